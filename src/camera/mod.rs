@@ -1,0 +1,40 @@
+//! Camera: intrinsics, distortion and their uncertainty.
+
+use nalgebra::SMatrix;
+
+/// Number of intrinsic parameters: fx fy cx cy k1 k2 p1 p2 k3.
+pub const INTRINSIC_COUNT: usize = 9;
+
+/// Pinhole camera with Brown–Conrady distortion, for one size of picture.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Camera {
+    /// Focal length along x, px.
+    pub fx: f64,
+    /// Focal length along y, px.
+    pub fy: f64,
+    /// Principal point x, px.
+    pub cx: f64,
+    /// Principal point y, px.
+    pub cy: f64,
+    /// k1 k2 p1 p2 k3.
+    pub distortion: [f64; 5],
+}
+
+/// A camera profile: one camera mode with its uncertainty.
+#[derive(Debug, Clone, PartialEq)]
+pub struct CameraProfile {
+    /// What the person calls it.
+    pub name: String,
+    /// Width of the picture the profile was made for.
+    pub width_px: usize,
+    /// Height of that picture.
+    pub height_px: usize,
+    /// Intrinsics and distortion.
+    pub camera: Camera,
+    /// Covariance of fx fy cx cy k1 k2 p1 p2 k3, where known.
+    pub covariance: Option<SMatrix<f64, INTRINSIC_COUNT, INTRINSIC_COUNT>>,
+    /// RMS reprojection error of the calibration, where known.
+    pub rms_px: Option<f64>,
+    /// Number of views used in the calibration, where known.
+    pub views: Option<usize>,
+}

@@ -1,0 +1,1 @@
+//! Commands: one file each; they compose the stages and compute nothing.

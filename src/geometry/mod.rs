@@ -1,0 +1,1 @@
+//! Geometry shared by the rooms: homographies, poses, lines.

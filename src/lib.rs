@@ -1,0 +1,31 @@
+//! `hingewise` measures how far the hinged control surfaces of a model aircraft move, from an
+//! ordinary clip, and computes the numbers that make two sides move alike.
+//!
+//! The data takes one way, one public type between two rooms:
+//!
+//! ```text
+//! clip ─ Frame ─► tags ─ Sightings ─► motion ─ Motion ─► stations ─ Hold ─►
+//! response ─ Responses ─► matching ─ Correction ─► report
+//! ```
+//!
+//! [`conventions`] states axes, signs and units once for the whole crate.
+
+pub mod camera;
+pub mod clip;
+pub mod commands;
+pub mod conventions;
+pub mod geometry;
+pub mod matching;
+pub mod measured;
+pub mod measurement;
+pub mod model_file;
+pub mod motion;
+pub mod print;
+pub mod progress;
+pub mod report;
+pub mod response;
+pub mod solver;
+pub mod stations;
+pub mod tags;
+pub mod vision;
+pub mod warning;

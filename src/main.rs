@@ -1,0 +1,3 @@
+//! `hingewise`: parses the command line and calls.
+
+fn main() {}

@@ -1,0 +1,57 @@
+//! A value that travels with its doubt.
+
+use serde::{Deserialize, Serialize};
+
+use crate::conventions::COVERAGE_FACTOR;
+
+/// A value and its standard deviation, in the unit that the field's name tells.
+///
+/// In files it reads `{"value": …, "u": …}` where `u` is the expanded uncertainty (k = 2).
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(from = "Expanded", into = "Expanded")]
+pub struct Measured {
+    /// Best estimate.
+    pub value: f64,
+    /// Standard deviation (standard uncertainty of JCGM 100:2008, 2.3.1).
+    pub sd: f64,
+}
+
+impl Measured {
+    /// A value with its standard deviation.
+    pub fn new(value: f64, sd: f64) -> Self {
+        Self { value, sd }
+    }
+
+    /// Expanded uncertainty, k = 2.
+    pub fn u(&self) -> f64 {
+        COVERAGE_FACTOR * self.sd
+    }
+
+    /// The same quantity in another unit, or any other multiple of it.
+    pub fn scaled(&self, factor: f64) -> Self {
+        Self::new(self.value * factor, self.sd * factor.abs())
+    }
+}
+
+/// How a [`Measured`] is written to files.
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Expanded {
+    value: f64,
+    u: f64,
+}
+
+impl From<Expanded> for Measured {
+    fn from(expanded: Expanded) -> Self {
+        Self::new(expanded.value, expanded.u / COVERAGE_FACTOR)
+    }
+}
+
+impl From<Measured> for Expanded {
+    fn from(measured: Measured) -> Self {
+        Self {
+            value: measured.value,
+            u: measured.u(),
+        }
+    }
+}

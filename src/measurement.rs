@@ -1,0 +1,1 @@
+//! The kept record of one measurement: `measurement.json`.

@@ -1,0 +1,148 @@
+//! Model file: what the person declares about the aircraft, the filming and the radio.
+
+use std::collections::BTreeMap;
+use std::path::PathBuf;
+
+use crate::measured::Measured;
+
+/// A model file, checked: every reference resolves, every default is filled in.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ModelFile {
+    /// Where it was read from; file names in it are relative to its folder.
+    pub path: PathBuf,
+    /// The aircraft's name.
+    pub name: String,
+    /// Tags on parts that do not move; the first is the airframe's frame.
+    pub airframe_tags: Vec<AirframeTag>,
+    /// The measured surfaces, in the order of the file.
+    pub surfaces: Vec<Surface>,
+    /// Which surfaces are to move alike.
+    pub matches: Vec<MatchGroup>,
+    /// How stations are told.
+    pub stations: Stations,
+    /// What the radio accepts; `None` if the file does not tell.
+    pub radio: Option<Radio>,
+}
+
+/// A tag on a part that does not move.
+#[derive(Debug, Clone, PartialEq)]
+pub struct AirframeTag {
+    /// Id in the family 36h11.
+    pub id: u32,
+    /// Outer edge of the black square.
+    pub edge_mm: f64,
+}
+
+/// Where a surface sits, seen from behind.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Side {
+    /// Left of the aircraft.
+    Left,
+    /// Right of the aircraft.
+    Right,
+    /// On the middle line.
+    Centre,
+}
+
+/// A hinged surface with its tag.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Surface {
+    /// Name, unique in the file.
+    pub name: String,
+    /// Side of the aircraft.
+    pub side: Side,
+    /// Id of its tag.
+    pub tag_id: u32,
+    /// Outer edge of the black square of its tag.
+    pub edge_mm: f64,
+    /// Hinge line to trailing edge.
+    pub chord_mm: Option<f64>,
+    /// Hinge line to the tag's centre by a ruler, a prior for the fit.
+    pub hinge_to_tag_mm: Option<Measured>,
+    /// Stands upright (rudder): positive is trailing edge left.
+    pub upright: bool,
+}
+
+/// Whether a follower moves the way its reference does.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum MatchMotion {
+    /// Both trailing edges go up together.
+    Same,
+    /// One goes up while the other goes down.
+    Opposite,
+}
+
+/// One reference and the surfaces that are adjusted to it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct MatchGroup {
+    /// Name of the surface that is left alone.
+    pub reference: String,
+    /// Names of the surfaces that are adjusted.
+    pub followers: Vec<String>,
+    /// Same way or opposite ways.
+    pub motion: MatchMotion,
+    /// Largest mismatch that is accepted.
+    pub tolerance_deg: f64,
+}
+
+/// How stations are told, and where neutral is.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Stations {
+    /// Where the stick positions come from.
+    pub source: StationSource,
+    /// Span at neutral, seconds, where no hold is at 0.
+    pub neutral_time_s: Option<[f64; 2]>,
+}
+
+/// Where the stick positions come from.
+#[derive(Debug, Clone, PartialEq)]
+pub enum StationSource {
+    /// Printed cards: stick position by tag id.
+    Cards(BTreeMap<u32, f64>),
+    /// The stick positions of the holds in time.
+    Order(Vec<f64>),
+    /// A CSV file of `time_s, stick_pct`, one row a hold.
+    Marks(PathBuf),
+    /// A CSV file of `time_s, stick_pct`, logged continuously by another clock.
+    Log(PathBuf),
+}
+
+/// What the radio accepts at the servo level.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Radio {
+    /// Positions of the output curve's points, rising; `None` if there is no output curve.
+    pub curve_points_pct: Option<Vec<f64>>,
+    /// Smallest step of any number.
+    pub step_pct: f64,
+    /// Largest |output|.
+    pub limit_pct: f64,
+    /// How points are joined.
+    pub joins: Joins,
+    /// What was already entered while the clip was taken, by surface.
+    pub active: BTreeMap<String, Settings>,
+}
+
+/// How the radio joins the points of its curve.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Joins {
+    /// Straight lines.
+    Straight,
+    /// A monotone cubic through the points.
+    Smooth,
+}
+
+/// Numbers entered at one servo. The command that reaches the servo is
+/// `sub_trim + curve(s) · end_point(side) / 100`, limited last; `curve(s)` is `s` plus the joined
+/// curve points and `side` the sign of `curve(s)`.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Settings {
+    /// One addition a curve point; empty where the radio has no curve.
+    pub curve_pct: Vec<f64>,
+    /// Sub-trim.
+    pub sub_trim_pct: f64,
+    /// End points at −100 and at +100.
+    pub end_points_pct: [f64; 2],
+}
+
+/// The one tag family that is understood.
+pub const TAG_FAMILY: &str = "36h11";

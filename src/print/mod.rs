@@ -1,0 +1,1 @@
+//! Print: tags, station cards and calibration boards as PDF in exact millimetres.

@@ -1,0 +1,1 @@
+//! Report: the page, the tables and the pictures that a person keeps.

@@ -1,0 +1,70 @@
+//! Response: each surface's deflection by station and direction of approach, and its health.
+
+use nalgebra::DMatrix;
+use serde::{Deserialize, Serialize};
+
+use crate::measured::Measured;
+use crate::stations::Approach;
+
+/// One surface's deflection at one hold.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct StationDeflection {
+    /// Stick position.
+    pub stick_pct: f64,
+    /// The way the stick came.
+    pub approach: Approach,
+    /// First and last time of the settled frames used.
+    pub time_s: [f64; 2],
+    /// Number of frames used.
+    pub frames: usize,
+    /// Deflection from neutral.
+    pub deflection_deg: Measured,
+    /// Straight-line travel of the trailing edge, signed like the deflection, where a chord is known.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub throw_mm: Option<Measured>,
+    /// Position of the hold in time, from 0, the same for all surfaces.
+    pub hold: usize,
+}
+
+/// How well a surface follows its command.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Health {
+    /// Band in which the surface can rest for one command: rising against falling.
+    pub play_deg: Option<Measured>,
+    /// Largest difference between the visits to neutral.
+    pub return_to_neutral_deg: Option<Measured>,
+    /// Standard deviation of the deflection within holds, beyond the measurement's own noise.
+    pub jitter_deg: Option<Measured>,
+    /// Ends where the surface rests while the command goes on.
+    pub early_stop: Vec<EarlyStop>,
+}
+
+/// A surface that stopped before its servo did.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct EarlyStop {
+    /// The station from which on the surface rests.
+    pub stick_pct: f64,
+    /// Deflection at which it rests.
+    pub deflection_deg: Measured,
+}
+
+/// One surface's response.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Response {
+    /// Name of the surface.
+    pub surface: String,
+    /// In time, holds at which the surface was measured.
+    pub stations: Vec<StationDeflection>,
+    /// Play, return to neutral, jitter, early stop.
+    pub health: Health,
+}
+
+/// What the response stage hands on.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Responses {
+    /// In the order of the model file.
+    pub surfaces: Vec<Response>,
+    /// Joint covariance of all station deflections, deg²; rows run over the surfaces in order and
+    /// within a surface over its stations.
+    pub covariance_deg2: DMatrix<f64>,
+}

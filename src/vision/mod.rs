@@ -1,0 +1,14 @@
+//! Vision: the only room that talks to OpenCV.
+//!
+//! It finds and decodes markers and chessboards roughly; where corners lie exactly is measured by
+//! [`crate::tags`] and the calibration themselves. Both generations of OpenCV's marker module are
+//! told apart in [`markers`] alone.
+
+mod markers;
+
+pub use markers::{Dictionary, Found, FoundMarker, MarkerFinder, SearchEffort};
+
+/// OpenCV refused a call.
+#[derive(Debug, thiserror::Error)]
+#[error("the vision library failed: {0}")]
+pub struct VisionError(#[from] opencv::Error);
