@@ -29,15 +29,19 @@ pub struct Prediction {
 }
 
 /// The numbers to enter for one follower, and what they do.
-#[derive(Debug, Clone, PartialEq)]
+///
+/// It is kept in `measurement.json` under the names that stand in the `rename`s.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Correction {
     /// Surface that is left alone.
     pub reference: String,
     /// Surface whose servo gets the numbers.
     pub follower: String,
     /// Mismatch as found, by station, both directions of approach averaged.
+    #[serde(rename = "mismatch_deg")]
     pub found_deg: Vec<StationMismatch>,
     /// All numbers of the follower's servo, those already active included.
+    #[serde(rename = "correction")]
     pub settings: Settings,
     /// What will remain.
     pub predicted_deg: Prediction,

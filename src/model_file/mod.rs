@@ -3,6 +3,8 @@
 use std::collections::BTreeMap;
 use std::path::PathBuf;
 
+use serde::{Deserialize, Serialize};
+
 use crate::measured::Measured;
 
 /// A model file, checked: every reference resolves, every default is filled in.
@@ -25,7 +27,7 @@ pub struct ModelFile {
 }
 
 /// A tag on a part that does not move.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct AirframeTag {
     /// Id in the family 36h11.
     pub id: u32,
@@ -34,7 +36,8 @@ pub struct AirframeTag {
 }
 
 /// Where a surface sits, seen from behind.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
 pub enum Side {
     /// Left of the aircraft.
     Left,
@@ -64,7 +67,8 @@ pub struct Surface {
 }
 
 /// Whether a follower moves the way its reference does.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
 pub enum MatchMotion {
     /// Both trailing edges go up together.
     Same,
@@ -73,7 +77,7 @@ pub enum MatchMotion {
 }
 
 /// One reference and the surfaces that are adjusted to it.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct MatchGroup {
     /// Name of the surface that is left alone.
     pub reference: String,
@@ -108,7 +112,7 @@ pub enum StationSource {
 }
 
 /// What the radio accepts at the servo level.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Radio {
     /// Positions of the output curve's points, rising; `None` if there is no output curve.
     pub curve_points_pct: Option<Vec<f64>>,
@@ -123,7 +127,8 @@ pub struct Radio {
 }
 
 /// How the radio joins the points of its curve.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
 pub enum Joins {
     /// Straight lines.
     Straight,
@@ -134,7 +139,7 @@ pub enum Joins {
 /// Numbers entered at one servo. The command that reaches the servo is
 /// `sub_trim + curve(s) · end_point(side) / 100`, limited last; `curve(s)` is `s` plus the joined
 /// curve points and `side` the sign of `curve(s)`.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Settings {
     /// One addition a curve point; empty where the radio has no curve.
     pub curve_pct: Vec<f64>,
