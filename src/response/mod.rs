@@ -22,12 +22,16 @@ pub struct StationDeflection {
     /// Straight-line travel of the trailing edge, signed like the deflection, where a chord is known.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub throw_mm: Option<Measured>,
+    /// What an inclinometer lying fore-and-aft on the surface would show, where the airframe's
+    /// directions are known.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub inclinometer_deg: Option<Measured>,
     /// Position of the hold in time, from 0, the same for all surfaces.
     pub hold: usize,
 }
 
 /// How well a surface follows its command.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub struct Health {
     /// Band in which the surface can rest for one command: rising against falling.
     pub play_deg: Option<Measured>,
@@ -59,6 +63,20 @@ pub struct Response {
     pub health: Health,
 }
 
+/// How one side of a match group follows the other in time.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct SideLag {
+    /// Surface that is left alone.
+    pub reference: String,
+    /// Surface that is adjusted.
+    pub follower: String,
+    /// How much later the follower moves; negative where it moves first.
+    pub lag_s: Measured,
+    /// What remains while moving once the lag is taken out: uneven motion of either side, root
+    /// mean square beyond the measurement's own noise.
+    pub uneven_deg: f64,
+}
+
 /// What the response stage hands on.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Responses {
@@ -67,4 +85,6 @@ pub struct Responses {
     /// Joint covariance of all station deflections, deg²; rows run over the surfaces in order and
     /// within a surface over its stations.
     pub covariance_deg2: DMatrix<f64>,
+    /// One entry a follower, in the order of the model file, where both sides were seen moving.
+    pub lags: Vec<SideLag>,
 }
