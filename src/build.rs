@@ -16,17 +16,9 @@ fn main() {
     }
     let version = ["opencv5", "opencv4", "opencv"]
         .iter()
-        .find_map(|package| {
-            pkg_config::Config::new()
-                .cargo_metadata(false)
-                .probe(package)
-                .ok()
-        })
+        .find_map(|package| pkg_config::Config::new().cargo_metadata(false).probe(package).ok())
         .map(|library| library.version);
-    let (major, minor) = version
-        .as_deref()
-        .and_then(major_and_minor)
-        .unwrap_or((5, 0));
+    let (major, minor) = version.as_deref().and_then(major_and_minor).unwrap_or((5, 0));
     if (major, minor) >= (4, 7) {
         println!("cargo::rustc-cfg=markers_in_objdetect");
     }

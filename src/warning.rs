@@ -35,8 +35,7 @@ impl Warning {
     pub fn text(&self) -> String {
         match self {
             Self::NoAirframeTag => {
-                "no airframe tag was seen, so the result holds only if the camera stood still"
-                    .into()
+                "no airframe tag was seen, so the result holds only if the camera stood still".into()
             }
         }
     }
@@ -53,10 +52,6 @@ impl Warning {
 
 impl From<&Warning> for WarningText {
     fn from(warning: &Warning) -> Self {
-        Self {
-            code: warning.code().into(),
-            text: warning.text(),
-            mend: warning.mend(),
-        }
+        Self { code: warning.code().into(), text: warning.text(), mend: warning.mend() }
     }
 }

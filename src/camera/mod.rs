@@ -1,5 +1,9 @@
 //! Camera: intrinsics, distortion and their uncertainty.
 
+mod projection;
+
+pub use projection::Projection;
+
 use nalgebra::SMatrix;
 
 /// Number of intrinsic parameters: fx fy cx cy k1 k2 p1 p2 k3.

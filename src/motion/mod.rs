@@ -69,8 +69,7 @@ impl Motion {
         let constant_count = self.constants_covariance.nrows();
         let mut values = DVector::zeros(sums.len());
         let mut gains = DMatrix::zeros(sums.len(), constant_count);
-        let mut by_frame: std::collections::BTreeMap<usize, Vec<(usize, usize, f64)>> =
-            Default::default();
+        let mut by_frame: std::collections::BTreeMap<usize, Vec<(usize, usize, f64)>> = Default::default();
         for (row, sum) in sums.iter().enumerate() {
             for &(frame, surface, weight) in sum {
                 let Some(deflection) = &self.frames[frame].deflections[surface] else {
@@ -79,10 +78,7 @@ impl Motion {
                 values[row] += weight * deflection.angle_rad;
                 let mut gain = gains.row_mut(row);
                 gain += weight * deflection.gain.transpose();
-                by_frame
-                    .entry(frame)
-                    .or_default()
-                    .push((row, surface, weight));
+                by_frame.entry(frame).or_default().push((row, surface, weight));
             }
         }
         let mut covariance = &gains * &self.constants_covariance * gains.transpose();

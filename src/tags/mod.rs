@@ -58,9 +58,7 @@ pub struct SightedFrame {
 impl SightedFrame {
     /// The sighting of a tag, if it was seen in this frame.
     pub fn sighting(&self, tag_id: u32) -> Option<&Sighting> {
-        self.sightings
-            .iter()
-            .find(|sighting| sighting.tag_id == tag_id)
+        self.sightings.iter().find(|sighting| sighting.tag_id == tag_id)
     }
 }
 
