@@ -10,6 +10,8 @@
 //!
 //! [`conventions`] states axes, signs and units once for the whole crate.
 
+#![cfg_attr(test, allow(clippy::unwrap_used, clippy::expect_used))]
+
 pub mod camera;
 pub mod clip;
 pub mod commands;

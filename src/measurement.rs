@@ -1,1 +1,0 @@
-//! The kept record of one measurement: `measurement.json`.

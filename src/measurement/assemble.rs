@@ -1,0 +1,209 @@
+//! Puts the outputs of the stages together.
+
+use crate::camera::CameraProfile;
+use crate::clip::ClipInfo;
+use crate::matching::Correction;
+use crate::model_file::{MatchGroup, ModelFile, Radio, Surface};
+use crate::motion::{Motion, SurfaceMotion};
+use crate::response::{Response, Responses};
+use crate::stations::Holds;
+use crate::warning::{Warning, WarningText};
+
+use super::{
+    CameraRecord, ClipRecord, FORMAT, FitRecord, FrameRow, HingeRecord, Measurement,
+    MeasurementError, SurfaceRecord, Trace, VERSION, frame_rows, rounding,
+};
+
+/// Points of the kept trace; more cannot be told apart in a chart of a page's width.
+const TRACE_POINTS: usize = 600;
+
+/// What the stages handed on.
+#[derive(Debug, Clone, Copy)]
+pub struct Stages<'a> {
+    /// The clip that was measured.
+    pub clip: &'a ClipInfo,
+    /// The camera profile that was used.
+    pub profile: &'a CameraProfile,
+    /// What the person declared.
+    pub model: &'a ModelFile,
+    /// From the joint fit.
+    pub motion: &'a Motion,
+    /// Which frames belong to which station.
+    pub holds: &'a Holds,
+    /// Deflections by station.
+    pub responses: &'a Responses,
+    /// One entry a follower.
+    pub corrections: &'a [Correction],
+    /// What raises doubt.
+    pub warnings: &'a [Warning],
+    /// Day of the measurement, `YYYY-MM-DD`.
+    pub date: Option<&'a str>,
+}
+
+impl Measurement {
+    /// The record of one measurement, its figures rounded for files.
+    pub fn assemble(stages: &Stages<'_>) -> Result<Self, MeasurementError> {
+        let rows = frame_rows(stages.motion, stages.holds);
+        Self {
+            format: FORMAT.into(),
+            version: VERSION,
+            program: program(),
+            date: stages.date.map(Into::into),
+            model: stages.model.name.clone(),
+            clip: clip_record(stages),
+            camera: camera_record(stages),
+            airframe_tags: stages.model.airframe_tags.clone(),
+            fit: FitRecord {
+                reprojection_rms_px: Some(stages.motion.reprojection_rms_px),
+            },
+            surfaces: surface_records(stages, &rows),
+            lags: stages.responses.lags.clone(),
+            station_covariance_deg2: stages
+                .responses
+                .covariance_deg2
+                .row_iter()
+                .map(|row| row.iter().copied().collect())
+                .collect(),
+            groups: stages.model.matches.clone(),
+            radio: stages.model.radio.clone(),
+            matches: stages.corrections.to_vec(),
+            warnings: stages.warnings.iter().map(WarningText::from).collect(),
+            trace: thinned(&rows, stages.motion.surfaces.len()),
+        }
+        .rounded()
+    }
+
+    /// The same measurement, matched again with other groups or another radio.
+    pub fn rematched(
+        &self,
+        groups: Vec<MatchGroup>,
+        radio: Option<Radio>,
+        matches: Vec<Correction>,
+        warnings: &[Warning],
+    ) -> Result<Self, MeasurementError> {
+        Self {
+            program: program(),
+            groups,
+            radio,
+            matches,
+            warnings: warnings.iter().map(WarningText::from).collect(),
+            ..self.clone()
+        }
+        .rounded()
+    }
+
+    fn rounded(self) -> Result<Self, MeasurementError> {
+        let mut document = serde_json::to_value(&self)
+            .map_err(|source| MeasurementError::NotWritable { source })?;
+        rounding::round(&mut document);
+        // A figure that is no number has become null and is refused here.
+        serde_json::from_value(document).map_err(|source| MeasurementError::NotFinite {
+            reason: source.to_string(),
+        })
+    }
+}
+
+fn program() -> String {
+    concat!(env!("CARGO_PKG_NAME"), " ", env!("CARGO_PKG_VERSION")).into()
+}
+
+fn clip_record(stages: &Stages<'_>) -> ClipRecord {
+    let frames = &stages.motion.frames;
+    let span_s = match (frames.first(), frames.last()) {
+        (Some(first), Some(last)) => last.time_s - first.time_s,
+        _ => 0.0,
+    };
+    // The last frame is shown for as long as the others are on average.
+    let gaps = frames.len().saturating_sub(1).max(1) as f64;
+    ClipRecord {
+        path: stages.clip.path.display().to_string(),
+        frames: frames.len(),
+        duration_s: span_s * (1.0 + 1.0 / gaps),
+        width_px: stages.clip.width_px,
+        height_px: stages.clip.height_px,
+    }
+}
+
+fn camera_record(stages: &Stages<'_>) -> CameraRecord {
+    CameraRecord {
+        profile: stages.profile.name.clone(),
+        moved: stages.motion.camera_moved,
+        calibration_rms_px: stages.profile.rms_px,
+        calibration_views: stages.profile.views,
+    }
+}
+
+fn surface_records(stages: &Stages<'_>, rows: &[FrameRow]) -> Vec<SurfaceRecord> {
+    stages
+        .motion
+        .surfaces
+        .iter()
+        .map(|motion| {
+            let declared = stages
+                .model
+                .surfaces
+                .iter()
+                .find(|surface| surface.name == motion.name);
+            let response = stages
+                .responses
+                .surfaces
+                .iter()
+                .find(|response| response.surface == motion.name);
+            surface_record(motion, declared, response, rows)
+        })
+        .collect()
+}
+
+fn surface_record(
+    motion: &SurfaceMotion,
+    declared: Option<&Surface>,
+    response: Option<&Response>,
+    rows: &[FrameRow],
+) -> SurfaceRecord {
+    SurfaceRecord {
+        name: motion.name.clone(),
+        tag: motion.tag_id,
+        side: declared.map(|surface| surface.side),
+        upright: declared.is_some_and(|surface| surface.upright),
+        edge_mm: declared.map(|surface| surface.edge_mm),
+        chord_mm: declared.and_then(|surface| surface.chord_mm),
+        frames_measured: rows
+            .iter()
+            .filter(|row| row.surface == motion.name && row.deflection_deg.is_some())
+            .count(),
+        hinge: HingeRecord {
+            axis: (*motion.axis_in_camera).into(),
+            point_mm: motion.point_in_camera_mm.into(),
+            radius_mm: motion.radius_mm,
+            arm: None,
+        },
+        stations: response.map_or_else(Vec::new, |response| response.stations.clone()),
+        health: response.map_or_else(Default::default, |response| response.health.clone()),
+    }
+}
+
+fn thinned(rows: &[FrameRow], surface_count: usize) -> Trace {
+    let surface_count = surface_count.max(1);
+    let frame_count = rows.len() / surface_count;
+    let stride = frame_count.div_ceil(TRACE_POINTS).max(1);
+    let kept: Vec<&[FrameRow]> = rows.chunks(surface_count).step_by(stride).collect();
+    Trace {
+        time_s: kept
+            .iter()
+            .filter_map(|frame| frame.first())
+            .map(|row| row.time_s)
+            .collect(),
+        deflection_deg: (0..surface_count)
+            .map(|surface| {
+                kept.iter()
+                    .map(|frame| {
+                        frame
+                            .get(surface)
+                            .and_then(|row| row.deflection_deg)
+                            .map(|deflection_deg| deflection_deg.value)
+                    })
+                    .collect()
+            })
+            .collect(),
+    }
+}

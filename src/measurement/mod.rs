@@ -1,0 +1,238 @@
+//! The kept record of one measurement: `measurement.json`.
+//!
+//! It holds everything that later work on the same clip needs, so that matching with another
+//! radio, comparing with another clip and drawing the report never ask for the clip again.
+
+mod assemble;
+mod error;
+mod frames;
+mod read;
+mod rounding;
+mod tidy_json;
+
+#[cfg(test)]
+pub(crate) mod sample;
+#[cfg(test)]
+mod tests;
+
+use nalgebra::DMatrix;
+use serde::{Deserialize, Serialize};
+
+use crate::matching::Correction;
+use crate::measured::Measured;
+use crate::model_file::{AirframeTag, MatchGroup, Radio, Side};
+use crate::response::{Health, Response, Responses, SideLag, StationDeflection};
+use crate::warning::WarningText;
+
+pub use assemble::Stages;
+pub use error::MeasurementError;
+pub use frames::{FrameRow, frame_rows};
+
+/// What the field `format` of the file says.
+pub const FORMAT: &str = "hingewise.measurement";
+
+/// Version of the file's meaning: raised when a field changes what it means.
+pub const VERSION: u32 = 1;
+
+/// One measurement, as kept in `measurement.json`.
+///
+/// Fields that are not in every file of this version have a default, so that files stay readable.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Measurement {
+    /// Always [`FORMAT`].
+    pub format: String,
+    /// Always [`VERSION`].
+    pub version: u32,
+    /// Program and version that wrote the file.
+    #[serde(default)]
+    pub program: String,
+    /// Day of the measurement, `YYYY-MM-DD`, where it is known.
+    #[serde(default)]
+    pub date: Option<String>,
+    /// The aircraft's name.
+    #[serde(default)]
+    pub model: String,
+    /// The clip that was measured.
+    pub clip: ClipRecord,
+    /// The camera that took it.
+    pub camera: CameraRecord,
+    /// Tags on parts that do not move.
+    #[serde(default)]
+    pub airframe_tags: Vec<AirframeTag>,
+    /// How well the joint fit explains the corners.
+    #[serde(default)]
+    pub fit: FitRecord,
+    /// In the order of the model file.
+    pub surfaces: Vec<SurfaceRecord>,
+    /// How the sides of each match group follow each other in time.
+    #[serde(default)]
+    pub lags: Vec<SideLag>,
+    /// Joint covariance of all station deflections, row by row, in the order of [`Responses`];
+    /// empty where only the single uncertainties are known.
+    #[serde(default)]
+    pub station_covariance_deg2: Vec<Vec<f64>>,
+    /// Which surfaces are to move alike.
+    #[serde(default)]
+    pub groups: Vec<MatchGroup>,
+    /// What the radio accepts, and what was entered while the clip was taken.
+    #[serde(default)]
+    pub radio: Option<Radio>,
+    /// One entry a follower.
+    #[serde(default)]
+    pub matches: Vec<Correction>,
+    /// What raises doubt about the result.
+    #[serde(default)]
+    pub warnings: Vec<WarningText>,
+    /// Deflections over time, thinned for drawing; `frames.csv` has them all.
+    #[serde(default)]
+    pub trace: Trace,
+}
+
+/// The clip that was measured.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ClipRecord {
+    /// Video file or folder of stills, as it was named.
+    pub path: String,
+    /// Number of frames read.
+    pub frames: usize,
+    /// From the first frame to the end of the last.
+    pub duration_s: f64,
+    /// Width of the upright picture.
+    pub width_px: usize,
+    /// Height of the upright picture.
+    pub height_px: usize,
+}
+
+/// The camera that took the clip.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct CameraRecord {
+    /// Name of the profile.
+    pub profile: String,
+    /// Whether it moved against the airframe.
+    pub moved: bool,
+    /// RMS reprojection error of its calibration, where known.
+    #[serde(default)]
+    pub calibration_rms_px: Option<f64>,
+    /// Number of views of its calibration, where known.
+    #[serde(default)]
+    pub calibration_views: Option<usize>,
+}
+
+/// How well the joint fit explains the corners.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub struct FitRecord {
+    /// RMS reprojection residual, where known.
+    pub reprojection_rms_px: Option<f64>,
+}
+
+/// One surface: what was declared, its hinge, its deflections, its health.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct SurfaceRecord {
+    /// Name, unique in the file.
+    pub name: String,
+    /// Id of its tag.
+    pub tag: u32,
+    /// Where it sits.
+    #[serde(default)]
+    pub side: Option<Side>,
+    /// Stands upright: positive is trailing edge left.
+    #[serde(default)]
+    pub upright: bool,
+    /// Outer edge of its tag's black square.
+    #[serde(default)]
+    pub edge_mm: Option<f64>,
+    /// Hinge line to trailing edge.
+    #[serde(default)]
+    pub chord_mm: Option<f64>,
+    /// Number of frames in which it was measured.
+    #[serde(default)]
+    pub frames_measured: usize,
+    /// The hinge in the camera frame of the first frame used.
+    pub hinge: HingeRecord,
+    /// One entry a hold, in time.
+    pub stations: Vec<StationDeflection>,
+    /// Play, return to neutral, jitter, early stop.
+    pub health: Health,
+}
+
+/// A hinge in the camera frame of the first frame used.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct HingeRecord {
+    /// Direction; a right-handed turn about it is a positive deflection.
+    pub axis: [f64; 3],
+    /// The point of the hinge line next to the tag.
+    pub point_mm: [f64; 3],
+    /// Hinge line to the tag's centre.
+    pub radius_mm: Measured,
+    /// Direction from that point to the tag's centre at neutral, where known.
+    #[serde(default)]
+    pub arm: Option<[f64; 3]>,
+}
+
+/// Deflections over time, thinned for drawing.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub struct Trace {
+    /// Times, rising.
+    pub time_s: Vec<f64>,
+    /// One row a surface, one entry a time; nothing where it was not measured.
+    pub deflection_deg: Vec<Vec<Option<f64>>>,
+}
+
+impl Measurement {
+    /// The record of a surface, by name.
+    pub fn surface(&self, name: &str) -> Option<&SurfaceRecord> {
+        self.surfaces.iter().find(|surface| surface.name == name)
+    }
+
+    /// The match group in which a follower is adjusted to a reference.
+    pub fn group(&self, reference: &str, follower: &str) -> Option<&MatchGroup> {
+        self.groups.iter().find(|group| {
+            group.reference == reference && group.followers.iter().any(|name| name == follower)
+        })
+    }
+
+    /// The largest accepted mismatch of a correction's match group, where it was declared.
+    pub fn tolerance_deg(&self, correction: &Correction) -> Option<f64> {
+        self.group(&correction.reference, &correction.follower)
+            .map(|group| group.tolerance_deg)
+    }
+
+    /// The responses as the response stage handed them on, for matching them again.
+    ///
+    /// Without a kept joint covariance the station deflections count as independent.
+    pub fn responses(&self) -> Responses {
+        let surfaces = self
+            .surfaces
+            .iter()
+            .map(|surface| Response {
+                surface: surface.name.clone(),
+                stations: surface.stations.clone(),
+                health: surface.health.clone(),
+            })
+            .collect();
+        Responses {
+            surfaces,
+            covariance_deg2: self.covariance_deg2(),
+            lags: self.lags.clone(),
+        }
+    }
+
+    fn covariance_deg2(&self) -> DMatrix<f64> {
+        let rows = &self.station_covariance_deg2;
+        if rows.is_empty() {
+            let variances: Vec<f64> = self
+                .surfaces
+                .iter()
+                .flat_map(|surface| &surface.stations)
+                .map(|station| station.deflection_deg.sd.powi(2))
+                .collect();
+            return DMatrix::from_diagonal(&variances.into());
+        }
+        DMatrix::from_fn(rows.len(), rows.len(), |row, column| rows[row][column])
+    }
+
+    /// The text of `measurement.json`; the same measurement gives the same bytes.
+    pub fn to_json(&self) -> Result<String, MeasurementError> {
+        tidy_json::to_string(self).map_err(|source| MeasurementError::NotWritable { source })
+    }
+}

@@ -1,0 +1,167 @@
+//! Reads `measurement.json` and refuses what does not hold together.
+
+use std::collections::BTreeSet;
+use std::path::Path;
+
+use serde_json::Value;
+
+use super::{FORMAT, Measurement, MeasurementError, VERSION};
+
+impl Measurement {
+    /// Reads a kept measurement.
+    pub fn read(path: &Path) -> Result<Self, MeasurementError> {
+        let text =
+            std::fs::read_to_string(path).map_err(|source| MeasurementError::Unreadable {
+                path: path.into(),
+                source,
+            })?;
+        Self::from_json(&text, path)
+    }
+
+    /// Takes a measurement from the text of `path`, which only errors name.
+    pub fn from_json(text: &str, path: &Path) -> Result<Self, MeasurementError> {
+        let damaged = |error: serde_json::Error| MeasurementError::Damaged {
+            path: path.into(),
+            line: error.line(),
+            column: error.column(),
+            reason: without_place(&error),
+        };
+        // The kind comes first: a newer version may have other fields.
+        let document: Value = serde_json::from_str(text).map_err(damaged)?;
+        check_kind(&document, path)?;
+        let measurement: Self = serde_json::from_str(text).map_err(damaged)?;
+        match measurement.contradiction() {
+            None => Ok(measurement),
+            Some((place, reason)) => Err(MeasurementError::Contradiction {
+                path: path.into(),
+                place,
+                reason,
+            }),
+        }
+    }
+
+    /// The first part that contradicts another: where, and what is wrong there.
+    fn contradiction(&self) -> Option<(String, String)> {
+        self.surface_contradiction()
+            .or_else(|| self.name_contradiction())
+            .or_else(|| self.covariance_contradiction())
+            .or_else(|| self.radio_contradiction())
+            .or_else(|| self.trace_contradiction())
+    }
+
+    fn surface_contradiction(&self) -> Option<(String, String)> {
+        let mut names = BTreeSet::new();
+        for surface in &self.surfaces {
+            let place = format!("surface \"{}\"", surface.name);
+            if !names.insert(&surface.name) {
+                return Some((place, "stands in it twice".into()));
+            }
+            for station in &surface.stations {
+                let at = format!("{place}, station {} %,", station.stick_pct);
+                if station.deflection_deg.sd < 0.0 {
+                    return Some((at, "has a negative uncertainty".into()));
+                }
+                if station.time_s[1] < station.time_s[0] {
+                    return Some((at, "ends before it begins".into()));
+                }
+            }
+        }
+        None
+    }
+
+    fn name_contradiction(&self) -> Option<(String, String)> {
+        let in_groups = self.groups.iter().flat_map(|group| {
+            std::iter::once(("groups", &group.reference))
+                .chain(group.followers.iter().map(|name| ("groups", name)))
+        });
+        let in_matches = self.matches.iter().flat_map(|correction| {
+            [
+                ("matches", &correction.reference),
+                ("matches", &correction.follower),
+            ]
+        });
+        in_groups
+            .chain(in_matches)
+            .find(|(_, name)| self.surface(name).is_none())
+            .map(|(place, name)| {
+                (
+                    place.into(),
+                    format!("name \"{name}\", which is no surface"),
+                )
+            })
+    }
+
+    fn covariance_contradiction(&self) -> Option<(String, String)> {
+        let rows = &self.station_covariance_deg2;
+        let stations: usize = self
+            .surfaces
+            .iter()
+            .map(|surface| surface.stations.len())
+            .sum();
+        let fits = rows.len() == stations && rows.iter().all(|row| row.len() == stations);
+        (!rows.is_empty() && !fits).then(|| {
+            (
+                "station_covariance_deg2".into(),
+                format!("is not {stations} × {stations}, one row a station"),
+            )
+        })
+    }
+
+    fn radio_contradiction(&self) -> Option<(String, String)> {
+        let radio = self.radio.as_ref()?;
+        let points = radio.curve_points_pct.as_deref().unwrap_or_default().len();
+        radio
+            .active
+            .iter()
+            .find(|(_, settings)| ![0, points].contains(&settings.curve_pct.len()))
+            .map(|(name, settings)| {
+                (
+                    format!("radio.active.\"{name}\""),
+                    format!(
+                        "has {} curve points where the radio has {points}",
+                        settings.curve_pct.len()
+                    ),
+                )
+            })
+    }
+
+    fn trace_contradiction(&self) -> Option<(String, String)> {
+        let points = self.trace.time_s.len();
+        self.trace
+            .deflection_deg
+            .iter()
+            .any(|row| row.len() != points)
+            .then(|| {
+                (
+                    "trace".into(),
+                    format!("has rows that are not {points} long, one figure a time"),
+                )
+            })
+    }
+}
+
+fn check_kind(document: &Value, path: &Path) -> Result<(), MeasurementError> {
+    let shown = |value: Option<&Value>| value.map_or("missing".into(), Value::to_string);
+    let format = document.get("format");
+    if format.and_then(Value::as_str) != Some(FORMAT) {
+        return Err(MeasurementError::OtherFormat {
+            path: path.into(),
+            found: shown(format),
+        });
+    }
+    let version = document.get("version");
+    if version.and_then(Value::as_u64) != Some(VERSION.into()) {
+        return Err(MeasurementError::OtherVersion {
+            path: path.into(),
+            found: shown(version),
+        });
+    }
+    Ok(())
+}
+
+/// The parser's words without its " at line … column …", which the error shows itself.
+fn without_place(error: &serde_json::Error) -> String {
+    let text = error.to_string();
+    let place = format!(" at line {} column {}", error.line(), error.column());
+    text.strip_suffix(&place).map_or(text.clone(), Into::into)
+}

@@ -1,0 +1,57 @@
+//! Rounding of figures for files: enough digits for every further use, and none of the noise that
+//! would make two equal measurements differ in their last bits.
+
+use serde_json::Value;
+
+/// Decimals of every figure: a millionth of a degree, a millimetre, a second, a percent.
+const DECIMALS: i32 = 6;
+
+/// Decimals of variances, whose square roots need the digits of the other figures.
+const VARIANCE_DECIMALS: i32 = 12;
+
+/// The end of the names of variances.
+const VARIANCE_SUFFIX: &str = "_deg2";
+
+/// Rounds every figure in the document.
+pub(super) fn round(value: &mut Value) {
+    round_to(value, DECIMALS);
+}
+
+fn round_to(value: &mut Value, decimals: i32) {
+    match value {
+        Value::Number(number) => {
+            if let Some(rounded) = number
+                .as_f64()
+                .filter(|_| number.is_f64())
+                .map(|figure| rounded(figure, decimals))
+                .and_then(serde_json::Number::from_f64)
+            {
+                *number = rounded;
+            }
+        }
+        Value::Array(items) => items.iter_mut().for_each(|item| round_to(item, decimals)),
+        Value::Object(fields) => {
+            for (name, field) in fields {
+                let decimals = if name.ends_with(VARIANCE_SUFFIX) {
+                    VARIANCE_DECIMALS
+                } else {
+                    decimals
+                };
+                round_to(field, decimals);
+            }
+        }
+        Value::Null | Value::Bool(_) | Value::String(_) => {}
+    }
+}
+
+/// The nearest figure with so many decimals; zero never bears a minus sign.
+fn rounded(figure: f64, decimals: i32) -> f64 {
+    let scale = 10f64.powi(decimals);
+    let scaled = (figure * scale).round();
+    // Past 2^53 a double has no decimals left to round.
+    if scaled.is_finite() && scaled.abs() < 9e15 {
+        scaled / scale + 0.0
+    } else {
+        figure
+    }
+}
