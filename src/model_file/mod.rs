@@ -1,11 +1,27 @@
 //! Model file: what the person declares about the aircraft, the filming and the radio.
 
+mod book;
+mod fault;
+mod read;
+mod read_radio;
+mod read_stations;
+
 use std::collections::BTreeMap;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
 
+pub use self::fault::ModelFault;
 use crate::measured::Measured;
+use crate::table_reader::{FaultyFile, FileError, read_file, read_text};
+
+/// The one tag family that is understood.
+pub const TAG_FAMILY: &str = "36h11";
+/// Largest id of that family, which has 587 tags.
+pub const LAST_TAG_ID: u32 = 586;
+
+/// Why a model file was refused: unreadable, or all its faults at once.
+pub type ModelFileErrors = FileError<ModelFault>;
 
 /// A model file, checked: every reference resolves, every default is filled in.
 #[derive(Debug, Clone, PartialEq)]
@@ -149,5 +165,41 @@ pub struct Settings {
     pub end_points_pct: [f64; 2],
 }
 
-/// The one tag family that is understood.
-pub const TAG_FAMILY: &str = "36h11";
+impl ModelFile {
+    /// Reads and checks a model file.
+    ///
+    /// # Errors
+    /// The file cannot be read, or has faults: all of them at once, with their places.
+    pub fn read(path: &Path) -> Result<Self, ModelFileErrors> {
+        read_file(path, |file| read::model_file(path, file))
+    }
+
+    /// Checks the text of a model file; `path` is named in errors and file names are relative to it.
+    ///
+    /// # Errors
+    /// All faults at once, with their places.
+    pub fn parse(path: &Path, text: String) -> Result<Self, FaultyFile<ModelFault>> {
+        read_text(path, text, |file| read::model_file(path, file))
+    }
+
+    /// The surface of that name.
+    pub fn surface(&self, name: &str) -> Option<&Surface> {
+        self.surfaces.iter().find(|surface| surface.name == name)
+    }
+}
+
+/// Id of the default card for stick 0; each step of 5 % is one id further.
+const NEUTRAL_CARD_ID: i32 = 120;
+/// Stick between two default cards, %.
+const CARD_STEP_PCT: i32 = 5;
+
+/// The default cards: stick position by tag id, `id = 120 + stick_pct / 5`.
+pub fn default_cards() -> BTreeMap<u32, f64> {
+    let steps = 100 / CARD_STEP_PCT;
+    (-steps..=steps)
+        .map(|step| {
+            let id = (NEUTRAL_CARD_ID + step).unsigned_abs();
+            (id, f64::from(CARD_STEP_PCT * step))
+        })
+        .collect()
+}

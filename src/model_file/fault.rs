@@ -1,0 +1,179 @@
+//! Faults that only a model file can have.
+
+use thiserror::Error;
+
+use super::{LAST_TAG_ID, TAG_FAMILY};
+use crate::table_reader::{Fault, TableFault};
+
+/// What is wrong at one place of a model file.
+#[derive(Debug, Clone, PartialEq, Error)]
+#[non_exhaustive]
+pub enum ModelFault {
+    /// A fault that any file can have.
+    #[error(transparent)]
+    Table(#[from] TableFault),
+    /// A format of the file that is not known.
+    #[error("format {found} is not known")]
+    UnknownFormat {
+        /// The number found.
+        found: u32,
+    },
+    /// A tag family that is not understood.
+    #[error("tags of the family {found:?} are not understood")]
+    UnknownFamily {
+        /// The family found.
+        found: String,
+    },
+    /// An id that no tag of the family has.
+    #[error("no tag of the family {TAG_FAMILY} has the id {id}")]
+    NoSuchId {
+        /// The id found.
+        id: String,
+    },
+    /// A tag whose size is told nowhere.
+    #[error("the size of this tag is told neither here nor in [tags]")]
+    NoEdge,
+    /// One id stands for two tags.
+    #[error("id {id} is used twice: for {first} and for {second}")]
+    RepeatedId {
+        /// The id.
+        id: u32,
+        /// What it was used for first.
+        first: String,
+        /// What it is used for here.
+        second: String,
+    },
+    /// Two surfaces have one name.
+    #[error("two surfaces have the name {name:?}")]
+    RepeatedName {
+        /// The name.
+        name: String,
+    },
+    /// A name with nothing in it.
+    #[error("`{key}` is empty")]
+    Empty {
+        /// The key.
+        key: &'static str,
+    },
+    /// A name that no surface has.
+    #[error("the {role} {name:?} is not a surface of this file")]
+    NotASurface {
+        /// What the name was given as.
+        role: &'static str,
+        /// The name.
+        name: String,
+        /// The surface that was probably meant.
+        meant: Option<String>,
+        /// All surfaces.
+        surfaces: Vec<String>,
+    },
+    /// A surface that would have to be adjusted to two others.
+    #[error("{name:?} follows twice")]
+    FollowsTwice {
+        /// The surface.
+        name: String,
+    },
+    /// A surface that is left alone here and adjusted there.
+    #[error("{name:?} is a reference and a follower at once")]
+    ReferenceFollows {
+        /// The surface.
+        name: String,
+    },
+    /// Numbers that have to rise from one to the next.
+    #[error("the numbers of `{key}` do not rise: {before} stands before {after}")]
+    NotRising {
+        /// The key.
+        key: &'static str,
+        /// A number.
+        before: f64,
+        /// The next one.
+        after: f64,
+    },
+    /// A curve of one point is none.
+    #[error("`{key}` has {count} entries, but needs at least {least}")]
+    TooFew {
+        /// The key.
+        key: &'static str,
+        /// Number of entries.
+        count: usize,
+        /// Smallest number of entries.
+        least: usize,
+    },
+    /// An active curve with another number of points than the radio's.
+    #[error("`curve_pct` has {count} numbers, but the radio's curve has {points} points")]
+    CurveLength {
+        /// Numbers given.
+        count: usize,
+        /// Points of the radio's curve; 0 if it has none.
+        points: usize,
+    },
+    /// End points that are not two.
+    #[error("`end_points_pct` has {count} numbers instead of two")]
+    NotTwoEnds {
+        /// Numbers given.
+        count: usize,
+    },
+    /// A time span that does not go forward.
+    #[error("from {start} s to {end} s is no span of time")]
+    NoSpan {
+        /// First time.
+        start: f64,
+        /// Last time.
+        end: f64,
+    },
+    /// A tag has the id that a station card has.
+    #[error("id {id} is the default card for {stick_pct} %, and so cannot be {used_for} as well")]
+    CardId {
+        /// The id.
+        id: u32,
+        /// The stick position of the card.
+        stick_pct: f64,
+        /// What the tag is used for.
+        used_for: String,
+    },
+    /// Neither a hold at 0 nor a span tells where neutral is.
+    #[error("nothing tells where neutral is: `order` has no 0")]
+    NoNeutral,
+}
+
+impl Fault for ModelFault {
+    fn mend(&self) -> String {
+        match self {
+            Self::Table(fault) => fault.mend(),
+            Self::UnknownFormat { .. } => "write `format = 1`".into(),
+            Self::UnknownFamily { .. } => {
+                format!("print tags of the family {TAG_FAMILY} and write `family = {TAG_FAMILY:?}`")
+            }
+            Self::NoSuchId { .. } => format!("ids run from 0 to {LAST_TAG_ID}"),
+            Self::NoEdge => {
+                "measure the black square's outer edge and write it as `edge_mm`, once for all under \
+                 [tags] or here"
+                    .into()
+            }
+            Self::RepeatedId { .. } => "give each tag an id of its own; print another one if need be".into(),
+            Self::RepeatedName { .. } => "give each surface a name of its own".into(),
+            Self::Empty { .. } => "write at least one name".into(),
+            Self::NotASurface { meant: Some(meant), .. } => format!("did you mean {meant:?}?"),
+            Self::NotASurface { surfaces, .. } if surfaces.is_empty() => "declare it as a [[surface]]".into(),
+            Self::NotASurface { surfaces, .. } => {
+                format!("the surfaces are: {}", surfaces.join(", "))
+            }
+            Self::FollowsTwice { .. } => "name it once, under one reference".into(),
+            Self::ReferenceFollows { .. } => "put all that shall move alike under one reference".into(),
+            Self::NotRising { .. } => "write them from the smallest to the largest".into(),
+            Self::TooFew { .. } => "add what is missing".into(),
+            Self::CurveLength { points: 0, .. } => {
+                "add `curve_points_pct` to [radio], or take the curve out".into()
+            }
+            Self::CurveLength { .. } => "write one number for each entry of `curve_points_pct`".into(),
+            Self::NotTwoEnds { .. } => "write the ends at -100 and at +100, such as [100, 100]".into(),
+            Self::NoSpan { .. } => "write the start and the end in seconds of the clip".into(),
+            Self::CardId { .. } => "use a tag whose id lies outside 100 to 140, or list your own cards as \
+                 cards = { 201 = -100, … }"
+                .into(),
+            Self::NoNeutral => {
+                "hold the stick at 0 at least once, or tell a span: neutral = { time_s = [0.0, 1.5] }".into()
+            }
+        }
+    }
+}

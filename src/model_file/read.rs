@@ -1,0 +1,201 @@
+//! Reads a model file, table by table.
+
+use std::path::Path;
+
+use toml::Spanned;
+
+use super::book::{CommonEdge, Names, Roles, TagBook};
+use super::read_radio::radio;
+use super::read_stations::stations;
+use super::{
+    AirframeTag, MatchGroup, MatchMotion, ModelFault, ModelFile, Side, Surface, TAG_FAMILY,
+};
+use crate::measured::Measured;
+use crate::table_reader::{Limits, TableReader};
+
+/// The one format of model files so far.
+const FORMAT: u32 = 1;
+
+/// Edges that can be meant: below, nothing prints; above, the unit was probably mistaken.
+pub(super) const EDGE_LIMITS: Limits = Limits::new(0.5, 1000.0, "mm");
+/// Chords and hinge distances that can be meant, from the smallest tab to a full-size wing.
+const LENGTH_LIMITS: Limits = Limits::new(0.5, 5000.0, "mm");
+/// Standard deviations of a ruler that can be meant; 0 would leave the film no say.
+const RULER_SD_LIMITS: Limits = Limits::new(0.01, 1000.0, "mm");
+/// Mismatches that can be tolerated.
+const TOLERANCE_LIMITS: Limits = Limits::new(0.001, 90.0, "°");
+
+/// Mismatch accepted where the file does not tell: about what the eye still sees on a pair of
+/// surfaces side by side (common practice, no source).
+const DEFAULT_TOLERANCE_DEG: f64 = 0.3;
+
+pub(super) type Reader<'t> = TableReader<'t, ModelFault>;
+
+/// Walks the whole file.
+pub(super) fn model_file(path: &Path, mut file: Reader<'_>) -> Option<ModelFile> {
+    check_format(&mut file);
+    let name = file.required_table("model").and_then(model_name);
+    let mut book = TagBook::new(common_edge(&mut file));
+    let airframe_tags = airframe_tags(&mut file, &mut book);
+    let (surfaces, names) = surfaces(&mut file, &mut book);
+    let matches = match_groups(&mut file, &names);
+    let stations = file
+        .required_table("stations")
+        .and_then(|table| stations(path, table, &mut book));
+    let radio = match file.optional_table("radio") {
+        Some(table) => radio(table, &names).map(Some),
+        None => Some(None),
+    };
+    file.finish();
+    Some(ModelFile {
+        path: path.to_owned(),
+        name: name?,
+        airframe_tags: airframe_tags?,
+        surfaces: surfaces?,
+        matches: matches?,
+        stations: stations?,
+        radio: radio?,
+    })
+}
+
+fn check_format(file: &mut Reader<'_>) {
+    if let Some(format) = file.required::<u32>("format")
+        && *format.get_ref() != FORMAT
+    {
+        let found = *format.get_ref();
+        file.fault(&format, ModelFault::UnknownFormat { found });
+    }
+}
+
+fn model_name(mut table: Reader<'_>) -> Option<String> {
+    let name = name_of(&mut table);
+    table.finish();
+    name.map(Spanned::into_inner)
+}
+
+fn name_of(table: &mut Reader<'_>) -> Option<Spanned<String>> {
+    let name = table.required::<String>("name")?;
+    if name.get_ref().trim().is_empty() {
+        table.fault(&name, ModelFault::Empty { key: "name" });
+        return None;
+    }
+    Some(name)
+}
+
+fn common_edge(file: &mut Reader<'_>) -> CommonEdge {
+    let Some(mut table) = file.optional_table("tags") else {
+        return CommonEdge::Missing;
+    };
+    if let Some(family) = table.optional::<String>("family")
+        && family.get_ref() != TAG_FAMILY
+    {
+        let found = family.get_ref().clone();
+        table.fault(&family, ModelFault::UnknownFamily { found });
+    }
+    let edge = match table.optional_number("edge_mm", EDGE_LIMITS) {
+        Some(edge) => CommonEdge::Told(edge.into_inner()),
+        None if table.has("edge_mm") || table.is_misspelt("edge_mm") => CommonEdge::Faulty,
+        None => CommonEdge::Missing,
+    };
+    table.finish();
+    edge
+}
+
+fn airframe_tags(file: &mut Reader<'_>, book: &mut TagBook) -> Option<Vec<AirframeTag>> {
+    let read_one = |mut table: Reader<'_>| {
+        let id = book.tag_id(&mut table, "id", || "an airframe tag".into());
+        let edge_mm = book.edge_mm(&mut table);
+        table.finish();
+        Some(AirframeTag {
+            id: id?,
+            edge_mm: edge_mm?,
+        })
+    };
+    all(file.tables("airframe_tag").into_iter().map(read_one))
+}
+
+/// The surfaces, and their names even where a surface is at fault otherwise.
+fn surfaces(file: &mut Reader<'_>, book: &mut TagBook) -> (Option<Vec<Surface>>, Names) {
+    let tables = file.tables("surface");
+    if tables.is_empty() && !file.has("surface") {
+        file.demand("surface", "one table [[surface]] for each measured surface");
+    }
+    let mut names = Names::default();
+    let surfaces = all(tables
+        .into_iter()
+        .map(|table| surface(table, book, &mut names)));
+    (surfaces, names)
+}
+
+fn surface(mut table: Reader<'_>, book: &mut TagBook, names: &mut Names) -> Option<Surface> {
+    let name = name_of(&mut table);
+    names.add(&table, name.as_ref());
+    let sides = [
+        ("left", Side::Left),
+        ("right", Side::Right),
+        ("centre", Side::Centre),
+    ];
+    let side = table.required_choice("side", &sides);
+    let tag_id = book.tag_id(&mut table, "tag", || match &name {
+        Some(name) => format!("the surface {:?}", name.get_ref()),
+        None => "a surface".into(),
+    });
+    let edge_mm = book.edge_mm(&mut table);
+    let chord_mm = table.optional_number("chord_mm", LENGTH_LIMITS);
+    let hinge_to_tag_mm = table
+        .optional_table("hinge_to_tag_mm")
+        .and_then(ruler_measure);
+    let upright = table.optional::<bool>("upright");
+    table.finish();
+    Some(Surface {
+        name: name?.into_inner(),
+        side: side?,
+        tag_id: tag_id?,
+        edge_mm: edge_mm?,
+        chord_mm: chord_mm.map(Spanned::into_inner),
+        hinge_to_tag_mm,
+        upright: upright.is_some_and(Spanned::into_inner),
+    })
+}
+
+fn ruler_measure(mut table: Reader<'_>) -> Option<Measured> {
+    let value = table.required_number("value", LENGTH_LIMITS);
+    let sd = table.required_number("sd", RULER_SD_LIMITS);
+    table.finish();
+    Some(Measured::new(value?.into_inner(), sd?.into_inner()))
+}
+
+fn match_groups(file: &mut Reader<'_>, names: &Names) -> Option<Vec<MatchGroup>> {
+    let mut roles = Roles::new(names);
+    let read_one = |mut table: Reader<'_>| {
+        let reference = table.required::<String>("reference");
+        let followers = table.required::<Vec<Spanned<String>>>("followers");
+        let motions = [
+            ("same", MatchMotion::Same),
+            ("opposite", MatchMotion::Opposite),
+        ];
+        let motion = table.required_choice("motion", &motions);
+        let tolerance_deg = table.optional_number("tolerance_deg", TOLERANCE_LIMITS);
+        roles.add(&table, reference.as_ref(), followers.as_ref());
+        table.finish();
+        Some(MatchGroup {
+            reference: reference?.into_inner(),
+            followers: followers?
+                .into_inner()
+                .into_iter()
+                .map(Spanned::into_inner)
+                .collect(),
+            motion: motion?,
+            tolerance_deg: tolerance_deg.map_or(DEFAULT_TOLERANCE_DEG, Spanned::into_inner),
+        })
+    };
+    let groups = all(file.tables("match").into_iter().map(read_one));
+    roles.check(file.faults());
+    groups
+}
+
+/// All of them, or `None` if one is at fault; every one is read in either case.
+fn all<T>(items: impl Iterator<Item = Option<T>>) -> Option<Vec<T>> {
+    let read: Vec<Option<T>> = items.collect();
+    read.into_iter().collect()
+}

@@ -1,0 +1,245 @@
+//! The model file: what a good one means, and that all faults of a bad one are told at once.
+#![allow(clippy::unwrap_used, clippy::expect_used)]
+
+use std::path::Path;
+
+use hingewise::model_file::{Joins, MatchMotion, ModelFile, Side, StationSource, default_cards};
+use miette::{Diagnostic, GraphicalReportHandler, GraphicalTheme};
+
+/// The page a person sees, without colours and at a fixed width.
+fn page(error: &dyn Diagnostic) -> String {
+    let mut page = String::new();
+    GraphicalReportHandler::new_themed(GraphicalTheme::unicode_nocolor())
+        .with_width(100)
+        .render_report(&mut page, error)
+        .unwrap();
+    page
+}
+
+fn faults_of(text: &str) -> Vec<String> {
+    match ModelFile::parse(Path::new("model.toml"), text.into()) {
+        Ok(_) => Vec::new(),
+        Err(file) => file.faults().iter().map(ToString::to_string).collect(),
+    }
+}
+
+fn good_text() -> String {
+    std::fs::read_to_string("tests/data/model_file/good.toml").unwrap()
+}
+
+#[test]
+fn a_good_file_is_read_with_its_defaults() {
+    let model = ModelFile::read(Path::new("tests/data/model_file/good.toml")).unwrap();
+    assert_eq!(model.name, "Heron 2.1 m");
+    assert_eq!(model.airframe_tags[0].edge_mm, 30.0);
+
+    let [left, right, rudder] = &model.surfaces[..] else {
+        panic!("three surfaces")
+    };
+    assert_eq!(
+        (left.side, left.tag_id, left.edge_mm),
+        (Side::Left, 10, 20.0)
+    );
+    assert_eq!(left.hinge_to_tag_mm.unwrap().sd, 1.0);
+    assert_eq!((right.edge_mm, right.chord_mm), (8.0, None));
+    assert!(rudder.upright && !left.upright);
+
+    assert_eq!(model.matches[0].motion, MatchMotion::Same);
+    assert_eq!(model.matches[0].tolerance_deg, 0.25);
+    assert_eq!(model.stations.source, StationSource::Cards(default_cards()));
+
+    let radio = model.radio.unwrap();
+    assert_eq!(radio.joins, Joins::Smooth);
+    assert_eq!(
+        radio.active["right tailplane"].end_points_pct,
+        [100.0, 97.0]
+    );
+}
+
+#[test]
+fn default_cards_follow_the_documented_rule() {
+    // The five pairs are worked out by hand from id = 120 + stick / 5.
+    let cards = default_cards();
+    for (id, stick_pct) in [
+        (100, -100.0),
+        (105, -75.0),
+        (120, 0.0),
+        (121, 5.0),
+        (140, 100.0),
+    ] {
+        assert_eq!(cards[&id], stick_pct);
+    }
+    assert_eq!(cards.len(), 41);
+}
+
+#[test]
+fn all_faults_of_a_file_are_told_at_once() {
+    let path = Path::new("tests/data/model_file/faulty.toml");
+    insta::assert_snapshot!(page(&ModelFile::read(path).unwrap_err()));
+}
+
+#[test]
+fn broken_toml_is_told_with_its_place() {
+    let text = "format = 1\n[model\nname = \"Heron\"\nname = 3 4\n";
+    let error = ModelFile::parse(Path::new("model.toml"), text.into()).unwrap_err();
+    insta::assert_snapshot!(page(&error));
+}
+
+#[test]
+fn a_file_that_is_not_there_is_told_with_its_name() {
+    let error = ModelFile::read(Path::new("no/such/model.toml")).unwrap_err();
+    let page = page(&error);
+    assert!(page.contains("no/such/model.toml"), "{page}");
+    assert!(page.contains("help:"), "{page}");
+}
+
+/// One change to the good file, and the one fault that it has to raise.
+#[test]
+fn each_single_fault_raises_one_message_and_no_other() {
+    let cases = [
+        ("format = 1\n", "", "`format` is missing in the file"),
+        ("name = \"Heron 2.1 m\"", "name = \" \"", "`name` is empty"),
+        (
+            "edge_mm = 20.0",
+            "egde_mm = 20.0",
+            "unknown key `egde_mm` in [tags]",
+        ),
+        (
+            "edge_mm = 20.0",
+            "edge_mm = 0",
+            "`edge_mm` = 0 lies outside 0.5 to 1000 mm",
+        ),
+        ("edge_mm = 20.0", "edge_mm = inf", "has to be a number"),
+        (
+            "side = \"left\"",
+            "side = \"Left\"",
+            "`side` cannot be \"Left\"",
+        ),
+        (
+            "tag = 10\n",
+            "tag = 10.0\n",
+            "`tag` has to be a whole number",
+        ),
+        ("tag = 10\n", "tag = -1\n", "`tag` has to be a whole number"),
+        ("tag = 10\n", "", "`tag` is missing in [[surface]]"),
+        ("tag = 11\n", "tag = 10\n", "id 10 is used twice"),
+        (
+            "id = 0\n",
+            "id = 587\n",
+            "no tag of the family 36h11 has the id 587",
+        ),
+        (
+            "tag = 12",
+            "tag = 130",
+            "id 130 is the default card for 50 %",
+        ),
+        (
+            "upright = true",
+            "upright = \"yes\"",
+            "`upright` has to be true or false",
+        ),
+        (
+            "motion = \"same\"\n",
+            "",
+            "`motion` is missing in [[match]]",
+        ),
+        (
+            "[\"right tailplane\"]\nmotion",
+            "[]\nmotion",
+            "`followers` is empty",
+        ),
+        (
+            "[\"right tailplane\"]\nmotion",
+            "[\"left tailplane\"]\nmotion",
+            "\"left tailplane\" is a reference and a follower at once",
+        ),
+        (
+            "from = \"cards\"",
+            "from = \"order\"",
+            "`order` is missing in [stations]",
+        ),
+        (
+            "from = \"cards\"",
+            "from = \"marks\"",
+            "`file` is missing in [stations]",
+        ),
+        (
+            "from = \"cards\"",
+            "from = \"order\"\norder = [50, 100]",
+            "nothing tells where neutral is",
+        ),
+        (
+            "from = \"cards\"",
+            "from = \"cards\"\ncards = { 200 = 0, ten = 50 }",
+            "no tag of the family 36h11 has the id ten",
+        ),
+        (
+            "from = \"cards\"",
+            "from = \"cards\"\ncards = {}",
+            "`cards` has 0 entries",
+        ),
+        (
+            "from = \"cards\"",
+            "from = \"cards\"\ncards = { 200 = 101 }",
+            "lies outside -100 to 100 %",
+        ),
+        (
+            "[-100, -50, 0, 50, 100]",
+            "[-100, 0, 0, 50, 100]",
+            "do not rise",
+        ),
+        (
+            "[0, 0, 1, 0, -2]",
+            "[0, 0, 1, -2]",
+            "`curve_pct` has 4 numbers",
+        ),
+        (
+            "[100, 97]",
+            "[100, 151]",
+            "`end_points_pct` = 151 lies outside 0 to 150 %",
+        ),
+        (
+            "[radio.active.\"right tailplane\"]",
+            "[radio.active.\"right tailplan\"]",
+            "the active surface \"right tailplan\" is not a surface of this file",
+        ),
+    ];
+    for (good, bad, message) in cases {
+        let text = good_text();
+        assert_eq!(text.matches(good).count(), 1, "{good:?} names one place");
+        let faults = faults_of(&text.replacen(good, bad, 1));
+        assert_eq!(faults.len(), 1, "{bad:?} gives {faults:#?}");
+        assert!(faults[0].contains(message), "{bad:?} gives {faults:#?}");
+    }
+}
+
+mod any_file {
+    use super::*;
+    use proptest::prelude::*;
+
+    proptest! {
+        #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::default() })]
+
+        /// A file with pieces taken out, doubled or overwritten is read or refused with places
+        /// that lie in it; nothing panics.
+        #[test]
+        fn mangled_files_are_read_or_refused(
+            cuts in prop::collection::vec((any::<prop::sample::Index>(), 0usize..40, ".{0,6}"), 1..4),
+        ) {
+            let mut letters: Vec<char> = good_text().chars().collect();
+            for (place, length, replacement) in cuts {
+                let start = place.index(letters.len().max(1)).min(letters.len());
+                let end = (start + length).min(letters.len());
+                letters.splice(start..end, replacement.chars());
+            }
+            let text: String = letters.into_iter().collect();
+            if let Err(file) = ModelFile::parse(Path::new("model.toml"), text.clone()) {
+                prop_assert!(!file.faults().is_empty());
+                for fault in file.faults() {
+                    prop_assert!(fault.span.end <= text.len());
+                }
+                prop_assert!(page(&file).contains("help:"));
+            }
+        }
+    }
+}
