@@ -1,13 +1,20 @@
 //! Camera: intrinsics, distortion and their uncertainty.
 
+mod profile;
+mod profile_file;
 mod projection;
 
+pub use profile::ProfileError;
+pub use profile_file::ProfileFault;
 pub use projection::Projection;
 
 use nalgebra::SMatrix;
 
 /// Number of intrinsic parameters: fx fy cx cy k1 k2 p1 p2 k3.
 pub const INTRINSIC_COUNT: usize = 9;
+
+/// Covariance of fx fy cx cy k1 k2 p1 p2 k3.
+pub type IntrinsicsCovariance = SMatrix<f64, INTRINSIC_COUNT, INTRINSIC_COUNT>;
 
 /// Pinhole camera with Brown–Conrady distortion, for one size of picture.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -36,7 +43,7 @@ pub struct CameraProfile {
     /// Intrinsics and distortion.
     pub camera: Camera,
     /// Covariance of fx fy cx cy k1 k2 p1 p2 k3, where known.
-    pub covariance: Option<SMatrix<f64, INTRINSIC_COUNT, INTRINSIC_COUNT>>,
+    pub covariance: Option<IntrinsicsCovariance>,
     /// RMS reprojection error of the calibration, where known.
     pub rms_px: Option<f64>,
     /// Number of views used in the calibration, where known.
