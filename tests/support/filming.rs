@@ -1,0 +1,115 @@
+//! How the synthetic clip is taken: stick, camera path, noise.
+
+use super::lens::Lens;
+
+/// How the stick moves.
+#[derive(Debug, Clone, PartialEq)]
+pub enum StickPlan {
+    /// Rests at each position in turn, and ramps between them.
+    Holds { stations_pct: Vec<f64>, hold_s: f64, ramp_s: f64 },
+    /// Goes from end to end and back, sinusoidally, starting at 0.
+    Sweep { period_s: f64, duration_s: f64 },
+}
+
+/// Wrong sightings mixed in.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Outliers {
+    /// Share of the sightings of surface tags that are wrong.
+    pub surface_share: f64,
+    /// Share of the sightings of airframe tags that are wrong.
+    pub airframe_share: f64,
+}
+
+/// Errors of the corners.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct CornerNoise {
+    /// Standard deviation of a corner's coordinate.
+    pub sd_px: f64,
+    /// Share of the variance that the four corners of a tag have in common.
+    pub common_share: f64,
+    /// Share of the variance that stays while a tag rests in the picture.
+    pub lasting_share: f64,
+    /// Factor on the covariance that is declared: 1 is honest.
+    pub declared_variance_factor: f64,
+    /// All printed borders seem moved outward by this.
+    pub edge_shift_px: f64,
+}
+
+impl CornerNoise {
+    pub fn white(sd_px: f64) -> Self {
+        Self {
+            sd_px,
+            common_share: 0.3,
+            lasting_share: 0.0,
+            declared_variance_factor: 1.0,
+            edge_shift_px: 0.0,
+        }
+    }
+}
+
+/// Everything about the filming.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Filming {
+    pub seed: u64,
+    pub lens: Lens,
+    pub frame_rate: f64,
+    pub stick: StickPlan,
+    /// Additions to the stick on the right side, as a radio's curve makes them: (stick, addition).
+    pub right_curve_pct: Vec<(f64, f64)>,
+    /// Size of the hand's motion: 0 on a tripod, 1 for a calm hand.
+    pub hand: f64,
+    pub noise: CornerNoise,
+    pub outliers: Outliers,
+    /// Slow shake of the surfaces.
+    pub shake_deg: f64,
+}
+
+/// Stations of the usual way: up and down through all positions, neutral first.
+pub fn usual_stations() -> Vec<f64> {
+    [0, 25, 50, 75, 100, 75, 50, 25, 0, -25, -50, -75, -100, -75, -50, -25, 0].map(f64::from).to_vec()
+}
+
+/// A tripod, seventeen holds, corners to 0.05 px.
+pub fn tripod() -> Filming {
+    Filming {
+        seed: 1,
+        lens: Lens::phone(),
+        frame_rate: 30.0,
+        stick: StickPlan::Holds { stations_pct: usual_stations(), hold_s: 0.5, ramp_s: 0.25 },
+        right_curve_pct: vec![],
+        hand: 0.0,
+        noise: CornerNoise::white(0.05),
+        outliers: Outliers { surface_share: 0.0, airframe_share: 0.0 },
+        shake_deg: 0.0,
+    }
+}
+
+/// The same, hand-held.
+pub fn handheld() -> Filming {
+    Filming { hand: 1.0, ..tripod() }
+}
+
+impl StickPlan {
+    pub fn duration_s(&self) -> f64 {
+        match self {
+            Self::Holds { stations_pct, hold_s, ramp_s } => {
+                stations_pct.len() as f64 * (hold_s + ramp_s) - ramp_s
+            }
+            Self::Sweep { duration_s, .. } => *duration_s,
+        }
+    }
+
+    pub fn stick_pct(&self, time_s: f64) -> f64 {
+        match self {
+            Self::Sweep { period_s, .. } => 100.0 * (std::f64::consts::TAU * time_s / period_s).sin(),
+            Self::Holds { stations_pct, hold_s, ramp_s } => {
+                let cycle = hold_s + ramp_s;
+                let index = ((time_s / cycle) as usize).min(stations_pct.len() - 1);
+                let here = stations_pct[index];
+                let next = stations_pct.get(index + 1).copied().unwrap_or(here);
+                let into_ramp = ((time_s - index as f64 * cycle - hold_s) / ramp_s).clamp(0.0, 1.0);
+                here + (next - here) * into_ramp
+            }
+        }
+    }
+}

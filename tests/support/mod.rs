@@ -1,0 +1,25 @@
+//! The synthetic world: linkages, servos, hinges, a camera and its noise, with known truth.
+//!
+//! Own geometry throughout: nothing here calls the mathematics that it serves to test. Only the
+//! data types that pass between the rooms are shared.
+//!
+//! ```ignore
+//! mod support;
+//! let aircraft = support::aircraft::random(seed);
+//! let filming = support::filming::Filming { seed, ..support::filming::tripod() };
+//! let film = support::world::observe(&aircraft, &filming);
+//! // film.sightings, film.model, film.profile: what the program gets; film.truth: what was
+//! ```
+
+#![allow(dead_code, clippy::unwrap_used)]
+
+pub mod aircraft;
+pub mod cramer_rao;
+pub mod filming;
+pub mod lens;
+pub mod linkage;
+pub mod per_frame_pose;
+pub mod random;
+pub mod rigid;
+pub mod servo;
+pub mod world;
