@@ -1,4 +1,6 @@
-//! Tells the crate which generation of OpenCV it is built against.
+//! Tells the crate which generations of OpenCV and FFmpeg it is built against.
+//!
+//! FFmpeg moved the display matrix from the track to the frames with version 8.
 //!
 //! Marker detection moved from the contributed module `aruco` to `objdetect`, with another
 //! interface, in OpenCV 4.7. The `opencv` crate does not hand its version on, so it is asked of
@@ -6,6 +8,7 @@
 
 fn main() {
     println!("cargo::rustc-check-cfg=cfg(markers_in_objdetect)");
+    println!("cargo::rustc-check-cfg=cfg(display_matrix_on_track)");
     println!("cargo::rerun-if-changed=src/build.rs");
     println!("cargo::rerun-if-env-changed=PKG_CONFIG_PATH");
     println!("cargo::rerun-if-env-changed=DOCS_RS");
@@ -14,14 +17,26 @@ fn main() {
         println!("cargo::rustc-cfg=markers_in_objdetect");
         return;
     }
-    let version = ["opencv5", "opencv4", "opencv"]
-        .iter()
-        .find_map(|package| pkg_config::Config::new().cargo_metadata(false).probe(package).ok())
-        .map(|library| library.version);
-    let (major, minor) = version.as_deref().and_then(major_and_minor).unwrap_or((5, 0));
-    if (major, minor) >= (4, 7) {
+    let opencv = installed(&["opencv5", "opencv4", "opencv"]).unwrap_or((5, 0));
+    if opencv >= (4, 7) {
         println!("cargo::rustc-cfg=markers_in_objdetect");
     }
+    // FFmpeg 8.0 comes with libavcodec 62.8.
+    let libavcodec = installed(&["libavcodec"]).unwrap_or((62, 8));
+    if libavcodec < (62, 8) {
+        println!("cargo::rustc-cfg=display_matrix_on_track");
+    }
+}
+
+/// The version of the first of these packages that is installed.
+fn installed(packages: &[&str]) -> Option<(u32, u32)> {
+    let library = packages.iter().find_map(|package| {
+        pkg_config::Config::new()
+            .cargo_metadata(false)
+            .probe(package)
+            .ok()
+    })?;
+    major_and_minor(&library.version)
 }
 
 fn major_and_minor(version: &str) -> Option<(u32, u32)> {

@@ -10,6 +10,29 @@ use serde::{Deserialize, Serialize};
 pub enum Warning {
     /// No airframe tag is declared or seen: the camera has to have stood still.
     NoAirframeTag,
+    /// Frames of the clip carried no usable time.
+    FrameTimesRebuilt {
+        /// How many times were rebuilt.
+        rebuilt: usize,
+        /// Where the first of them lies, seconds.
+        first_s: f64,
+    },
+    /// Frames within the clip could not be decoded.
+    FramesLost {
+        /// How many.
+        lost: u64,
+        /// Time of the last good frame before the first loss, seconds.
+        first_after_s: f64,
+    },
+    /// The clip breaks off before the end that its container claims.
+    ClipEndsEarly {
+        /// Time of the last frame that could be decoded, seconds.
+        end_s: f64,
+        /// Length that the container claims, seconds.
+        claimed_s: Option<f64>,
+        /// Number of frames that the container claims.
+        claimed_frames: Option<u64>,
+    },
 }
 
 /// A [`Warning`] as written to files.
@@ -28,6 +51,9 @@ impl Warning {
     pub fn code(&self) -> &'static str {
         match self {
             Self::NoAirframeTag => "no-airframe-tag",
+            Self::FrameTimesRebuilt { .. } => "frame-times-rebuilt",
+            Self::FramesLost { .. } => "frames-lost",
+            Self::ClipEndsEarly { .. } => "clip-ends-early",
         }
     }
 
@@ -35,7 +61,31 @@ impl Warning {
     pub fn text(&self) -> String {
         match self {
             Self::NoAirframeTag => {
-                "no airframe tag was seen, so the result holds only if the camera stood still".into()
+                "no airframe tag was seen, so the result holds only if the camera stood still"
+                    .into()
+            }
+            Self::FrameTimesRebuilt { rebuilt, first_s } => format!(
+                "{rebuilt} frames, the first near {first_s:.3} s, carry no usable time; they were \
+                 placed evenly between their neighbours"
+            ),
+            Self::FramesLost {
+                lost,
+                first_after_s,
+            } => format!(
+                "{lost} frames, the first after {first_after_s:.3} s, are broken and were left \
+                 out; the frames that follow them may be smeared"
+            ),
+            Self::ClipEndsEarly {
+                end_s,
+                claimed_s,
+                claimed_frames,
+            } => {
+                let claim = match (claimed_s, claimed_frames) {
+                    (Some(length_s), _) => format!("it claims to last {length_s:.3} s"),
+                    (None, Some(frames)) => format!("it claims {frames} frames"),
+                    (None, None) => "more was announced".into(),
+                };
+                format!("the clip breaks off after {end_s:.3} s, but {claim}")
             }
         }
     }
@@ -46,12 +96,26 @@ impl Warning {
             Self::NoAirframeTag => {
                 "stick a tag on a part that does not move and declare it as [[airframe_tag]]".into()
             }
+            Self::FrameTimesRebuilt { .. } => {
+                "give the clip as the camera recorded it; conversions may damage the times".into()
+            }
+            Self::FramesLost { .. } => {
+                "copy the clip from the camera again; if it is broken there, film again".into()
+            }
+            Self::ClipEndsEarly { .. } => {
+                "what is there was measured; copy the clip from the camera again to have the rest"
+                    .into()
+            }
         }
     }
 }
 
 impl From<&Warning> for WarningText {
     fn from(warning: &Warning) -> Self {
-        Self { code: warning.code().into(), text: warning.text(), mend: warning.mend() }
+        Self {
+            code: warning.code().into(),
+            text: warning.text(),
+            mend: warning.mend(),
+        }
     }
 }

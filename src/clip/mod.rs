@@ -1,6 +1,48 @@
 //! Clip: frames with their true presentation times, from a video file or a folder of stills.
+//!
+//! ```no_run
+//! use hingewise::clip::{Clip, ClipOptions};
+//!
+//! # fn main() -> Result<(), hingewise::clip::ClipError> {
+//! let mut frames = Clip::open("clip.mp4".as_ref(), &ClipOptions::default())?.into_stream()?;
+//! for frame in &mut frames {
+//!     let frame = frame?;
+//!     println!("{} at {:.3} s", frame.index, frame.time_s);
+//! }
+//! let warnings = frames.finish();
+//! # Ok(())
+//! # }
+//! ```
+//!
+//! Only a few frames are in memory at any time, whatever the length of the clip.
+//!
+//! - **Times** are the presentation time stamps of the container, edit lists obeyed, counted from
+//!   the first frame presented; they rise strictly. A folder takes its times from `times.csv`
+//!   ([`stills_times`] states its columns) or from [`ClipOptions::fps`].
+//! - **Pictures** are upright: the rotation of the container and the EXIF orientation of stills are
+//!   obeyed. Their values are the luma of the file, neither scaled nor colour-converted;
+//!   [`ClipInfo::levels`] says what black and white are.
 
-use std::path::PathBuf;
+mod error;
+mod luma;
+mod natural_order;
+mod stills;
+pub mod stills_times;
+mod stream;
+mod timeline;
+mod turn;
+mod video;
+
+use std::path::{Path, PathBuf};
+
+pub use error::{ClipError, TimesProblem};
+pub use stream::FrameStream;
+
+use crate::warning::Warning;
+
+/// Largest picture that is read: above the 108 million pixels of the largest common phone
+/// pictures, and small enough that a forged header cannot ask for more memory than a computer has.
+pub const MAX_PIXELS: u64 = 1 << 27;
 
 /// A grey picture, row by row without padding.
 #[derive(Debug, Clone, PartialEq)]
@@ -46,4 +88,70 @@ pub struct ClipInfo {
     pub levels: Levels,
     /// Number of frames that the container claims; may be wrong, only for showing progress.
     pub claimed_frames: Option<u64>,
+}
+
+/// How a clip is to be read.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct ClipOptions {
+    /// Pictures per second of a folder of stills that has no `times.csv`, or of a video whose
+    /// frames carry no times.
+    pub fps: Option<f64>,
+    /// Stills need no times, as for a calibration: they get one second each.
+    pub untimed: bool,
+}
+
+/// An open clip, read frame by frame in the order of presentation.
+pub struct Clip {
+    info: ClipInfo,
+    source: Source,
+}
+
+enum Source {
+    Video(Box<video::VideoReader>),
+    Stills(stills::StillsReader),
+}
+
+impl Clip {
+    /// Opens a video file or a folder of stills, and checks what can be checked without reading it
+    /// all: the first frame of a video is decoded, the headers of all stills are read.
+    pub fn open(path: &Path, options: &ClipOptions) -> Result<Self, ClipError> {
+        if let Some(fps) = options.fps
+            && !(fps.is_finite() && fps > 0.0)
+        {
+            return Err(ClipError::BadFps { fps });
+        }
+        let metadata =
+            std::fs::metadata(path).map_err(|source| ClipError::opening(path, source))?;
+        if metadata.is_dir() {
+            let (info, reader) = stills::StillsReader::open(path, options)?;
+            Ok(Self {
+                info,
+                source: Source::Stills(reader),
+            })
+        } else {
+            let (info, reader) = video::VideoReader::open(path, options)?;
+            Ok(Self {
+                info,
+                source: Source::Video(Box::new(reader)),
+            })
+        }
+    }
+
+    /// What is known before the frames are read.
+    pub fn info(&self) -> &ClipInfo {
+        &self.info
+    }
+
+    /// The next frame; `None` after the last one, when all doubts have been pushed to `warnings`.
+    pub fn next_frame(&mut self, warnings: &mut Vec<Warning>) -> Result<Option<Frame>, ClipError> {
+        match &mut self.source {
+            Source::Video(reader) => reader.next_frame(warnings),
+            Source::Stills(reader) => reader.next_frame(),
+        }
+    }
+
+    /// Reads on in a thread of its own, so that reading overlaps with the work on the frames.
+    pub fn into_stream(self) -> Result<FrameStream, ClipError> {
+        FrameStream::start(self)
+    }
 }

@@ -1,0 +1,130 @@
+//! The luma plane of decoded video frames as 8-bit grey, without colour conversion.
+
+use ffmpeg_the_third::color::Range;
+use ffmpeg_the_third::format::Pixel;
+use ffmpeg_the_third::frame::Video;
+
+use super::turn::{Rows, Turn};
+use super::{GreyImage, Levels};
+
+/// Levels of limited-range video, ITU-R BT.709 item 4.6 (8-bit coding).
+const LIMITED: Levels = Levels {
+    black: 16,
+    white: 235,
+};
+
+/// Levels where the whole range of codes is used.
+pub(super) const FULL: Levels = Levels {
+    black: 0,
+    white: 255,
+};
+
+/// How a plane stores luma.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Coding {
+    /// One byte a pixel.
+    Byte,
+    /// Ten bits in the low end of a little-endian word.
+    TenLow,
+    /// Ten bits in the high end of a little-endian word.
+    TenHigh,
+}
+
+/// How the first plane of a pixel format stores luma; `None` if it holds anything else.
+fn coding(format: Pixel) -> Option<Coding> {
+    match format {
+        Pixel::YUV420P
+        | Pixel::YUVJ420P
+        | Pixel::YUV422P
+        | Pixel::YUVJ422P
+        | Pixel::YUV444P
+        | Pixel::YUVJ444P
+        | Pixel::YUV440P
+        | Pixel::YUVJ440P
+        | Pixel::YUV411P
+        | Pixel::YUV410P
+        | Pixel::NV12
+        | Pixel::NV21
+        | Pixel::GRAY8 => Some(Coding::Byte),
+        Pixel::YUV420P10LE | Pixel::YUV422P10LE | Pixel::YUV444P10LE | Pixel::GRAY10LE => {
+            Some(Coding::TenLow)
+        }
+        Pixel::P010LE => Some(Coding::TenHigh),
+        _ => None,
+    }
+}
+
+/// The name that people know a pixel format by.
+pub(super) fn format_name(format: Pixel) -> String {
+    format
+        .descriptor()
+        .map_or_else(|| format!("{format:?}"), |known| known.name().to_owned())
+}
+
+/// The levels of a frame: limited unless its range or its format says full. Grey without a stated
+/// range is full, as the libraries that write it hold.
+pub(super) fn levels(frame: &Video) -> Levels {
+    let full_by_format = matches!(
+        frame.format(),
+        Pixel::YUVJ420P
+            | Pixel::YUVJ422P
+            | Pixel::YUVJ440P
+            | Pixel::YUVJ444P
+            | Pixel::GRAY8
+            | Pixel::GRAY10LE
+    );
+    match frame.color_range() {
+        Range::JPEG => FULL,
+        Range::MPEG => LIMITED,
+        Range::Unspecified if full_by_format => FULL,
+        Range::Unspecified => LIMITED,
+    }
+}
+
+/// The luma of a frame, upright; `None` if its format has no luma plane that is known here.
+pub(super) fn upright_luma(frame: &Video, turn: Turn) -> Option<GreyImage> {
+    let coding = coding(frame.format())?;
+    let (width_px, height_px) = (frame.width() as usize, frame.height() as usize);
+    let (bytes, stride) = (frame.data(0), frame.stride(0));
+    let upright = |bytes, stride| {
+        turn.upright(Rows {
+            bytes,
+            stride,
+            width_px,
+            height_px,
+        })
+    };
+    Some(match coding {
+        Coding::Byte => upright(bytes, stride),
+        Coding::TenLow => upright(&eight_bits(bytes, rounded_from_ten), stride / 2),
+        Coding::TenHigh => upright(
+            &eight_bits(bytes, |word| rounded_from_ten(word >> 6)),
+            stride / 2,
+        ),
+    })
+}
+
+fn eight_bits(bytes: &[u8], byte_from_word: impl Fn(u16) -> u8) -> Vec<u8> {
+    bytes
+        .chunks_exact(2)
+        .map(|word| byte_from_word(u16::from_le_bytes([word[0], word[1]])))
+        .collect()
+}
+
+/// Rounded, as cutting two bits off would darken every picture by 3/8 of a level.
+fn rounded_from_ten(word: u16) -> u8 {
+    (word.saturating_add(2) >> 2).min(255) as u8
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn ten_bits_keep_the_nominal_levels() {
+        // ITU-R BT.709 item 4.6: black 64 and white 940 in ten bits are 16 and 235 in eight.
+        assert_eq!(rounded_from_ten(64), 16);
+        assert_eq!(rounded_from_ten(940), 235);
+        assert_eq!(rounded_from_ten(1023), 255);
+    }
+}

@@ -1,0 +1,383 @@
+//! Frames of a video file, through libav.
+
+use std::ffi::OsString;
+use std::io::Read;
+use std::path::{Path, PathBuf};
+
+use ffmpeg_the_third as libav;
+use libav::format::stream::{Disposition, Stream};
+use libav::frame::Video;
+use libav::{codec, format, media};
+
+use super::luma::{format_name, levels, upright_luma};
+use super::timeline::Timeline;
+use super::turn::{OddMatrix, Turn};
+use super::{ClipError, ClipInfo, ClipOptions, Frame, GreyImage, MAX_PIXELS};
+use crate::warning::Warning;
+
+/// Containers that are opened, by libav's names. Naming them keeps playlists out, which would make
+/// libav open other files or the network.
+const CONTAINERS: &str = "mov,mp4,avi,matroska,webm,mpegts";
+
+/// More threads gain little at 1080p and cost a frame of memory and of delay each.
+const MOST_DECODER_THREADS: usize = 4;
+
+/// After so many errors in a row without a frame, and no claim that more frames exist, the rest is
+/// given up.
+const MOST_ERRORS_IN_A_ROW: u64 = 1000;
+
+/// A clip that ends earlier than this many frame intervals before its claimed end ends early.
+const END_TOLERANCE_INTERVALS: f64 = 2.0;
+
+/// Reads one video file from its first frame to its last.
+pub(super) struct VideoReader {
+    path: PathBuf,
+    input: format::context::Input,
+    decoder: codec::decoder::Video,
+    stream_index: usize,
+    seconds_per_tick: f64,
+    claimed_frames: Option<u64>,
+    claimed_s: Option<f64>,
+    turn: Turn,
+    /// Width and height as stored, px.
+    stored_size_px: (u32, u32),
+    decoded: Video,
+    timeline: Timeline<GreyImage>,
+    losses: Losses,
+    stage: Stage,
+    next_index: usize,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Stage {
+    Reading,
+    /// All packets are in; the decoder hands out what it still holds.
+    Draining,
+    Ended,
+}
+
+/// Frames that the file holds or claims but that cannot be had.
+#[derive(Default)]
+struct Losses {
+    /// Packets that came out of the container, whole or not.
+    packets: u64,
+    total: u64,
+    /// Time of the last good frame before the first loss.
+    first_after_s: Option<f64>,
+    /// Packets lost since the last whole one.
+    unread_at_end: u64,
+    /// Frames lost in the decoder since the last good one.
+    undecoded_at_end: u64,
+}
+
+impl VideoReader {
+    pub(super) fn open(path: &Path, options: &ClipOptions) -> Result<(ClipInfo, Self), ClipError> {
+        if options.fps.is_some() {
+            return Err(ClipError::FpsOfVideo { path: path.into() });
+        }
+        // libav writes to standard error by itself; what it has to say comes as errors and warnings.
+        libav::log::set_level(libav::log::Level::Quiet);
+        let input = open_container(path)?;
+        let stream = input
+            .streams()
+            .best(media::Type::Video)
+            .filter(|stream| !stream.disposition().contains(Disposition::ATTACHED_PIC))
+            .ok_or_else(|| ClipError::NoVideoTrack { path: path.into() })?;
+        let decoder = open_decoder(path, &stream)?;
+        let seconds_per_tick = f64::from(stream.time_base());
+        let frame_rate = f64::from(stream.avg_frame_rate());
+        let mut reader = Self {
+            path: path.into(),
+            stream_index: stream.index(),
+            seconds_per_tick,
+            claimed_frames: u64::try_from(stream.frames()).ok().filter(|&n| n > 0),
+            claimed_s: (stream.duration() > 0).then(|| stream.duration() as f64 * seconds_per_tick),
+            turn: turn_of_track(&stream).map_err(|odd| odd_turn(path, odd))?,
+            stored_size_px: (0, 0),
+            decoded: Video::empty(),
+            timeline: Timeline::new((frame_rate > 0.0).then(|| 1.0 / frame_rate)),
+            losses: Losses::default(),
+            stage: Stage::Reading,
+            next_index: 0,
+            decoder,
+            input,
+        };
+        let info = reader.start()?;
+        Ok((info, reader))
+    }
+
+    pub(super) fn next_frame(
+        &mut self,
+        warnings: &mut Vec<Warning>,
+    ) -> Result<Option<Frame>, ClipError> {
+        loop {
+            if let Some((time_s, image)) = self.timeline.pop() {
+                let index = self.next_index;
+                self.next_index += 1;
+                return Ok(Some(Frame {
+                    index,
+                    time_s,
+                    image,
+                }));
+            }
+            if self.stage == Stage::Ended {
+                return Ok(None);
+            }
+            if self.decode()? {
+                self.take_decoded()?;
+            } else {
+                self.stage = Stage::Ended;
+                self.timeline
+                    .finish()
+                    .map_err(|_| self.error_without_times())?;
+                self.warn(warnings);
+            }
+        }
+    }
+
+    /// Decodes the first frame, which alone tells for sure what the frames are like.
+    fn start(&mut self) -> Result<ClipInfo, ClipError> {
+        if !self.decode()? {
+            return Err(ClipError::NothingDecodes {
+                path: self.path.clone(),
+            });
+        }
+        self.stored_size_px = (self.decoded.width(), self.decoded.height());
+        if let Some(turn) = turn_of_frame(&self.decoded) {
+            self.turn = turn.map_err(|odd| odd_turn(&self.path, odd))?;
+        }
+        let (width_px, height_px) = self.turn.upright_size_px(
+            self.decoded.width() as usize,
+            self.decoded.height() as usize,
+        );
+        let levels = levels(&self.decoded);
+        self.take_decoded()?;
+        Ok(ClipInfo {
+            path: self.path.clone(),
+            width_px,
+            height_px,
+            levels,
+            claimed_frames: self.claimed_frames,
+        })
+    }
+
+    /// Copies the decoded frame's luma onto the timeline.
+    fn take_decoded(&mut self) -> Result<(), ClipError> {
+        let size_px = (self.decoded.width(), self.decoded.height());
+        if size_px != self.stored_size_px {
+            return Err(ClipError::FrameSizeChanges {
+                path: self.path.clone(),
+                time_s: self.timeline.last_time_s().unwrap_or(0.0),
+                first_px: self.stored_size_px,
+                then_px: size_px,
+            });
+        }
+        let image =
+            upright_luma(&self.decoded, self.turn).ok_or_else(|| ClipError::PixelFormat {
+                path: self.path.clone(),
+                format: format_name(self.decoded.format()),
+            })?;
+        let container_s = self
+            .decoded
+            .timestamp()
+            .map(|ticks| ticks as f64 * self.seconds_per_tick);
+        self.timeline
+            .push(container_s, image)
+            .map_err(|_| self.error_without_times())
+    }
+
+    /// Decodes the next good frame; `false` after the last one.
+    fn decode(&mut self) -> Result<bool, ClipError> {
+        while self.losses.in_a_row() <= self.claimed_frames.unwrap_or(0).max(MOST_ERRORS_IN_A_ROW) {
+            match self.decoder.receive_frame(&mut self.decoded) {
+                Ok(()) if self.decoded.is_corrupt() => self.lose_in_decoder(),
+                Ok(()) => {
+                    self.losses.undecoded_at_end = 0;
+                    return Ok(true);
+                }
+                Err(libav::Error::Eof) => return Ok(false),
+                Err(error) if wants_input(error) => self.feed(),
+                Err(_) => self.lose_in_decoder(),
+            }
+        }
+        Ok(false)
+    }
+
+    /// Gives the decoder the next packet, or word that there are no more.
+    fn feed(&mut self) {
+        let mut packet = codec::packet::Packet::empty();
+        match packet.read(&mut self.input) {
+            Ok(()) if packet.stream() != self.stream_index => {}
+            // A packet that was cut off would decode to a picture that is partly made up.
+            Ok(()) if packet.is_corrupt() => self.lose_in_container(),
+            Ok(()) => {
+                self.losses.packets += 1;
+                self.losses.unread_at_end = 0;
+                if self.decoder.send_packet(&packet).is_err() {
+                    self.lose_in_decoder();
+                }
+            }
+            Err(libav::Error::Eof) => {
+                self.stage = Stage::Draining;
+                if self.decoder.send_eof().is_err() {
+                    self.lose_in_decoder();
+                }
+            }
+            Err(_) => self.lose_in_container(),
+        }
+    }
+
+    fn lose_in_container(&mut self) {
+        self.losses.packets += 1;
+        self.losses.unread_at_end += 1;
+        self.losses.count(self.timeline.last_time_s());
+    }
+
+    fn lose_in_decoder(&mut self) {
+        self.losses.undecoded_at_end += 1;
+        self.losses.count(self.timeline.last_time_s());
+    }
+
+    fn error_without_times(&self) -> ClipError {
+        ClipError::NoTimes {
+            path: self.path.clone(),
+        }
+    }
+
+    fn warn(&self, warnings: &mut Vec<Warning>) {
+        if let Some((rebuilt, first_s)) = self.timeline.rebuilt() {
+            warnings.push(Warning::FrameTimesRebuilt { rebuilt, first_s });
+        }
+        let at_end = self.losses.in_a_row();
+        let in_between = self.losses.total - at_end;
+        if in_between > 0 {
+            warnings.push(Warning::FramesLost {
+                lost: in_between,
+                first_after_s: self.losses.first_after_s.unwrap_or(0.0),
+            });
+        }
+        let end_s = self.timeline.last_time_s().unwrap_or(0.0);
+        if at_end > 0 || self.stops_short_of_claim(end_s) {
+            warnings.push(Warning::ClipEndsEarly {
+                end_s,
+                claimed_s: self.claimed_s,
+                claimed_frames: self.claimed_frames,
+            });
+        }
+    }
+
+    /// Counts alone do not tell: frames cut away by an edit list are claimed as well.
+    fn stops_short_of_claim(&self, end_s: f64) -> bool {
+        let fewer = self
+            .claimed_frames
+            .is_some_and(|claimed| claimed > self.losses.packets);
+        let shorter = match (self.claimed_s, self.timeline.interval_s()) {
+            (Some(claimed_s), Some(interval_s)) => {
+                claimed_s - end_s > END_TOLERANCE_INTERVALS * interval_s
+            }
+            _ => false,
+        };
+        fewer && shorter
+    }
+}
+
+impl Losses {
+    fn count(&mut self, last_good_s: Option<f64>) {
+        if self.total == 0 {
+            self.first_after_s = last_good_s;
+        }
+        self.total += 1;
+    }
+
+    fn in_a_row(&self) -> u64 {
+        self.unread_at_end + self.undecoded_at_end
+    }
+}
+
+fn open_container(path: &Path) -> Result<format::context::Input, ClipError> {
+    let mut head = Vec::new();
+    std::fs::File::open(path)
+        .and_then(|file| file.take(64).read_to_end(&mut head))
+        .map_err(|source| ClipError::opening(path, source))?;
+    // With its scheme, a path cannot be taken for an address.
+    let mut address = OsString::from("file:");
+    address.push(path);
+    let options = libav::dict! {
+        "format_whitelist" => CONTAINERS,
+        "protocol_whitelist" => "file",
+    };
+    format::input_with_dictionary(address, options).map_err(|_| {
+        let path = path.into();
+        if head.is_empty() {
+            ClipError::EmptyFile { path }
+        } else if image::guess_format(&head).is_ok() {
+            ClipError::SinglePicture { path }
+        } else if head.get(4..8) == Some(b"ftyp") {
+            ClipError::IndexMissing { path }
+        } else {
+            ClipError::NotAVideo { path }
+        }
+    })
+}
+
+fn open_decoder(path: &Path, stream: &Stream) -> Result<codec::decoder::Video, ClipError> {
+    let parameters = stream.parameters();
+    let (width_px, height_px) = (parameters.width(), parameters.height());
+    if u64::from(width_px) * u64::from(height_px) > MAX_PIXELS {
+        return Err(ClipError::TooLarge {
+            path: path.into(),
+            width_px,
+            height_px,
+        });
+    }
+    let no_decoder = |_| ClipError::NoDecoder {
+        path: path.into(),
+        codec: parameters.id().name().into(),
+    };
+    let mut context = codec::Context::from_parameters(stream.parameters()).map_err(no_decoder)?;
+    let cores = std::thread::available_parallelism().map_or(1, usize::from);
+    let mut threading = codec::threading::Config::kind(codec::threading::Type::Frame);
+    threading.count = cores.min(MOST_DECODER_THREADS);
+    context.set_threading(threading);
+    context.decoder().video().map_err(no_decoder)
+}
+
+/// FFmpeg before 8 keeps the display matrix with the track, later ones hand it on with the frames.
+#[cfg(display_matrix_on_track)]
+fn turn_of_track(stream: &Stream) -> Result<Turn, OddMatrix> {
+    stream
+        .side_data()
+        .find(|data| data.kind() == codec::packet::side_data::Type::DisplayMatrix)
+        .map_or(Ok(Turn::None), |data| {
+            Turn::from_display_matrix(data.data())
+        })
+}
+
+#[cfg(not(display_matrix_on_track))]
+fn turn_of_track(_stream: &Stream) -> Result<Turn, OddMatrix> {
+    Ok(Turn::None)
+}
+
+fn turn_of_frame(frame: &Video) -> Option<Result<Turn, OddMatrix>> {
+    frame
+        .side_data(libav::frame::side_data::Type::DisplayMatrix)
+        .map(|data| Turn::from_display_matrix(data.data()))
+}
+
+fn odd_turn(path: &Path, odd: OddMatrix) -> ClipError {
+    let path = path.into();
+    match odd {
+        OddMatrix::Mirrored => ClipError::Mirrored { path },
+        OddMatrix::Angle { angle_deg } => ClipError::OddAngle { path, angle_deg },
+    }
+}
+
+/// libav says so with the system's code for "try again".
+fn wants_input(error: libav::Error) -> bool {
+    match error {
+        libav::Error::Other { errno } => {
+            std::io::Error::from_raw_os_error(errno).kind() == std::io::ErrorKind::WouldBlock
+        }
+        _ => false,
+    }
+}
