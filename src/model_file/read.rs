@@ -41,7 +41,7 @@ pub(super) fn model_file(path: &Path, mut file: Reader<'_>) -> Option<ModelFile>
     let matches = match_groups(&mut file, &names);
     let stations = file
         .required_table("stations")
-        .and_then(|table| stations(path, table, &mut book));
+        .and_then(|table| stations(table, &mut book));
     let radio = match file.optional_table("radio") {
         Some(table) => radio(table, &names).map(Some),
         None => Some(None),

@@ -1,7 +1,7 @@
 //! Reads how stations are told.
 
 use std::collections::BTreeMap;
-use std::path::Path;
+use std::path::PathBuf;
 
 use toml::Spanned;
 
@@ -25,7 +25,7 @@ enum From {
 }
 
 /// Reads `[stations]`; what belongs to other ways of telling is checked, but not used.
-pub(super) fn stations(path: &Path, mut table: Reader<'_>, book: &mut TagBook) -> Option<Stations> {
+pub(super) fn stations(mut table: Reader<'_>, book: &mut TagBook) -> Option<Stations> {
     let choices = [
         ("cards", From::Cards),
         ("order", From::Order),
@@ -52,8 +52,7 @@ pub(super) fn stations(path: &Path, mut table: Reader<'_>, book: &mut TagBook) -
         cards => cards.flatten(),
     };
     let order = order.and_then(|order| declared_order(&table, order, neutral_is_told));
-    let folder = path.parent().unwrap_or(Path::new(""));
-    let file = file.map(|file| folder.join(file.into_inner()));
+    let file = file.map(|file| PathBuf::from(file.into_inner()));
     table.finish();
     Some(Stations {
         source: match from? {
