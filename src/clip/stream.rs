@@ -39,11 +39,7 @@ impl FrameStream {
                 warnings
             })
             .map_err(|source| ClipError::Thread { source })?;
-        Ok(Self {
-            info,
-            frames: Some(receiver),
-            reader: Some(reader),
-        })
+        Ok(Self { info, frames: Some(receiver), reader: Some(reader) })
     }
 
     /// What is known before the frames are read.

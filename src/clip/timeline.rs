@@ -159,9 +159,7 @@ mod tests {
             timeline.push(time, ())?;
         }
         timeline.finish()?;
-        Ok(std::iter::from_fn(|| timeline.pop())
-            .map(|(time_s, ())| time_s)
-            .collect())
+        Ok(std::iter::from_fn(|| timeline.pop()).map(|(time_s, ())| time_s).collect())
     }
 
     #[test]

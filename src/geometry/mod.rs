@@ -1,1 +1,3 @@
 //! Geometry shared by the rooms: homographies, poses, lines.
+
+pub mod homography;

@@ -1,8 +1,23 @@
 //! Tags: finds the declared tags in every frame and measures their corners.
 
+mod cards;
+mod patch;
+pub mod pattern;
+pub mod quality;
+mod recognise;
+pub mod refine;
+mod search;
+pub mod tone;
+mod tracker;
+
+use std::collections::BTreeSet;
+
 use nalgebra::{Point2, SMatrix};
 
-use crate::clip::ClipInfo;
+use crate::clip::{ClipError, ClipInfo, Frame};
+use crate::progress::Progress;
+use crate::vision::VisionError;
+use tracker::Tracker;
 
 /// Covariance of four corners, in the order x0 y0 x1 y1 x2 y2 x3 y3, px².
 pub type CornerCovariance = SMatrix<f64, 8, 8>;
@@ -69,4 +84,118 @@ pub struct Sightings {
     pub clip: ClipInfo,
     /// Every frame, in the order of presentation.
     pub frames: Vec<SightedFrame>,
+}
+
+/// Which tags to look for.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct TagPlan {
+    /// Surface and airframe tags: measured in every frame.
+    pub expected: BTreeSet<u32>,
+    /// Station cards: only read, and only now and then.
+    pub cards: BTreeSet<u32>,
+}
+
+/// Why the tags stage has nothing to hand on.
+#[derive(Debug, thiserror::Error)]
+pub enum TagsError {
+    /// The clip could not be read on.
+    #[error(transparent)]
+    Clip(#[from] ClipError),
+    /// The vision library refused a call.
+    #[error(transparent)]
+    Vision(#[from] VisionError),
+    /// An id that the family does not hold.
+    #[error("tag {tag_id} is not in the family 36h11")]
+    NoSuchTag {
+        /// The id.
+        tag_id: u32,
+    },
+    /// Two tags with one id.
+    #[error(
+        "tag {tag_id} is in the picture twice at {time_s:.2} s, near ({:.0}, {:.0}) and ({:.0}, {:.0}) px",
+        places_px[0].x, places_px[0].y, places_px[1].x, places_px[1].y
+    )]
+    SameIdTwice {
+        /// The id.
+        tag_id: u32,
+        /// When it was first seen twice.
+        time_s: f64,
+        /// Where the two are.
+        places_px: [Point2<f64>; 2],
+    },
+    /// Nothing declared was ever seen.
+    #[error(
+        "none of the declared tags was seen in any of {frames} frames; the largest square that \
+         could be one has edges of {largest_square_px:.0} px, and {needed_px:.0} px are needed"
+    )]
+    NoTagSeen {
+        /// Frames searched.
+        frames: usize,
+        /// Mean edge of the largest square outline without a valid code; 0 where there was none.
+        largest_square_px: f64,
+        /// Shortest edge that is measured.
+        needed_px: f64,
+    },
+    /// The clip holds no frame.
+    #[error("the clip holds no frame")]
+    NoFrame,
+}
+
+impl TagsError {
+    /// What to do about it.
+    pub fn mend(&self) -> String {
+        match self {
+            Self::Clip(error) => error.mend().into(),
+            Self::Vision(_) => "check that the installed OpenCV fits this build".into(),
+            Self::NoSuchTag { .. } => "use ids from 0 to 586".into(),
+            Self::SameIdTwice { .. } => {
+                "cover or take away one of the two, or print it with a free id, and film again".into()
+            }
+            Self::NoTagSeen { largest_square_px, needed_px, .. } if largest_square_px < needed_px => {
+                "film closer or with a higher resolution, in focus, with light on the tags".into()
+            }
+            Self::NoTagSeen { .. } => {
+                "check that the ids in the model file are those on the aircraft, that the white \
+                 margin around each tag is whole, and that no lamp glares on it"
+                    .into()
+            }
+            Self::NoFrame => "check that the clip plays, and film again".into(),
+        }
+    }
+}
+
+/// Finds the planned tags in every frame.
+///
+/// The whole picture is searched once, then only where each tag is expected, and the whole
+/// picture again when one is lost. Reading and searching overlap if `frames` reads ahead.
+///
+/// # Errors
+///
+/// See [`TagsError`]; an error of the clip ends the search.
+pub fn sight(
+    frames: impl Iterator<Item = Result<Frame, ClipError>>,
+    clip: &ClipInfo,
+    plan: &TagPlan,
+    progress: &dyn Progress,
+) -> Result<Sightings, TagsError> {
+    let mut tracker = Tracker::new(plan, clip.levels)?;
+    let mut seen = Vec::new();
+    for frame in frames {
+        seen.push(tracker.see(&frame?)?);
+        progress.advance("finding tags", seen.len() as u64, clip.claimed_frames);
+    }
+    if seen.is_empty() {
+        return Err(TagsError::NoFrame);
+    }
+    let declared = |frame: &SightedFrame| {
+        frame.sightings.iter().any(|sighting| plan.expected.contains(&sighting.tag_id))
+    };
+    if !seen.iter().any(declared) {
+        return Err(TagsError::NoTagSeen {
+            frames: seen.len(),
+            largest_square_px: tracker.largest_other_square_px,
+            needed_px: quality::SMALLEST_EDGE_PX,
+        });
+    }
+    Ok(Sightings { clip: clip.clone(), frames: seen })
 }

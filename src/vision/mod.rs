@@ -5,8 +5,10 @@
 //! told apart in [`markers`] alone.
 
 mod markers;
+mod pictures;
 
 pub use markers::{Dictionary, Found, FoundMarker, MarkerFinder, SearchEffort};
+pub use pictures::enlarged;
 
 /// OpenCV refused a call.
 #[derive(Debug, thiserror::Error)]

@@ -1,0 +1,143 @@
+//! The pixels of one tag, in coordinates that suit the fit.
+
+use nalgebra::{Matrix3, Point2};
+
+use super::DropReason;
+use super::pattern::CELLS;
+use super::tone::Tone;
+use crate::clip::GreyImage;
+use crate::geometry::homography;
+
+/// Most paper around the black border that is used, in cells; sheets leave one cell white.
+const MOST_MARGIN_CELLS: f64 = 0.6;
+
+/// What lies beyond the paper's edge reaches this far into it through the lens, px.
+const REACH_OF_BLUR_PX: f64 = 1.7;
+
+/// Least paper that is used, in cells: the border's edge itself has to be seen.
+const LEAST_MARGIN_CELLS: f64 = 0.1;
+
+/// Blocks along one side in which residuals are judged: the cells, and the margin on both sides.
+pub(super) const BLOCK_SIDE: usize = CELLS + 2;
+
+/// Blocks of a patch.
+pub(super) const BLOCKS: usize = BLOCK_SIDE * BLOCK_SIDE;
+
+/// Half the black square's side in cells.
+const HALF: f64 = CELLS as f64 / 2.0;
+
+/// One pixel of a patch.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Pixel {
+    /// Place in the picture, in the patch's coordinates.
+    pub p: f64,
+    pub q: f64,
+    /// Light.
+    pub light: f64,
+    /// Share of the range per unit of light.
+    pub slope: f64,
+    /// Which block of the tag it lies in.
+    pub block: u8,
+}
+
+/// The pixels of a tag and a little paper around it.
+///
+/// Patch coordinates (p, q) are pixels from `centre_px`, divided by `scale_px`, so that all
+/// unknowns of the fit are of order one.
+#[derive(Debug, Clone)]
+pub(super) struct Patch {
+    pub centre_px: Point2<f64>,
+    pub scale_px: f64,
+    /// Light is the code value's share of the range to this power.
+    pub tone_exponent: f64,
+    pub pixels: Vec<Pixel>,
+}
+
+impl Patch {
+    /// Cuts out the pixels of the tag whose corners lie near `corners_px`, and gives the
+    /// homography from the tag's square to the patch beside it.
+    pub fn cut(
+        image: &GreyImage,
+        tone: &Tone,
+        corners_px: &[Point2<f64>; 4],
+    ) -> Result<(Self, Matrix3<f64>), DropReason> {
+        let sum = corners_px.iter().fold(nalgebra::Vector2::zeros(), |sum, corner| sum + corner.coords);
+        let centre_px = Point2::from(sum / 4.0);
+        let diagonal: f64 = corners_px.iter().map(|corner| (corner - centre_px).norm()).sum();
+        let mut patch = Self {
+            centre_px,
+            scale_px: diagonal / 4.0 / 2f64.sqrt(),
+            tone_exponent: tone.exponent(),
+            pixels: Vec::new(),
+        };
+        let on_patch = corners_px.map(|corner| patch.normalised(corner));
+        let patch_from_tag = homography::from_square(&on_patch).ok_or(DropReason::NotFound)?;
+        patch.read(image, tone, &patch_from_tag)?;
+        Ok((patch, patch_from_tag))
+    }
+
+    /// A place in the picture from patch coordinates.
+    pub fn to_px(&self, place: Point2<f64>) -> Point2<f64> {
+        self.centre_px + place.coords * self.scale_px
+    }
+
+    fn normalised(&self, place: Point2<f64>) -> Point2<f64> {
+        Point2::from((place - self.centre_px) / self.scale_px)
+    }
+
+    /// How far from the centre pixels are used along the tag's two axes, in half edges.
+    fn reach(&self, patch_from_tag: &Matrix3<f64>) -> [f64; 2] {
+        let at = |a, b| homography::map(patch_from_tag, a, b);
+        let edges = [at(1.0, 0.0) - at(-1.0, 0.0), at(0.0, 1.0) - at(0.0, -1.0)];
+        edges.map(|edge| {
+            let cell_px = edge.norm() * self.scale_px / CELLS as f64;
+            let margin_cells =
+                (1.0 - REACH_OF_BLUR_PX / cell_px).clamp(LEAST_MARGIN_CELLS, MOST_MARGIN_CELLS);
+            1.0 + margin_cells / HALF
+        })
+    }
+
+    fn read(
+        &mut self,
+        image: &GreyImage,
+        tone: &Tone,
+        patch_from_tag: &Matrix3<f64>,
+    ) -> Result<(), DropReason> {
+        let tag_from_patch = patch_from_tag.try_inverse().ok_or(DropReason::NotFound)?;
+        let [reach_a, reach_b] = self.reach(patch_from_tag);
+        let outline = homography::SQUARE
+            .map(|(a, b)| self.to_px(homography::map(patch_from_tag, a * reach_a, b * reach_b)));
+        let low = outline.iter().skip(1).fold(outline[0], |low, corner| low.inf(corner));
+        let high = outline.iter().skip(1).fold(outline[0], |high, corner| high.sup(corner));
+        let last = [image.width_px as f64 - 1.0, image.height_px as f64 - 1.0];
+        if !(low.x >= 0.0 && low.y >= 0.0 && high.x <= last[0] && high.y <= last[1]) {
+            return Err(DropReason::CutOff);
+        }
+        let area = (high.x - low.x + 1.0) * (high.y - low.y + 1.0);
+        self.pixels.reserve(area as usize);
+        for y in low.y.ceil() as usize..=high.y.floor() as usize {
+            for x in low.x.ceil() as usize..=high.x.floor() as usize {
+                let place = self.normalised(Point2::new(x as f64, y as f64));
+                let on_tag = homography::map(&tag_from_patch, place.x, place.y);
+                if on_tag.x.abs() > reach_a || on_tag.y.abs() > reach_b {
+                    continue;
+                }
+                let code = image.pixels[y * image.width_px + x];
+                self.pixels.push(Pixel {
+                    p: place.x,
+                    q: place.y,
+                    light: tone.light(code),
+                    slope: tone.slope(code),
+                    block: block_of(on_tag),
+                });
+            }
+        }
+        Ok(())
+    }
+}
+
+/// The block of a place in the tag's square.
+fn block_of(on_tag: Point2<f64>) -> u8 {
+    let along = |place: f64| (((place + 1.0) * HALF + 1.0).max(0.0) as usize).min(BLOCK_SIDE - 1);
+    (along(on_tag.y) * BLOCK_SIDE + along(on_tag.x)) as u8
+}

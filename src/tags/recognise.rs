@@ -1,0 +1,99 @@
+//! Recognise: tells whether a square outline is one of the tags that are expected.
+//!
+//! The library reads a code without knowing what to expect and gives up on small or soft tags.
+//! Few tags are expected, so comparing with their patterns goes further down.
+
+use nalgebra::Point2;
+
+use super::pattern::{CELLS, Pattern};
+use crate::clip::GreyImage;
+use crate::geometry::homography;
+
+/// Smallest correlation of the inner cells: two codes of the family differ in 11 of 36 cells at
+/// least, so another tag stays below 0.4.
+const LEAST_CORRELATION: f64 = 0.65;
+
+/// A quarter of a tag that correlates this well is there to be seen.
+const LEAST_QUARTER_CORRELATION: f64 = 0.85;
+
+/// Half the black square's side in cells.
+const HALF: f64 = CELLS as f64 / 2.0;
+
+/// The outline in the order of the printed tag's corners, if it looks like `pattern`; the outline
+/// may start at any corner.
+pub(super) fn recognise(
+    image: &GreyImage,
+    outline_px: &[Point2<f64>; 4],
+    pattern: &Pattern,
+) -> Option<[Point2<f64>; 4]> {
+    (0..4)
+        .map(|turn| std::array::from_fn(|k| outline_px[(k + turn) % 4]))
+        .filter_map(|corners_px| {
+            Some((correlation(image, &corners_px, pattern, [INNER, INNER])?, corners_px))
+        })
+        .filter(|(correlation, _)| *correlation >= LEAST_CORRELATION)
+        .max_by(|(a, _), (b, _)| a.total_cmp(b))
+        .map(|(_, corners_px)| corners_px)
+}
+
+/// Whether at least a quarter of the tag shows where it is expected.
+pub(super) fn shows_in_part(image: &GreyImage, corners_px: &[Point2<f64>; 4], pattern: &Pattern) -> bool {
+    let halves = [[0, CELLS / 2], [CELLS / 2, CELLS]];
+    halves.into_iter().any(|rows| {
+        halves.into_iter().any(|columns| {
+            correlation(image, corners_px, pattern, [rows, columns])
+                .is_some_and(|correlation| correlation >= LEAST_QUARTER_CORRELATION)
+        })
+    })
+}
+
+/// The cells within the black border.
+const INNER: [usize; 2] = [1, CELLS - 1];
+
+/// Correlation of the picture at the centres of some rows and columns of cells with the pattern.
+fn correlation(
+    image: &GreyImage,
+    corners_px: &[Point2<f64>; 4],
+    pattern: &Pattern,
+    [rows, columns]: [[usize; 2]; 2],
+) -> Option<f64> {
+    let image_from_tag = homography::from_square(corners_px)?;
+    let mut pairs = Vec::with_capacity((rows[1] - rows[0]) * (columns[1] - columns[0]));
+    for row in rows[0] as isize..rows[1] as isize {
+        for column in columns[0] as isize..columns[1] as isize {
+            let unit = |cell: isize| (cell as f64 + 0.5) / HALF - 1.0;
+            let place = homography::map(&image_from_tag, unit(column), unit(row));
+            let printed = if pattern.is_white(column, row) { 1.0 } else { 0.0 };
+            pairs.push((brightness(image, place)?, printed));
+        }
+    }
+    let count = pairs.len() as f64;
+    let (mean_seen, mean_printed) =
+        pairs.iter().fold((0.0, 0.0), |(a, b), pair| (a + pair.0 / count, b + pair.1 / count));
+    let (mut cross, mut seen, mut printed) = (0.0, 0.0, 0.0);
+    for (a, b) in pairs {
+        let (a, b) = (a - mean_seen, b - mean_printed);
+        cross += a * b;
+        seen += a * a;
+        printed += b * b;
+    }
+    let scale = (seen * printed).sqrt();
+    (scale > 0.0).then(|| cross / scale)
+}
+
+/// Bilinear brightness at a place; `None` outside the picture.
+fn brightness(image: &GreyImage, place: Point2<f64>) -> Option<f64> {
+    let inside = place.x >= 0.0
+        && place.y >= 0.0
+        && place.x < image.width_px as f64 - 1.0
+        && place.y < image.height_px as f64 - 1.0;
+    if !inside {
+        return None;
+    }
+    let (x, y) = (place.x as usize, place.y as usize);
+    let (part_x, part_y) = (place.x - x as f64, place.y - y as f64);
+    let at = |dx: usize, dy: usize| f64::from(image.pixels[(y + dy) * image.width_px + x + dx]);
+    let top = at(0, 0) * (1.0 - part_x) + at(1, 0) * part_x;
+    let bottom = at(0, 1) * (1.0 - part_x) + at(1, 1) * part_x;
+    Some(top * (1.0 - part_y) + bottom * part_y)
+}

@@ -1,0 +1,138 @@
+//! Search: where in the picture tags may be, as the vision library sees it.
+
+use nalgebra::{Point2, Vector2};
+
+use crate::clip::GreyImage;
+use crate::vision::{self, Dictionary, Found, FoundMarker, MarkerFinder, SearchEffort, VisionError};
+
+/// Windows of tags with shorter edges are enlarged before the library looks, px.
+const ENLARGE_BELOW_PX: f64 = 40.0;
+
+/// How much small windows are enlarged.
+const ENLARGEMENT: usize = 3;
+
+/// How much a whole picture is enlarged when tags are still missing.
+const WHOLE_ENLARGEMENT: usize = 2;
+
+/// Finds tags roughly, in windows or whole pictures.
+pub(super) struct Search {
+    thorough: MarkerFinder,
+    window: MarkerFinder,
+}
+
+/// A tag that was found roughly; corners as printed.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Candidate {
+    pub tag_id: u32,
+    pub corners_px: [Point2<f64>; 4],
+}
+
+/// Mean length of a quadrilateral's edges.
+pub(super) fn mean_edge_px(corners_px: &[Point2<f64>; 4]) -> f64 {
+    (0..4).map(|k| (corners_px[k] - corners_px[(k + 1) % 4]).norm()).sum::<f64>() / 4.0
+}
+
+/// What a search brought.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub(super) struct SearchResult {
+    /// Every tag of the family, sorted by id; an id may occur twice.
+    pub candidates: Vec<Candidate>,
+    /// Square outlines that carried no valid code.
+    pub other_squares_px: Vec<[Point2<f64>; 4]>,
+}
+
+impl SearchResult {
+    /// Mean edge of the largest square outline that carried no valid code, 0 if there is none.
+    pub fn largest_other_square_px(&self) -> f64 {
+        self.other_squares_px.iter().map(mean_edge_px).fold(0.0, f64::max)
+    }
+}
+
+impl Search {
+    pub fn new() -> Result<Self, VisionError> {
+        Ok(Self {
+            thorough: MarkerFinder::new(Dictionary::APRILTAG_36H11, SearchEffort::Thorough)?,
+            window: MarkerFinder::new(Dictionary::APRILTAG_36H11, SearchEffort::Window)?,
+        })
+    }
+
+    /// Looks through a whole picture.
+    pub fn whole(&mut self, image: &GreyImage) -> Result<SearchResult, VisionError> {
+        let Found { markers, other_squares_px } = self.thorough.find(image)?;
+        Ok(SearchResult { candidates: markers.into_iter().map(as_printed).collect(), other_squares_px })
+    }
+
+    /// Looks through a whole picture enlarged, for tags that are too small for the library.
+    pub fn whole_enlarged(&mut self, image: &GreyImage) -> Result<SearchResult, VisionError> {
+        let enlarged = vision::enlarged(image, WHOLE_ENLARGEMENT)?;
+        let mut result = self.whole(&enlarged)?;
+        let outlines = result.candidates.iter_mut().map(|candidate| &mut candidate.corners_px);
+        for outline in outlines.chain(&mut result.other_squares_px) {
+            *outline = outline.map(|corner| reduced(corner, WHOLE_ENLARGEMENT));
+        }
+        Ok(result)
+    }
+
+    /// Looks through a window.
+    pub fn window(&mut self, image: &GreyImage, place: Window) -> Result<SearchResult, VisionError> {
+        let Some((origin, mut crop)) = place.crop(image) else { return Ok(SearchResult::default()) };
+        let enlargement = if place.edge_px < ENLARGE_BELOW_PX { ENLARGEMENT } else { 1 };
+        if enlargement > 1 {
+            crop = vision::enlarged(&crop, enlargement)?;
+        }
+        let Found { markers, mut other_squares_px } = self.window.find(&crop)?;
+        let mut candidates: Vec<Candidate> = markers.into_iter().map(as_printed).collect();
+        let outlines = candidates.iter_mut().map(|candidate| &mut candidate.corners_px);
+        for outline in outlines.chain(&mut other_squares_px) {
+            *outline = outline.map(|corner| reduced(corner, enlargement) + origin);
+        }
+        Ok(SearchResult { candidates, other_squares_px })
+    }
+}
+
+/// A square part of the picture in which a tag is expected.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Window {
+    pub centre_px: Point2<f64>,
+    /// From the centre to every side.
+    pub reach_px: f64,
+    /// Edge of the tag that is expected.
+    pub edge_px: f64,
+}
+
+impl Window {
+    /// A window around a tag that leaves `margin` of its edges on every side.
+    pub fn around(corners_px: &[Point2<f64>; 4], margin: f64) -> Self {
+        let sum = corners_px.iter().fold(Vector2::zeros(), |sum, corner| sum + corner.coords);
+        let edge_px = mean_edge_px(corners_px);
+        Self { centre_px: Point2::from(sum / 4.0), reach_px: edge_px * (0.5 + margin), edge_px }
+    }
+
+    fn crop(&self, image: &GreyImage) -> Option<(Vector2<f64>, GreyImage)> {
+        let span = |centre: f64, size: usize| {
+            let low = (centre - self.reach_px).floor().clamp(0.0, size as f64) as usize;
+            let high = (centre + self.reach_px).ceil().clamp(0.0, size as f64) as usize;
+            (low < high).then_some((low, high))
+        };
+        let (left, right) = span(self.centre_px.x, image.width_px)?;
+        let (top, bottom) = span(self.centre_px.y, image.height_px)?;
+        let mut pixels = Vec::with_capacity((right - left) * (bottom - top));
+        for row in image.pixels.chunks_exact(image.width_px).take(bottom).skip(top) {
+            pixels.extend_from_slice(&row[left..right]);
+        }
+        let crop = GreyImage { width_px: right - left, height_px: bottom - top, pixels };
+        Some((Vector2::new(left as f64, top as f64), crop))
+    }
+}
+
+/// The library's drawings are the official ones turned by half a turn, so its first corner is the
+/// printed tag's bottom-right one.
+fn as_printed(marker: FoundMarker) -> Candidate {
+    let [a, b, c, d] = marker.corners_px;
+    Candidate { tag_id: marker.id, corners_px: [c, d, a, b] }
+}
+
+/// A place in a picture from the same place in the enlarged picture; pixel centres at integers.
+fn reduced(place: Point2<f64>, enlargement: usize) -> Point2<f64> {
+    place.map(|value| (value + 0.5) / enlargement as f64 - 0.5)
+}

@@ -1,0 +1,299 @@
+//! Tracker: the whole picture once, then only where each tag is expected.
+
+use std::collections::BTreeMap;
+
+use nalgebra::Point2;
+
+use super::cards::CardWatch;
+use super::pattern::Pattern;
+use super::quality;
+use super::recognise::{recognise, shows_in_part};
+use super::refine::{PatternFit, refine};
+use super::search::{Search, SearchResult, Window};
+use super::tone::{self, Tone};
+use super::{DropReason, Dropped, SightedFrame, Sighting, TagPlan, TagsError};
+use crate::clip::{Frame, GreyImage, Levels};
+use crate::vision::Dictionary;
+
+/// A tag may move by this many of its edges between two frames before the window loses it.
+const WINDOW_MARGIN: f64 = 1.5;
+
+/// Frames between two searches of the whole picture while a tag stays lost: doubled every time,
+/// up to this many.
+const LONGEST_PAUSE: usize = 16;
+
+/// Every so many searches of the whole picture one is made in the enlarged picture, from the
+/// second on.
+const ENLARGED_EVERY: usize = 4;
+
+/// Follows the declared tags from frame to frame.
+pub(super) struct Tracker {
+    search: Search,
+    tone: Option<Tone>,
+    levels: Levels,
+    tracks: BTreeMap<u32, Track>,
+    cards: CardWatch,
+    whole_searches: usize,
+    pause: usize,
+    next_whole: usize,
+    /// Mean edge of the largest square seen that was no tag.
+    pub largest_other_square_px: f64,
+}
+
+struct Track {
+    pattern: Pattern,
+    last: Option<Seen>,
+    before: Option<Seen>,
+}
+
+#[derive(Clone, Copy)]
+struct Seen {
+    time_s: f64,
+    frame: usize,
+    corners_px: [Point2<f64>; 4],
+}
+
+impl Tracker {
+    pub fn new(plan: &TagPlan, levels: Levels) -> Result<Self, TagsError> {
+        let mut tracks = BTreeMap::new();
+        for &tag_id in &plan.expected {
+            let pattern = printed_pattern(tag_id)?;
+            tracks.insert(tag_id, Track { pattern, last: None, before: None });
+        }
+        Ok(Self {
+            search: Search::new()?,
+            tone: None,
+            levels,
+            tracks,
+            cards: CardWatch::new(plan.cards.clone()),
+            whole_searches: 0,
+            pause: 1,
+            next_whole: 0,
+            largest_other_square_px: 0.0,
+        })
+    }
+
+    /// Looks at the next frame.
+    pub fn see(&mut self, frame: &Frame) -> Result<SightedFrame, TagsError> {
+        let mut seen: BTreeMap<u32, Result<PatternFit, DropReason>> = BTreeMap::new();
+        for tag_id in self.tracks.keys().copied().collect::<Vec<_>>() {
+            seen.insert(tag_id, self.follow(tag_id, frame)?);
+        }
+        let lost = seen.values().any(Result::is_err);
+        let mut whole = None;
+        if lost && frame.index >= self.next_whole {
+            let found = self.search_whole(frame, &mut seen)?;
+            self.plan_next_search(frame.index, &seen);
+            whole = Some(found.candidates);
+        }
+        let cards = self.cards.look(frame, &mut self.search, whole)?;
+        Ok(self.note(frame, seen, cards))
+    }
+
+    /// Measures a tag where the frames before let it be expected.
+    fn follow(&mut self, tag_id: u32, frame: &Frame) -> Result<Result<PatternFit, DropReason>, TagsError> {
+        let (Some(track), Some(tone)) = (self.tracks.get(&tag_id), &self.tone) else {
+            return Ok(Err(DropReason::NotFound));
+        };
+        let Some(last) = track.last else { return Ok(Err(DropReason::NotFound)) };
+        let mut reason = DropReason::NotFound;
+        for start_px in track.predictions(frame) {
+            match measured(&frame.image, tone, &track.pattern, &start_px) {
+                Ok(fit) => return Ok(Ok(fit)),
+                Err(why) => reason = reason.min(why),
+            }
+        }
+        let window = Window::around(&last.corners_px, WINDOW_MARGIN);
+        let found = self.search.window(&frame.image, window)?;
+        let places = places_of(&frame.image, &found, tag_id, &track.pattern);
+        for start_px in places {
+            match measured(&frame.image, tone, &track.pattern, &start_px) {
+                Ok(fit) => return Ok(Ok(fit)),
+                Err(why) => reason = reason.min(why),
+            }
+        }
+        if reason == DropReason::NotFound && shows_in_part(&frame.image, &last.corners_px, &track.pattern) {
+            reason = DropReason::PartlyHidden;
+        }
+        Ok(Err(reason))
+    }
+
+    /// Searches the whole picture; enlarged as well now and then, while a tag was never seen.
+    fn search_whole(
+        &mut self,
+        frame: &Frame,
+        seen: &mut BTreeMap<u32, Result<PatternFit, DropReason>>,
+    ) -> Result<SearchResult, TagsError> {
+        let found = self.search.whole(&frame.image)?;
+        let largest = found.largest_other_square_px();
+        self.largest_other_square_px = self.largest_other_square_px.max(largest);
+        self.take(&found, frame, seen)?;
+        let never_seen =
+            |(id, track): (&u32, &Track)| track.last.is_none() && seen.get(id).is_none_or(Result::is_err);
+        if self.whole_searches.is_multiple_of(ENLARGED_EVERY) && self.tracks.iter().any(never_seen) {
+            let enlarged = self.search.whole_enlarged(&frame.image)?;
+            self.take(&enlarged, frame, seen)?;
+        }
+        self.whole_searches += 1;
+        Ok(found)
+    }
+
+    /// Measures the tags of a whole search that had been lost.
+    fn take(
+        &mut self,
+        found: &SearchResult,
+        frame: &Frame,
+        seen: &mut BTreeMap<u32, Result<PatternFit, DropReason>>,
+    ) -> Result<(), TagsError> {
+        let places: BTreeMap<u32, Vec<[Point2<f64>; 4]>> = self
+            .tracks
+            .iter()
+            .map(|(&id, track)| (id, places_of(&frame.image, found, id, &track.pattern)))
+            .collect();
+        let tone = match &self.tone {
+            Some(tone) => tone,
+            None if places.values().all(Vec::is_empty) => return Ok(()),
+            None => self.tone.insert(estimate_tone(&self.tracks, &places, &frame.image, self.levels)),
+        };
+        for (tag_id, places) in places {
+            let (Some(track), Some(entry)) = (self.tracks.get(&tag_id), seen.get_mut(&tag_id)) else {
+                continue;
+            };
+            let fits: Vec<_> = places
+                .iter()
+                .map(|start_px| measured(&frame.image, tone, &track.pattern, start_px))
+                .collect();
+            check_single(tag_id, frame, fits.iter().flatten())?;
+            if entry.is_err()
+                && let Some(best) = fits.into_iter().min_by_key(Result::is_err)
+            {
+                *entry = best;
+            }
+        }
+        Ok(())
+    }
+
+    fn plan_next_search(&mut self, index: usize, seen: &BTreeMap<u32, Result<PatternFit, DropReason>>) {
+        let lost = seen.values().any(Result::is_err);
+        self.pause = if lost { (self.pause * 2).min(LONGEST_PAUSE) } else { 1 };
+        self.next_whole = index + self.pause;
+    }
+
+    /// Writes the frame down and keeps places for the next one.
+    fn note(
+        &mut self,
+        frame: &Frame,
+        seen: BTreeMap<u32, Result<PatternFit, DropReason>>,
+        cards: Vec<Sighting>,
+    ) -> SightedFrame {
+        let mut sightings = cards;
+        let mut dropped = Vec::new();
+        for (tag_id, result) in seen {
+            match result {
+                Ok(fit) => {
+                    if let Some(track) = self.tracks.get_mut(&tag_id) {
+                        track.before = track.last;
+                        track.last = Some(Seen {
+                            time_s: frame.time_s,
+                            frame: frame.index,
+                            corners_px: fit.corners_px,
+                        });
+                    }
+                    sightings.push(Sighting {
+                        tag_id,
+                        corners_px: fit.corners_px,
+                        covariance_px2: fit.covariance_px2,
+                    });
+                }
+                Err(reason) => dropped.push(Dropped { tag_id, reason }),
+            }
+        }
+        sightings.sort_by_key(|sighting| sighting.tag_id);
+        SightedFrame { index: frame.index, time_s: frame.time_s, sightings, dropped }
+    }
+}
+
+impl Track {
+    /// Where the tag may be in this frame, the likeliest first: moved on as between the last two
+    /// frames, or where it was.
+    fn predictions(&self, frame: &Frame) -> Vec<[Point2<f64>; 4]> {
+        let Some(last) = self.last else { return Vec::new() };
+        let mut places = Vec::new();
+        if let Some(before) = self.before
+            && last.time_s > before.time_s
+            && frame.index == last.frame + 1
+        {
+            let ahead = (frame.time_s - last.time_s) / (last.time_s - before.time_s);
+            places.push(std::array::from_fn(|k| {
+                last.corners_px[k] + (last.corners_px[k] - before.corners_px[k]) * ahead
+            }));
+        }
+        places.push(last.corners_px);
+        places
+    }
+}
+
+/// Where a search has seen a tag: decoded by the library, or recognised by its pattern.
+fn places_of(
+    image: &GreyImage,
+    found: &SearchResult,
+    tag_id: u32,
+    pattern: &Pattern,
+) -> Vec<[Point2<f64>; 4]> {
+    let decoded = found.candidates.iter().filter(|c| c.tag_id == tag_id).map(|c| c.corners_px);
+    let places: Vec<_> = decoded.collect();
+    if !places.is_empty() {
+        return places;
+    }
+    let others = found.other_squares_px.iter();
+    others.filter_map(|outline_px| recognise(image, outline_px, pattern)).collect()
+}
+
+fn estimate_tone(
+    tracks: &BTreeMap<u32, Track>,
+    places: &BTreeMap<u32, Vec<[Point2<f64>; 4]>>,
+    image: &GreyImage,
+    levels: Levels,
+) -> Tone {
+    let tags: Vec<_> =
+        places.iter().filter_map(|(id, places)| Some((&tracks.get(id)?.pattern, *places.first()?))).collect();
+    tone::estimate(image, levels, &tags)
+}
+
+/// Refuses two good fits of one id that lie apart.
+fn check_single<'a>(
+    tag_id: u32,
+    frame: &Frame,
+    fits: impl Iterator<Item = &'a PatternFit>,
+) -> Result<(), TagsError> {
+    let fits: Vec<&PatternFit> = fits.collect();
+    let Some(first) = fits.first() else { return Ok(()) };
+    let apart = |fit: &&&PatternFit| (fit.corners_px[0] - first.corners_px[0]).norm() > first.edge_px / 2.0;
+    match fits.iter().find(apart) {
+        None => Ok(()),
+        Some(second) => Err(TagsError::SameIdTwice {
+            tag_id,
+            time_s: frame.time_s,
+            places_px: [first.corners_px[0], second.corners_px[0]],
+        }),
+    }
+}
+
+/// A fit that is good enough, or why there is none.
+fn measured(
+    image: &GreyImage,
+    tone: &Tone,
+    pattern: &Pattern,
+    start_px: &[Point2<f64>; 4],
+) -> Result<PatternFit, DropReason> {
+    let fit = refine(image, tone, pattern, start_px)?;
+    quality::judge(&fit).map(|()| fit)
+}
+
+/// The pattern of a tag as officially drawn: the library's drawing turned by half a turn.
+fn printed_pattern(tag_id: u32) -> Result<Pattern, TagsError> {
+    let mut cells = Dictionary::APRILTAG_36H11.cells(tag_id)?.ok_or(TagsError::NoSuchTag { tag_id })?;
+    cells.reverse();
+    cells.iter_mut().for_each(|row| row.reverse());
+    Pattern::from_cells(&cells).ok_or(TagsError::NoSuchTag { tag_id })
+}
