@@ -1,1 +1,37 @@
 //! Print: tags, station cards and calibration boards as PDF in exact millimetres.
+//!
+//! Every kind of sheet is laid out as a [`Document`] of [`Sheet`]s, whose [`Item`]s lie in
+//! millimetres from the top-left corner of the paper, x right and y down; [`Document::pdf`] writes
+//! it. Each sheet bears a bar of 100 mm along both sides of the paper, so that the person can see
+//! what the printer did, and [`MeasuredBar`] undoes it.
+//!
+//! Tags are printed as the AprilTag project draws them. OpenCV's dictionary holds the same
+//! pictures turned by 180°; that turn is made in one place, `pattern::tag`.
+
+mod board;
+mod bracket;
+mod cards;
+mod document;
+mod error;
+mod flow;
+mod frame;
+mod kit;
+mod paper;
+mod pattern;
+mod pdf;
+mod sheet;
+mod sketch;
+mod tags;
+mod typeface;
+
+pub use board::{Board, board};
+pub use bracket::{Bracket, DEFAULT_LEAN_DEG};
+pub use cards::{CardsPerSheet, StationCard, cards, station_cards};
+pub use document::Document;
+pub use error::PrintError;
+pub use kit::kit;
+pub use paper::{MeasuredBar, PageSetup, Paper};
+pub use pattern::{SMALLEST_EDGE_MM, white_margin_mm};
+pub use sheet::{Area, Item, Line, LineKind, Pattern, PointMm, Reading, Sheet, Text};
+pub use tags::{TagMount, TagOrder, tags};
+pub use typeface::{Face, text_width_mm};

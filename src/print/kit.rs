@@ -1,0 +1,122 @@
+//! Everything that one aircraft needs, named by surface.
+
+use nalgebra::Point2;
+
+use super::cards::{self, CardsPerSheet};
+use super::document::Document;
+use super::error::PrintError;
+use super::flow::{Block, flow};
+use super::frame::{Heading, Page};
+use super::paper::{Orientation, PageSetup};
+use super::sheet::{Item, Text};
+use super::tags::{self, TagOrder};
+use super::typeface::{Face, figure, shortened};
+use crate::model_file::{ModelFile, StationSource};
+
+/// A list of what goes where, all tags on brackets, and the station cards if the model file uses
+/// them.
+pub fn kit(
+    model: &ModelFile,
+    lean_deg: f64,
+    per_sheet: CardsPerSheet,
+    setup: &PageSetup,
+) -> Result<Document, PrintError> {
+    let orders = orders(model);
+    if orders.is_empty() {
+        return Err(PrintError::NoTags);
+    }
+    let mut pages = list_pages(model, &orders, setup);
+    pages.extend(tags::bracket_pages(&orders, lean_deg, setup)?);
+    if let StationSource::Cards(_) = model.stations.source {
+        let stations = cards::station_cards(model, &[])?;
+        pages.extend(cards::pages(&stations, per_sheet, setup)?);
+    }
+    Ok(Document::bound(format!("Kit for {}", model.name), pages))
+}
+
+/// The surfaces' tags in the order of the file, then the airframe's.
+fn orders(model: &ModelFile) -> Vec<TagOrder> {
+    let surfaces = model.surfaces.iter().map(|surface| TagOrder {
+        id: surface.tag_id,
+        edge_mm: surface.edge_mm,
+        name: Some(surface.name.clone()),
+    });
+    let airframe = model.airframe_tags.iter().map(|tag| TagOrder {
+        id: tag.id,
+        edge_mm: tag.edge_mm,
+        name: Some(AIRFRAME.into()),
+    });
+    surfaces.chain(airframe).collect()
+}
+
+/// What an airframe tag is called on the sheets.
+const AIRFRAME: &str = "airframe (fixed part)";
+
+/// Stands wherever a person is about to move surfaces.
+const CAUTION: &str = "CAUTION: moving surfaces can hurt. Before anything moves, make the motor or \
+    turbine safe (propeller off, fuel and ignition off), keep hands and tools clear, charge the \
+    receiver battery, and stop at once if a servo hums or a linkage binds.";
+
+const ROW_PT: f64 = 10.0;
+const ROW_HEIGHT_MM: f64 = 6.0;
+
+fn list_pages(model: &ModelFile, orders: &[TagOrder], setup: &PageSetup) -> Vec<Page> {
+    let heading = Heading {
+        title: format!("{}: what goes where", model.name),
+        lines: list_lines(),
+        caution: Some(CAUTION.into()),
+        aside_mm: None,
+    };
+    let empty = Page::new(setup, Orientation::Portrait, &heading);
+    let rows = orders
+        .iter()
+        .map(|order| row(order, empty.room.width_mm))
+        .collect();
+    flow(rows, &empty)
+}
+
+/// What stands above the list.
+fn list_lines() -> Vec<String> {
+    vec![
+        "Tags: each surface gets the tag of its number on its trailing edge, print towards the \
+         camera. An airframe tag goes onto a part that does not move, close to the surfaces. Numbers \
+         and sizes are those of the model file: print again when it changes."
+            .into(),
+        "Camera: calibrate it once, with the board that `hingewise print board` makes. Film from \
+         behind, on a tripod if there is one, with every tag whole in the picture."
+            .into(),
+        "Stick: neutral first; then rest at each station for two seconds, from end to end and back.".into(),
+    ]
+}
+
+/// One line of the list: name, tag, edge.
+fn row(order: &TagOrder, width_mm: f64) -> Block {
+    const TAG_LEFT: f64 = 0.6;
+    const EDGE_LEFT: f64 = 0.8;
+    let cell = |content: &str, face, left_mm: f64, right_mm: f64| {
+        let content = shortened(content, face, ROW_PT, right_mm - left_mm - 2.0);
+        let start = Point2::new(left_mm, ROW_HEIGHT_MM - 1.8);
+        Item::Text(Text::across(content, face, ROW_PT, start))
+    };
+    let name = order.name.as_deref().unwrap_or_default();
+    let (tag_left_mm, edge_left_mm) = (TAG_LEFT * width_mm, EDGE_LEFT * width_mm);
+    Block {
+        width_mm,
+        height_mm: ROW_HEIGHT_MM,
+        items: vec![
+            cell(name, Face::Bold, 0.0, tag_left_mm),
+            cell(
+                &format!("tag {}", order.id),
+                Face::Regular,
+                tag_left_mm,
+                edge_left_mm,
+            ),
+            cell(
+                &format!("{} mm edge", figure(order.edge_mm)),
+                Face::Regular,
+                edge_left_mm,
+                width_mm,
+            ),
+        ],
+    }
+}
