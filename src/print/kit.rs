@@ -82,7 +82,7 @@ fn list_lines() -> Vec<String> {
          camera. An airframe tag goes onto a part that does not move, close to the surfaces. Numbers \
          and sizes are those of the model file: print again when it changes."
             .into(),
-        "Camera: calibrate it once, with the board that `hingewise print board` makes. Film from \
+        "Camera: calibrate it once, with a board from \"hingewise print board\". Film from \
          behind, on a tripod if there is one, with every tag whole in the picture."
             .into(),
         "Stick: neutral first; then rest at each station for two seconds, from end to end and back.".into(),
