@@ -30,9 +30,12 @@ fn main() {
 
 /// The version of the first of these packages that is installed.
 fn installed(packages: &[&str]) -> Option<(u32, u32)> {
-    let library = packages
-        .iter()
-        .find_map(|package| pkg_config::Config::new().cargo_metadata(false).probe(package).ok())?;
+    let library = packages.iter().find_map(|package| {
+        pkg_config::Config::new()
+            .cargo_metadata(false)
+            .probe(package)
+            .ok()
+    })?;
     major_and_minor(&library.version)
 }
 

@@ -61,17 +61,25 @@ impl Warning {
     pub fn text(&self) -> String {
         match self {
             Self::NoAirframeTag => {
-                "no airframe tag was seen, so the result holds only if the camera stood still".into()
+                "no airframe tag was seen, so the result holds only if the camera stood still"
+                    .into()
             }
             Self::FrameTimesRebuilt { rebuilt, first_s } => format!(
                 "{rebuilt} frames, the first near {first_s:.3} s, carry no usable time; they were \
                  placed evenly between their neighbours"
             ),
-            Self::FramesLost { lost, first_after_s } => format!(
+            Self::FramesLost {
+                lost,
+                first_after_s,
+            } => format!(
                 "{lost} frames, the first after {first_after_s:.3} s, are broken and were left \
                  out; the frames that follow them may be smeared"
             ),
-            Self::ClipEndsEarly { end_s, claimed_s, claimed_frames } => {
+            Self::ClipEndsEarly {
+                end_s,
+                claimed_s,
+                claimed_frames,
+            } => {
                 let claim = match (claimed_s, claimed_frames) {
                     (Some(length_s), _) => format!("it claims to last {length_s:.3} s"),
                     (None, Some(frames)) => format!("it claims {frames} frames"),
@@ -95,7 +103,8 @@ impl Warning {
                 "copy the clip from the camera again; if it is broken there, film again".into()
             }
             Self::ClipEndsEarly { .. } => {
-                "what is there was measured; copy the clip from the camera again to have the rest".into()
+                "what is there was measured; copy the clip from the camera again to have the rest"
+                    .into()
             }
         }
     }
@@ -103,6 +112,10 @@ impl Warning {
 
 impl From<&Warning> for WarningText {
     fn from(warning: &Warning) -> Self {
-        Self { code: warning.code().into(), text: warning.text(), mend: warning.mend() }
+        Self {
+            code: warning.code().into(),
+            text: warning.text(),
+            mend: warning.mend(),
+        }
     }
 }

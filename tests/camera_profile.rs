@@ -87,7 +87,10 @@ fn another_resolution_sees_the_same_world() {
 #[test]
 fn standard_deviations_scale_with_what_they_belong_to() {
     let sds = SVector::from([1.0, 2.0, 3.0, 4.0, 0.1, 0.2, 0.3, 0.4, 0.5]);
-    let profile = CameraProfile { covariance: Some(sds * sds.transpose()), ..example() };
+    let profile = CameraProfile {
+        covariance: Some(sds * sds.transpose()),
+        ..example()
+    };
     let covariance = profile.for_picture(3840, 2160).unwrap().covariance.unwrap();
     assert_eq!(covariance[(0, 0)], 4.0);
     assert_eq!(covariance[(3, 3)], 64.0);

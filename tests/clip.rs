@@ -7,7 +7,9 @@ use hingewise::clip::{Clip, ClipError, ClipInfo, ClipOptions, Frame};
 use hingewise::warning::Warning;
 
 fn data(name: &str) -> PathBuf {
-    Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/data/clip").join(name)
+    Path::new(env!("CARGO_MANIFEST_DIR"))
+        .join("tests/data/clip")
+        .join(name)
 }
 
 struct Read {
@@ -21,7 +23,11 @@ fn try_read(path: &Path, options: &ClipOptions) -> Result<Read, ClipError> {
     let info = stream.info().clone();
     let frames = stream.by_ref().collect::<Result<_, _>>()?;
     let warnings = stream.finish();
-    Ok(Read { info, frames, warnings })
+    Ok(Read {
+        info,
+        frames,
+        warnings,
+    })
 }
 
 fn read(name: &str) -> Read {
@@ -35,7 +41,10 @@ fn times_s(read: &Read) -> Vec<f64> {
 #[test]
 fn frames_that_lie_out_of_order_come_in_the_order_of_presentation() {
     // decord's published times of this clip.
-    assert_eq!(times_s(&read("unordered.mov")), [0.0, 0.03125, 0.0625, 0.09375]);
+    assert_eq!(
+        times_s(&read("unordered.mov")),
+        [0.0, 0.03125, 0.0625, 0.09375]
+    );
 }
 
 #[test]

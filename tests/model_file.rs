@@ -33,8 +33,13 @@ fn a_good_file_is_read_with_its_defaults() {
     assert_eq!(model.name, "Heron 2.1 m");
     assert_eq!(model.airframe_tags[0].edge_mm, 30.0);
 
-    let [left, right, rudder] = &model.surfaces[..] else { panic!("three surfaces") };
-    assert_eq!((left.side, left.tag_id, left.edge_mm), (Side::Left, 10, 20.0));
+    let [left, right, rudder] = &model.surfaces[..] else {
+        panic!("three surfaces")
+    };
+    assert_eq!(
+        (left.side, left.tag_id, left.edge_mm),
+        (Side::Left, 10, 20.0)
+    );
     assert_eq!(left.hinge_to_tag_mm.unwrap().sd, 1.0);
     assert_eq!((right.edge_mm, right.chord_mm), (8.0, None));
     assert!(rudder.upright && !left.upright);
@@ -45,14 +50,23 @@ fn a_good_file_is_read_with_its_defaults() {
 
     let radio = model.radio.unwrap();
     assert_eq!(radio.joins, Joins::Smooth);
-    assert_eq!(radio.active["right tailplane"].end_points_pct, [100.0, 97.0]);
+    assert_eq!(
+        radio.active["right tailplane"].end_points_pct,
+        [100.0, 97.0]
+    );
 }
 
 #[test]
 fn default_cards_follow_the_documented_rule() {
     // The five pairs are worked out by hand from id = 120 + stick / 5.
     let cards = default_cards();
-    for (id, stick_pct) in [(100, -100.0), (105, -75.0), (120, 0.0), (121, 5.0), (140, 100.0)] {
+    for (id, stick_pct) in [
+        (100, -100.0),
+        (105, -75.0),
+        (120, 0.0),
+        (121, 5.0),
+        (140, 100.0),
+    ] {
         assert_eq!(cards[&id], stick_pct);
     }
     assert_eq!(cards.len(), 41);
@@ -85,37 +99,105 @@ fn each_single_fault_raises_one_message_and_no_other() {
     let cases = [
         ("format = 1\n", "", "`format` is missing in the file"),
         ("name = \"Heron 2.1 m\"", "name = \" \"", "`name` is empty"),
-        ("edge_mm = 20.0", "egde_mm = 20.0", "unknown key `egde_mm` in [tags]"),
-        ("edge_mm = 20.0", "edge_mm = 0", "`edge_mm` = 0 lies outside 0.5 to 1000 mm"),
+        (
+            "edge_mm = 20.0",
+            "egde_mm = 20.0",
+            "unknown key `egde_mm` in [tags]",
+        ),
+        (
+            "edge_mm = 20.0",
+            "edge_mm = 0",
+            "`edge_mm` = 0 lies outside 0.5 to 1000 mm",
+        ),
         ("edge_mm = 20.0", "edge_mm = inf", "has to be a number"),
-        ("side = \"left\"", "side = \"Left\"", "`side` cannot be \"Left\""),
-        ("tag = 10\n", "tag = 10.0\n", "`tag` has to be a whole number"),
+        (
+            "side = \"left\"",
+            "side = \"Left\"",
+            "`side` cannot be \"Left\"",
+        ),
+        (
+            "tag = 10\n",
+            "tag = 10.0\n",
+            "`tag` has to be a whole number",
+        ),
         ("tag = 10\n", "tag = -1\n", "`tag` has to be a whole number"),
         ("tag = 10\n", "", "`tag` is missing in [[surface]]"),
         ("tag = 11\n", "tag = 10\n", "id 10 is used twice"),
-        ("id = 0\n", "id = 587\n", "no tag of the family 36h11 has the id 587"),
-        ("tag = 12", "tag = 130", "id 130 is the default card for 50 %"),
-        ("upright = true", "upright = \"yes\"", "`upright` has to be true or false"),
-        ("motion = \"same\"\n", "", "`motion` is missing in [[match]]"),
-        ("[\"right tailplane\"]\nmotion", "[]\nmotion", "`followers` is empty"),
+        (
+            "id = 0\n",
+            "id = 587\n",
+            "no tag of the family 36h11 has the id 587",
+        ),
+        (
+            "tag = 12",
+            "tag = 130",
+            "id 130 is the default card for 50 %",
+        ),
+        (
+            "upright = true",
+            "upright = \"yes\"",
+            "`upright` has to be true or false",
+        ),
+        (
+            "motion = \"same\"\n",
+            "",
+            "`motion` is missing in [[match]]",
+        ),
+        (
+            "[\"right tailplane\"]\nmotion",
+            "[]\nmotion",
+            "`followers` is empty",
+        ),
         (
             "[\"right tailplane\"]\nmotion",
             "[\"left tailplane\"]\nmotion",
             "\"left tailplane\" is a reference and a follower at once",
         ),
-        ("from = \"cards\"", "from = \"order\"", "`order` is missing in [stations]"),
-        ("from = \"cards\"", "from = \"marks\"", "`file` is missing in [stations]"),
-        ("from = \"cards\"", "from = \"order\"\norder = [50, 100]", "nothing tells where neutral is"),
+        (
+            "from = \"cards\"",
+            "from = \"order\"",
+            "`order` is missing in [stations]",
+        ),
+        (
+            "from = \"cards\"",
+            "from = \"marks\"",
+            "`file` is missing in [stations]",
+        ),
+        (
+            "from = \"cards\"",
+            "from = \"order\"\norder = [50, 100]",
+            "nothing tells where neutral is",
+        ),
         (
             "from = \"cards\"",
             "from = \"cards\"\ncards = { 200 = 0, ten = 50 }",
             "no tag of the family 36h11 has the id ten",
         ),
-        ("from = \"cards\"", "from = \"cards\"\ncards = {}", "`cards` has 0 entries"),
-        ("from = \"cards\"", "from = \"cards\"\ncards = { 200 = 101 }", "lies outside -100 to 100 %"),
-        ("[-100, -50, 0, 50, 100]", "[-100, 0, 0, 50, 100]", "do not rise"),
-        ("[0, 0, 1, 0, -2]", "[0, 0, 1, -2]", "`curve_pct` has 4 numbers"),
-        ("[100, 97]", "[100, 151]", "`end_points_pct` = 151 lies outside 0 to 150 %"),
+        (
+            "from = \"cards\"",
+            "from = \"cards\"\ncards = {}",
+            "`cards` has 0 entries",
+        ),
+        (
+            "from = \"cards\"",
+            "from = \"cards\"\ncards = { 200 = 101 }",
+            "lies outside -100 to 100 %",
+        ),
+        (
+            "[-100, -50, 0, 50, 100]",
+            "[-100, 0, 0, 50, 100]",
+            "do not rise",
+        ),
+        (
+            "[0, 0, 1, 0, -2]",
+            "[0, 0, 1, -2]",
+            "`curve_pct` has 4 numbers",
+        ),
+        (
+            "[100, 97]",
+            "[100, 151]",
+            "`end_points_pct` = 151 lies outside 0 to 150 %",
+        ),
         (
             "[radio.active.\"right tailplane\"]",
             "[radio.active.\"right tailplan\"]",

@@ -114,12 +114,21 @@ impl CameraProfile {
                 height_px,
             });
         }
-        Err(ProfileError::OtherAspect { name, profile_width_px, profile_height_px, width_px, height_px })
+        Err(ProfileError::OtherAspect {
+            name,
+            profile_width_px,
+            profile_height_px,
+            width_px,
+            height_px,
+        })
     }
 
     fn scaled_to(&self, width_px: usize, height_px: usize) -> Self {
         if width_px == self.width_px {
-            return Self { height_px, ..self.clone() };
+            return Self {
+                height_px,
+                ..self.clone()
+            };
         }
         let scale = width_px as f64 / self.width_px as f64;
         let by_parameter = SVector::<f64, INTRINSIC_COUNT>::from_fn(|index, _| {
@@ -130,9 +139,9 @@ impl CameraProfile {
             width_px,
             height_px,
             camera: self.camera.scaled(scale),
-            covariance: self
-                .covariance
-                .map(|covariance| covariance.component_mul(&(by_parameter * by_parameter.transpose()))),
+            covariance: self.covariance.map(|covariance| {
+                covariance.component_mul(&(by_parameter * by_parameter.transpose()))
+            }),
             rms_px: self.rms_px.map(|rms_px| rms_px * scale),
             ..self.clone()
         }
@@ -184,6 +193,8 @@ fn stated_covariance(focal_px: f64, width_px: f64) -> IntrinsicsCovariance {
     let mut covariance = IntrinsicsCovariance::from_diagonal(&sds.component_mul(&sds));
     // What is wrong with the stated angle is wrong with fx and fy alike.
     let shared = (focal_px * STATED_FOCAL_SD).powi(2);
-    covariance.fixed_view_mut::<2, 2>(0, 0).add_scalar_mut(shared);
+    covariance
+        .fixed_view_mut::<2, 2>(0, 0)
+        .add_scalar_mut(shared);
     covariance
 }

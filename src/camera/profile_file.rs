@@ -88,13 +88,17 @@ impl CameraProfile {
     pub fn to_toml(&self) -> String {
         let values = self.camera.intrinsics();
         let pairs = |values: &[f64], names: &[&str]| {
-            let pairs: Vec<String> =
-                names.iter().zip(values).map(|(name, value)| format!("{name} = {value:?}")).collect();
+            let pairs: Vec<String> = names
+                .iter()
+                .zip(values)
+                .map(|(name, value)| format!("{name} = {value:?}"))
+                .collect();
             format!("{{ {} }}", pairs.join(", "))
         };
         let (matrix, distortion) = values.as_slice().split_at(4);
         let mut lines = vec![
-            "# Camera profile: holds for one camera in one mode (size, zoom, stabilisation off).".to_owned(),
+            "# Camera profile: holds for one camera in one mode (size, zoom, stabilisation off)."
+                .to_owned(),
             format!("format = {FORMAT}"),
             format!("name = {}", toml::Value::from(self.name.as_str())),
             format!("width_px = {}", self.width_px),
@@ -147,7 +151,8 @@ fn profile(mut file: Reader<'_>) -> Option<CameraProfile> {
         all(values)
     });
     let distortion = file.required_table("distortion").and_then(|mut table| {
-        let values = ["k1", "k2", "p1", "p2", "k3"].map(|key| table.required_number(key, DISTORTION_LIMITS));
+        let values =
+            ["k1", "k2", "p1", "p2", "k3"].map(|key| table.required_number(key, DISTORTION_LIMITS));
         table.finish();
         all(values)
     });
@@ -158,15 +163,22 @@ fn profile(mut file: Reader<'_>) -> Option<CameraProfile> {
         table.finish();
         all(values)
     });
-    let covariance =
-        file.optional::<Vec<Vec<f64>>>("covariance").and_then(|rows| checked_covariance(&file, &rows));
+    let covariance = file
+        .optional::<Vec<Vec<f64>>>("covariance")
+        .and_then(|rows| checked_covariance(&file, &rows));
     file.finish();
     let [fx, fy, cx, cy] = matrix?;
     Some(CameraProfile {
         name: name?.into_inner(),
         width_px: width_px?,
         height_px: height_px?,
-        camera: Camera { fx, fy, cx, cy, distortion: distortion? },
+        camera: Camera {
+            fx,
+            fy,
+            cx,
+            cy,
+            distortion: distortion?,
+        },
         covariance: covariance.or_else(|| sds.map(covariance_from_sds)),
         rms_px: rms_px.map(Spanned::into_inner),
         views: views.map(|views| views.into_inner() as usize),
@@ -174,7 +186,10 @@ fn profile(mut file: Reader<'_>) -> Option<CameraProfile> {
 }
 
 fn all<const N: usize>(values: [Option<Spanned<f64>>; N]) -> Option<[f64; N]> {
-    let values: Option<Vec<f64>> = values.into_iter().map(|value| value.map(Spanned::into_inner)).collect();
+    let values: Option<Vec<f64>> = values
+        .into_iter()
+        .map(|value| value.map(Spanned::into_inner))
+        .collect();
     values?.try_into().ok()
 }
 
@@ -193,7 +208,10 @@ fn covariance_from_sds(sds: [f64; INTRINSIC_COUNT]) -> IntrinsicsCovariance {
     IntrinsicsCovariance::from_diagonal(&SVector::from(sds.map(|sd| sd * sd)))
 }
 
-fn checked_covariance(file: &Reader<'_>, rows: &Spanned<Vec<Vec<f64>>>) -> Option<IntrinsicsCovariance> {
+fn checked_covariance(
+    file: &Reader<'_>,
+    rows: &Spanned<Vec<Vec<f64>>>,
+) -> Option<IntrinsicsCovariance> {
     let numbers = rows.get_ref();
     if numbers.len() != INTRINSIC_COUNT || numbers.iter().any(|row| row.len() != INTRINSIC_COUNT) {
         file.fault(rows, ProfileFault::NotSquare);
@@ -209,8 +227,9 @@ fn checked_covariance(file: &Reader<'_>, rows: &Spanned<Vec<Vec<f64>>>) -> Optio
 
 /// Judged on the correlations of the parameters that have a variance, since the units differ.
 fn is_covariance(covariance: &IntrinsicsCovariance) -> bool {
-    let estimated: Vec<usize> =
-        (0..INTRINSIC_COUNT).filter(|&index| covariance[(index, index)] != 0.0).collect();
+    let estimated: Vec<usize> = (0..INTRINSIC_COUNT)
+        .filter(|&index| covariance[(index, index)] != 0.0)
+        .collect();
     let rest_is_zero = (0..INTRINSIC_COUNT)
         .filter(|index| !estimated.contains(index))
         .all(|index| covariance.row(index).iter().all(|number| *number == 0.0));
@@ -222,5 +241,8 @@ fn is_covariance(covariance: &IntrinsicsCovariance) -> bool {
     rest_is_zero
         && correlation.iter().all(|number| number.is_finite())
         && (estimated.is_empty() || symmetric)
-        && correlation.symmetric_eigenvalues().iter().all(|eigenvalue| *eigenvalue >= -COVARIANCE_TOLERANCE)
+        && correlation
+            .symmetric_eigenvalues()
+            .iter()
+            .all(|eigenvalue| *eigenvalue >= -COVARIANCE_TOLERANCE)
 }

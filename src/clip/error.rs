@@ -292,13 +292,17 @@ impl ClipError {
                 "convert the clip to H.264 with the pixel format yuv420p, its size and frame times \
                  unchanged"
             }
-            Self::TooLarge { .. } => "give the picture as the camera made it; this one looks forged",
+            Self::TooLarge { .. } => {
+                "give the picture as the camera made it; this one looks forged"
+            }
             Self::Mirrored { .. } => "switch mirroring off in the camera and film again",
             Self::OddAngle { .. } => {
                 "take the turn out of the file with the program that put it in, or film again"
             }
             Self::FrameSizeChanges { .. } => "give each part as a clip of its own",
-            Self::NoTimes { .. } => "give the clip as the camera recorded it; conversions may drop the times",
+            Self::NoTimes { .. } => {
+                "give the clip as the camera recorded it; conversions may drop the times"
+            }
             Self::FpsOfVideo { .. } => "leave --fps out",
             Self::BadFps { .. } => "give a number above 0, for example --fps 30",
             Self::NoStills { .. } => {

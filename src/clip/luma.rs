@@ -8,10 +8,16 @@ use super::turn::{Rows, Turn};
 use super::{GreyImage, Levels};
 
 /// Levels of limited-range video, ITU-R BT.709 item 4.6 (8-bit coding).
-const LIMITED: Levels = Levels { black: 16, white: 235 };
+const LIMITED: Levels = Levels {
+    black: 16,
+    white: 235,
+};
 
 /// Levels where the whole range of codes is used.
-pub(super) const FULL: Levels = Levels { black: 0, white: 255 };
+pub(super) const FULL: Levels = Levels {
+    black: 0,
+    white: 255,
+};
 
 /// How a plane stores luma.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -50,7 +56,9 @@ fn coding(format: Pixel) -> Option<Coding> {
 
 /// The name that people know a pixel format by.
 pub(super) fn format_name(format: Pixel) -> String {
-    format.descriptor().map_or_else(|| format!("{format:?}"), |known| known.name().to_owned())
+    format
+        .descriptor()
+        .map_or_else(|| format!("{format:?}"), |known| known.name().to_owned())
 }
 
 /// The levels of a frame: limited unless its range or its format says full. Grey without a stated
@@ -78,16 +86,29 @@ pub(super) fn upright_luma(frame: &Video, turn: Turn) -> Option<GreyImage> {
     let coding = coding(frame.format())?;
     let (width_px, height_px) = (frame.width() as usize, frame.height() as usize);
     let (bytes, stride) = (frame.data(0), frame.stride(0));
-    let upright = |bytes, stride| turn.upright(Rows { bytes, stride, width_px, height_px });
+    let upright = |bytes, stride| {
+        turn.upright(Rows {
+            bytes,
+            stride,
+            width_px,
+            height_px,
+        })
+    };
     Some(match coding {
         Coding::Byte => upright(bytes, stride),
         Coding::TenLow => upright(&eight_bits(bytes, rounded_from_ten), stride / 2),
-        Coding::TenHigh => upright(&eight_bits(bytes, |word| rounded_from_ten(word >> 6)), stride / 2),
+        Coding::TenHigh => upright(
+            &eight_bits(bytes, |word| rounded_from_ten(word >> 6)),
+            stride / 2,
+        ),
     })
 }
 
 fn eight_bits(bytes: &[u8], byte_from_word: impl Fn(u16) -> u8) -> Vec<u8> {
-    bytes.chunks_exact(2).map(|word| byte_from_word(u16::from_le_bytes([word[0], word[1]]))).collect()
+    bytes
+        .chunks_exact(2)
+        .map(|word| byte_from_word(u16::from_le_bytes([word[0], word[1]])))
+        .collect()
 }
 
 /// Rounded, as cutting two bits off would darken every picture by 3/8 of a level.

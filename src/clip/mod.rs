@@ -120,13 +120,20 @@ impl Clip {
         {
             return Err(ClipError::BadFps { fps });
         }
-        let metadata = std::fs::metadata(path).map_err(|source| ClipError::opening(path, source))?;
+        let metadata =
+            std::fs::metadata(path).map_err(|source| ClipError::opening(path, source))?;
         if metadata.is_dir() {
             let (info, reader) = stills::StillsReader::open(path, options)?;
-            Ok(Self { info, source: Source::Stills(reader) })
+            Ok(Self {
+                info,
+                source: Source::Stills(reader),
+            })
         } else {
             let (info, reader) = video::VideoReader::open(path, options)?;
-            Ok(Self { info, source: Source::Video(Box::new(reader)) })
+            Ok(Self {
+                info,
+                source: Source::Video(Box::new(reader)),
+            })
         }
     }
 

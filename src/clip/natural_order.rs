@@ -33,7 +33,9 @@ pub(super) fn compare(left: &str, right: &str) -> Ordering {
 }
 
 fn split_digits(text: &str) -> (&str, &str) {
-    let end = text.find(|c: char| !c.is_ascii_digit()).unwrap_or(text.len());
+    let end = text
+        .find(|c: char| !c.is_ascii_digit())
+        .unwrap_or(text.len());
     text.split_at(end)
 }
 

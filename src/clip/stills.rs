@@ -29,7 +29,10 @@ struct Still {
 }
 
 impl StillsReader {
-    pub(super) fn open(folder: &Path, options: &ClipOptions) -> Result<(ClipInfo, Self), ClipError> {
+    pub(super) fn open(
+        folder: &Path,
+        options: &ClipOptions,
+    ) -> Result<(ClipInfo, Self), ClipError> {
         let names = still_names(folder)?;
         let order = order_and_times(folder, &names, options)?;
         let (width_px, height_px) = common_size_px(folder, &names)?;
@@ -42,9 +45,18 @@ impl StillsReader {
         };
         let stills: Vec<Still> = order
             .into_iter()
-            .map(|(position, time_s)| Still { path: folder.join(&names[position]), time_s })
+            .map(|(position, time_s)| Still {
+                path: folder.join(&names[position]),
+                time_s,
+            })
             .collect();
-        Ok((info, Self { stills: stills.into_iter(), next_index: 0 }))
+        Ok((
+            info,
+            Self {
+                stills: stills.into_iter(),
+                next_index: 0,
+            },
+        ))
     }
 
     pub(super) fn next_frame(&mut self) -> Result<Option<Frame>, ClipError> {
@@ -53,7 +65,11 @@ impl StillsReader {
         };
         let index = self.next_index;
         self.next_index += 1;
-        Ok(Some(Frame { index, time_s: still.time_s, image: decode(&still.path)? }))
+        Ok(Some(Frame {
+            index,
+            time_s: still.time_s,
+            image: decode(&still.path)?,
+        }))
     }
 }
 
@@ -70,7 +86,10 @@ fn still_names(folder: &Path) -> Result<Vec<String>, ClipError> {
         }
     }
     if names.is_empty() {
-        return Err(ClipError::NoStills { folder: folder.into(), others });
+        return Err(ClipError::NoStills {
+            folder: folder.into(),
+            others,
+        });
     }
     names.sort_by(|a, b| natural_order::compare(a, b));
     Ok(names)
@@ -80,7 +99,11 @@ fn still_names(folder: &Path) -> Result<Vec<String>, ClipError> {
 fn is_still(name: &str) -> bool {
     let ending = Path::new(name).extension().and_then(|text| text.to_str());
     !name.starts_with('.')
-        && ending.is_some_and(|ending| ENDINGS.iter().any(|known| ending.eq_ignore_ascii_case(known)))
+        && ending.is_some_and(|ending| {
+            ENDINGS
+                .iter()
+                .any(|known| ending.eq_ignore_ascii_case(known))
+        })
 }
 
 /// Positions in `names` in the order of presentation, each with its time in seconds.
@@ -91,14 +114,21 @@ fn order_and_times(
 ) -> Result<Vec<(usize, f64)>, ClipError> {
     let times_path = folder.join(TIMES_FILE);
     let evenly = |interval_s: f64| {
-        Ok((0..names.len()).map(|position| (position, position as f64 * interval_s)).collect())
+        Ok((0..names.len())
+            .map(|position| (position, position as f64 * interval_s))
+            .collect())
     };
     match options.fps {
-        Some(_) if times_path.exists() => Err(ClipError::TimesTwice { folder: folder.into() }),
+        Some(_) if times_path.exists() => Err(ClipError::TimesTwice {
+            folder: folder.into(),
+        }),
         Some(fps) => evenly(1.0 / fps),
         None if times_path.exists() => stills_times::read(&times_path, names),
         None if options.untimed => evenly(1.0),
-        None => Err(ClipError::StillsWithoutTimes { folder: folder.into(), stills: names.len() }),
+        None => Err(ClipError::StillsWithoutTimes {
+            folder: folder.into(),
+            stills: names.len(),
+        }),
     }
 }
 
@@ -134,7 +164,10 @@ struct OpenStill<Decoder> {
 
 impl OpenStill<()> {
     fn open(path: &Path) -> Result<OpenStill<impl ImageDecoder>, ClipError> {
-        let broken = |reason: String| ClipError::BrokenStill { path: path.into(), reason };
+        let broken = |reason: String| ClipError::BrokenStill {
+            path: path.into(),
+            reason,
+        };
         let mut reader = ImageReader::open(path)
             // The content decides: names are often wrong.
             .and_then(ImageReader::with_guessed_format)
@@ -142,17 +175,28 @@ impl OpenStill<()> {
         let mut limits = image::Limits::no_limits();
         limits.max_alloc = Some(MAX_PIXELS * MOST_BYTES_PER_PIXEL);
         reader.limits(limits);
-        let mut decoder = reader.into_decoder().map_err(|error| broken(error.to_string()))?;
+        let mut decoder = reader
+            .into_decoder()
+            .map_err(|error| broken(error.to_string()))?;
         let (width_px, height_px) = decoder.dimensions();
         if u64::from(width_px) * u64::from(height_px) > MAX_PIXELS {
-            return Err(ClipError::TooLarge { path: path.into(), width_px, height_px });
+            return Err(ClipError::TooLarge {
+                path: path.into(),
+                width_px,
+                height_px,
+            });
         }
         // Unreadable EXIF data says nothing about the orientation.
         let orientation = decoder.orientation().unwrap_or(Orientation::NoTransforms);
         if is_mirrored(orientation) {
             return Err(ClipError::Mirrored { path: path.into() });
         }
-        Ok(OpenStill { decoder, orientation, width_px, height_px })
+        Ok(OpenStill {
+            decoder,
+            orientation,
+            width_px,
+            height_px,
+        })
     }
 }
 
@@ -183,8 +227,11 @@ fn is_mirrored(orientation: Orientation) -> bool {
 fn decode(path: &Path) -> Result<GreyImage, ClipError> {
     let still = OpenStill::open(path)?;
     let orientation = still.orientation;
-    let colours = DynamicImage::from_decoder(still.decoder)
-        .map_err(|error| ClipError::BrokenStill { path: path.into(), reason: error.to_string() })?;
+    let colours =
+        DynamicImage::from_decoder(still.decoder).map_err(|error| ClipError::BrokenStill {
+            path: path.into(),
+            reason: error.to_string(),
+        })?;
     let mut grey = DynamicImage::ImageLuma8(colours.into_luma8());
     grey.apply_orientation(orientation);
     Ok(GreyImage {

@@ -34,7 +34,11 @@ struct TimedLine {
 /// its time in seconds from the first one.
 pub(super) fn read(path: &Path, names: &[String]) -> Result<Vec<(usize, f64)>, ClipError> {
     let text = std::fs::read_to_string(path).map_err(|source| ClipError::opening(path, source))?;
-    assign(&text, names).map_err(|(line, problem)| ClipError::TimesFile { path: path.into(), line, problem })
+    assign(&text, names).map_err(|(line, problem)| ClipError::TimesFile {
+        path: path.into(),
+        line,
+        problem,
+    })
 }
 
 type Problem = (u64, TimesProblem);
@@ -61,7 +65,10 @@ fn assign(text: &str, names: &[String]) -> Result<Vec<(usize, f64)>, Problem> {
             return missing(lines.len());
         }
         if let Some(extra) = lines.get(names.len()) {
-            let problem = TimesProblem::MoreTimesThanStills { times: lines.len(), stills: names.len() };
+            let problem = TimesProblem::MoreTimesThanStills {
+                times: lines.len(),
+                stills: names.len(),
+            };
             return Err((extra.line, problem));
         }
         lines.iter().enumerate().collect()
@@ -72,15 +79,24 @@ fn assign(text: &str, names: &[String]) -> Result<Vec<(usize, f64)>, Problem> {
     for pair in timed.windows(2) {
         let (previous_s, line) = (pair[0].1.time_s, pair[1].1);
         if line.time_s <= previous_s {
-            let problem = TimesProblem::NotRising { time_s: line.time_s, previous_s };
+            let problem = TimesProblem::NotRising {
+                time_s: line.time_s,
+                previous_s,
+            };
             return Err((line.line, problem));
         }
     }
     let start_s = timed.first().map_or(0.0, |(_, line)| line.time_s);
-    Ok(timed.into_iter().map(|(position, line)| (position, line.time_s - start_s)).collect())
+    Ok(timed
+        .into_iter()
+        .map(|(position, line)| (position, line.time_s - start_s))
+        .collect())
 }
 
-fn by_name<'a>(lines: &'a [TimedLine], names: &[String]) -> Result<BTreeMap<usize, &'a TimedLine>, Problem> {
+fn by_name<'a>(
+    lines: &'a [TimedLine],
+    names: &[String],
+) -> Result<BTreeMap<usize, &'a TimedLine>, Problem> {
     let mut named = BTreeMap::new();
     for line in lines {
         let file = line.file.clone().unwrap_or_default();
@@ -97,12 +113,17 @@ fn by_name<'a>(lines: &'a [TimedLine], names: &[String]) -> Result<BTreeMap<usiz
 fn parse(text: &str) -> Result<Vec<TimedLine>, Problem> {
     // Spreadsheets put a byte-order mark in front.
     let text = text.trim_start_matches('\u{feff}');
-    let mut reader = csv::ReaderBuilder::new().trim(csv::Trim::All).from_reader(text.as_bytes());
+    let mut reader = csv::ReaderBuilder::new()
+        .trim(csv::Trim::All)
+        .from_reader(text.as_bytes());
     let headers = reader.headers().map_err(malformed)?.clone();
     let column = |name: &str| headers.iter().position(|header| header == name);
     let time_column = column("time_s").ok_or((1, TimesProblem::NoTimeColumn))?;
     let file_column = column("file");
-    reader.records().map(|record| timed_line(&record.map_err(malformed)?, time_column, file_column)).collect()
+    reader
+        .records()
+        .map(|record| timed_line(&record.map_err(malformed)?, time_column, file_column))
+        .collect()
 }
 
 fn timed_line(
@@ -127,7 +148,9 @@ fn timed_line(
 fn malformed(error: csv::Error) -> Problem {
     let line = error.position().map_or(1, |position| position.line());
     let reason = match error.kind() {
-        csv::ErrorKind::UnequalLengths { expected_len, len, .. } => {
+        csv::ErrorKind::UnequalLengths {
+            expected_len, len, ..
+        } => {
             format!("{len} columns where the first line names {expected_len}")
         }
         _ => error.to_string(),
@@ -150,38 +173,81 @@ mod tests {
     #[test]
     fn named_pictures_come_in_the_order_of_their_times() {
         let text = "\u{feff}file, time_s, note\nc.png,1.5,x\na.png,2.0,\nb.png,4.25,\n";
-        assert_eq!(assign(text, &names()), Ok(vec![(2, 0.0), (0, 0.5), (1, 2.75)]));
+        assert_eq!(
+            assign(text, &names()),
+            Ok(vec![(2, 0.0), (0, 0.5), (1, 2.75)])
+        );
     }
 
     #[test]
     fn unnamed_times_belong_to_the_pictures_in_order() {
         let text = "time_s\n10\n11\n13\n";
-        assert_eq!(assign(text, &names()), Ok(vec![(0, 0.0), (1, 1.0), (2, 3.0)]));
+        assert_eq!(
+            assign(text, &names()),
+            Ok(vec![(0, 0.0), (1, 1.0), (2, 3.0)])
+        );
     }
 
     #[test]
     fn problems_are_told_with_their_line() {
         assert_eq!(problem("time\n1\n"), (1, TimesProblem::NoTimeColumn));
-        assert_eq!(problem("time_s\n1\nsoon\n2\n"), (3, TimesProblem::NotATime { text: "soon".into() }));
+        assert_eq!(
+            problem("time_s\n1\nsoon\n2\n"),
+            (
+                3,
+                TimesProblem::NotATime {
+                    text: "soon".into()
+                }
+            )
+        );
         assert_eq!(
             problem("time_s\n1\n2\n2\n"),
-            (4, TimesProblem::NotRising { time_s: 2.0, previous_s: 2.0 })
+            (
+                4,
+                TimesProblem::NotRising {
+                    time_s: 2.0,
+                    previous_s: 2.0
+                }
+            )
         );
         assert_eq!(
             problem("file,time_s\na.png,1\nd.png,2\n"),
-            (3, TimesProblem::NoSuchStill { file: "d.png".into() })
+            (
+                3,
+                TimesProblem::NoSuchStill {
+                    file: "d.png".into()
+                }
+            )
         );
         assert_eq!(
             problem("file,time_s\na.png,1\na.png,2\n"),
-            (3, TimesProblem::NamedTwice { file: "a.png".into() })
+            (
+                3,
+                TimesProblem::NamedTwice {
+                    file: "a.png".into()
+                }
+            )
         );
         assert_eq!(
             problem("file,time_s\na.png,1\nb.png,2\n"),
-            (3, TimesProblem::StillWithoutTime { file: "c.png".into(), times: 2, stills: 3 })
+            (
+                3,
+                TimesProblem::StillWithoutTime {
+                    file: "c.png".into(),
+                    times: 2,
+                    stills: 3
+                }
+            )
         );
         assert_eq!(
             problem("time_s\n1\n2\n3\n4\n"),
-            (5, TimesProblem::MoreTimesThanStills { times: 4, stills: 3 })
+            (
+                5,
+                TimesProblem::MoreTimesThanStills {
+                    times: 4,
+                    stills: 3
+                }
+            )
         );
         let (line, ragged) = problem("file,time_s\na.png,1\nb.png\n");
         assert_eq!(line, 3);

@@ -39,7 +39,11 @@ impl FrameStream {
                 warnings
             })
             .map_err(|source| ClipError::Thread { source })?;
-        Ok(Self { info, frames: Some(receiver), reader: Some(reader) })
+        Ok(Self {
+            info,
+            frames: Some(receiver),
+            reader: Some(reader),
+        })
     }
 
     /// What is known before the frames are read.

@@ -159,7 +159,9 @@ mod tests {
             timeline.push(time, ())?;
         }
         timeline.finish()?;
-        Ok(std::iter::from_fn(|| timeline.pop()).map(|(time_s, ())| time_s).collect())
+        Ok(std::iter::from_fn(|| timeline.pop())
+            .map(|(time_s, ())| time_s)
+            .collect())
     }
 
     #[test]

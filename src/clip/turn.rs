@@ -88,7 +88,11 @@ impl Turn {
             Self::Quarter => quarter_turned(rows, |x, y| (y, rows.height_px - 1 - x)),
             Self::ThreeQuarters => quarter_turned(rows, |x, y| (rows.width_px - 1 - y, x)),
         };
-        GreyImage { width_px, height_px, pixels }
+        GreyImage {
+            width_px,
+            height_px,
+            pixels,
+        }
     }
 }
 
@@ -103,7 +107,10 @@ impl Rows<'_> {
 }
 
 /// `stored_from_upright` maps the upright pixel (x, y) to the stored one.
-fn quarter_turned(rows: Rows, stored_from_upright: impl Fn(usize, usize) -> (usize, usize)) -> Vec<u8> {
+fn quarter_turned(
+    rows: Rows,
+    stored_from_upright: impl Fn(usize, usize) -> (usize, usize),
+) -> Vec<u8> {
     let (width_px, height_px) = (rows.height_px, rows.width_px);
     let mut pixels = vec![0; width_px * height_px];
     for tile_y in (0..height_px).step_by(TILE_PX) {
@@ -126,7 +133,12 @@ mod tests {
     /// Two rows of three in a plane with one byte of padding a row:
     /// 1 2 3
     /// 4 5 6
-    const STORED: Rows = Rows { bytes: &[1, 2, 3, 0, 4, 5, 6, 0], stride: 4, width_px: 3, height_px: 2 };
+    const STORED: Rows = Rows {
+        bytes: &[1, 2, 3, 0, 4, 5, 6, 0],
+        stride: 4,
+        width_px: 3,
+        height_px: 2,
+    };
 
     /// In 16.16 fixed point, the last column in 2.30, as ISO/IEC 14496-12, 8.3.2 lays it out.
     fn matrix(a: f64, b: f64, c: f64, d: f64) -> Vec<u8> {
@@ -152,7 +164,12 @@ mod tests {
     #[test]
     fn pictures_larger_than_a_tile_turn_back_to_themselves() {
         let bytes: Vec<u8> = (0..70 * 45).map(|i| (i * 7 % 251) as u8).collect();
-        let rows = Rows { bytes: &bytes, stride: 70, width_px: 70, height_px: 45 };
+        let rows = Rows {
+            bytes: &bytes,
+            stride: 70,
+            width_px: 70,
+            height_px: 45,
+        };
         let once = Turn::Quarter.upright(rows);
         let back = Turn::ThreeQuarters.upright(Rows {
             bytes: &once.pixels,

@@ -106,12 +106,19 @@ impl VideoReader {
         Ok((info, reader))
     }
 
-    pub(super) fn next_frame(&mut self, warnings: &mut Vec<Warning>) -> Result<Option<Frame>, ClipError> {
+    pub(super) fn next_frame(
+        &mut self,
+        warnings: &mut Vec<Warning>,
+    ) -> Result<Option<Frame>, ClipError> {
         loop {
             if let Some((time_s, image)) = self.timeline.pop() {
                 let index = self.next_index;
                 self.next_index += 1;
-                return Ok(Some(Frame { index, time_s, image }));
+                return Ok(Some(Frame {
+                    index,
+                    time_s,
+                    image,
+                }));
             }
             if self.stage == Stage::Ended {
                 return Ok(None);
@@ -120,7 +127,9 @@ impl VideoReader {
                 self.take_decoded()?;
             } else {
                 self.stage = Stage::Ended;
-                self.timeline.finish().map_err(|_| self.error_without_times())?;
+                self.timeline
+                    .finish()
+                    .map_err(|_| self.error_without_times())?;
                 self.warn(warnings);
             }
         }
@@ -129,14 +138,18 @@ impl VideoReader {
     /// Decodes the first frame, which alone tells for sure what the frames are like.
     fn start(&mut self) -> Result<ClipInfo, ClipError> {
         if !self.decode()? {
-            return Err(ClipError::NothingDecodes { path: self.path.clone() });
+            return Err(ClipError::NothingDecodes {
+                path: self.path.clone(),
+            });
         }
         self.stored_size_px = (self.decoded.width(), self.decoded.height());
         if let Some(turn) = turn_of_frame(&self.decoded) {
             self.turn = turn.map_err(|odd| odd_turn(&self.path, odd))?;
         }
-        let (width_px, height_px) =
-            self.turn.upright_size_px(self.decoded.width() as usize, self.decoded.height() as usize);
+        let (width_px, height_px) = self.turn.upright_size_px(
+            self.decoded.width() as usize,
+            self.decoded.height() as usize,
+        );
         let levels = levels(&self.decoded);
         self.take_decoded()?;
         Ok(ClipInfo {
@@ -159,12 +172,18 @@ impl VideoReader {
                 then_px: size_px,
             });
         }
-        let image = upright_luma(&self.decoded, self.turn).ok_or_else(|| ClipError::PixelFormat {
-            path: self.path.clone(),
-            format: format_name(self.decoded.format()),
-        })?;
-        let container_s = self.decoded.timestamp().map(|ticks| ticks as f64 * self.seconds_per_tick);
-        self.timeline.push(container_s, image).map_err(|_| self.error_without_times())
+        let image =
+            upright_luma(&self.decoded, self.turn).ok_or_else(|| ClipError::PixelFormat {
+                path: self.path.clone(),
+                format: format_name(self.decoded.format()),
+            })?;
+        let container_s = self
+            .decoded
+            .timestamp()
+            .map(|ticks| ticks as f64 * self.seconds_per_tick);
+        self.timeline
+            .push(container_s, image)
+            .map_err(|_| self.error_without_times())
     }
 
     /// Decodes the next good frame; `false` after the last one.
@@ -220,7 +239,9 @@ impl VideoReader {
     }
 
     fn error_without_times(&self) -> ClipError {
-        ClipError::NoTimes { path: self.path.clone() }
+        ClipError::NoTimes {
+            path: self.path.clone(),
+        }
     }
 
     fn warn(&self, warnings: &mut Vec<Warning>) {
@@ -247,9 +268,13 @@ impl VideoReader {
 
     /// Counts alone do not tell: frames cut away by an edit list are claimed as well.
     fn stops_short_of_claim(&self, end_s: f64) -> bool {
-        let fewer = self.claimed_frames.is_some_and(|claimed| claimed > self.losses.packets);
+        let fewer = self
+            .claimed_frames
+            .is_some_and(|claimed| claimed > self.losses.packets);
         let shorter = match (self.claimed_s, self.timeline.interval_s()) {
-            (Some(claimed_s), Some(interval_s)) => claimed_s - end_s > END_TOLERANCE_INTERVALS * interval_s,
+            (Some(claimed_s), Some(interval_s)) => {
+                claimed_s - end_s > END_TOLERANCE_INTERVALS * interval_s
+            }
             _ => false,
         };
         fewer && shorter
@@ -299,9 +324,16 @@ fn open_decoder(path: &Path, stream: &Stream) -> Result<codec::decoder::Video, C
     let parameters = stream.parameters();
     let (width_px, height_px) = (parameters.width(), parameters.height());
     if u64::from(width_px) * u64::from(height_px) > MAX_PIXELS {
-        return Err(ClipError::TooLarge { path: path.into(), width_px, height_px });
+        return Err(ClipError::TooLarge {
+            path: path.into(),
+            width_px,
+            height_px,
+        });
     }
-    let no_decoder = |_| ClipError::NoDecoder { path: path.into(), codec: parameters.id().name().into() };
+    let no_decoder = |_| ClipError::NoDecoder {
+        path: path.into(),
+        codec: parameters.id().name().into(),
+    };
     let mut context = codec::Context::from_parameters(stream.parameters()).map_err(no_decoder)?;
     let cores = std::thread::available_parallelism().map_or(1, usize::from);
     let mut threading = codec::threading::Config::kind(codec::threading::Type::Frame);
@@ -316,7 +348,9 @@ fn turn_of_track(stream: &Stream) -> Result<Turn, OddMatrix> {
     stream
         .side_data()
         .find(|data| data.kind() == codec::packet::side_data::Type::DisplayMatrix)
-        .map_or(Ok(Turn::None), |data| Turn::from_display_matrix(data.data()))
+        .map_or(Ok(Turn::None), |data| {
+            Turn::from_display_matrix(data.data())
+        })
 }
 
 #[cfg(not(display_matrix_on_track))]

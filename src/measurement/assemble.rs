@@ -10,8 +10,8 @@ use crate::stations::Holds;
 use crate::warning::{Warning, WarningText};
 
 use super::{
-    CameraRecord, ClipRecord, FORMAT, FitRecord, FrameRow, HingeRecord, Measurement, MeasurementError,
-    SurfaceRecord, Trace, VERSION, frame_rows, rounding,
+    CameraRecord, ClipRecord, FORMAT, FitRecord, FrameRow, HingeRecord, Measurement,
+    MeasurementError, SurfaceRecord, Trace, VERSION, frame_rows, rounding,
 };
 
 /// Points of the kept trace; more cannot be told apart in a chart of a page's width.
@@ -53,7 +53,9 @@ impl Measurement {
             clip: clip_record(stages),
             camera: camera_record(stages),
             airframe_tags: stages.model.airframe_tags.clone(),
-            fit: FitRecord { reprojection_rms_px: Some(stages.motion.reprojection_rms_px) },
+            fit: FitRecord {
+                reprojection_rms_px: Some(stages.motion.reprojection_rms_px),
+            },
             surfaces: surface_records(stages, &rows),
             lags: stages.responses.lags.clone(),
             station_covariance_deg2: stages
@@ -91,12 +93,13 @@ impl Measurement {
     }
 
     fn rounded(self) -> Result<Self, MeasurementError> {
-        let mut document =
-            serde_json::to_value(&self).map_err(|source| MeasurementError::NotWritable { source })?;
+        let mut document = serde_json::to_value(&self)
+            .map_err(|source| MeasurementError::NotWritable { source })?;
         rounding::round(&mut document);
         // A figure that is no number has become null and is refused here.
-        serde_json::from_value(document)
-            .map_err(|source| MeasurementError::NotFinite { reason: source.to_string() })
+        serde_json::from_value(document).map_err(|source| MeasurementError::NotFinite {
+            reason: source.to_string(),
+        })
     }
 }
 
@@ -136,8 +139,16 @@ fn surface_records(stages: &Stages<'_>, rows: &[FrameRow]) -> Vec<SurfaceRecord>
         .surfaces
         .iter()
         .map(|motion| {
-            let declared = stages.model.surfaces.iter().find(|surface| surface.name == motion.name);
-            let response = stages.responses.surfaces.iter().find(|response| response.surface == motion.name);
+            let declared = stages
+                .model
+                .surfaces
+                .iter()
+                .find(|surface| surface.name == motion.name);
+            let response = stages
+                .responses
+                .surfaces
+                .iter()
+                .find(|response| response.surface == motion.name);
             surface_record(motion, declared, response, rows)
         })
         .collect()
@@ -177,7 +188,11 @@ fn thinned(rows: &[FrameRow], surface_count: usize) -> Trace {
     let stride = frame_count.div_ceil(TRACE_POINTS).max(1);
     let kept: Vec<&[FrameRow]> = rows.chunks(surface_count).step_by(stride).collect();
     Trace {
-        time_s: kept.iter().filter_map(|frame| frame.first()).map(|row| row.time_s).collect(),
+        time_s: kept
+            .iter()
+            .filter_map(|frame| frame.first())
+            .map(|row| row.time_s)
+            .collect(),
         deflection_deg: (0..surface_count)
             .map(|surface| {
                 kept.iter()

@@ -60,7 +60,9 @@ pub enum MeasurementError {
     },
     /// A stage handed on something that is no number.
     #[error("a result is no number: {reason}")]
-    #[diagnostic(help("the geometry is too weak for a result; film again with larger tags and more travel"))]
+    #[diagnostic(help(
+        "the geometry is too weak for a result; film again with larger tags and more travel"
+    ))]
     NotFinite {
         /// What was being kept.
         reason: String,

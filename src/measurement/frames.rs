@@ -25,8 +25,9 @@ pub struct FrameRow {
 /// Neutral is the mean over the neutral frames in which the surface was measured; its uncertainty
 /// is part of every row's.
 pub fn frame_rows(motion: &Motion, holds: &Holds) -> Vec<FrameRow> {
-    let neutral: Vec<Vec<usize>> =
-        (0..motion.surfaces.len()).map(|surface| neutral_frames(motion, holds, surface)).collect();
+    let neutral: Vec<Vec<usize>> = (0..motion.surfaces.len())
+        .map(|surface| neutral_frames(motion, holds, surface))
+        .collect();
     let mut rows = Vec::with_capacity(motion.frames.len() * motion.surfaces.len());
     for (position, frame) in motion.frames.iter().enumerate() {
         for (surface, about) in motion.surfaces.iter().enumerate() {
@@ -43,14 +44,28 @@ pub fn frame_rows(motion: &Motion, holds: &Holds) -> Vec<FrameRow> {
 }
 
 fn neutral_frames(motion: &Motion, holds: &Holds, surface: usize) -> Vec<usize> {
-    holds.neutral_frames.iter().copied().filter(|&position| is_measured(motion, position, surface)).collect()
+    holds
+        .neutral_frames
+        .iter()
+        .copied()
+        .filter(|&position| is_measured(motion, position, surface))
+        .collect()
 }
 
 fn is_measured(motion: &Motion, position: usize, surface: usize) -> bool {
-    motion.frames.get(position).and_then(|frame| frame.deflections.get(surface)).is_some_and(Option::is_some)
+    motion
+        .frames
+        .get(position)
+        .and_then(|frame| frame.deflections.get(surface))
+        .is_some_and(Option::is_some)
 }
 
-fn deflection_deg(motion: &Motion, position: usize, surface: usize, neutral: &[usize]) -> Option<Measured> {
+fn deflection_deg(
+    motion: &Motion,
+    position: usize,
+    surface: usize,
+    neutral: &[usize],
+) -> Option<Measured> {
     if neutral.is_empty() || !is_measured(motion, position, surface) {
         return None;
     }

@@ -186,14 +186,15 @@ impl Measurement {
 
     /// The match group in which a follower is adjusted to a reference.
     pub fn group(&self, reference: &str, follower: &str) -> Option<&MatchGroup> {
-        self.groups
-            .iter()
-            .find(|group| group.reference == reference && group.followers.iter().any(|name| name == follower))
+        self.groups.iter().find(|group| {
+            group.reference == reference && group.followers.iter().any(|name| name == follower)
+        })
     }
 
     /// The largest accepted mismatch of a correction's match group, where it was declared.
     pub fn tolerance_deg(&self, correction: &Correction) -> Option<f64> {
-        self.group(&correction.reference, &correction.follower).map(|group| group.tolerance_deg)
+        self.group(&correction.reference, &correction.follower)
+            .map(|group| group.tolerance_deg)
     }
 
     /// The responses as the response stage handed them on, for matching them again.
@@ -209,7 +210,11 @@ impl Measurement {
                 health: surface.health.clone(),
             })
             .collect();
-        Responses { surfaces, covariance_deg2: self.covariance_deg2(), lags: self.lags.clone() }
+        Responses {
+            surfaces,
+            covariance_deg2: self.covariance_deg2(),
+            lags: self.lags.clone(),
+        }
     }
 
     fn covariance_deg2(&self) -> DMatrix<f64> {

@@ -10,8 +10,11 @@ use super::{FORMAT, Measurement, MeasurementError, VERSION};
 impl Measurement {
     /// Reads a kept measurement.
     pub fn read(path: &Path) -> Result<Self, MeasurementError> {
-        let text = std::fs::read_to_string(path)
-            .map_err(|source| MeasurementError::Unreadable { path: path.into(), source })?;
+        let text =
+            std::fs::read_to_string(path).map_err(|source| MeasurementError::Unreadable {
+                path: path.into(),
+                source,
+            })?;
         Self::from_json(&text, path)
     }
 
@@ -29,9 +32,11 @@ impl Measurement {
         let measurement: Self = serde_json::from_str(text).map_err(damaged)?;
         match measurement.contradiction() {
             None => Ok(measurement),
-            Some((place, reason)) => {
-                Err(MeasurementError::Contradiction { path: path.into(), place, reason })
-            }
+            Some((place, reason)) => Err(MeasurementError::Contradiction {
+                path: path.into(),
+                place,
+                reason,
+            }),
         }
     }
 
@@ -69,36 +74,55 @@ impl Measurement {
             std::iter::once(("groups", &group.reference))
                 .chain(group.followers.iter().map(|name| ("groups", name)))
         });
-        let in_matches = self
-            .matches
-            .iter()
-            .flat_map(|correction| [("matches", &correction.reference), ("matches", &correction.follower)]);
+        let in_matches = self.matches.iter().flat_map(|correction| {
+            [
+                ("matches", &correction.reference),
+                ("matches", &correction.follower),
+            ]
+        });
         in_groups
             .chain(in_matches)
             .find(|(_, name)| self.surface(name).is_none())
-            .map(|(place, name)| (place.into(), format!("name \"{name}\", which is no surface")))
+            .map(|(place, name)| {
+                (
+                    place.into(),
+                    format!("name \"{name}\", which is no surface"),
+                )
+            })
     }
 
     fn covariance_contradiction(&self) -> Option<(String, String)> {
         let rows = &self.station_covariance_deg2;
-        let stations: usize = self.surfaces.iter().map(|surface| surface.stations.len()).sum();
+        let stations: usize = self
+            .surfaces
+            .iter()
+            .map(|surface| surface.stations.len())
+            .sum();
         let fits = rows.len() == stations && rows.iter().all(|row| row.len() == stations);
         (!rows.is_empty() && !fits).then(|| {
-            ("station_covariance_deg2".into(), format!("is not {stations} × {stations}, one row a station"))
+            (
+                "station_covariance_deg2".into(),
+                format!("is not {stations} × {stations}, one row a station"),
+            )
         })
     }
 
     fn radio_contradiction(&self) -> Option<(String, String)> {
         let radio = self.radio.as_ref()?;
         let points = radio.curve_points_pct.as_deref().unwrap_or_default().len();
-        radio.active.iter().find(|(_, settings)| ![0, points].contains(&settings.curve_pct.len())).map(
-            |(name, settings)| {
+        radio
+            .active
+            .iter()
+            .find(|(_, settings)| ![0, points].contains(&settings.curve_pct.len()))
+            .map(|(name, settings)| {
                 (
                     format!("radio.active.\"{name}\""),
-                    format!("has {} curve points where the radio has {points}", settings.curve_pct.len()),
+                    format!(
+                        "has {} curve points where the radio has {points}",
+                        settings.curve_pct.len()
+                    ),
                 )
-            },
-        )
+            })
     }
 
     fn trace_contradiction(&self) -> Option<(String, String)> {
@@ -107,7 +131,12 @@ impl Measurement {
             .deflection_deg
             .iter()
             .any(|row| row.len() != points)
-            .then(|| ("trace".into(), format!("has rows that are not {points} long, one figure a time")))
+            .then(|| {
+                (
+                    "trace".into(),
+                    format!("has rows that are not {points} long, one figure a time"),
+                )
+            })
     }
 }
 
@@ -115,11 +144,17 @@ fn check_kind(document: &Value, path: &Path) -> Result<(), MeasurementError> {
     let shown = |value: Option<&Value>| value.map_or("missing".into(), Value::to_string);
     let format = document.get("format");
     if format.and_then(Value::as_str) != Some(FORMAT) {
-        return Err(MeasurementError::OtherFormat { path: path.into(), found: shown(format) });
+        return Err(MeasurementError::OtherFormat {
+            path: path.into(),
+            found: shown(format),
+        });
     }
     let version = document.get("version");
     if version.and_then(Value::as_u64) != Some(VERSION.into()) {
-        return Err(MeasurementError::OtherVersion { path: path.into(), found: shown(version) });
+        return Err(MeasurementError::OtherVersion {
+            path: path.into(),
+            found: shown(version),
+        });
     }
     Ok(())
 }

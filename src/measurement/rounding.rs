@@ -32,7 +32,11 @@ fn round_to(value: &mut Value, decimals: i32) {
         Value::Array(items) => items.iter_mut().for_each(|item| round_to(item, decimals)),
         Value::Object(fields) => {
             for (name, field) in fields {
-                let decimals = if name.ends_with(VARIANCE_SUFFIX) { VARIANCE_DECIMALS } else { decimals };
+                let decimals = if name.ends_with(VARIANCE_SUFFIX) {
+                    VARIANCE_DECIMALS
+                } else {
+                    decimals
+                };
                 round_to(field, decimals);
             }
         }
@@ -45,5 +49,9 @@ fn rounded(figure: f64, decimals: i32) -> f64 {
     let scale = 10f64.powi(decimals);
     let scaled = (figure * scale).round();
     // Past 2^53 a double has no decimals left to round.
-    if scaled.is_finite() && scaled.abs() < 9e15 { scaled / scale + 0.0 } else { figure }
+    if scaled.is_finite() && scaled.abs() < 9e15 {
+        scaled / scale + 0.0
+    } else {
+        figure
+    }
 }

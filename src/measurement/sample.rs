@@ -9,15 +9,16 @@ use crate::stations::Approach;
 use crate::warning::WarningText;
 
 use super::{
-    CameraRecord, ClipRecord, FORMAT, FitRecord, HingeRecord, Measurement, SurfaceRecord, Trace, VERSION,
+    CameraRecord, ClipRecord, FORMAT, FitRecord, HingeRecord, Measurement, SurfaceRecord, Trace,
+    VERSION,
 };
 
 pub(crate) const LEFT: &str = "left tailplane";
 pub(crate) const RIGHT: &str = "right tailplane";
 
 const STICK_PCT: [f64; 17] = [
-    0.0, 25.0, 50.0, 75.0, 100.0, 75.0, 50.0, 25.0, 0.0, -25.0, -50.0, -75.0, -100.0, -75.0, -50.0, -25.0,
-    0.0,
+    0.0, 25.0, 50.0, 75.0, 100.0, 75.0, 50.0, 25.0, 0.0, -25.0, -50.0, -75.0, -100.0, -75.0, -50.0,
+    -25.0, 0.0,
 ];
 const CURVE_POINTS_PCT: [f64; 9] = [-100.0, -75.0, -50.0, -25.0, 0.0, 25.0, 50.0, 75.0, 100.0];
 const CHORD_MM: f64 = 92.0;
@@ -25,8 +26,10 @@ const HOLD_S: f64 = 1.0;
 
 /// The whole invented measurement.
 pub(crate) fn heron() -> Measurement {
-    let surfaces =
-        vec![surface(LEFT, Side::Left, left_deg, 0.10), surface(RIGHT, Side::Right, right_deg, 0.16)];
+    let surfaces = vec![
+        surface(LEFT, Side::Left, left_deg, 0.10),
+        surface(RIGHT, Side::Right, right_deg, 0.16),
+    ];
     let stations: Vec<f64> = surfaces
         .iter()
         .flat_map(|surface| &surface.stations)
@@ -51,8 +54,13 @@ pub(crate) fn heron() -> Measurement {
             calibration_rms_px: Some(0.19),
             calibration_views: Some(16),
         },
-        airframe_tags: vec![AirframeTag { id: 0, edge_mm: 30.0 }],
-        fit: FitRecord { reprojection_rms_px: Some(0.041) },
+        airframe_tags: vec![AirframeTag {
+            id: 0,
+            edge_mm: 30.0,
+        }],
+        fit: FitRecord {
+            reprojection_rms_px: Some(0.041),
+        },
         lags: vec![SideLag {
             reference: LEFT.into(),
             follower: RIGHT.into(),
@@ -104,7 +112,9 @@ fn approach(hold: usize) -> Approach {
 fn surface(name: &str, side: Side, deflection_deg: fn(f64) -> f64, play_deg: f64) -> SurfaceRecord {
     let is_left = side == Side::Left;
     let seed = if is_left { 3 } else { 71 };
-    let stations = (0..STICK_PCT.len()).map(|hold| station(hold, deflection_deg, play_deg, seed)).collect();
+    let stations = (0..STICK_PCT.len())
+        .map(|hold| station(hold, deflection_deg, play_deg, seed))
+        .collect();
     SurfaceRecord {
         name: name.into(),
         tag: if is_left { 10 } else { 11 },
@@ -114,7 +124,11 @@ fn surface(name: &str, side: Side, deflection_deg: fn(f64) -> f64, play_deg: f64
         chord_mm: Some(CHORD_MM),
         frames_measured: if is_left { 510 } else { 496 },
         hinge: HingeRecord {
-            axis: if is_left { [-0.985, 0.035, -0.169] } else { [-0.985, -0.035, 0.169] },
+            axis: if is_left {
+                [-0.985, 0.035, -0.169]
+            } else {
+                [-0.985, -0.035, 0.169]
+            },
             point_mm: [if is_left { -236.0 } else { 231.0 }, 8.5, 862.0],
             radius_mm: Measured::new(if is_left { 88.7 } else { 88.1 }, 0.2),
             arm: Some([if is_left { -0.16 } else { 0.16 }, 0.26, -0.952]),
@@ -129,7 +143,12 @@ fn surface(name: &str, side: Side, deflection_deg: fn(f64) -> f64, play_deg: f64
     }
 }
 
-fn station(hold: usize, deflection_deg: fn(f64) -> f64, play_deg: f64, seed: usize) -> StationDeflection {
+fn station(
+    hold: usize,
+    deflection_deg: fn(f64) -> f64,
+    play_deg: f64,
+    seed: usize,
+) -> StationDeflection {
     let approach = approach(hold);
     let lost_motion_deg = match approach {
         Approach::First => 0.0,
@@ -154,7 +173,10 @@ fn station(hold: usize, deflection_deg: fn(f64) -> f64, play_deg: f64, seed: usi
 fn throw_mm(deflection_deg: Measured) -> Measured {
     let half_rad = deflection_deg.value.to_radians() / 2.0;
     let per_deg = CHORD_MM * half_rad.cos() * 1f64.to_radians();
-    Measured::new(rounded(2.0 * CHORD_MM * half_rad.sin()), rounded(per_deg * deflection_deg.sd))
+    Measured::new(
+        rounded(2.0 * CHORD_MM * half_rad.sin()),
+        rounded(per_deg * deflection_deg.sd),
+    )
 }
 
 fn rounded(value: f64) -> f64 {
@@ -231,7 +253,10 @@ fn trace() -> Trace {
             })
             .collect()
     };
-    Trace { deflection_deg: vec![of(left_deg, 3), of(right_deg, 71)], time_s }
+    Trace {
+        deflection_deg: vec![of(left_deg, 3), of(right_deg, 71)],
+        time_s,
+    }
 }
 
 /// The stick rests for most of a hold and takes the first fifth to get there.

@@ -46,9 +46,16 @@ fn the_published_example_is_read() {
     assert_eq!(left.stations[0].deflection_deg.value, 6.213);
     assert_eq!(left.stations[0].deflection_deg.u(), 0.031);
     assert_eq!(measurement.matches[0].found_deg[0].mismatch_deg.value, 0.84);
-    assert_eq!(measurement.matches[0].settings.end_points_pct, [100.0, 97.0]);
+    assert_eq!(
+        measurement.matches[0].settings.end_points_pct,
+        [100.0, 97.0]
+    );
     // Without a kept covariance the stations count as independent: (0.031 / 2)².
-    assert_relative_eq!(measurement.responses().covariance_deg2[(0, 0)], 0.000_240_25, max_relative = 1e-12);
+    assert_relative_eq!(
+        measurement.responses().covariance_deg2[(0, 0)],
+        0.000_240_25,
+        max_relative = 1e-12
+    );
 }
 
 #[test]
@@ -93,9 +100,15 @@ fn responses_come_back_for_matching_again() {
     let measurement = heron();
     let responses = measurement.responses();
     assert_eq!(responses.surfaces[1].surface, RIGHT);
-    assert_eq!(responses.surfaces[1].stations, measurement.surfaces[1].stations);
+    assert_eq!(
+        responses.surfaces[1].stations,
+        measurement.surfaces[1].stations
+    );
     assert_eq!(responses.covariance_deg2.shape(), (34, 34));
-    assert_eq!(responses.covariance_deg2[(2, 20)], measurement.station_covariance_deg2[2][20]);
+    assert_eq!(
+        responses.covariance_deg2[(2, 20)],
+        measurement.station_covariance_deg2[2][20]
+    );
 }
 
 #[test]
@@ -107,16 +120,28 @@ fn lists_of_figures_stand_on_one_line() {
 
 #[test]
 fn other_kinds_of_files_are_refused_with_the_reason() {
-    assert!(matches!(read("no json"), Err(MeasurementError::Damaged { line: 1, .. })));
-    assert!(matches!(read("[1, 2]"), Err(MeasurementError::OtherFormat { .. })));
+    assert!(matches!(
+        read("no json"),
+        Err(MeasurementError::Damaged { line: 1, .. })
+    ));
+    assert!(matches!(
+        read("[1, 2]"),
+        Err(MeasurementError::OtherFormat { .. })
+    ));
     assert!(matches!(
         read(r#"{"format": "something.else", "version": 1}"#),
         Err(MeasurementError::OtherFormat { .. })
     ));
-    let newer = heron().to_json().unwrap().replace("\"version\": 1", "\"version\": 2");
+    let newer = heron()
+        .to_json()
+        .unwrap()
+        .replace("\"version\": 1", "\"version\": 2");
     let error = read(&newer).unwrap_err();
     assert!(matches!(error, MeasurementError::OtherVersion { .. }));
-    assert_eq!(error.to_string(), "measurement.json is of version 2; this program reads version 1");
+    assert_eq!(
+        error.to_string(),
+        "measurement.json is of version 2; this program reads version 1"
+    );
 }
 
 #[test]
@@ -124,12 +149,17 @@ fn contradictions_are_refused_and_named() {
     let refused = |change: fn(&mut Measurement)| {
         let mut measurement = heron();
         change(&mut measurement);
-        read(&measurement.to_json().unwrap()).unwrap_err().to_string()
+        read(&measurement.to_json().unwrap())
+            .unwrap_err()
+            .to_string()
     };
     let twice = refused(|measurement| measurement.surfaces[1].name = LEFT.into());
     assert!(twice.contains("stands in it twice"), "{twice}");
     let unknown = refused(|measurement| measurement.matches[0].follower = "fin".into());
-    assert!(unknown.contains("\"fin\", which is no surface"), "{unknown}");
+    assert!(
+        unknown.contains("\"fin\", which is no surface"),
+        "{unknown}"
+    );
     let missing_row = refused(|measurement| {
         measurement.station_covariance_deg2.pop();
     });
@@ -164,7 +194,9 @@ fn figures_are_rounded_to_a_millionth() {
     let mut correction = measurement.matches[0].clone();
     correction.predicted_deg.worst = 0.123_456_789;
     correction.predicted_deg.rms = -1e-9;
-    let kept = measurement.rematched(Vec::new(), None, vec![correction], &[]).unwrap();
+    let kept = measurement
+        .rematched(Vec::new(), None, vec![correction], &[])
+        .unwrap();
     assert_eq!(kept.matches[0].predicted_deg.worst, 0.123_457);
     assert!(kept.matches[0].predicted_deg.rms.is_sign_positive());
 }
@@ -177,8 +209,10 @@ fn small_motion() -> Motion {
         deflections: [Some(left_rad), right_rad]
             .into_iter()
             .map(|angle_rad| {
-                angle_rad
-                    .map(|angle_rad| FrameDeflection { angle_rad, gain: DVector::from_element(1, angle_rad) })
+                angle_rad.map(|angle_rad| FrameDeflection {
+                    angle_rad,
+                    gain: DVector::from_element(1, angle_rad),
+                })
             })
             .collect(),
         own_covariance_rad2: DMatrix::identity(2, 2) * 1e-6,
@@ -192,7 +226,11 @@ fn small_motion() -> Motion {
     };
     Motion {
         surfaces: vec![surface(LEFT, 10), surface(RIGHT, 11)],
-        frames: vec![frame(0, 0.1, Some(0.2)), frame(1, 0.1, None), frame(2, 0.4, Some(0.5))],
+        frames: vec![
+            frame(0, 0.1, Some(0.2)),
+            frame(1, 0.1, None),
+            frame(2, 0.4, Some(0.5)),
+        ],
         camera_moved: false,
         reprojection_rms_px: 0.04,
         constants_covariance: DMatrix::from_element(1, 1, 1e-4),
@@ -201,8 +239,11 @@ fn small_motion() -> Motion {
 
 #[test]
 fn frames_are_told_against_neutral_with_its_uncertainty() {
-    let holds =
-        Holds { holds: Vec::new(), neutral_frames: vec![0, 1], stick_pct: vec![Some(0.0), Some(0.0), None] };
+    let holds = Holds {
+        holds: Vec::new(),
+        neutral_frames: vec![0, 1],
+        stick_pct: vec![Some(0.0), Some(0.0), None],
+    };
     let rows = frame_rows(&small_motion(), &holds);
     assert_eq!(rows.len(), 6);
     assert_eq!(rows[3].deflection_deg, None);
@@ -218,7 +259,11 @@ fn frames_are_told_against_neutral_with_its_uncertainty() {
 
 #[test]
 fn without_neutral_no_deflection_is_told() {
-    let holds = Holds { holds: Vec::new(), neutral_frames: Vec::new(), stick_pct: vec![None; 3] };
+    let holds = Holds {
+        holds: Vec::new(),
+        neutral_frames: Vec::new(),
+        stick_pct: vec![None; 3],
+    };
     let rows = frame_rows(&small_motion(), &holds);
     assert!(rows.iter().all(|row| row.deflection_deg.is_none()));
 }

@@ -43,7 +43,10 @@ impl Tidy {
         if in_list {
             self.line(writer)?;
         }
-        self.levels.push(Level { is_list, has_nested: false });
+        self.levels.push(Level {
+            is_list,
+            has_nested: false,
+        });
         writer.write_all(if is_list { b"[" } else { b"{" })
     }
 
@@ -72,7 +75,11 @@ impl Formatter for Tidy {
         self.close(writer, b"}")
     }
 
-    fn begin_object_key<W: ?Sized + Write>(&mut self, writer: &mut W, first: bool) -> io::Result<()> {
+    fn begin_object_key<W: ?Sized + Write>(
+        &mut self,
+        writer: &mut W,
+        first: bool,
+    ) -> io::Result<()> {
         if !first {
             writer.write_all(b",")?;
         }

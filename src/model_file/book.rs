@@ -32,7 +32,10 @@ pub(super) struct TagBook {
 
 impl TagBook {
     pub(super) fn new(common_edge: CommonEdge) -> Self {
-        Self { common_edge, uses: BTreeMap::new() }
+        Self {
+            common_edge,
+            uses: BTreeMap::new(),
+        }
     }
 
     /// The id under `key`, claimed for one use.
@@ -43,7 +46,8 @@ impl TagBook {
         what: impl FnOnce() -> String,
     ) -> Option<u32> {
         let id = table.required::<u32>(key)?;
-        self.claim(table.faults(), &id, what).then(|| id.into_inner())
+        self.claim(table.faults(), &id, what)
+            .then(|| id.into_inner())
     }
 
     /// Claims an id; a fault if no tag has it or another use claimed it before.
@@ -61,7 +65,11 @@ impl TagBook {
         }
         let what = what();
         if let Some(first) = self.uses.get(&number) {
-            let fault = ModelFault::RepeatedId { id: number, first: first.what.clone(), second: what };
+            let fault = ModelFault::RepeatedId {
+                id: number,
+                first: first.what.clone(),
+                second: what,
+            };
             faults.push_with_other(id.span(), fault, Some(first.span.clone()));
             return false;
         }
@@ -75,7 +83,11 @@ impl TagBook {
         let cards = default_cards();
         for (id, stick_pct) in &cards {
             if let Some(tag) = self.uses.get(id) {
-                let fault = ModelFault::CardId { id: *id, stick_pct: *stick_pct, used_for: tag.what.clone() };
+                let fault = ModelFault::CardId {
+                    id: *id,
+                    stick_pct: *stick_pct,
+                    used_for: tag.what.clone(),
+                };
                 faults.push(tag.span.clone(), fault);
             }
         }
@@ -126,7 +138,12 @@ impl Names {
     }
 
     /// Refuses a name that no surface has.
-    pub(super) fn check(&self, faults: &FaultList<ModelFault>, role: &'static str, name: &Spanned<String>) {
+    pub(super) fn check(
+        &self,
+        faults: &FaultList<ModelFault>,
+        role: &'static str,
+        name: &Spanned<String>,
+    ) {
         if self.incomplete || self.spans.contains_key(name.get_ref()) {
             return;
         }
@@ -150,7 +167,11 @@ pub(super) struct Roles<'n> {
 
 impl<'n> Roles<'n> {
     pub(super) fn new(names: &'n Names) -> Self {
-        Self { names, references: BTreeMap::new(), followers: BTreeMap::new() }
+        Self {
+            names,
+            references: BTreeMap::new(),
+            followers: BTreeMap::new(),
+        }
     }
 
     /// Adds one match group.
@@ -163,7 +184,9 @@ impl<'n> Roles<'n> {
         let faults = table.faults();
         if let Some(reference) = reference {
             self.names.check(faults, "reference", reference);
-            self.references.entry(reference.get_ref().clone()).or_insert(reference.span());
+            self.references
+                .entry(reference.get_ref().clone())
+                .or_insert(reference.span());
         }
         let Some(followers) = followers else { return };
         if followers.get_ref().is_empty() {

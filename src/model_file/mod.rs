@@ -2,6 +2,7 @@
 
 mod book;
 mod fault;
+mod new;
 mod read;
 mod read_radio;
 mod read_stations;
@@ -12,6 +13,7 @@ use std::path::{Path, PathBuf};
 use serde::{Deserialize, Serialize};
 
 pub use self::fault::ModelFault;
+pub use self::new::{NewModel, NewModelError};
 use crate::measured::Measured;
 use crate::table_reader::{FaultyFile, FileError, read_file, read_text};
 

@@ -7,7 +7,9 @@ use toml::Spanned;
 use super::book::{CommonEdge, Names, Roles, TagBook};
 use super::read_radio::radio;
 use super::read_stations::stations;
-use super::{AirframeTag, MatchGroup, MatchMotion, ModelFault, ModelFile, Side, Surface, TAG_FAMILY};
+use super::{
+    AirframeTag, MatchGroup, MatchMotion, ModelFault, ModelFile, Side, Surface, TAG_FAMILY,
+};
 use crate::measured::Measured;
 use crate::table_reader::{Limits, TableReader};
 
@@ -37,7 +39,9 @@ pub(super) fn model_file(path: &Path, mut file: Reader<'_>) -> Option<ModelFile>
     let airframe_tags = airframe_tags(&mut file, &mut book);
     let (surfaces, names) = surfaces(&mut file, &mut book);
     let matches = match_groups(&mut file, &names);
-    let stations = file.required_table("stations").and_then(|table| stations(path, table, &mut book));
+    let stations = file
+        .required_table("stations")
+        .and_then(|table| stations(table, &mut book));
     let radio = match file.optional_table("radio") {
         Some(table) => radio(table, &names).map(Some),
         None => Some(None),
@@ -102,7 +106,10 @@ fn airframe_tags(file: &mut Reader<'_>, book: &mut TagBook) -> Option<Vec<Airfra
         let id = book.tag_id(&mut table, "id", || "an airframe tag".into());
         let edge_mm = book.edge_mm(&mut table);
         table.finish();
-        Some(AirframeTag { id: id?, edge_mm: edge_mm? })
+        Some(AirframeTag {
+            id: id?,
+            edge_mm: edge_mm?,
+        })
     };
     all(file.tables("airframe_tag").into_iter().map(read_one))
 }
@@ -114,14 +121,20 @@ fn surfaces(file: &mut Reader<'_>, book: &mut TagBook) -> (Option<Vec<Surface>>,
         file.demand("surface", "one table [[surface]] for each measured surface");
     }
     let mut names = Names::default();
-    let surfaces = all(tables.into_iter().map(|table| surface(table, book, &mut names)));
+    let surfaces = all(tables
+        .into_iter()
+        .map(|table| surface(table, book, &mut names)));
     (surfaces, names)
 }
 
 fn surface(mut table: Reader<'_>, book: &mut TagBook, names: &mut Names) -> Option<Surface> {
     let name = name_of(&mut table);
     names.add(&table, name.as_ref());
-    let sides = [("left", Side::Left), ("right", Side::Right), ("centre", Side::Centre)];
+    let sides = [
+        ("left", Side::Left),
+        ("right", Side::Right),
+        ("centre", Side::Centre),
+    ];
     let side = table.required_choice("side", &sides);
     let tag_id = book.tag_id(&mut table, "tag", || match &name {
         Some(name) => format!("the surface {:?}", name.get_ref()),
@@ -129,7 +142,9 @@ fn surface(mut table: Reader<'_>, book: &mut TagBook, names: &mut Names) -> Opti
     });
     let edge_mm = book.edge_mm(&mut table);
     let chord_mm = table.optional_number("chord_mm", LENGTH_LIMITS);
-    let hinge_to_tag_mm = table.optional_table("hinge_to_tag_mm").and_then(ruler_measure);
+    let hinge_to_tag_mm = table
+        .optional_table("hinge_to_tag_mm")
+        .and_then(ruler_measure);
     let upright = table.optional::<bool>("upright");
     table.finish();
     Some(Surface {
@@ -155,14 +170,21 @@ fn match_groups(file: &mut Reader<'_>, names: &Names) -> Option<Vec<MatchGroup>>
     let read_one = |mut table: Reader<'_>| {
         let reference = table.required::<String>("reference");
         let followers = table.required::<Vec<Spanned<String>>>("followers");
-        let motions = [("same", MatchMotion::Same), ("opposite", MatchMotion::Opposite)];
+        let motions = [
+            ("same", MatchMotion::Same),
+            ("opposite", MatchMotion::Opposite),
+        ];
         let motion = table.required_choice("motion", &motions);
         let tolerance_deg = table.optional_number("tolerance_deg", TOLERANCE_LIMITS);
         roles.add(&table, reference.as_ref(), followers.as_ref());
         table.finish();
         Some(MatchGroup {
             reference: reference?.into_inner(),
-            followers: followers?.into_inner().into_iter().map(Spanned::into_inner).collect(),
+            followers: followers?
+                .into_inner()
+                .into_iter()
+                .map(Spanned::into_inner)
+                .collect(),
             motion: motion?,
             tolerance_deg: tolerance_deg.map_or(DEFAULT_TOLERANCE_DEG, Spanned::into_inner),
         })

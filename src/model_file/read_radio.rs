@@ -17,8 +17,9 @@ const OUTPUT_LIMITS: Limits = Limits::new(1.0, 300.0, "%");
 /// Step of a radio whose step is not told: the coarsest in use (common practice, no source), so
 /// that the numbers can be entered whatever the radio.
 const DEFAULT_STEP_PCT: f64 = 1.0;
-/// Limit of a radio whose limit is not told: the stick's own way, which no radio refuses.
-const DEFAULT_LIMIT_PCT: f64 = 100.0;
+/// Limit of a radio whose limit is not told: what nearly every radio accepts (common practice, no
+/// source).
+const DEFAULT_LIMIT_PCT: f64 = 150.0;
 
 /// Fewest points that make a curve.
 const FEWEST_CURVE_POINTS: usize = 2;
@@ -73,7 +74,11 @@ fn check_points(table: &Reader<'_>, points: &Spanned<Vec<f64>>) {
 }
 
 /// What was entered for one surface; `curve_length` is `None` where it cannot be told.
-fn active_settings(mut table: Reader<'_>, curve_length: Option<usize>, limit_pct: f64) -> Option<Settings> {
+fn active_settings(
+    mut table: Reader<'_>,
+    curve_length: Option<usize>,
+    limit_pct: f64,
+) -> Option<Settings> {
     let output = Limits::new(-limit_pct, limit_pct, "%");
     let end_point = Limits::new(0.0, limit_pct, "%");
     let curve = table.optional_numbers("curve_pct", output);

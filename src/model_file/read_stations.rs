@@ -1,7 +1,7 @@
 //! Reads how stations are told.
 
 use std::collections::BTreeMap;
-use std::path::Path;
+use std::path::PathBuf;
 
 use toml::Spanned;
 
@@ -25,9 +25,13 @@ enum From {
 }
 
 /// Reads `[stations]`; what belongs to other ways of telling is checked, but not used.
-pub(super) fn stations(path: &Path, mut table: Reader<'_>, book: &mut TagBook) -> Option<Stations> {
-    let choices =
-        [("cards", From::Cards), ("order", From::Order), ("marks", From::Marks), ("log", From::Log)];
+pub(super) fn stations(mut table: Reader<'_>, book: &mut TagBook) -> Option<Stations> {
+    let choices = [
+        ("cards", From::Cards),
+        ("order", From::Order),
+        ("marks", From::Marks),
+        ("log", From::Log),
+    ];
     let from = table.required_choice("from", &choices);
     let cards = table.optional_table("cards");
     let cards = cards.map(|cards| own_cards(cards, book));
@@ -48,8 +52,7 @@ pub(super) fn stations(path: &Path, mut table: Reader<'_>, book: &mut TagBook) -
         cards => cards.flatten(),
     };
     let order = order.and_then(|order| declared_order(&table, order, neutral_is_told));
-    let folder = path.parent().unwrap_or(Path::new(""));
-    let file = file.map(|file| folder.join(file.into_inner()));
+    let file = file.map(|file| PathBuf::from(file.into_inner()));
     table.finish();
     Some(Stations {
         source: match from? {
@@ -88,7 +91,11 @@ fn own_cards(mut table: Reader<'_>, book: &mut TagBook) -> Option<BTreeMap<u32, 
     (cards.len() == count && count > 0).then_some(cards)
 }
 
-fn declared_order(table: &Reader<'_>, order: Spanned<Vec<f64>>, neutral_is_told: bool) -> Option<Vec<f64>> {
+fn declared_order(
+    table: &Reader<'_>,
+    order: Spanned<Vec<f64>>,
+    neutral_is_told: bool,
+) -> Option<Vec<f64>> {
     if !neutral_is_told && !order.get_ref().contains(&0.0) {
         table.fault(&order, ModelFault::NoNeutral);
         return None;

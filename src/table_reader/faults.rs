@@ -121,7 +121,11 @@ impl TableFault {
     }
 
     pub(super) fn wrong_type<T: FromToml>(key: &'static str, found: &'static str) -> Self {
-        Self::WrongType { key, expected: T::EXPECTED, found }
+        Self::WrongType {
+            key,
+            expected: T::EXPECTED,
+            found,
+        }
     }
 
     pub(super) fn not_one_of(key: &'static str, found: &str, choices: &[&str]) -> Self {
@@ -196,7 +200,10 @@ impl<F: Fault> Diagnostic for Located<F> {
     }
 
     fn labels(&self) -> Option<Box<dyn Iterator<Item = LabeledSpan> + '_>> {
-        let other = self.other.clone().map(|span| LabeledSpan::new_with_span(Some("also here".into()), span));
+        let other = self
+            .other
+            .clone()
+            .map(|span| LabeledSpan::new_with_span(Some("also here".into()), span));
         let here = LabeledSpan::new_primary_with_span(Some("here".into()), self.span.clone());
         Some(Box::new(std::iter::once(here).chain(other)))
     }
@@ -239,7 +246,9 @@ impl<F: Fault> Diagnostic for FaultyFile<F> {
     }
 
     fn related<'a>(&'a self) -> Option<Box<dyn Iterator<Item = &'a dyn Diagnostic> + 'a>> {
-        Some(Box::new(self.faults.iter().map(|fault| fault as &dyn Diagnostic)))
+        Some(Box::new(
+            self.faults.iter().map(|fault| fault as &dyn Diagnostic),
+        ))
     }
 }
 

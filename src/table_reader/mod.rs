@@ -51,10 +51,18 @@ pub fn read_text<T, F: Fault>(
     let faults = FaultList::default();
     for error in &syntax_errors {
         let message = error.message().to_owned();
-        faults.push(error.span().unwrap_or_default(), TableFault::Syntax { message });
+        faults.push(
+            error.span().unwrap_or_default(),
+            TableFault::Syntax { message },
+        );
     }
     let value = if syntax_errors.is_empty() {
-        read(TableReader::new("the file".into(), document.get_ref(), 0..0, &faults))
+        read(TableReader::new(
+            "the file".into(),
+            document.get_ref(),
+            0..0,
+            &faults,
+        ))
     } else {
         None
     };
@@ -69,10 +77,16 @@ pub fn read_text<T, F: Fault>(
 }
 
 fn text_of<F: Fault>(path: &Path) -> Result<String, FileError<F>> {
-    let unreadable = |cause| FileError::Unreadable { path: path.to_owned(), cause };
+    let unreadable = |cause| FileError::Unreadable {
+        path: path.to_owned(),
+        cause,
+    };
     let size_bytes = std::fs::metadata(path).map_err(unreadable)?.len();
     if size_bytes > MAX_FILE_BYTES {
-        return Err(FileError::TooLarge { path: path.to_owned(), size_bytes });
+        return Err(FileError::TooLarge {
+            path: path.to_owned(),
+            size_bytes,
+        });
     }
     std::fs::read_to_string(path).map_err(unreadable)
 }
@@ -94,8 +108,17 @@ impl<F: Fault> FaultList<F> {
     }
 
     /// Records a fault that contradicts an other place in the file.
-    pub fn push_with_other(&self, span: Range<usize>, fault: impl Into<F>, other: Option<Range<usize>>) {
-        self.0.borrow_mut().push(Located { fault: fault.into(), span, other });
+    pub fn push_with_other(
+        &self,
+        span: Range<usize>,
+        fault: impl Into<F>,
+        other: Option<Range<usize>>,
+    ) {
+        self.0.borrow_mut().push(Located {
+            fault: fault.into(),
+            span,
+            other,
+        });
     }
 
     fn is_empty(&self) -> bool {
@@ -121,8 +144,20 @@ pub struct TableReader<'t, F> {
 }
 
 impl<'t, F: Fault> TableReader<'t, F> {
-    fn new(name: String, table: &'t DeTable<'t>, span: Range<usize>, faults: &'t FaultList<F>) -> Self {
-        Self { name, table, span, known: Vec::new(), missing: Vec::new(), faults }
+    fn new(
+        name: String,
+        table: &'t DeTable<'t>,
+        span: Range<usize>,
+        faults: &'t FaultList<F>,
+    ) -> Self {
+        Self {
+            name,
+            table,
+            span,
+            known: Vec::new(),
+            missing: Vec::new(),
+            faults,
+        }
     }
 
     /// Where the table stands in the file.
@@ -157,7 +192,8 @@ impl<'t, F: Fault> TableReader<'t, F> {
             Ok(read) => Some(Spanned::new(value.span(), read)),
             Err(wrong) => {
                 for (span, found) in wrong {
-                    self.faults.push(span, TableFault::wrong_type::<T>(key, found));
+                    self.faults
+                        .push(span, TableFault::wrong_type::<T>(key, found));
                 }
                 None
             }
@@ -183,10 +219,18 @@ impl<'t, F: Fault> TableReader<'t, F> {
     }
 
     /// A list of numbers within limits, which may be left out.
-    pub fn optional_numbers(&mut self, key: &'static str, limits: Limits) -> Option<Spanned<Vec<f64>>> {
+    pub fn optional_numbers(
+        &mut self,
+        key: &'static str,
+        limits: Limits,
+    ) -> Option<Spanned<Vec<f64>>> {
         let numbers = self.optional::<Vec<Spanned<f64>>>(key)?;
         let span = numbers.span();
-        let outside = numbers.get_ref().iter().filter(|number| !self.within(key, number, limits)).count();
+        let outside = numbers
+            .get_ref()
+            .iter()
+            .filter(|number| !self.within(key, number, limits))
+            .count();
         let values = numbers.into_inner().into_iter().map(Spanned::into_inner);
         (outside == 0).then(|| Spanned::new(span, values.collect()))
     }
@@ -201,7 +245,10 @@ impl<'t, F: Fault> TableReader<'t, F> {
         let chosen = choices.iter().find(|(name, _)| name == word.get_ref());
         if chosen.is_none() {
             let names: Vec<&str> = choices.iter().map(|(name, _)| *name).collect();
-            self.faults.push(word.span(), TableFault::not_one_of(key, word.get_ref(), &names));
+            self.faults.push(
+                word.span(),
+                TableFault::not_one_of(key, word.get_ref(), &names),
+            );
         }
         chosen.map(|(_, value)| *value)
     }
@@ -240,7 +287,10 @@ impl<'t, F: Fault> TableReader<'t, F> {
             self.push_wrong_type(key, value.span(), expected, found);
             return Vec::new();
         };
-        tables.iter().filter_map(|table| self.enter(key, table, format!("[[{key}]]"))).collect()
+        tables
+            .iter()
+            .filter_map(|table| self.enter(key, table, format!("[[{key}]]")))
+            .collect()
     }
 
     /// The keys of this table where the person chooses them, with their tables.
@@ -277,7 +327,8 @@ impl<'t, F: Fault> TableReader<'t, F> {
 
     /// Whether an unknown key reads like this one; to be asked when all keys were looked up.
     pub fn is_misspelt(&self, key: &str) -> bool {
-        self.unknown().any(|unknown| closest(unknown.get_ref(), self.known.iter().copied()) == Some(key))
+        self.unknown()
+            .any(|unknown| closest(unknown.get_ref(), self.known.iter().copied()) == Some(key))
     }
 
     /// Refuses every key that was not asked for, and tells those that are missing.
@@ -287,7 +338,11 @@ impl<'t, F: Fault> TableReader<'t, F> {
         for &(key, expected) in &self.missing {
             if !self.is_misspelt(key) {
                 let table = self.name.clone();
-                let fault = TableFault::MissingKey { key, table, expected };
+                let fault = TableFault::MissingKey {
+                    key,
+                    table,
+                    expected,
+                };
                 self.faults.push(self.span(), fault);
             }
         }
@@ -298,7 +353,9 @@ impl<'t, F: Fault> TableReader<'t, F> {
     }
 
     fn unknown(&self) -> impl Iterator<Item = &Spanned<DeString<'t>>> {
-        self.table.keys().filter(|key| !self.known.contains(&key.get_ref().as_ref()))
+        self.table
+            .keys()
+            .filter(|key| !self.known.contains(&key.get_ref().as_ref()))
     }
 
     fn look_up(&mut self, key: &'static str) -> Option<&'t Spanned<DeValue<'t>>> {
@@ -317,7 +374,8 @@ impl<'t, F: Fault> TableReader<'t, F> {
         let value = *number.get_ref();
         let within = limits.contains(value);
         if !within {
-            self.faults.push(number.span(), TableFault::OutOfRange { key, value, limits });
+            self.faults
+                .push(number.span(), TableFault::OutOfRange { key, value, limits });
         }
         within
     }
@@ -345,7 +403,14 @@ impl<'t, F: Fault> TableReader<'t, F> {
         expected: &'static str,
         found: &'static str,
     ) {
-        self.faults.push(span, TableFault::WrongType { key, expected, found });
+        self.faults.push(
+            span,
+            TableFault::WrongType {
+                key,
+                expected,
+                found,
+            },
+        );
     }
 
     fn name_of_inner(&self, key: &str) -> String {

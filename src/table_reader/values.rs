@@ -66,9 +66,9 @@ impl FromToml for f64 {
     fn from_toml(value: &Spanned<DeValue<'_>>) -> Result<Self, WrongTypes> {
         let number = match value.get_ref() {
             DeValue::Float(float) => float.as_str().parse::<f64>().ok(),
-            DeValue::Integer(integer) => {
-                i64::from_str_radix(integer.as_str(), integer.radix()).ok().map(|whole| whole as f64)
-            }
+            DeValue::Integer(integer) => i64::from_str_radix(integer.as_str(), integer.radix())
+                .ok()
+                .map(|whole| whole as f64),
             _ => None,
         };
         match number.filter(|number| number.is_finite()) {
@@ -106,7 +106,11 @@ impl<T: FromToml> FromToml for Vec<T> {
                 Err(places) => wrong_types.extend(places),
             }
         }
-        if wrong_types.is_empty() { Ok(read) } else { Err(wrong_types) }
+        if wrong_types.is_empty() {
+            Ok(read)
+        } else {
+            Err(wrong_types)
+        }
     }
 }
 

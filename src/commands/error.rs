@@ -1,0 +1,59 @@
+//! The one error of all commands.
+
+use miette::Diagnostic;
+use thiserror::Error;
+
+use super::output::OutputError;
+use crate::camera::{ProfileError, ProfileFault};
+use crate::clip::ClipError;
+use crate::measurement::MeasurementError;
+use crate::model_file::{ModelFileErrors, NewModelError};
+use crate::table_reader::FileError;
+
+/// Why a command did not do what was asked: what, where, and the mend.
+#[derive(Debug, Error, Diagnostic)]
+#[non_exhaustive]
+pub enum CommandError {
+    /// The model file cannot be used.
+    #[error(transparent)]
+    #[diagnostic(transparent)]
+    ModelFile(#[from] ModelFileErrors),
+    /// The surfaces named for a new model file cannot be used.
+    #[error(transparent)]
+    #[diagnostic(help("{}", .0.mend()))]
+    NewModel(#[from] NewModelError),
+    /// The camera profile's file cannot be used.
+    #[error(transparent)]
+    #[diagnostic(transparent)]
+    ProfileFile(#[from] FileError<ProfileFault>),
+    /// The camera profile does not fit the clip.
+    #[error(transparent)]
+    #[diagnostic(help("{}", .0.mend()))]
+    Profile(#[from] ProfileError),
+    /// The clip cannot be read.
+    #[error(transparent)]
+    #[diagnostic(help("{}", .0.mend()))]
+    Clip(#[from] ClipError),
+    /// A kept measurement cannot be read or written.
+    #[error(transparent)]
+    #[diagnostic(transparent)]
+    Measurement(#[from] MeasurementError),
+    /// The output cannot be written.
+    #[error(transparent)]
+    #[diagnostic(help("{}", .0.mend()))]
+    Output(#[from] OutputError),
+    /// Neither a camera profile nor a field of view was given.
+    #[error("nothing tells what camera took the clip")]
+    #[diagnostic(help(
+        "give its profile with --camera (made by `hingewise calibrate`), or for a rough result the \
+         angle across the picture's diagonal with --field-of-view-deg"
+    ))]
+    NoCamera,
+    /// A part of the program that does not exist yet.
+    #[error("`hingewise {command}` is not built yet")]
+    #[diagnostic(help("the other commands work; see `hingewise --help`"))]
+    NotBuilt {
+        /// The command.
+        command: &'static str,
+    },
+}

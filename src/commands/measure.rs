@@ -1,0 +1,96 @@
+//! `measure`: from a clip to the numbers to enter.
+
+use std::path::PathBuf;
+
+use clap::Args;
+
+use super::output::OutputFolder;
+use super::terminal::progress;
+use super::values::positive_number;
+use super::{CommandError, Common, Outcome};
+use crate::camera::{CameraProfile, ProfileError};
+use crate::clip::{Clip, ClipInfo, ClipOptions};
+use crate::model_file::ModelFile;
+
+/// What `measure` is asked for.
+#[derive(Debug, Args)]
+pub struct Options {
+    /// Clip, or folder of frames with their times.csv
+    clip: PathBuf,
+    /// The model file
+    #[arg(long)]
+    model: PathBuf,
+    #[command(flatten)]
+    camera: CameraOptions,
+    /// Folder for the report and the tables
+    #[arg(long)]
+    out: PathBuf,
+    /// Frames per second of a folder of frames that has no times.csv
+    #[arg(long, value_parser = positive_number)]
+    fps: Option<f64>,
+    /// End with exit code 1 if a mismatch as found is out of tolerance
+    #[arg(long)]
+    check: bool,
+    /// Folder for a picture of each stage and the time it took
+    #[arg(long, value_name = "DIR")]
+    trace: Option<PathBuf>,
+}
+
+/// The camera that took the clip.
+#[derive(Debug, Args)]
+pub struct CameraOptions {
+    /// Camera profile that `calibrate` wrote
+    #[arg(
+        long,
+        value_name = "PROFILE.toml",
+        conflicts_with = "field_of_view_deg"
+    )]
+    camera: Option<PathBuf>,
+    /// Angle across the picture's diagonal, for a rough result without a profile
+    #[arg(long, value_name = "DEG", value_parser = positive_number)]
+    field_of_view_deg: Option<f64>,
+}
+
+/// What is known of the camera before the clip is opened.
+enum CameraSource {
+    Profile(Box<CameraProfile>),
+    FieldOfView(f64),
+}
+
+impl CameraOptions {
+    fn source(&self) -> Result<CameraSource, CommandError> {
+        match (&self.camera, self.field_of_view_deg) {
+            (Some(path), _) => Ok(CameraSource::Profile(CameraProfile::read(path)?.into())),
+            (None, Some(angle_deg)) => Ok(CameraSource::FieldOfView(angle_deg)),
+            (None, None) => Err(CommandError::NoCamera),
+        }
+    }
+}
+
+impl CameraSource {
+    /// The profile for the pictures of a clip.
+    fn profile(&self, clip: &ClipInfo) -> Result<CameraProfile, ProfileError> {
+        match self {
+            Self::Profile(profile) => profile.for_picture(clip.width_px, clip.height_px),
+            Self::FieldOfView(angle_deg) => {
+                CameraProfile::from_field_of_view(*angle_deg, clip.width_px, clip.height_px)
+            }
+        }
+    }
+}
+
+/// Measures, matches, and writes what a person keeps.
+pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
+    // All that can be wrong with what was named is found before the long work.
+    let _model = ModelFile::read(&options.model)?;
+    let camera = options.camera.source()?;
+    let _folder = OutputFolder::create(&options.out, common.force)?;
+    let clip_options = ClipOptions {
+        fps: options.fps,
+        untimed: false,
+    };
+    let clip = Clip::open(&options.clip, &clip_options)?;
+    let _profile = camera.profile(clip.info())?;
+    let _progress = progress(common);
+    Err(CommandError::NotBuilt { command: "measure" })
+}

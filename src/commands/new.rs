@@ -1,0 +1,55 @@
+//! `new`: writes a commented model file.
+
+use std::path::PathBuf;
+
+use clap::Args;
+
+use super::output::OutputFile;
+use super::terminal::say;
+use super::values::length_mm;
+use super::{CommandError, Common, Outcome};
+use crate::model_file::NewModel;
+
+/// What `new` is asked for.
+#[derive(Debug, Args)]
+pub struct Options {
+    /// The model file to write
+    model: PathBuf,
+    /// Names of the surfaces, such as "left aileron" "right aileron"; pairs are matched
+    #[arg(required = true)]
+    surfaces: Vec<String>,
+    /// Name of the aircraft [default: the file's name]
+    #[arg(long)]
+    name: Option<String>,
+    /// Outer edge of the tags' black squares
+    #[arg(long, value_parser = length_mm, default_value = "20")]
+    edge_mm: f64,
+}
+
+/// Writes the model file; tag ids are chosen free of each other and of the station cards.
+pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
+    let name = options.name.clone().unwrap_or_else(|| {
+        let stem = options.model.file_stem().unwrap_or_default();
+        stem.to_string_lossy().into_owned()
+    });
+    let model = NewModel::from_names(&name, &options.surfaces, options.edge_mm)?;
+    let text = model.to_toml();
+    let path = OutputFile::create(&options.model, common.force)?.finish(&text)?;
+    if common.json {
+        let result = serde_json::json!({
+            "model": path.display().to_string(),
+            "surfaces": model.surfaces().map(|(name, tag)| serde_json::json!({"name": name, "tag": tag})).collect::<Vec<_>>(),
+        });
+        println!("{result:#}");
+    }
+    say(
+        common,
+        format_args!(
+            "{} is written. Check the lines that need your word, then print the tags with\n  \
+             hingewise print kit --model {} --out kit.pdf",
+            path.display(),
+            path.display()
+        ),
+    );
+    Ok(Outcome::Done)
+}

@@ -1,0 +1,75 @@
+//! What is said in the terminal while a command works and when it is done.
+
+use std::io::IsTerminal;
+use std::sync::Mutex;
+
+use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+
+use super::Common;
+use crate::progress::{Progress, Silent};
+
+/// A bar that tells how far the work is and how long it will take yet; only on a terminal, since
+/// in a log it would be noise.
+pub fn progress(common: Common) -> Box<dyn Progress> {
+    if common.quiet || !std::io::stderr().is_terminal() {
+        return Box::new(Silent);
+    }
+    Box::new(Bar::new())
+}
+
+/// Tells a result to a person: on standard output, unless that is kept for JSON or silence.
+pub fn say(common: Common, text: impl std::fmt::Display) {
+    if !common.json && !common.quiet {
+        println!("{text}");
+    }
+}
+
+struct Bar {
+    bar: ProgressBar,
+    work: Mutex<String>,
+}
+
+impl Bar {
+    fn new() -> Self {
+        let bar = ProgressBar::with_draw_target(None, ProgressDrawTarget::stderr());
+        Self {
+            bar,
+            work: Mutex::new(String::new()),
+        }
+    }
+
+    /// Starts over where another piece of work begins.
+    fn begin(&self, work: &str, total: Option<u64>) {
+        let template = match total {
+            Some(_) => "{msg:24} {bar:32} {percent:>3} %  {eta} left",
+            None => "{msg:24} {pos} done in {elapsed}",
+        };
+        self.bar.reset();
+        if let Ok(style) = ProgressStyle::with_template(template) {
+            self.bar.set_style(style);
+        }
+        self.bar.set_message(work.to_owned());
+    }
+}
+
+impl Progress for Bar {
+    fn advance(&self, work: &str, done: u64, total: Option<u64>) {
+        if let Ok(mut current) = self.work.lock()
+            && *current != work
+        {
+            work.clone_into(&mut current);
+            self.begin(work, total);
+        }
+        if let Some(total) = total {
+            // Containers may claim fewer frames than they hold.
+            self.bar.set_length(total.max(done));
+        }
+        self.bar.set_position(done);
+    }
+}
+
+impl Drop for Bar {
+    fn drop(&mut self) {
+        self.bar.finish_and_clear();
+    }
+}

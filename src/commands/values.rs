@@ -1,0 +1,46 @@
+//! Values of options that are more than a number or a name.
+
+use std::str::FromStr;
+
+/// Columns and rows, written `9x6`.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Grid {
+    /// Number across.
+    pub columns: usize,
+    /// Number down.
+    pub rows: usize,
+}
+
+impl FromStr for Grid {
+    type Err = String;
+
+    fn from_str(text: &str) -> Result<Self, Self::Err> {
+        let numbers = text.split_once(['x', 'X', '×']);
+        let parse = |number: &str| number.trim().parse().ok().filter(|&number| number > 0);
+        numbers
+            .and_then(|(columns, rows)| {
+                Some(Self {
+                    columns: parse(columns)?,
+                    rows: parse(rows)?,
+                })
+            })
+            .ok_or_else(|| "write columns and rows, such as 9x6".into())
+    }
+}
+
+/// A length in millimetres, above 0.
+pub fn length_mm(text: &str) -> Result<f64, String> {
+    positive(text, "a length in mm above 0, such as 24.5")
+}
+
+/// A number above 0.
+pub fn positive_number(text: &str) -> Result<f64, String> {
+    positive(text, "a number above 0")
+}
+
+fn positive(text: &str, expected: &str) -> Result<f64, String> {
+    text.parse::<f64>()
+        .ok()
+        .filter(|number| number.is_finite() && *number > 0.0)
+        .ok_or_else(|| format!("write {expected}"))
+}

@@ -1,0 +1,267 @@
+//! A commented model file for surfaces that a person names.
+
+use std::collections::BTreeSet;
+
+use thiserror::Error;
+
+/// Id of the airframe's tag in a new file.
+const AIRFRAME_TAG_ID: u32 = 0;
+/// First id given to a surface; the ids below stay free for more airframe tags.
+const FIRST_SURFACE_TAG_ID: u32 = 10;
+/// Most surfaces that get an id below the first default station card, 100.
+const MOST_SURFACES: usize = 90;
+
+/// Why no model file can be made of the names.
+#[derive(Debug, Clone, PartialEq, Error)]
+#[non_exhaustive]
+pub enum NewModelError {
+    /// A name with nothing in it.
+    #[error("a surface or the model has an empty name")]
+    EmptyName,
+    /// Two surfaces of one name.
+    #[error("the surface {name:?} is named twice")]
+    RepeatedName {
+        /// The name.
+        name: String,
+    },
+    /// More surfaces than there are ids for.
+    #[error("{count} surfaces are named, but a new file has ids for {MOST_SURFACES}")]
+    TooMany {
+        /// Number of names.
+        count: usize,
+    },
+    /// A tag size that cannot be meant.
+    #[error("tags of {edge_mm} mm cannot be meant")]
+    Edge {
+        /// Outer edge of the black square.
+        edge_mm: f64,
+    },
+}
+
+impl NewModelError {
+    /// What the person can do about it.
+    pub fn mend(&self) -> &'static str {
+        match self {
+            Self::EmptyName => "name each surface, such as \"left aileron\"",
+            Self::RepeatedName { .. } => "give each surface a name of its own",
+            Self::TooMany { .. } => "write one file for each clip, or add the ids by hand",
+            Self::Edge { .. } => "state the black square's outer edge in mm, such as 20",
+        }
+    }
+}
+
+/// A surface of a new file, as far as its name tells.
+#[derive(Debug, Clone, PartialEq)]
+struct NewSurface {
+    name: String,
+    side: &'static str,
+    tag_id: u32,
+    upright: bool,
+}
+
+/// What a new model file says.
+#[derive(Debug, Clone, PartialEq)]
+pub struct NewModel {
+    name: String,
+    edge_mm: f64,
+    surfaces: Vec<NewSurface>,
+}
+
+impl NewModel {
+    /// A model with these surfaces, whose sides and pairs are taken from the words left and right
+    /// in their names.
+    ///
+    /// # Errors
+    /// Names that are empty, repeated or too many.
+    pub fn from_names(
+        name: &str,
+        surfaces: &[String],
+        edge_mm: f64,
+    ) -> Result<Self, NewModelError> {
+        let names: Vec<&str> = surfaces.iter().map(|name| name.trim()).collect();
+        if name.trim().is_empty() || names.contains(&"") {
+            return Err(NewModelError::EmptyName);
+        }
+        if names.len() > MOST_SURFACES {
+            return Err(NewModelError::TooMany { count: names.len() });
+        }
+        if !super::read::EDGE_LIMITS.contains(edge_mm) {
+            return Err(NewModelError::Edge { edge_mm });
+        }
+        let mut seen = BTreeSet::new();
+        if let Some(name) = names.iter().find(|name| !seen.insert(**name)) {
+            let name = name.to_string();
+            return Err(NewModelError::RepeatedName { name });
+        }
+        let surfaces = names
+            .iter()
+            .zip(FIRST_SURFACE_TAG_ID..)
+            .map(|(name, tag_id)| NewSurface {
+                name: name.to_string(),
+                side: side_of(name),
+                tag_id,
+                upright: has_word(name, "rudder"),
+            })
+            .collect();
+        Ok(Self {
+            name: name.trim().to_owned(),
+            edge_mm,
+            surfaces,
+        })
+    }
+
+    /// Names and tag ids of the surfaces.
+    pub fn surfaces(&self) -> impl Iterator<Item = (&str, u32)> {
+        self.surfaces
+            .iter()
+            .map(|surface| (surface.name.as_str(), surface.tag_id))
+    }
+
+    /// The text of the file.
+    pub fn to_toml(&self) -> String {
+        let mut text = head(&quoted(&self.name), self.edge_mm);
+        for surface in &self.surfaces {
+            text += &surface_text(surface);
+        }
+        for (left, right) in self.pairs() {
+            text += &match_text(left, right);
+        }
+        text + STATIONS + &self.radio_text()
+    }
+
+    /// Surfaces whose names differ in nothing but left and right.
+    fn pairs(&self) -> impl Iterator<Item = (&NewSurface, &NewSurface)> {
+        let on = |side| move |surface: &&NewSurface| surface.side == side;
+        self.surfaces
+            .iter()
+            .filter(on("left"))
+            .filter_map(move |left| {
+                let rights = self.surfaces.iter().filter(on("right"));
+                let named_alike =
+                    |right: &&NewSurface| without_side(&left.name) == without_side(&right.name);
+                Some((left, rights.into_iter().find(named_alike)?))
+            })
+    }
+
+    fn radio_text(&self) -> String {
+        let example = self
+            .pairs()
+            .next()
+            .map_or("right aileron", |(_, right)| &right.name);
+        RADIO.replace("FOLLOWER", &quoted(example))
+    }
+}
+
+fn words(name: &str) -> impl Iterator<Item = String> {
+    name.split(|letter: char| !letter.is_alphanumeric())
+        .filter(|word| !word.is_empty())
+        .map(str::to_lowercase)
+}
+
+fn has_word(name: &str, wanted: &str) -> bool {
+    words(name).any(|word| word.trim_end_matches('s') == wanted)
+}
+
+fn side_of(name: &str) -> &'static str {
+    match (has_word(name, "left"), has_word(name, "right")) {
+        (true, false) => "left",
+        (false, true) => "right",
+        _ => "centre",
+    }
+}
+
+fn without_side(name: &str) -> Vec<String> {
+    words(name)
+        .filter(|word| word != "left" && word != "right")
+        .collect()
+}
+
+fn quoted(text: &str) -> String {
+    toml::Value::from(text).to_string()
+}
+
+/// A line with its comment in the column where all comments stand.
+fn line(setting: &str, comment: &str) -> String {
+    format!("{setting:<31} # {comment}\n")
+}
+
+fn head(name: &str, edge_mm: f64) -> String {
+    let mut text = format!(
+        "# Model file of hingewise. Lines behind a # are left out; take the # away to use them.\n\
+         format = 1\n\n[model]\nname = {name}\n\n[tags]\nfamily = \"36h11\"\n"
+    );
+    text += &line(
+        &format!("edge_mm = {edge_mm:?}"),
+        "black square's outer edge as printed: measure it",
+    );
+    text += "\n";
+    text += &line(
+        "[[airframe_tag]]",
+        "on a part that does not move, in sight of the camera",
+    );
+    text += &format!("id = {AIRFRAME_TAG_ID}\n");
+    text + &line("# edge_mm = 30.0", "where it differs from [tags]")
+}
+
+fn surface_text(surface: &NewSurface) -> String {
+    let NewSurface {
+        name,
+        side,
+        tag_id,
+        upright,
+    } = surface;
+    let name = quoted(name);
+    let mut text = format!("\n[[surface]]\nname = {name}\nside = \"{side}\"\ntag = {tag_id}\n");
+    if *upright {
+        text += &line("upright = true", "positive is trailing edge left");
+    }
+    text += &line("# edge_mm = 8.0", "where it differs from [tags]");
+    text += &line(
+        "# chord_mm = 92.0",
+        "hinge line to trailing edge: gives throws in mm",
+    );
+    text + &line(
+        "# hinge_to_tag_mm = { value = 88.0, sd = 1.0 }",
+        "by a ruler, steadies small surfaces",
+    )
+}
+
+fn match_text(left: &NewSurface, right: &NewSurface) -> String {
+    let motion = match has_word(&left.name, "aileron") {
+        true => "opposite",
+        false => "same",
+    };
+    let mut text = String::from("\n[[match]]\n");
+    text += &line(
+        &format!("reference = {}", quoted(&left.name)),
+        "is left alone",
+    );
+    text += &line(
+        &format!("followers = [{}]", quoted(&right.name)),
+        "gets the numbers",
+    );
+    text += &line(
+        &format!("motion = \"{motion}\""),
+        "same | opposite: how they move in this clip",
+    );
+    text + &line("tolerance_deg = 0.3", "largest mismatch that you accept")
+}
+
+const STATIONS: &str = r##"
+[stations]
+from = "cards"                  # cards | order | marks | log
+# order = [0, 25, 50, 75, 100, 75, 50, 25, 0, -25, -50, -75, -100, -75, -50, -25, 0]
+# file = "marks.csv"            # for marks and log: columns time_s, stick_pct
+# neutral = { time_s = [0.0, 1.5] }   # only if no hold is at 0
+"##;
+
+const RADIO: &str = r##"
+# [radio]
+# curve_points_pct = [-100, -75, -50, -25, 0, 25, 50, 75, 100]   # leave out if it has no curve
+# step_pct = 1.0
+# limit_pct = 150.0             # largest |output|
+# joins = "straight"            # straight | smooth
+# [radio.active.FOLLOWER]       # what was already entered when the clip was taken
+# sub_trim_pct = 0.0
+# end_points_pct = [100, 100]   # at -100 and at +100
+"##;
