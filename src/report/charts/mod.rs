@@ -1,0 +1,11 @@
+//! The charts of the page: pure functions from data to SVG.
+
+mod hinges;
+mod mismatch;
+mod response;
+mod timeline;
+
+pub use hinges::hinges;
+pub use mismatch::mismatch;
+pub use response::{Shown, response, straight_line_departure};
+pub use timeline::timeline;

@@ -1,0 +1,187 @@
+//! What a match comes to, in one plain sentence with its figure and its reason.
+
+use crate::matching::{Correction, StationMismatch};
+use crate::measurement::Measurement;
+
+use super::figures;
+
+/// What a match comes to.
+///
+/// A figure counts as within or out only if its whole interval ±u is, so that a wrong word is
+/// unlikely (guarded decision, JCGM 106:2012, 8.3); between the two the clip cannot tell.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Verdict {
+    /// Every station is within the tolerance.
+    Alike,
+    /// Out of tolerance, and the numbers cure it.
+    NumbersCure,
+    /// Out of tolerance, and even the best numbers leave too much.
+    NumbersDoNotCure,
+    /// The mismatch lies too close to the tolerance to tell.
+    CannotTell,
+    /// No tolerance was declared, or no station was measured on both sides.
+    NotJudged,
+}
+
+/// A match judged against its tolerance.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Judgement {
+    /// What it comes to.
+    pub verdict: Verdict,
+    /// The station with the largest mismatch as found.
+    pub worst_found: Option<StationMismatch>,
+    /// The largest accepted mismatch, degrees.
+    pub tolerance_deg: Option<f64>,
+}
+
+impl Judgement {
+    /// Judges one correction of a measurement.
+    pub fn of(measurement: &Measurement, correction: &Correction) -> Self {
+        let worst_found = worst(&correction.found_deg).cloned();
+        let tolerance_deg = measurement.tolerance_deg(correction);
+        let verdict = match tolerance_deg {
+            Some(tolerance_deg) if worst_found.is_some() => verdict(correction, tolerance_deg),
+            _ => Verdict::NotJudged,
+        };
+        Self {
+            verdict,
+            worst_found,
+            tolerance_deg,
+        }
+    }
+
+    /// The verdict in a few words.
+    pub fn headline(&self) -> &'static str {
+        match self.verdict {
+            Verdict::Alike => "Both sides move alike: nothing to enter",
+            Verdict::NumbersCure => "Enter the numbers below",
+            Verdict::NumbersDoNotCure => "Numbers alone will not cure this",
+            Verdict::CannotTell => "Too close to tell",
+            Verdict::NotJudged => "Measured, not judged",
+        }
+    }
+
+    /// The verdict as a sentence, with the figure and the reason.
+    pub fn sentence(&self, correction: &Correction) -> String {
+        let (reference, follower) = (&correction.reference, &correction.follower);
+        let found = self.worst_found.as_ref().map_or_else(
+            || "by an amount that no station shows".into(),
+            |station| {
+                format!(
+                    "by up to {} (at {} % stick)",
+                    figures::signed_deg(station.mismatch_deg),
+                    figures::percent(station.stick_pct)
+                )
+            },
+        );
+        let accepted = self.tolerance_deg.map_or_else(
+            || "no tolerance was declared".into(),
+            |tolerance_deg| format!("±{} is accepted", figures::declared_deg(tolerance_deg)),
+        );
+        let remains = remains(correction);
+        match self.verdict {
+            Verdict::Alike => {
+                format!("The {follower} differs from the {reference} {found}; {accepted}.")
+            }
+            Verdict::NumbersCure => format!(
+                "The {follower} differs from the {reference} {found}, and {accepted}. With the \
+                 numbers below, entered for the {follower} only, at most {remains} will remain."
+            ),
+            Verdict::NumbersDoNotCure => format!(
+                "The {follower} differs from the {reference} {found}, and {accepted}. Even with \
+                 the best numbers {remains} will remain, so the linkage has to be moved by hand \
+                 first."
+            ),
+            Verdict::CannotTell => format!(
+                "The {follower} differs from the {reference} {found}; {accepted}. The doubt of \
+                 the measurement reaches across that limit. Film again with larger tags or \
+                 longer holds, or enter the numbers below: at most {remains} will remain."
+            ),
+            Verdict::NotJudged => format!(
+                "The {follower} differs from the {reference} {found}; {accepted}. With the \
+                 numbers below at most {remains} will remain."
+            ),
+        }
+    }
+}
+
+fn verdict(correction: &Correction, tolerance_deg: f64) -> Verdict {
+    let station_figures = || {
+        correction
+            .found_deg
+            .iter()
+            .map(|station| (station.mismatch_deg.value.abs(), station.mismatch_deg.u()))
+    };
+    let predicted = &correction.predicted_deg;
+    if station_figures().all(|(size, u)| size + u <= tolerance_deg) {
+        Verdict::Alike
+    } else if station_figures().all(|(size, u)| size - u <= tolerance_deg) {
+        Verdict::CannotTell
+    } else if predicted.worst - predicted.u <= tolerance_deg {
+        Verdict::NumbersCure
+    } else {
+        Verdict::NumbersDoNotCure
+    }
+}
+
+/// The station with the largest mismatch, the first of equals.
+pub fn worst(stations: &[StationMismatch]) -> Option<&StationMismatch> {
+    stations.iter().reduce(|worst, station| {
+        if station.mismatch_deg.value.abs() > worst.mismatch_deg.value.abs() {
+            station
+        } else {
+            worst
+        }
+    })
+}
+
+/// "0.14° ± 0.05°": what the prediction leaves at most.
+pub fn remains(correction: &Correction) -> String {
+    let predicted = &correction.predicted_deg;
+    format!(
+        "{} ± {}°",
+        figures::declared_deg(predicted.worst),
+        figures::uncertainty(predicted.u)
+    )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::measured::Measured;
+    use crate::measurement::sample::heron;
+
+    fn judged(found_deg: f64, u_deg: f64, remaining_deg: f64) -> Verdict {
+        let mut measurement = heron();
+        let correction = &mut measurement.matches[0];
+        correction.found_deg = vec![StationMismatch {
+            stick_pct: 50.0,
+            mismatch_deg: Measured::new(found_deg, u_deg / 2.0),
+        }];
+        correction.predicted_deg.worst = remaining_deg;
+        Judgement::of(&measurement, &measurement.matches[0]).verdict
+    }
+
+    #[test]
+    fn only_whole_intervals_decide() {
+        // The sample accepts ±0.3° and promises its remainder to ±0.05°.
+        assert_eq!(judged(0.20, 0.05, 0.1), Verdict::Alike);
+        assert_eq!(judged(-0.28, 0.05, 0.1), Verdict::CannotTell);
+        assert_eq!(judged(0.32, 0.05, 0.1), Verdict::CannotTell);
+        assert_eq!(judged(-0.90, 0.05, 0.1), Verdict::NumbersCure);
+        assert_eq!(judged(0.90, 0.05, 0.5), Verdict::NumbersDoNotCure);
+    }
+
+    #[test]
+    fn the_sentence_bears_the_figure_the_limit_and_what_remains() {
+        let measurement = heron();
+        let correction = &measurement.matches[0];
+        let judgement = Judgement::of(&measurement, correction);
+        assert_eq!(
+            judgement.sentence(correction),
+            "The right tailplane differs from the left tailplane by up to −1.30° ± 0.04° (at +100 % \
+             stick), and ±0.30° is accepted. With the numbers below, entered for the right \
+             tailplane only, at most 0.14° ± 0.05° will remain."
+        );
+    }
+}
