@@ -1,17 +1,17 @@
 //! Puts the outputs of the stages together.
 
 use crate::camera::CameraProfile;
-use crate::clip::ClipInfo;
 use crate::matching::Correction;
 use crate::model_file::{MatchGroup, ModelFile, Radio, Surface};
 use crate::motion::{Motion, SurfaceMotion};
 use crate::response::{Response, Responses};
 use crate::stations::Holds;
+use crate::tags::Sightings;
 use crate::warning::{Warning, WarningText};
 
 use super::{
     CameraRecord, ClipRecord, FORMAT, FitRecord, FrameRow, HingeRecord, Measurement,
-    MeasurementError, SurfaceRecord, Trace, VERSION, frame_rows, rounding,
+    MeasurementError, SurfaceRecord, Trace, VERSION, arm, frame_rows, rounding,
 };
 
 /// Points of the kept trace; more cannot be told apart in a chart of a page's width.
@@ -20,8 +20,8 @@ const TRACE_POINTS: usize = 600;
 /// What the stages handed on.
 #[derive(Debug, Clone, Copy)]
 pub struct Stages<'a> {
-    /// The clip that was measured.
-    pub clip: &'a ClipInfo,
+    /// The clip that was measured and what was seen in it.
+    pub sightings: &'a Sightings,
     /// The camera profile that was used.
     pub profile: &'a CameraProfile,
     /// What the person declared.
@@ -116,11 +116,11 @@ fn clip_record(stages: &Stages<'_>) -> ClipRecord {
     // The last frame is shown for as long as the others are on average.
     let gaps = frames.len().saturating_sub(1).max(1) as f64;
     ClipRecord {
-        path: stages.clip.path.display().to_string(),
+        path: stages.sightings.clip.path.display().to_string(),
         frames: frames.len(),
         duration_s: span_s * (1.0 + 1.0 / gaps),
-        width_px: stages.clip.width_px,
-        height_px: stages.clip.height_px,
+        width_px: stages.sightings.clip.width_px,
+        height_px: stages.sightings.clip.height_px,
     }
 }
 
@@ -149,17 +149,18 @@ fn surface_records(stages: &Stages<'_>, rows: &[FrameRow]) -> Vec<SurfaceRecord>
                 .surfaces
                 .iter()
                 .find(|response| response.surface == motion.name);
-            surface_record(motion, declared, response, rows)
+            surface_record(stages, motion, (declared, response), rows)
         })
         .collect()
 }
 
 fn surface_record(
+    stages: &Stages<'_>,
     motion: &SurfaceMotion,
-    declared: Option<&Surface>,
-    response: Option<&Response>,
+    known: (Option<&Surface>, Option<&Response>),
     rows: &[FrameRow],
 ) -> SurfaceRecord {
+    let (declared, response) = known;
     SurfaceRecord {
         name: motion.name.clone(),
         tag: motion.tag_id,
@@ -175,7 +176,7 @@ fn surface_record(
             axis: (*motion.axis_in_camera).into(),
             point_mm: motion.point_in_camera_mm.into(),
             radius_mm: motion.radius_mm,
-            arm: None,
+            arm: arm::at_neutral(stages, motion, rows).map(Into::into),
         },
         stations: response.map_or_else(Vec::new, |response| response.stations.clone()),
         health: response.map_or_else(Default::default, |response| response.health.clone()),

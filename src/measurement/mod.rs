@@ -3,6 +3,7 @@
 //! It holds everything that later work on the same clip needs, so that matching with another
 //! radio, comparing with another clip and drawing the report never ask for the clip again.
 
+mod arm;
 mod assemble;
 mod error;
 mod frames;
@@ -27,6 +28,7 @@ use crate::warning::WarningText;
 pub use assemble::Stages;
 pub use error::MeasurementError;
 pub use frames::{FrameRow, frame_rows};
+pub(crate) use rounding::rounded_for_files;
 
 /// What the field `format` of the file says.
 pub const FORMAT: &str = "hingewise.measurement";

@@ -44,6 +44,11 @@ fn round_to(value: &mut Value, decimals: i32) {
     }
 }
 
+/// A figure with the decimals of files.
+pub(crate) fn rounded_for_files(figure: f64) -> f64 {
+    rounded(figure, DECIMALS)
+}
+
 /// The nearest figure with so many decimals; zero never bears a minus sign.
 fn rounded(figure: f64, decimals: i32) -> f64 {
     let scale = 10f64.powi(decimals);

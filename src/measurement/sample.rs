@@ -96,9 +96,10 @@ pub(crate) fn right_deg(stick_pct: f64) -> f64 {
     26.1 * s - 2.1 * s * s - 0.2 * s * s * s
 }
 
-/// A figure in −1 … +1 that looks random and is always the same.
+/// A figure in −1 … +1 that looks random and is always the same (multiplicative hashing).
 fn scatter(seed: usize) -> f64 {
-    ((seed * 7919 + 104_729) % 1000) as f64 / 500.0 - 1.0
+    let mixed = (seed as u64 + 1).wrapping_mul(0x9E37_79B9_7F4A_7C15) >> 40;
+    (mixed % 1000) as f64 / 500.0 - 1.0
 }
 
 fn approach(hold: usize) -> Approach {
@@ -234,7 +235,7 @@ fn correction() -> Correction {
             worst: 0.14,
             rms: 0.06,
             u: 0.05,
-            stations: by_station(|stick| 0.13 * scatter(stick.abs() as usize), 0.025),
+            stations: by_station(|stick| 0.13 * scatter((stick + 200.0) as usize), 0.025),
         },
     }
 }

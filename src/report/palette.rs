@@ -13,8 +13,6 @@ pub const GRID: &str = "#dfe3e6";
 pub const BEFORE: &str = "#9a2f63";
 /// Mismatch as predicted, or as found in the later clip.
 pub const AFTER: &str = "#0b6b6f";
-/// What needs care.
-pub const CARE: &str = "#a33b00";
 /// What a hold covers in time.
 pub const HOLD: Fill = Fill {
     colour: "#e9edf2",

@@ -11,7 +11,8 @@ const MARGIN_RIGHT: f64 = 16.0;
 const MARGIN_BOTTOM: f64 = 46.0;
 const TITLE_HEIGHT: f64 = 22.0;
 const LEGEND_ROW: f64 = 20.0;
-const LEGEND_SIGN: f64 = 34.0;
+const LEGEND_SIGN: f64 = 32.0;
+const LEGEND_GAP: f64 = 10.0;
 const TICK_TEXT: f64 = 12.0;
 
 /// One axis: its range and where its ticks stand.
@@ -152,7 +153,7 @@ impl Entry {
     }
 
     fn width(&self) -> f64 {
-        LEGEND_SIGN + style(SOFT_INK, Anchor::Start).width(&self.text) + 14.0
+        LEGEND_SIGN + style(SOFT_INK, Anchor::Start).width(&self.text) + LEGEND_GAP
     }
 }
 
@@ -350,13 +351,13 @@ mod tests {
 
     #[test]
     fn legends_that_are_too_long_take_another_row() {
-        let entry = Entry::patch(super::super::palette::HOLD, "x".repeat(40));
+        let entry = Entry::patch(super::super::palette::HOLD, "x".repeat(50));
         let legend = vec![entry.clone(), entry.clone(), entry];
         let rows = legend_rows(&legend, 646.0);
         assert_eq!(
             rows.iter().map(Vec::len).collect::<Vec<_>>(),
             [1, 1, 1],
-            "40 letters take 278 of 646 with the sign and gap"
+            "50 letters take 366 of 646 with the sign and the gap"
         );
     }
 }

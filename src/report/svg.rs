@@ -10,7 +10,7 @@ pub type Place = [f64; 2];
 const FONTS: &str = "system-ui, 'Segoe UI', 'Noto Sans', 'DejaVu Sans', Arial, sans-serif";
 
 /// Mean width of a letter over the font's size; on the wide side, so that text never runs over.
-const LETTER_WIDTH: f64 = 0.58;
+const LETTER_WIDTH: f64 = 0.54;
 
 /// How a line is drawn.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -247,15 +247,6 @@ impl Svg {
         let [width, height] = [self.width, self.height].map(figure);
         self.push(format_args!(
             "<image width=\"{width}\" height=\"{height}\" href=\"data:image/jpeg;base64,{data}\"/>"
-        ));
-    }
-
-    /// Another drawing, moved to a place.
-    pub fn place(&mut self, at: Place, other: &Self) {
-        let [x, y] = at.map(figure);
-        let body = &other.body;
-        self.push(format_args!(
-            "<g transform=\"translate({x} {y})\">\n{body}</g>"
         ));
     }
 

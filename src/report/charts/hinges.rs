@@ -8,8 +8,9 @@ use crate::report::palette::{GRID, INK, SOFT_INK, SurfaceLook};
 use crate::report::svg::{Anchor, Fill, Place, Stroke, Svg, TextStyle};
 
 const WIDTH: f64 = 720.0;
+/// Most height that one view may take.
 const VIEW_HEIGHT: f64 = 190.0;
-const MARGIN: f64 = 30.0;
+const MARGIN: f64 = 16.0;
 const HEAD: f64 = 24.0;
 const LEGEND_ROW: f64 = 20.0;
 
@@ -48,22 +49,25 @@ pub fn hinges(surfaces: &[SurfaceRecord]) -> String {
             down: Vector3::y(),
         },
         View {
-            word: "from above the camera; the camera is below the picture",
+            word: "from above, the camera below the picture",
             right: Vector3::x(),
             down: -Vector3::z(),
         },
     ];
     let legend_height = LEGEND_ROW * surfaces.len() as f64 + 8.0;
-    let view_height = HEAD + VIEW_HEIGHT;
-    let height = legend_height + view_height * views.len() as f64;
+    let scale = scale(&sketches, &views);
+    let heights = views
+        .each_ref()
+        .map(|view| 2.0 * (extent(&sketches, view)[1][1] * scale + MARGIN));
+    let height = legend_height + heights.iter().map(|height| HEAD + height).sum::<f64>();
     let mut svg = Svg::new(WIDTH, height, "hinge lines and tags");
     for (row, surface) in surfaces.iter().enumerate() {
         draw_legend(&mut svg, surface, row);
     }
-    let scale = scale(&sketches, &views);
-    for (row, view) in views.iter().enumerate() {
-        let top = legend_height + view_height * row as f64;
-        draw_view(&mut svg, &sketches, view, (top, scale));
+    let mut top = legend_height;
+    for (view, height) in views.iter().zip(heights) {
+        draw_view(&mut svg, &sketches, view, [top, height, scale]);
+        top += HEAD + height;
     }
     svg.finish()
 }
@@ -166,13 +170,13 @@ fn draw_legend(svg: &mut Svg, surface: &SurfaceRecord, row: usize) {
     svg.text([40.0, baseline], &text, style);
 }
 
-fn draw_view(svg: &mut Svg, sketches: &[Sketch], view: &View, frame: (f64, f64)) {
-    let (top, scale) = frame;
+fn draw_view(svg: &mut Svg, sketches: &[Sketch], view: &View, frame: [f64; 3]) {
+    let [top, height, scale] = frame;
     let heading = TextStyle::new(12.0, SOFT_INK, Anchor::Start);
     svg.line([0.0, top], [WIDTH, top], Stroke::solid(GRID, 1.0));
     svg.text([2.0, top + 16.0], view.word, heading);
     let [[middle_x, middle_y], _] = extent(sketches, view);
-    let centre = [WIDTH / 2.0, top + HEAD + VIEW_HEIGHT / 2.0];
+    let centre = [WIDTH / 2.0, top + HEAD + height / 2.0];
     let at = |point: &Vector3<f64>| -> Place {
         [
             centre[0] + (point.dot(&view.right) - middle_x) * scale,

@@ -5,7 +5,10 @@ use crate::report::figures;
 use crate::report::palette::{HOLD, SurfaceLook};
 use crate::report::plot::{Axis, Entry, Plot, WIDTH};
 
-const HEIGHT: f64 = 220.0;
+const HEIGHT: f64 = 200.0;
+
+/// Room above the highest deflection for the words above the holds.
+const HEADROOM: f64 = 1.15;
 
 /// Share of the plot's width that a word above a hold needs.
 const WORD_SHARE: f64 = 30.0 / WIDTH;
@@ -14,8 +17,10 @@ const WORD_SHARE: f64 = 30.0 / WIDTH;
 pub fn timeline(measurement: &Measurement) -> String {
     let trace = &measurement.trace;
     let rows = || trace.deflection_deg.iter();
+    let figures = || rows().flatten().copied().flatten();
+    let highest = figures().fold(0.0, f64::max);
     let y = Axis::covering(
-        rows().flatten().copied().flatten(),
+        figures().chain([highest * HEADROOM]),
         "deflection, degrees (shaded: frames used, with the stick position in %)",
     );
     let start_s = trace.time_s.first().copied().unwrap_or(0.0);

@@ -1,0 +1,210 @@
+//! Health checks: each figure beside what good looks like, and what to do where it is not.
+
+use crate::measured::Measured;
+use crate::measurement::{Measurement, SurfaceRecord};
+use crate::report::figures;
+
+// What good looks like is common practice among builders, without a source: each limit is small
+// against the half degree from which a difference can be felt in flight.
+
+/// Largest good play, degrees.
+const GOOD_PLAY_DEG: f64 = 0.3;
+/// Largest good difference between visits to neutral, degrees.
+const GOOD_RETURN_DEG: f64 = 0.3;
+/// Largest good jitter, degrees.
+const GOOD_JITTER_DEG: f64 = 0.05;
+/// Largest good lag between two sides, seconds.
+const GOOD_LAG_S: f64 = 0.05;
+
+/// How a figure stands against its limit, its whole interval counted.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum State {
+    /// The whole interval is good.
+    Good,
+    /// The limit lies inside the interval.
+    Unclear,
+    /// The whole interval is beyond the limit.
+    Poor,
+    /// There is no figure.
+    NotMeasured,
+}
+
+impl State {
+    fn of(figure: Option<Measured>, limit: f64) -> Self {
+        match figure {
+            None => Self::NotMeasured,
+            Some(figure) if figure.value + figure.u() <= limit => Self::Good,
+            Some(figure) if figure.value - figure.u() <= limit => Self::Unclear,
+            Some(_) => Self::Poor,
+        }
+    }
+
+    /// The state in a word.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Good => "good",
+            Self::Unclear => "too close to tell",
+            Self::Poor => "needs care",
+            Self::NotMeasured => "not measured",
+        }
+    }
+
+    /// Whether the advice matters.
+    pub fn asks_for_work(self) -> bool {
+        matches!(self, Self::Poor | Self::Unclear)
+    }
+}
+
+/// One health check.
+#[derive(Debug, Clone, PartialEq)]
+pub struct HealthRow {
+    /// The surface, or both sides.
+    pub whose: String,
+    /// What was checked.
+    pub check: &'static str,
+    /// What was found.
+    pub figure: String,
+    /// What good looks like.
+    pub good: String,
+    /// How the figure stands.
+    pub state: State,
+    /// What to do where it is not good.
+    pub advice: &'static str,
+}
+
+/// All health checks, surface by surface, then side by side.
+pub fn health_rows(measurement: &Measurement) -> Vec<HealthRow> {
+    let of_surfaces = measurement.surfaces.iter().flat_map(surface_rows);
+    let of_sides = measurement.lags.iter().map(|lag| {
+        let size_s = Measured::new(lag.lag_s.value.abs(), lag.lag_s.sd);
+        let milliseconds = lag.lag_s.scaled(1000.0);
+        HealthRow {
+            whose: format!("{} after {}", lag.follower, lag.reference),
+            check: "lag",
+            figure: format!(
+                "{} ms ± {} ms",
+                figures::signed(milliseconds.value, 0),
+                figures::plain(milliseconds.u().ceil(), 0)
+            ),
+            good: format!("up to {} ms", figures::plain(GOOD_LAG_S * 1000.0, 0)),
+            state: State::of(Some(size_s), GOOD_LAG_S),
+            advice: "use servos of one kind and speed, on the same supply",
+        }
+    });
+    of_surfaces.chain(of_sides).collect()
+}
+
+fn surface_rows(surface: &SurfaceRecord) -> Vec<HealthRow> {
+    let health = &surface.health;
+    let row = |check, figure: Option<Measured>, limit_deg, advice| HealthRow {
+        whose: surface.name.clone(),
+        check,
+        figure: figure.map_or_else(|| "–".into(), figures::plain_deg),
+        good: format!("up to {}", figures::declared_deg(limit_deg)),
+        state: State::of(figure, limit_deg),
+        advice,
+    };
+    vec![
+        row(
+            "play",
+            health.play_deg,
+            GOOD_PLAY_DEG,
+            "look for worn clevises, horn screws and hinges, and for a flexing pushrod",
+        ),
+        row(
+            "return to neutral",
+            health.return_to_neutral_deg,
+            GOOD_RETURN_DEG,
+            "look for friction in hinges and guides, and for a weak servo",
+        ),
+        row(
+            "jitter at rest",
+            health.jitter_deg,
+            GOOD_JITTER_DEG,
+            "look at the servo's supply and its potentiometer; swap servos to see which it is",
+        ),
+        early_stop_row(surface),
+    ]
+}
+
+fn early_stop_row(surface: &SurfaceRecord) -> HealthRow {
+    let stops = &surface.health.early_stop;
+    let figure = stops
+        .iter()
+        .map(|stop| {
+            format!(
+                "rests at {} from {} % on",
+                figures::signed_deg(stop.deflection_deg),
+                figures::percent(stop.stick_pct)
+            )
+        })
+        .collect::<Vec<_>>()
+        .join("; ");
+    HealthRow {
+        whose: surface.name.clone(),
+        check: "early stop",
+        state: if stops.is_empty() {
+            State::Good
+        } else {
+            State::Poor
+        },
+        figure: if stops.is_empty() {
+            "none seen".into()
+        } else {
+            figure
+        },
+        good: "moves to both ends".into(),
+        advice: "the servo pushes against a stop and draws its full current: reduce the travel or \
+                 move the linkage before anything else",
+    }
+}
+
+/// The sentence with which a page opens when a surface stopped before its servo did.
+pub fn early_stop_cautions(measurement: &Measurement) -> Vec<String> {
+    measurement
+        .surfaces
+        .iter()
+        .flat_map(|surface| {
+            surface.health.early_stop.iter().map(move |stop| {
+                format!(
+                    "The {} stops at {} although its servo is told to go on from {} % stick. A \
+                     stalled servo overheats and drains the battery: find the stop and free the \
+                     linkage or reduce the travel before the next flight.",
+                    surface.name,
+                    figures::signed_deg(stop.deflection_deg),
+                    figures::percent(stop.stick_pct)
+                )
+            })
+        })
+        .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::measurement::sample::heron;
+    use crate::response::EarlyStop;
+
+    #[test]
+    fn a_figure_is_judged_with_its_whole_interval() {
+        let state = |value, u: f64| State::of(Some(Measured::new(value, u / 2.0)), 0.3);
+        assert_eq!(state(0.19, 0.1), State::Good);
+        assert_eq!(state(0.25, 0.1), State::Unclear);
+        assert_eq!(state(0.5, 0.1), State::Poor);
+        assert_eq!(State::of(None, 0.3), State::NotMeasured);
+    }
+
+    #[test]
+    fn a_surface_that_stops_early_is_told_twice() {
+        let mut measurement = heron();
+        measurement.surfaces[1].health.early_stop = vec![EarlyStop {
+            stick_pct: 75.0,
+            deflection_deg: Measured::new(18.31, 0.02),
+        }];
+        let cautions = early_stop_cautions(&measurement);
+        assert!(cautions[0].starts_with("The right tailplane stops at +18.31° ± 0.04°"));
+        let rows = health_rows(&measurement);
+        let row = rows.iter().find(|row| row.state == State::Poor).unwrap();
+        assert_eq!(row.check, "early stop");
+    }
+}

@@ -1,0 +1,218 @@
+//! The page: one HTML file that needs nothing but itself, on screen and on paper.
+
+mod health;
+mod numbers;
+mod stations;
+
+use askama::Template;
+
+use crate::matching::Correction;
+use crate::measurement::Measurement;
+use crate::model_file::{Joins, MatchMotion};
+
+use super::charts::{self, Shown};
+use super::palette::SurfaceLook;
+use super::verdict::{Judgement, Verdict};
+use super::{cautions, figures};
+
+pub use health::{HealthRow, early_stop_cautions, health_rows};
+pub use numbers::{NumberRow, number_rows};
+pub use stations::{MismatchRow, StationTable, approach_word, mismatch_rows, station_table};
+
+/// All that the page shows, as text and drawings.
+#[derive(Template)]
+#[template(path = "report.html", config = "src/report/askama.toml")]
+struct Page<'a> {
+    measurement: &'a Measurement,
+    headline: &'static str,
+    verdict_class: &'static str,
+    opening_cautions: Vec<String>,
+    before_moving: &'a [&'a str],
+    after_entering: &'a [&'a str],
+    matches: Vec<MatchView<'a>>,
+    unmatched: Option<ResponseView>,
+    timeline: Option<String>,
+    hinges: String,
+    still: Option<&'a str>,
+    tables: Vec<StationTable>,
+    health: Vec<HealthRow>,
+    has_upright: bool,
+}
+
+/// One match on the page.
+struct MatchView<'a> {
+    correction: &'a Correction,
+    sentence: String,
+    numbers: Vec<NumberRow>,
+    has_outputs: bool,
+    changed_count: usize,
+    radio: Option<String>,
+    tolerance: Option<String>,
+    remaining: String,
+    remaining_rms: String,
+    mismatch_chart: String,
+    mismatches: Vec<MismatchRow>,
+    response: ResponseView,
+}
+
+/// The two charts of a response.
+struct ResponseView {
+    response_chart: String,
+    departure_chart: String,
+    turned_round: bool,
+}
+
+/// The page as HTML. `still` is a drawing in SVG.
+pub fn page(measurement: &Measurement, still: Option<&str>) -> Result<String, askama::Error> {
+    let judgements: Vec<Judgement> = measurement
+        .matches
+        .iter()
+        .map(|correction| Judgement::of(measurement, correction))
+        .collect();
+    let gravest = judgements
+        .iter()
+        .max_by_key(|judgement| gravity(judgement.verdict));
+    Page {
+        measurement,
+        headline: gravest.map_or("Measured; nothing to match", Judgement::headline),
+        verdict_class: gravest.map_or("plain", |judgement| class(judgement.verdict)),
+        opening_cautions: early_stop_cautions(measurement)
+            .iter()
+            .map(|caution| figures::glued(caution))
+            .collect(),
+        before_moving: &cautions::BEFORE_MOVING,
+        after_entering: &cautions::AFTER_ENTERING,
+        matches: measurement
+            .matches
+            .iter()
+            .zip(&judgements)
+            .map(|(correction, judgement)| match_view(measurement, correction, judgement))
+            .collect(),
+        unmatched: unmatched(measurement),
+        timeline: (measurement.trace.time_s.len() > 1).then(|| charts::timeline(measurement)),
+        hinges: charts::hinges(&measurement.surfaces),
+        still,
+        tables: measurement.surfaces.iter().map(station_table).collect(),
+        health: health_rows(measurement),
+        has_upright: measurement.surfaces.iter().any(|surface| surface.upright),
+    }
+    .render()
+}
+
+fn gravity(verdict: Verdict) -> usize {
+    match verdict {
+        Verdict::Alike => 0,
+        Verdict::NotJudged => 1,
+        Verdict::CannotTell => 2,
+        Verdict::NumbersCure => 3,
+        Verdict::NumbersDoNotCure => 4,
+    }
+}
+
+fn class(verdict: Verdict) -> &'static str {
+    match verdict {
+        Verdict::Alike => "alike",
+        Verdict::NumbersCure => "enter",
+        Verdict::NumbersDoNotCure => "care",
+        Verdict::CannotTell | Verdict::NotJudged => "plain",
+    }
+}
+
+fn match_view<'a>(
+    measurement: &'a Measurement,
+    correction: &'a Correction,
+    judgement: &Judgement,
+) -> MatchView<'a> {
+    let numbers = number_rows(measurement, correction);
+    MatchView {
+        correction,
+        sentence: figures::glued(&judgement.sentence(correction)),
+        has_outputs: numbers.iter().any(|row| !row.output.is_empty()),
+        changed_count: numbers.iter().filter(|row| row.changed).count(),
+        numbers,
+        radio: radio_words(measurement),
+        tolerance: judgement.tolerance_deg.map(figures::declared_deg),
+        remaining: super::verdict::remains(correction),
+        remaining_rms: figures::declared_deg(correction.predicted_deg.rms),
+        mismatch_chart: charts::mismatch(correction, judgement.tolerance_deg),
+        mismatches: mismatch_rows(correction, judgement.tolerance_deg),
+        response: pair_view(measurement, correction),
+    }
+}
+
+fn radio_words(measurement: &Measurement) -> Option<String> {
+    let radio = measurement.radio.as_ref()?;
+    let joins = match radio.joins {
+        Joins::Straight => "straight lines",
+        Joins::Smooth => "a smooth curve",
+    };
+    let curve = radio.curve_points_pct.as_ref().map_or_else(
+        || "no output curve".into(),
+        |points| format!("a curve of {} points joined by {joins}", points.len()),
+    );
+    Some(format!(
+        "{curve}, steps of {} %, outputs up to {} %",
+        figures::percent_unsigned(radio.step_pct),
+        figures::percent_unsigned(radio.limit_pct)
+    ))
+}
+
+fn pair_view(measurement: &Measurement, correction: &Correction) -> ResponseView {
+    let shown = pair(measurement, correction);
+    let turned_round = shown.iter().any(|shown| shown.mirrored);
+    response_view(&shown, turned_round)
+}
+
+/// Reference and follower of a match, the follower turned round where the two move opposite ways.
+pub fn pair<'a>(measurement: &'a Measurement, correction: &Correction) -> Vec<Shown<'a>> {
+    let opposite = measurement
+        .group(&correction.reference, &correction.follower)
+        .is_some_and(|group| group.motion == MatchMotion::Opposite);
+    [
+        (&correction.reference, false),
+        (&correction.follower, opposite),
+    ]
+    .into_iter()
+    .filter_map(|(name, mirrored)| {
+        shown(measurement, name).map(|shown| Shown { mirrored, ..shown })
+    })
+    .collect()
+}
+
+/// The surfaces that no match shows.
+fn unmatched(measurement: &Measurement) -> Option<ResponseView> {
+    let is_matched = |name: &String| {
+        measurement
+            .matches
+            .iter()
+            .any(|correction| [&correction.reference, &correction.follower].contains(&name))
+    };
+    let shown: Vec<Shown<'_>> = measurement
+        .surfaces
+        .iter()
+        .filter(|surface| !is_matched(&surface.name))
+        .filter_map(|surface| shown(measurement, &surface.name))
+        .collect();
+    (!shown.is_empty()).then(|| response_view(&shown, false))
+}
+
+fn shown<'a>(measurement: &'a Measurement, name: &str) -> Option<Shown<'a>> {
+    measurement
+        .surfaces
+        .iter()
+        .enumerate()
+        .find(|(_, surface)| surface.name == name)
+        .map(|(position, surface)| Shown {
+            surface,
+            look: SurfaceLook::of(position),
+            mirrored: false,
+        })
+}
+
+fn response_view(shown: &[Shown<'_>], turned_round: bool) -> ResponseView {
+    ResponseView {
+        response_chart: charts::response(shown),
+        departure_chart: charts::straight_line_departure(shown),
+        turned_round,
+    }
+}

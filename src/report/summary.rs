@@ -1,0 +1,166 @@
+//! The result for a terminal: what to enter first, then what it does, then the rest.
+
+use std::fmt::Write;
+use std::path::Path;
+
+use crate::matching::Correction;
+use crate::measurement::Measurement;
+
+use super::cautions;
+use super::figures::{percent, signed_with_u};
+use super::page::{approach_word, early_stop_cautions, mismatch_rows, number_rows};
+use super::verdict::Judgement;
+
+/// Width to which sentences are broken, in letters.
+const WIDTH: usize = 78;
+
+/// Most surfaces whose stations fit side by side.
+const MOST_COLUMNS: usize = 3;
+
+/// The result in plain text; `report` is where the page lies.
+pub fn summary(measurement: &Measurement, report: Option<&Path>) -> String {
+    let mut text = String::new();
+    line(&mut text, &measurement.model);
+    for caution in early_stop_cautions(measurement) {
+        paragraph(&mut text, &format!("CAUTION: {caution}"), "");
+    }
+    for correction in &measurement.matches {
+        add_match(&mut text, measurement, correction);
+    }
+    add_stations(&mut text, measurement);
+    if !measurement.warnings.is_empty() {
+        line(&mut text, "\nWarnings");
+        for warning in &measurement.warnings {
+            paragraph(&mut text, &format!("! {}", warning.text), "  ");
+            paragraph(
+                &mut text,
+                &format!("  what helps: {}", warning.mend),
+                "    ",
+            );
+        }
+    }
+    if !measurement.matches.is_empty() {
+        line(&mut text, "\nBefore you move anything");
+        for caution in cautions::BEFORE_MOVING {
+            paragraph(&mut text, &format!("- {caution}"), "  ");
+        }
+    }
+    if let Some(report) = report {
+        line(&mut text, &format!("\nReport: {}", report.display()));
+    }
+    text
+}
+
+fn add_match(text: &mut String, measurement: &Measurement, correction: &Correction) {
+    let judgement = Judgement::of(measurement, correction);
+    line(text, &format!("\n{}", judgement.headline()));
+    paragraph(text, &judgement.sentence(correction), "");
+    let numbers = number_rows(measurement, correction);
+    if numbers.iter().any(|row| row.changed) {
+        let head = format!("\nEnter for the {} only, in percent", correction.follower);
+        line(text, &head);
+        line(text, &format!("    {:<22}{:>7}{:>8}", "", "was", "enter"));
+        for row in &numbers {
+            let sign = if row.changed { "▸" } else { " " };
+            let (what, before, now) = (&row.what, &row.before, &row.now);
+            line(text, &format!("  {sign} {what:<22}{before:>7}{now:>8}"));
+        }
+    }
+    line(text, "\nMismatch, degrees");
+    line(
+        text,
+        &format!("  {:>8}  {:>16}  {:>16}", "stick, %", "found", "predicted"),
+    );
+    for row in mismatch_rows(correction, judgement.tolerance_deg) {
+        let (stick, found, predicted) = (&row.stick, &row.found, &row.predicted);
+        let sign = if row.beyond { " beyond tolerance" } else { "" };
+        line(
+            text,
+            &format!("  {stick:>8}  {found:>16}  {predicted:>16}{sign}"),
+        );
+    }
+}
+
+/// Holds one below the other; surfaces side by side, as many as fit.
+fn add_stations(text: &mut String, measurement: &Measurement) {
+    for surfaces in measurement.surfaces.chunks(MOST_COLUMNS) {
+        line(text, "\nDeflection, degrees");
+        let mut head = format!("  {:>8}  {:<8}", "stick, %", "came");
+        for surface in surfaces {
+            let _ = write!(head, "  {:>18}", shortened(&surface.name, 18));
+        }
+        line(text, &head);
+        let mut holds: Vec<_> = surfaces
+            .iter()
+            .flat_map(|surface| &surface.stations)
+            .map(|station| (station.hold, station.stick_pct, station.approach))
+            .collect();
+        holds.sort_by_key(|hold| hold.0);
+        holds.dedup_by_key(|hold| hold.0);
+        for (hold, stick_pct, approach) in holds {
+            let (stick, came) = (percent(stick_pct), approach_word(approach));
+            let mut row = format!("  {stick:>8}  {came:<8}");
+            for surface in surfaces {
+                let station = surface.stations.iter().find(|station| station.hold == hold);
+                let deflection = station.map_or_else(
+                    || "–".into(),
+                    |station| signed_with_u(station.deflection_deg),
+                );
+                let _ = write!(row, "  {deflection:>18}");
+            }
+            line(text, &row);
+        }
+    }
+}
+
+fn shortened(name: &str, letters: usize) -> String {
+    if name.chars().count() <= letters {
+        return name.into();
+    }
+    name.chars().take(letters - 1).chain(['…']).collect()
+}
+
+fn line(text: &mut String, words: &str) {
+    text.push_str(words.trim_end());
+    text.push('\n');
+}
+
+/// A sentence broken at spaces; every line but the first begins with `indent`.
+fn paragraph(text: &mut String, sentence: &str, indent: &str) {
+    let lead = sentence.len() - sentence.trim_start().len();
+    let mut current = " ".repeat(lead);
+    let mut is_empty = true;
+    for word in sentence.split_whitespace() {
+        let length = current.chars().count() + 1 + word.chars().count();
+        if !is_empty && length > WIDTH {
+            line(text, &current);
+            current = indent.into();
+            is_empty = true;
+        }
+        if !is_empty {
+            current.push(' ');
+        }
+        current.push_str(word);
+        is_empty = false;
+    }
+    line(text, &current);
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::measurement::sample::heron;
+
+    #[test]
+    fn lines_stay_within_the_width_of_a_terminal() {
+        let text = summary(&heron(), Some(Path::new("out/report.html")));
+        for line in text.lines() {
+            assert!(line.chars().count() <= 80, "{line}");
+        }
+    }
+
+    #[test]
+    fn the_summary_reads_as_it_was_agreed() {
+        insta::assert_snapshot!(summary(&heron(), Some(Path::new("out/report.html"))));
+    }
+}

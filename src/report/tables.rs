@@ -1,0 +1,139 @@
+//! The same figures as tables for other programs (CSV, RFC 4180).
+
+use crate::measured::Measured;
+use crate::measurement::{FrameRow, Measurement, rounded_for_files};
+
+use super::ReportError;
+use super::page::approach_word;
+
+/// `frames.csv`: every surface in every frame; fields are empty where nothing is known.
+pub fn frames_csv(rows: &[FrameRow]) -> Result<Vec<u8>, ReportError> {
+    let head = [
+        "frame",
+        "time_s",
+        "surface",
+        "deflection_deg",
+        "u_deg",
+        "stick_pct",
+    ];
+    let rows = rows.iter().map(|row| {
+        let deflection_deg = row.deflection_deg;
+        [
+            row.frame.to_string(),
+            figure(row.time_s),
+            row.surface.clone(),
+            optional(deflection_deg.map(|deflection_deg| deflection_deg.value)),
+            optional(deflection_deg.as_ref().map(Measured::u)),
+            optional(row.stick_pct),
+        ]
+    });
+    table(head, rows)
+}
+
+/// `stations.csv`: every hold of every surface.
+pub fn stations_csv(measurement: &Measurement) -> Result<Vec<u8>, ReportError> {
+    let head = [
+        "surface",
+        "stick_pct",
+        "approach",
+        "deflection_deg",
+        "u_deg",
+        "throw_mm",
+        "frames",
+    ];
+    let rows = measurement.surfaces.iter().flat_map(|surface| {
+        surface.stations.iter().map(|station| {
+            [
+                surface.name.clone(),
+                figure(station.stick_pct),
+                approach_word(station.approach).into(),
+                figure(station.deflection_deg.value),
+                figure(station.deflection_deg.u()),
+                optional(station.throw_mm.map(|throw_mm| throw_mm.value)),
+                station.frames.to_string(),
+            ]
+        })
+    });
+    table(head, rows)
+}
+
+/// `times.csv`: how long each stage took.
+pub fn times_csv(times_s: &[(&str, f64)]) -> Result<Vec<u8>, ReportError> {
+    let rows = times_s
+        .iter()
+        .map(|&(stage, time_s)| [stage.to_string(), figure(time_s)]);
+    table(["stage", "time_s"], rows)
+}
+
+fn table<const N: usize>(
+    head: [&str; N],
+    rows: impl Iterator<Item = [String; N]>,
+) -> Result<Vec<u8>, ReportError> {
+    let mut writer = csv::Writer::from_writer(Vec::new());
+    writer.write_record(head)?;
+    for row in rows {
+        writer.write_record(row)?;
+    }
+    writer
+        .into_inner()
+        .map_err(|error| ReportError::Table(error.into_error().into()))
+}
+
+fn figure(value: f64) -> String {
+    rounded_for_files(value).to_string()
+}
+
+fn optional(value: Option<f64>) -> String {
+    value.map_or_else(String::new, figure)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::measurement::sample::{LEFT, heron};
+
+    #[test]
+    fn frames_leave_empty_what_is_not_known() {
+        let row = |deflection_deg, stick_pct| FrameRow {
+            frame: 7,
+            time_s: 0.233_333_333,
+            surface: LEFT.into(),
+            deflection_deg,
+            stick_pct,
+        };
+        let rows = [
+            row(Some(Measured::new(6.25, 0.015)), Some(25.0)),
+            row(None, None),
+        ];
+        let text = String::from_utf8(frames_csv(&rows).unwrap()).unwrap();
+        assert_eq!(
+            text,
+            "frame,time_s,surface,deflection_deg,u_deg,stick_pct\n\
+             7,0.233333,left tailplane,6.25,0.03,25\n\
+             7,0.233333,left tailplane,,,\n"
+        );
+    }
+
+    #[test]
+    fn names_with_commas_stay_one_field() {
+        let mut measurement = heron();
+        measurement.surfaces.truncate(1);
+        measurement.surfaces[0].name = "left, \"inner\"".into();
+        measurement.surfaces[0].stations.truncate(2);
+        let text = String::from_utf8(stations_csv(&measurement).unwrap()).unwrap();
+        let mut reader = csv::Reader::from_reader(text.as_bytes());
+        assert_eq!(
+            reader
+                .headers()
+                .unwrap()
+                .iter()
+                .collect::<Vec<_>>()
+                .join(","),
+            "surface,stick_pct,approach,deflection_deg,u_deg,throw_mm,frames"
+        );
+        let rows: Vec<csv::StringRecord> = reader.records().map(Result::unwrap).collect();
+        assert_eq!(&rows[1][0], "left, \"inner\"");
+        assert_eq!(&rows[1][2], "rising");
+        assert_eq!(rows.len(), 2);
+    }
+}

@@ -1,0 +1,48 @@
+//! One picture a stage, numbered in the order of the stages, and the time that each took.
+
+use crate::measurement::Measurement;
+
+use super::page::pair;
+use super::still::{Picture, bare_still, sighted_still};
+use super::{OutputFile, ReportError, charts, tables};
+
+/// What the pictures are drawn from.
+#[derive(Debug, Clone, Copy)]
+pub struct TraceInputs<'a> {
+    /// The result.
+    pub measurement: &'a Measurement,
+    /// A frame with what was seen in it; without it the first two pictures are left out.
+    pub picture: Option<Picture<'a>>,
+    /// Stages in their order, and how long each took.
+    pub times_s: &'a [(&'a str, f64)],
+}
+
+/// The files of `--trace`, in the order of the stages.
+pub fn trace_files(inputs: &TraceInputs<'_>) -> Result<Vec<OutputFile>, ReportError> {
+    let measurement = inputs.measurement;
+    let mut files = Vec::new();
+    let mut add = |name: &str, svg: String| files.push(OutputFile::text(name, svg));
+    if let Some(picture) = &inputs.picture {
+        add("1-clip.svg", bare_still(picture)?);
+        add("2-tags.svg", sighted_still(picture)?);
+    }
+    add("3-motion.svg", charts::hinges(&measurement.surfaces));
+    add("4-stations.svg", charts::timeline(measurement));
+    for (position, correction) in measurement.matches.iter().enumerate() {
+        let (shown, number) = (pair(measurement, correction), position + 1);
+        add(
+            &format!("5-response-{number}.svg"),
+            charts::straight_line_departure(&shown),
+        );
+        let tolerance_deg = measurement.tolerance_deg(correction);
+        add(
+            &format!("6-matching-{number}.svg"),
+            charts::mismatch(correction, tolerance_deg),
+        );
+    }
+    files.push(OutputFile {
+        name: "times.csv".into(),
+        bytes: tables::times_csv(inputs.times_s)?,
+    });
+    Ok(files)
+}
