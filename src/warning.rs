@@ -2,6 +2,9 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::response::ResponseWarning;
+use crate::stations::StationsWarning;
+
 /// A doubt about the result, with the figure that raised it and the threshold it passed.
 ///
 /// Stages push into a `Vec<Warning>` that the command hands them; the report, the JSON and the
@@ -33,6 +36,10 @@ pub enum Warning {
         /// Number of frames that the container claims.
         claimed_frames: Option<u64>,
     },
+    /// A doubt about the holds.
+    Stations(StationsWarning),
+    /// A doubt about a surface or its response.
+    Response(ResponseWarning),
 }
 
 /// A [`Warning`] as written to files.
@@ -50,6 +57,8 @@ impl Warning {
     /// Stable name of the kind of warning.
     pub fn code(&self) -> &'static str {
         match self {
+            Self::Stations(warning) => warning.code(),
+            Self::Response(warning) => warning.code(),
             Self::NoAirframeTag => "no-airframe-tag",
             Self::FrameTimesRebuilt { .. } => "frame-times-rebuilt",
             Self::FramesLost { .. } => "frames-lost",
@@ -60,6 +69,8 @@ impl Warning {
     /// What was seen, with the figure that raised the doubt.
     pub fn text(&self) -> String {
         match self {
+            Self::Stations(warning) => warning.text(),
+            Self::Response(warning) => warning.text(),
             Self::NoAirframeTag => {
                 "no airframe tag was seen, so the result holds only if the camera stood still"
                     .into()
@@ -93,6 +104,8 @@ impl Warning {
     /// What the person can do about it.
     pub fn mend(&self) -> String {
         match self {
+            Self::Stations(warning) => warning.mend(),
+            Self::Response(warning) => warning.mend(),
             Self::NoAirframeTag => {
                 "stick a tag on a part that does not move and declare it as [[airframe_tag]]".into()
             }

@@ -1,5 +1,9 @@
 //! Response: each surface's deflection by station and direction of approach, and its health.
 
+mod warning;
+
+pub use warning::ResponseWarning;
+
 use nalgebra::DMatrix;
 use serde::{Deserialize, Serialize};
 

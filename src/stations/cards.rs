@@ -1,0 +1,100 @@
+//! Tells the station of each rest from the cards that were seen in it.
+
+use std::collections::BTreeMap;
+
+use super::Told;
+use super::error::{CardConflict, StationsError};
+use super::warning::StationsWarning;
+use crate::motion::Motion;
+use crate::tags::Sightings;
+use crate::warning::Warning;
+
+/// A second card counts as a contradiction from this share of the frames with a card on; below it
+/// was only changed a little early or late.
+const CONFLICT_SHARE: f64 = 1.0 / 3.0;
+
+/// Settled frames and their span in time.
+pub(super) struct Settled<'a> {
+    pub frames: &'a [usize],
+    pub time_s: [f64; 2],
+}
+
+/// The station of each rest; `None` where no card was seen, which is also told as a warning.
+pub(super) fn tell_by_cards(
+    motion: &Motion,
+    sightings: &Sightings,
+    stick_by_card: &BTreeMap<u32, f64>,
+    settled: &[Settled],
+    warnings: &mut Vec<Warning>,
+) -> Result<Told, StationsError> {
+    let cards = cards_by_frame(sightings, stick_by_card);
+    let mut told = Vec::with_capacity(settled.len());
+    let mut conflicts = Vec::new();
+    for rest in settled {
+        let mut count_by_card: BTreeMap<u32, usize> = BTreeMap::new();
+        for &frame in rest.frames {
+            for &card in cards.get(&motion.frames[frame].index).into_iter().flatten() {
+                *count_by_card.entry(card).or_default() += 1;
+            }
+        }
+        if let Some(ids) = contradiction(&count_by_card, stick_by_card) {
+            conflicts.push(CardConflict {
+                time_s: rest.time_s,
+                ids,
+            });
+        }
+        let most_seen = count_by_card.iter().max_by_key(|(_, count)| **count);
+        told.push(most_seen.and_then(|(card, _)| stick_by_card.get(card).copied()));
+    }
+    if !conflicts.is_empty() {
+        return Err(StationsError::CardsContradict { conflicts });
+    }
+    if told.iter().all(Option::is_none) {
+        return Err(StationsError::NoCard {
+            rests: settled.len(),
+        });
+    }
+    for (rest, _) in settled.iter().zip(&told).filter(|(_, told)| told.is_none()) {
+        warnings.push(Warning::Stations(StationsWarning::HoldWithoutCard {
+            time_s: rest.time_s,
+        }));
+    }
+    Ok(told)
+}
+
+fn cards_by_frame(
+    sightings: &Sightings,
+    stick_by_card: &BTreeMap<u32, f64>,
+) -> BTreeMap<usize, Vec<u32>> {
+    let cards = |frame: &crate::tags::SightedFrame| {
+        frame
+            .sightings
+            .iter()
+            .map(|sighting| sighting.tag_id)
+            .filter(|id| stick_by_card.contains_key(id))
+            .collect()
+    };
+    sightings
+        .frames
+        .iter()
+        .map(|frame| (frame.index, cards(frame)))
+        .collect()
+}
+
+/// Ids of cards of different stations that were each seen too often for a late change.
+fn contradiction(
+    count_by_card: &BTreeMap<u32, usize>,
+    stick_by_card: &BTreeMap<u32, f64>,
+) -> Option<Vec<u32>> {
+    let total: usize = count_by_card.values().sum();
+    let often: Vec<u32> = count_by_card
+        .iter()
+        .filter(|(_, count)| **count as f64 >= CONFLICT_SHARE * total as f64)
+        .map(|(card, _)| *card)
+        .collect();
+    let first_stick = often.first().and_then(|card| stick_by_card.get(card))?;
+    let differ = often
+        .iter()
+        .any(|card| stick_by_card.get(card) != Some(first_stick));
+    differ.then_some(often)
+}

@@ -1,0 +1,78 @@
+//! Tells the station of each rest from a file of marks: one time within each hold.
+
+use std::path::Path;
+
+use super::Told;
+use super::error::{RowFault, SeenRest, StationsError};
+use super::table::{Row, read_rows};
+use super::warning::StationsWarning;
+use crate::warning::Warning;
+
+/// The station of each rest; `None` where no mark lies in it, which is also told as a warning.
+pub(super) fn tell_by_marks(
+    path: &Path,
+    seen: &[SeenRest],
+    warnings: &mut Vec<Warning>,
+) -> Result<Told, StationsError> {
+    let rows = read_rows(path)?;
+    let told = assign(&rows, seen).map_err(|faults| StationsError::FileFaulty {
+        path: path.to_path_buf(),
+        faults,
+    })?;
+    for (rest, _) in seen.iter().zip(&told).filter(|(_, told)| told.is_none()) {
+        warnings.push(Warning::Stations(StationsWarning::HoldWithoutMark {
+            time_s: rest.time_s,
+        }));
+    }
+    Ok(told)
+}
+
+fn assign(rows: &[Row], seen: &[SeenRest]) -> Result<Told, Vec<RowFault>> {
+    let mut mark_of_rest: Vec<Option<Row>> = vec![None; seen.len()];
+    let mut faults = Vec::new();
+    for row in rows {
+        let within = |rest: &SeenRest| rest.time_s[0] <= row.time_s && row.time_s <= rest.time_s[1];
+        let fault = match seen.iter().position(within) {
+            None => Some(format!(
+                "no hold at {} s{}",
+                row.time_s,
+                nearest(row.time_s, seen)
+            )),
+            Some(rest) => match mark_of_rest[rest] {
+                Some(other) if other.stick_pct != row.stick_pct => Some(format!(
+                    "{:+} % for the hold that line {} marks as {:+} %",
+                    row.stick_pct, other.line, other.stick_pct
+                )),
+                _ => {
+                    mark_of_rest[rest] = Some(*row);
+                    None
+                }
+            },
+        };
+        faults.extend(fault.map(|fault| RowFault {
+            line: row.line,
+            fault,
+        }));
+    }
+    if !faults.is_empty() {
+        return Err(faults);
+    }
+    let stick = |mark: Option<Row>| mark.map(|row| row.stick_pct);
+    Ok(mark_of_rest.into_iter().map(stick).collect())
+}
+
+/// Names the hold next to a time, for the message.
+fn nearest(time_s: f64, seen: &[SeenRest]) -> String {
+    let distance = |rest: &&SeenRest| {
+        let [from, to] = rest.time_s;
+        (from - time_s).max(time_s - to)
+    };
+    seen.iter()
+        .min_by(|a, b| distance(a).total_cmp(&distance(b)))
+        .map_or(String::new(), |rest| {
+            format!(
+                ", the next lasts from {:.2} s to {:.2} s",
+                rest.time_s[0], rest.time_s[1]
+            )
+        })
+}

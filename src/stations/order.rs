@@ -1,0 +1,149 @@
+//! Tells the station of each rest from the declared order of the holds.
+//!
+//! Where the counts differ, every way to leave out holds on either side is tried and judged by how
+//! smooth a response it gives: each surface's deflections must lie on a curve over the stick.
+
+use super::Told;
+use super::error::{SeenRest, StationsError};
+use super::fitness;
+use super::warning::StationsWarning;
+use crate::warning::Warning;
+
+/// The next best way to tell must be this many times further from a smooth response than the best,
+/// to be sure of the best. Common practice, no source.
+const CLEAR_RATIO: f64 = 2.5;
+
+/// Distance from a smooth response that play alone gives, deg; less does not make a way better.
+const PLAY_DEG: f64 = 0.25;
+
+/// Most holds that are looked for as missing or as extra.
+const MOST_MISCOUNTED: usize = 3;
+
+/// One way to pair rests with declared holds: rest, declared hold.
+type Pairs = Vec<(usize, usize)>;
+
+/// The station of each rest; `None` for a rest that nobody declared.
+pub(super) fn tell_by_order(
+    order_pct: &[f64],
+    seen: &[SeenRest],
+    warnings: &mut Vec<Warning>,
+) -> Result<Told, StationsError> {
+    // One station declared twice in a row is one rest to a camera.
+    let mut distinct_pct = order_pct.to_vec();
+    distinct_pct.dedup();
+    let order_pct = if distinct_pct.len() == seen.len() {
+        &distinct_pct
+    } else {
+        order_pct
+    };
+    let candidates = ranked_candidates(order_pct, seen);
+    let wrong_count = |guess: String| StationsError::WrongCount {
+        declared: order_pct.len(),
+        seen: seen.to_vec(),
+        guess,
+    };
+    let Some((off_smooth_deg, told)) = candidates.first() else {
+        return Err(wrong_count(String::new()));
+    };
+    let misfit_deg = fitness::off_monotone_deg(seen, told);
+    let threshold_deg = fitness::off_monotone_threshold_deg(seen);
+    let is_fitting = misfit_deg <= threshold_deg;
+    if order_pct.len() == seen.len() {
+        return if is_fitting {
+            Ok(told.clone())
+        } else {
+            Err(StationsError::OrderContradicts {
+                misfit_deg,
+                threshold_deg,
+                seen: seen.to_vec(),
+            })
+        };
+    }
+    if !is_fitting {
+        return Err(wrong_count(String::new()));
+    }
+    let difference = describe(order_pct, seen, told);
+    let clear_deg = CLEAR_RATIO * off_smooth_deg.max(PLAY_DEG);
+    let is_clear = candidates.get(1).is_none_or(|next| next.0 > clear_deg);
+    if !is_clear {
+        return Err(wrong_count(format!("; perhaps {difference}")));
+    }
+    warnings.push(Warning::Stations(StationsWarning::HoldsMiscounted {
+        declared: order_pct.len(),
+        seen: seen.len(),
+        difference,
+    }));
+    Ok(told.clone())
+}
+
+/// All ways to tell the rests, best first, each once.
+fn ranked_candidates(order_pct: &[f64], seen: &[SeenRest]) -> Vec<(f64, Told)> {
+    let (declared, rests) = (order_pct.len(), seen.len());
+    if declared.abs_diff(rests) > MOST_MISCOUNTED || declared.min(rests) < 2 {
+        return Vec::new();
+    }
+    let kept_declared = choices(declared, declared.saturating_sub(rests));
+    let kept_rests = choices(rests, rests.saturating_sub(declared));
+    let mut candidates: Vec<(f64, Told)> = Vec::new();
+    for rest_choice in &kept_rests {
+        for declared_choice in &kept_declared {
+            let pairs: Pairs = rest_choice
+                .iter()
+                .copied()
+                .zip(declared_choice.iter().copied())
+                .collect();
+            let mut told = vec![None; rests];
+            for &(rest, hold) in &pairs {
+                told[rest] = Some(order_pct[hold]);
+            }
+            if candidates.iter().all(|(_, other)| *other != told) {
+                candidates.push((fitness::off_smooth_deg(seen, &told), told));
+            }
+        }
+    }
+    candidates.sort_by(|a, b| a.0.total_cmp(&b.0));
+    candidates
+}
+
+/// Every way to keep all but `left_out` of `count` things, in order.
+fn choices(count: usize, left_out: usize) -> Vec<Vec<usize>> {
+    if left_out == 0 {
+        return vec![(0..count).collect()];
+    }
+    if left_out == count {
+        return vec![Vec::new()];
+    }
+    let last = count - 1;
+    let mut all = choices(last, left_out - 1);
+    all.extend(choices(last, left_out).into_iter().map(|mut kept| {
+        kept.push(last);
+        kept
+    }));
+    all
+}
+
+/// Says which declared holds are missing, or which rests were not declared.
+fn describe(order_pct: &[f64], seen: &[SeenRest], told: &[Option<f64>]) -> String {
+    let undeclared = seen.iter().zip(told).filter(|(_, stick)| stick.is_none());
+    let mut parts: Vec<String> = undeclared
+        .map(|(rest, _)| format!("the one at {:.1} s is not declared", rest.time_s[0]))
+        .collect();
+    let mut rests = seen
+        .iter()
+        .zip(told)
+        .filter_map(|(rest, stick)| Some((rest, (*stick)?)))
+        .peekable();
+    let mut last_end_s = None;
+    for &stick_pct in order_pct {
+        match rests.next_if(|(_, told_pct)| *told_pct == stick_pct) {
+            Some((rest, _)) => last_end_s = Some(rest.time_s[1]),
+            None => parts.push(match last_end_s {
+                Some(end_s) => {
+                    format!("the one after {end_s:.1} s is missing (stick {stick_pct:+.0} %)")
+                }
+                None => format!("the first is missing (stick {stick_pct:+.0} %)"),
+            }),
+        }
+    }
+    parts.join(", ")
+}

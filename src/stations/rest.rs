@@ -1,0 +1,284 @@
+//! Finds the spans in which all surfaces rest, from their deflections alone.
+//!
+//! Every frame either belongs to a rest, in which each surface keeps one level, or to a move. The
+//! partition with the least cost is found exactly by dynamic programming: a frame at rest costs
+//! its squared distance from the level in standard deviations, a frame on the move a fixed price,
+//! and every rest a fee. Cumulative sums make a span's cost a matter of a few operations, and
+//! starts that can no longer win are dropped (the pruning of Killick, Fearnhead and Eckley,
+//! "Optimal detection of changepoints with a linear computational cost", JASA 107 (2012) 1590).
+
+use super::HoldOptions;
+use super::trace::{Trace, median};
+
+/// Price of a frame on the move, per measured deflection, in squared standard deviations: a frame
+/// further than about three of them from the level is on the move.
+const MOVE_PRICE: f64 = 9.0;
+
+/// Fee of a rest per surface, in squared standard deviations: what two frames on the move cost.
+const REST_FEE: f64 = 2.0 * MOVE_PRICE;
+
+/// Rests whose levels differ by less than this on every surface are one, if hardly any time lies
+/// between; smaller than the step of any station, larger than slow creep. Common practice.
+const SAME_LEVEL_DEG: f64 = 0.4;
+
+/// Longest time between two parts of one rest; no stick goes away and comes back in this time.
+const SAME_REST_GAP_S: f64 = 0.25;
+
+/// A longest time without any measured deflection inside one rest: what happened is not known.
+const LONGEST_UNSEEN_S: f64 = 1.0;
+
+/// Creep faster than this is a slow move, not a rest, deg/s.
+const FASTEST_CREEP_DEG_PER_S: f64 = 1.5;
+
+/// A creep counts only if it is this many standard errors from none, all surfaces together.
+const CREEP_SIGMAS: f64 = 4.0;
+
+/// Share of a rest at either end that is not asked for creep: in noise, the ends of the moves on
+/// either side hide there.
+const CREEP_MARGIN: f64 = 0.1;
+
+/// Fewest measured frames of a rest.
+const FEWEST_FRAMES: usize = 3;
+
+/// A span in which all surfaces rest, settling included.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Rest {
+    /// First frame near the level.
+    pub first: usize,
+    /// Last frame near the level.
+    pub last: usize,
+    /// Median deflection of each surface, where it was measured.
+    pub levels_deg: Vec<Option<f64>>,
+}
+
+/// All rests, in time.
+pub(super) fn find_rests(trace: &Trace, options: &HoldOptions) -> Vec<Rest> {
+    let mut rests = partition(trace, options);
+    // A second look with the noise that the rests themselves show: slow shake is in it.
+    let mut shaken = trace.clone();
+    if widen_noise(&mut shaken, &rests) {
+        rests = partition(&shaken, options);
+    }
+    rests.retain(|rest| !creeps(trace, rest));
+    rests
+}
+
+fn partition(trace: &Trace, options: &HoldOptions) -> Vec<Rest> {
+    let spans = cheapest_spans(trace, options.shortest_rest_s);
+    merge_parts(trace, spans)
+}
+
+/// Cumulative sums over the frames, per surface, of weight, weight × angle, weight × angle².
+struct Sums {
+    weight: Vec<Vec<[f64; 3]>>,
+    measured: Vec<usize>,
+}
+
+impl Sums {
+    fn new(trace: &Trace) -> Self {
+        let mut measured = vec![0; trace.len() + 1];
+        let weight = trace
+            .surfaces
+            .iter()
+            .map(|surface| {
+                // Sums of squares lose digits far from zero, so each surface is counted from its middle.
+                let middle = median(surface.angle_deg.iter().flatten().copied()).unwrap_or(0.0);
+                let mut sums = Vec::with_capacity(trace.len() + 1);
+                let mut sum = [0.0; 3];
+                sums.push(sum);
+                for (frame, angle) in surface.angle_deg.iter().enumerate() {
+                    if let Some(angle) = angle {
+                        let weight = surface.sd_deg[frame].powi(-2);
+                        let off = angle - middle;
+                        sum[0] += weight;
+                        sum[1] += weight * off;
+                        sum[2] += weight * off * off;
+                        measured[frame + 1] += 1;
+                    }
+                    sums.push(sum);
+                }
+                sums
+            })
+            .collect();
+        for frame in 0..trace.len() {
+            measured[frame + 1] += measured[frame];
+        }
+        Self { weight, measured }
+    }
+
+    /// Least weighted sum of squares about one level per surface, frames `from..to`.
+    fn rest_cost(&self, from: usize, to: usize) -> f64 {
+        self.weight
+            .iter()
+            .map(|sums| {
+                let weight = sums[to][0] - sums[from][0];
+                let first = sums[to][1] - sums[from][1];
+                let second = sums[to][2] - sums[from][2];
+                if weight > 0.0 {
+                    (second - first * first / weight).max(0.0)
+                } else {
+                    0.0
+                }
+            })
+            .sum()
+    }
+
+    fn measured(&self, from: usize, to: usize) -> usize {
+        self.measured[to] - self.measured[from]
+    }
+}
+
+/// The cheapest partition's rests as half-open spans of frames.
+fn cheapest_spans(trace: &Trace, shortest_rest_s: f64) -> Vec<(usize, usize)> {
+    let frame_count = trace.len();
+    let sums = Sums::new(trace);
+    let fee = REST_FEE * trace.surfaces.len() as f64;
+    let mut cost = vec![0.0; frame_count + 1];
+    let mut rest_start: Vec<Option<usize>> = vec![None; frame_count + 1];
+    let mut starts: Vec<usize> = Vec::new();
+    let mut next_start = 0;
+    for end in 1..=frame_count {
+        let moving = MOVE_PRICE * sums.measured(end - 1, end) as f64;
+        cost[end] = cost[end - 1] + moving;
+        // The latest start that still makes a rest long enough; it bounds all earlier ones.
+        while next_start < end
+            && trace.time_s[end - 1] - trace.time_s[next_start] >= shortest_rest_s
+        {
+            if next_start > 0 && is_unseen_gap(trace, next_start) {
+                starts.clear();
+            }
+            starts.push(next_start);
+            next_start += 1;
+        }
+        let Some(&latest) = starts.last() else {
+            continue;
+        };
+        starts.retain(|&start| {
+            start == latest || cost[start] + sums.rest_cost(start, latest) < cost[latest]
+        });
+        for &start in &starts {
+            if sums.measured(start, end) < FEWEST_FRAMES {
+                continue;
+            }
+            let resting = cost[start] + sums.rest_cost(start, end) + fee;
+            if resting < cost[end] {
+                cost[end] = resting;
+                rest_start[end] = Some(start);
+            }
+        }
+    }
+    trace_back(&rest_start)
+}
+
+/// Whether nothing was measured for long before the frame.
+fn is_unseen_gap(trace: &Trace, frame: usize) -> bool {
+    let seen_before = (0..frame).rev().find(|&k| trace.is_measured(k));
+    trace.is_measured(frame)
+        && seen_before
+            .is_some_and(|before| trace.time_s[frame] - trace.time_s[before] > LONGEST_UNSEEN_S)
+}
+
+fn trace_back(rest_start: &[Option<usize>]) -> Vec<(usize, usize)> {
+    let mut spans = Vec::new();
+    let mut end = rest_start.len() - 1;
+    while end > 0 {
+        match rest_start[end] {
+            Some(start) => {
+                spans.push((start, end));
+                end = start;
+            }
+            None => end -= 1,
+        }
+    }
+    spans.reverse();
+    spans
+}
+
+/// Joins parts of one rest and takes the levels; frames without a measurement at the ends go.
+fn merge_parts(trace: &Trace, spans: Vec<(usize, usize)>) -> Vec<Rest> {
+    let mut rests: Vec<Rest> = Vec::new();
+    for (from, to) in spans {
+        let measured = |frame: &usize| trace.is_measured(*frame);
+        let (Some(first), Some(last)) =
+            ((from..to).find(measured), (from..to).rev().find(measured))
+        else {
+            continue;
+        };
+        let mut rest = Rest {
+            first,
+            last,
+            levels_deg: trace.levels_deg(first, last),
+        };
+        while let Some(previous) = rests.pop_if(|previous| is_same_rest(trace, previous, &rest)) {
+            rest.levels_deg = trace.levels_deg(previous.first, rest.last);
+            rest.first = previous.first;
+        }
+        rests.push(rest);
+    }
+    rests
+}
+
+fn is_same_rest(trace: &Trace, earlier: &Rest, later: &Rest) -> bool {
+    let gap_s = trace.time_s[later.first] - trace.time_s[earlier.last];
+    // Frames may be further apart than the longest gap; neighbours have none between them.
+    let is_near = later.first == earlier.last + 1 || gap_s < SAME_REST_GAP_S;
+    let mut compared = 0;
+    let is_level = earlier
+        .levels_deg
+        .iter()
+        .zip(&later.levels_deg)
+        .filter_map(|(a, b)| Some(((*a)? - (*b)?).abs()))
+        .inspect(|_| compared += 1)
+        .all(|step| step < SAME_LEVEL_DEG);
+    is_near && gap_s < LONGEST_UNSEEN_S && is_level && compared > 0
+}
+
+/// Raises each surface's noise to the scatter within the rests; tells whether anything changed.
+fn widen_noise(trace: &mut Trace, rests: &[Rest]) -> bool {
+    let mut changed = false;
+    for (index, surface) in trace.surfaces.iter_mut().enumerate() {
+        let scaled = rests.iter().flat_map(|rest| {
+            let level = rest.levels_deg[index];
+            let surface = &*surface;
+            (rest.first..=rest.last).filter_map(move |frame| {
+                Some(((surface.angle_deg[frame]? - level?) / surface.sd_deg[frame]).abs())
+            })
+        });
+        // Half of all normal deviates lie within 0.6745 standard deviations.
+        let ratio = median(scaled).map_or(0.0, |middle| middle / 0.6745);
+        if ratio > 1.0 {
+            changed = true;
+            surface.sd_deg.iter_mut().for_each(|sd| *sd *= ratio);
+        }
+    }
+    changed
+}
+
+/// Whether the surfaces drift through the span steadily: a slow move, not a rest.
+fn creeps(trace: &Trace, rest: &Rest) -> bool {
+    let margin = (CREEP_MARGIN * (rest.last - rest.first) as f64).round() as usize;
+    let inner = rest.first + margin..=rest.last - margin;
+    let slopes = trace.surfaces.iter().filter_map(|surface| {
+        let point = |k| Some((trace.time_s[k], surface.angle_deg[k]?, surface.sd_deg[k]));
+        slope_per_s(inner.clone().filter_map(point).collect())
+    });
+    let (fastest, sigmas_squared) = slopes.fold((0.0_f64, 0.0), |(fastest, sum), (slope, sd)| {
+        (fastest.max(slope.abs()), sum + (slope / sd).powi(2))
+    });
+    fastest > FASTEST_CREEP_DEG_PER_S && sigmas_squared > CREEP_SIGMAS * CREEP_SIGMAS
+}
+
+/// Slope of the least-squares line through points of time, angle and standard deviation, and the
+/// slope's standard error.
+fn slope_per_s(points: Vec<(f64, f64, f64)>) -> Option<(f64, f64)> {
+    let count = points.len() as f64;
+    let mean_s = points.iter().map(|point| point.0).sum::<f64>() / count;
+    let mean_sd = points.iter().map(|point| point.2).sum::<f64>() / count;
+    let spread: f64 = points.iter().map(|point| (point.0 - mean_s).powi(2)).sum();
+    let moment: f64 = points
+        .iter()
+        .map(|point| (point.0 - mean_s) * point.1)
+        .sum();
+    (points.len() >= FEWEST_FRAMES && spread > 0.0)
+        .then(|| (moment / spread, mean_sd / spread.sqrt()))
+}

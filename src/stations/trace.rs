@@ -1,0 +1,188 @@
+//! The deflections of all surfaces over time, as the search for rests sees them.
+
+use crate::conventions::deg_from_rad;
+use crate::motion::Motion;
+
+/// Smallest standard deviation of a surface at rest, deg: slow shake of servo, linkage and stand,
+/// which no estimate from neighbouring frames shows. Common practice, no source.
+const SHAKE_FLOOR_DEG: f64 = 0.04;
+
+/// A frame further than this many standard deviations from its neighbours' median is a spike.
+const SPIKE_SIGMAS: f64 = 6.0;
+
+/// Frames on either side that a spike is held against.
+const SPIKE_NEIGHBOURS: usize = 2;
+
+/// Median absolute value of a standard normal variable, to get a standard deviation from a median.
+const NORMAL_MEDIAN_ABS: f64 = 0.674_489_750_196_081_7;
+
+/// One surface's deflections over time.
+#[derive(Debug, Clone)]
+pub(super) struct SurfaceTrace {
+    /// By frame; `None` where it was not measured or is a spike.
+    pub angle_deg: Vec<Option<f64>>,
+    /// Standard deviation at rest, by frame.
+    pub sd_deg: Vec<f64>,
+}
+
+/// All deflections over time.
+#[derive(Debug, Clone)]
+pub(super) struct Trace {
+    /// Presentation times of the frames, rising.
+    pub time_s: Vec<f64>,
+    /// In the order of `Motion::surfaces`.
+    pub surfaces: Vec<SurfaceTrace>,
+}
+
+impl Trace {
+    /// Takes the deflections from the motion, drops spikes and judges each surface's noise.
+    pub fn from_motion(motion: &Motion) -> Self {
+        let time_s: Vec<f64> = motion.frames.iter().map(|frame| frame.time_s).collect();
+        let surfaces = (0..motion.surfaces.len())
+            .map(|surface| SurfaceTrace::from_motion(motion, &time_s, surface))
+            .collect();
+        Self { time_s, surfaces }
+    }
+
+    /// Number of frames.
+    pub fn len(&self) -> usize {
+        self.time_s.len()
+    }
+
+    /// Whether any surface was measured in the frame.
+    pub fn is_measured(&self, frame: usize) -> bool {
+        self.surfaces
+            .iter()
+            .any(|surface| surface.angle_deg[frame].is_some())
+    }
+
+    /// Median deflection of each surface over a span of frames.
+    pub fn levels_deg(&self, first: usize, last: usize) -> Vec<Option<f64>> {
+        self.surfaces
+            .iter()
+            .map(|surface| median(surface.angle_deg[first..=last].iter().flatten().copied()))
+            .collect()
+    }
+
+    /// The largest distance of any surface from its level in a frame, where measured.
+    pub fn distance_deg(&self, frame: usize, levels_deg: &[Option<f64>]) -> Option<f64> {
+        self.surfaces
+            .iter()
+            .zip(levels_deg)
+            .filter_map(|(surface, level)| Some((surface.angle_deg[frame]? - (*level)?).abs()))
+            .max_by(f64::total_cmp)
+    }
+}
+
+impl SurfaceTrace {
+    fn from_motion(motion: &Motion, time_s: &[f64], surface: usize) -> Self {
+        let mut angle_deg: Vec<Option<f64>> = motion
+            .frames
+            .iter()
+            .map(|frame| {
+                let angle_rad = frame.deflections[surface].as_ref()?.angle_rad;
+                angle_rad.is_finite().then(|| deg_from_rad(angle_rad))
+            })
+            .collect();
+        let noise_deg = neighbour_noise(time_s, &angle_deg).max(SHAKE_FLOOR_DEG);
+        drop_spikes(&mut angle_deg, SPIKE_SIGMAS * noise_deg);
+        let sd_deg = motion
+            .frames
+            .iter()
+            .map(|frame| {
+                let own_deg = deg_from_rad(frame.own_covariance_rad2[(surface, surface)].sqrt());
+                // A frame that the fit itself trusts less is trusted less here too.
+                noise_deg.max(if own_deg.is_finite() { own_deg } else { 0.0 })
+            })
+            .collect();
+        Self { angle_deg, sd_deg }
+    }
+}
+
+/// Standard deviation of one frame, from how far frames lie off the line through their neighbours.
+///
+/// Steady motion cancels, so rests and slow moves alike tell the noise; the median passes over the
+/// few frames in which a move starts or ends. Frame rates may vary.
+fn neighbour_noise(time_s: &[f64], angle_deg: &[Option<f64>]) -> f64 {
+    let measured: Vec<(f64, f64)> = time_s
+        .iter()
+        .zip(angle_deg)
+        .filter_map(|(&time, &angle)| Some((time, angle?)))
+        .collect();
+    let scaled = measured.windows(3).filter_map(|triple| {
+        let [(t0, x0), (t1, x1), (t2, x2)] = triple else {
+            return None;
+        };
+        let share = (t1 - t0) / (t2 - t0);
+        let off_line = x1 - (x0 + share * (x2 - x0));
+        let gain = (1.0 + share * share + (1.0 - share) * (1.0 - share)).sqrt();
+        Some((off_line / gain).abs())
+    });
+    median(scaled).map_or(0.0, |middle| middle / NORMAL_MEDIAN_ABS)
+}
+
+/// Takes out single frames that stand off from their neighbours; a steady move never does.
+fn drop_spikes(angle_deg: &mut [Option<f64>], limit_deg: f64) {
+    let measured: Vec<(usize, f64)> = angle_deg
+        .iter()
+        .enumerate()
+        .filter_map(|(frame, angle)| Some((frame, (*angle)?)))
+        .collect();
+    let window = 2 * SPIKE_NEIGHBOURS + 1;
+    if measured.len() < window {
+        return;
+    }
+    for centre in 0..measured.len() {
+        let first = centre
+            .saturating_sub(SPIKE_NEIGHBOURS)
+            .min(measured.len() - window);
+        let last = first + window - 1;
+        let middle = median(measured[first..=last].iter().map(|&(_, angle)| angle));
+        let (frame, angle) = measured[centre];
+        if middle.is_some_and(|middle| (angle - middle).abs() > limit_deg) {
+            angle_deg[frame] = None;
+        }
+    }
+}
+
+/// Middle value; the mean of the two middle ones for an even number; `None` of nothing.
+pub(super) fn median(values: impl Iterator<Item = f64>) -> Option<f64> {
+    let mut sorted: Vec<f64> = values.collect();
+    sorted.sort_by(f64::total_cmp);
+    let middle = sorted.len() / 2;
+    match sorted.len() {
+        0 => None,
+        count if count % 2 == 1 => Some(sorted[middle]),
+        _ => Some(0.5 * (sorted[middle - 1] + sorted[middle])),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn noise_is_judged_alike_at_rest_and_in_a_steady_move() {
+        let time_s: Vec<f64> = (0..400).map(|k| k as f64 / 30.0).collect();
+        let noise = crate::stations::test_motion::Noise::new(7).normal(400);
+        for speed in [0.0, 20.0] {
+            let angles: Vec<Option<f64>> = (0..400)
+                .map(|k| Some(speed * time_s[k] + 0.1 * noise[k]))
+                .collect();
+            let found = neighbour_noise(&time_s, &angles);
+            // The median of 400 values has a relative standard error of about 6 %.
+            assert!((found - 0.1).abs() < 0.02, "{found} at {speed} deg/s");
+        }
+    }
+
+    #[test]
+    fn a_spike_is_dropped_and_a_move_is_not() {
+        let mut angles: Vec<Option<f64>> = [0.0, 0.0, 9.0, 0.0, 0.0, 0.1, 2.0, 5.0, 6.9, 7.0, 7.0]
+            .map(Some)
+            .to_vec();
+        drop_spikes(&mut angles, 0.5);
+        let kept: Vec<bool> = angles.iter().map(Option::is_some).collect();
+        assert_eq!(kept.iter().filter(|kept| !**kept).count(), 1);
+        assert!(!kept[2]);
+    }
+}
