@@ -3,14 +3,11 @@
 use std::process::ExitCode;
 
 use clap::Parser;
-use hingewise::commands::{self, Arguments, Outcome};
-use miette::{MietteHandlerOpts, Report};
+use hingewise::commands::{self, Arguments, CommandError, Outcome};
+use miette::{Diagnostic, MietteHandlerOpts, Report, ReportHandler};
 
 /// Exit code for bad input; wrong usage ends with the same one.
 const BAD_INPUT: u8 = 2;
-
-/// Width of messages where no terminal tells its own.
-const MESSAGE_WIDTH: usize = 100;
 
 fn main() -> ExitCode {
     let arguments = Arguments::parse();
@@ -18,25 +15,26 @@ fn main() -> ExitCode {
         Ok(Outcome::Done) => ExitCode::SUCCESS,
         Ok(Outcome::OutOfTolerance) => ExitCode::FAILURE,
         Err(error) => {
-            show(error.into());
+            show(error);
             ExitCode::from(BAD_INPUT)
         }
     }
 }
 
-/// What is wrong, where, and the mend. Paths stay whole, so that they can be copied and searched.
-fn show(error: Report) {
-    let set = miette::set_hook(Box::new(|_| {
-        Box::new(
-            MietteHandlerOpts::new()
-                .terminal_links(false)
-                .width(MESSAGE_WIDTH)
-                .wrap_lines(false)
-                .context_lines(1)
-                .build(),
-        )
-    }));
-    // Without the hook the message only looks different.
-    drop(set);
-    eprintln!("{error:?}");
+/// What is wrong, where, and the mend.
+fn show(error: CommandError) {
+    // Without the layout the message only looks different.
+    let _ = miette::set_hook(Box::new(layout));
+    eprintln!("{:?}", Report::new(error));
+}
+
+/// Lines are not wrapped, so that paths stay whole and can be copied and searched.
+fn layout(_: &(dyn Diagnostic + 'static)) -> Box<dyn ReportHandler> {
+    Box::new(
+        MietteHandlerOpts::new()
+            .terminal_links(false)
+            .wrap_lines(false)
+            .context_lines(1)
+            .build(),
+    )
 }
