@@ -8,6 +8,7 @@ mod error;
 mod figures;
 mod page;
 mod palette;
+mod photograph;
 mod plot;
 mod still;
 mod summary;

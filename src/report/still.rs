@@ -1,7 +1,5 @@
 //! The marked-up still: a frame of the clip with tags, hinge lines and deflections drawn on it.
 
-use image::codecs::jpeg::JpegEncoder;
-use image::{ExtendedColorType, imageops};
 use nalgebra::{Point2, Point3, Rotation3, Unit, Vector3};
 
 use crate::camera::Camera;
@@ -15,16 +13,14 @@ use crate::tags::{SightedFrame, Sighting};
 use super::ReportError;
 use super::figures;
 use super::palette::{INK, SurfaceLook};
+use super::photograph::{Window, jpeg};
 use super::svg::{Anchor, Place, Stroke, Svg, TextStyle};
-
-/// Width of the kept photograph, px: sharp on paper, and small beside the page.
-const LARGEST_WIDTH_PX: usize = 1920;
-
-/// Quality of the photograph: artefacts stay below what the drawing covers.
-const JPEG_QUALITY: u8 = 80;
 
 /// Width of the drawing in its own units, as of all charts.
 const DRAWING_WIDTH: f64 = 720.0;
+
+/// Height of letters.
+const LETTERS: f64 = 12.0;
 
 /// The hinge line is drawn this many radii to either side of the tag.
 const HINGE_REACH: f64 = 1.2;
@@ -60,7 +56,8 @@ pub fn marked_still(
     measurement: &Measurement,
     picture: &Picture<'_>,
 ) -> Result<String, ReportError> {
-    let mut drawing = Drawing::on(picture, "tags, hinge lines and deflections on the picture")?;
+    let title = "tags, hinge lines and deflections on the picture";
+    let mut drawing = Drawing::on(picture, title, window(measurement, picture))?;
     for tag in &measurement.airframe_tags {
         if let Some(sighting) = picture.sighted.sighting(tag.id) {
             drawing.tag(sighting, INK, &format!("airframe {}", tag.id));
@@ -76,19 +73,32 @@ pub fn marked_still(
     Ok(drawing.svg.finish())
 }
 
+/// The part of the picture that holds all tags and hinge lines.
+fn window(measurement: &Measurement, picture: &Picture<'_>) -> Window {
+    let tags = picture
+        .sighted
+        .sightings
+        .iter()
+        .flat_map(|sighting| sighting.corners_px);
+    let hinges = measurement.surfaces.iter().flat_map(|surface| {
+        let hinge = Hinge::of(surface);
+        [0.0, 1.0].map(|share| picture.camera.project(&hinge.along(share)))
+    });
+    Window::around(tags.chain(hinges.flatten()), picture.image)
+}
+
 /// The bare frame as SVG, as the clip stage read it.
 pub fn bare_still(picture: &Picture<'_>) -> Result<String, ReportError> {
-    Ok(Drawing::on(picture, "the frame as it was read")?
+    let window = Window::whole(picture.image);
+    Ok(Drawing::on(picture, "the frame as it was read", window)?
         .svg
         .finish())
 }
 
 /// The frame with every tag that was seen, and how well its corners are known.
 pub fn sighted_still(picture: &Picture<'_>) -> Result<String, ReportError> {
-    let mut drawing = Drawing::on(
-        picture,
-        "the tags that were seen, with the doubt of a corner",
-    )?;
+    let title = "the tags that were seen, with the doubt of a corner";
+    let mut drawing = Drawing::on(picture, title, Window::whole(picture.image))?;
     for sighting in &picture.sighted.sightings {
         let label = format!("{}: ±{:.3} px", sighting.tag_id, corner_u_px(sighting));
         drawing.tag(sighting, SurfaceLook::of(0).colour, &label);
@@ -105,23 +115,25 @@ fn corner_u_px(sighting: &Sighting) -> f64 {
 /// A drawing over a photograph.
 struct Drawing {
     svg: Svg,
+    window: Window,
     /// Drawing units per pixel of the frame.
     scale: f64,
 }
 
 impl Drawing {
-    fn on(picture: &Picture<'_>, title: &str) -> Result<Self, ReportError> {
-        let photograph = photograph(picture.image, picture.levels)?;
-        let scale = DRAWING_WIDTH / picture.image.width_px as f64;
-        let height = picture.image.height_px as f64 * scale;
+    fn on(picture: &Picture<'_>, title: &str, window: Window) -> Result<Self, ReportError> {
+        let photograph = jpeg(picture.image, picture.levels, window)?;
+        let scale = DRAWING_WIDTH / f64::from(window.width_px);
+        let height = f64::from(window.height_px) * scale;
         let mut svg = Svg::new(DRAWING_WIDTH, height, title);
-        svg.photograph(&jpeg(&photograph)?);
-        Ok(Self { svg, scale })
+        svg.photograph(&photograph);
+        Ok(Self { svg, window, scale })
     }
 
     /// From the image's pixels, whose centres are at integers, to the drawing's, whose corners are.
     fn at(&self, in_image: &Point2<f64>) -> Place {
-        [in_image.x, in_image.y].map(|pixel| (pixel + 0.5) * self.scale)
+        let [left, top] = [self.window.left_px, self.window.top_px].map(f64::from);
+        [in_image.x - left, in_image.y - top].map(|pixel| (pixel + 0.5) * self.scale)
     }
 
     /// A line with a light rim, so that it stands out on any background.
@@ -132,9 +144,10 @@ impl Drawing {
         self.svg.polyline(places, stroke);
     }
 
-    /// A word beside a place, on the side that looks away from the middle where there is room.
+    /// A word beside the end of an arc, on the side that looks away from the middle where there is
+    /// room.
     fn word(&mut self, beside: Place, text: &str, colour: &'static str) {
-        let gap = 9.0;
+        let gap = 6.0;
         let [x, y] = beside;
         let length = word_style(colour, Anchor::Start).width(text) + gap;
         let to_left = x < DRAWING_WIDTH / 2.0 && x > length || x + length > DRAWING_WIDTH;
@@ -143,8 +156,7 @@ impl Drawing {
         } else {
             (x + gap, Anchor::Start)
         };
-        self.svg
-            .text([x, y + 4.0], text, word_style(colour, anchor));
+        self.svg.text([x, y], text, word_style(colour, anchor));
     }
 
     fn tag(&mut self, sighting: &Sighting, colour: &'static str, label: &str) {
@@ -166,10 +178,7 @@ impl Drawing {
 
     fn hinge(&mut self, surface: &SurfaceRecord, look: SurfaceLook, camera: &Camera) {
         let hinge = Hinge::of(surface);
-        let reach_mm = hinge.radius_mm * HINGE_REACH;
-        let line = self.projected(camera, |share| {
-            hinge.point + hinge.axis.into_inner() * reach_mm * (2.0 * share - 1.0)
-        });
+        let line = self.projected(camera, |share| hinge.along(share));
         self.line(&line, look.stroke(2.2));
         let Some(arm) = hinge.arm else {
             return;
@@ -184,10 +193,15 @@ impl Drawing {
             hinge.point + (hinge.tag_at(&arm, 0.0) - hinge.point) * share
         });
         self.line(&neutral, Stroke::solid(look.colour, 1.2));
-        for (end, place) in ends.into_iter().zip([arc.first(), arc.last()]) {
-            if let Some(&place) = place {
-                self.word(place, &figures::signed_deg(end), look.colour);
-            }
+        let [Some(&low), Some(&high)] = [arc.first(), arc.last()] else {
+            return;
+        };
+        // Each word stands beyond its end, clear of the hinge line between them.
+        let beyond = if low[1] > high[1] { LETTERS } else { -LETTERS };
+        let low = [low[0], low[1] + LETTERS / 3.0 + beyond / 2.0];
+        let high = [high[0], high[1] + LETTERS / 3.0 - beyond / 2.0];
+        for (end, place) in ends.into_iter().zip([low, high]) {
+            self.word(place, &figures::signed_deg(end), look.colour);
         }
     }
 
@@ -202,7 +216,7 @@ impl Drawing {
 }
 
 fn word_style(colour: &'static str, anchor: Anchor) -> TextStyle {
-    TextStyle::new(12.0, colour, anchor).bold().rimmed()
+    TextStyle::new(LETTERS, colour, anchor).bold().rimmed()
 }
 
 /// A surface's hinge and arm in the camera frame.
@@ -224,6 +238,12 @@ impl Hinge {
         }
     }
 
+    /// The hinge line as drawn, told by the share from its start to its end.
+    fn along(&self, share: f64) -> Point3<f64> {
+        let reach_mm = self.radius_mm * HINGE_REACH;
+        self.point + self.axis.into_inner() * reach_mm * (2.0 * share - 1.0)
+    }
+
     fn tag_at(&self, arm: &Vector3<f64>, deflection_deg: f64) -> Point3<f64> {
         let turn = Rotation3::from_axis_angle(&self.axis, rad_from_deg(deflection_deg));
         self.point + turn * arm * self.radius_mm
@@ -242,40 +262,4 @@ fn travel(surface: &SurfaceRecord) -> [Measured; 2] {
                 if at.value > high.value { at } else { high },
             ]
         })
-}
-
-fn photograph(picture: &GreyImage, levels: Levels) -> Result<image::GrayImage, ReportError> {
-    let size = [picture.width_px, picture.height_px];
-    let [width, height] = size.map(|length_px| u32::try_from(length_px).unwrap_or(0));
-    let span = f64::from(levels.white.saturating_sub(levels.black).max(1));
-    let pixels = picture
-        .pixels
-        .iter()
-        .map(|&code| f64::from(code.saturating_sub(levels.black)) / span * 255.0)
-        .map(|code| code.min(255.0).round() as u8)
-        .collect();
-    let whole = image::GrayImage::from_raw(width, height, pixels)
-        .filter(|whole| !whole.is_empty())
-        .ok_or(ReportError::NoPicture {
-            width_px: picture.width_px,
-            height_px: picture.height_px,
-            pixels: picture.pixels.len(),
-        })?;
-    if picture.width_px <= LARGEST_WIDTH_PX {
-        return Ok(whole);
-    }
-    let scale = LARGEST_WIDTH_PX as f64 / f64::from(width);
-    let height = (f64::from(height) * scale).round().max(1.0) as u32;
-    Ok(imageops::thumbnail(&whole, LARGEST_WIDTH_PX as u32, height))
-}
-
-fn jpeg(photograph: &image::GrayImage) -> Result<Vec<u8>, ReportError> {
-    let mut bytes = Vec::new();
-    JpegEncoder::new_with_quality(&mut bytes, JPEG_QUALITY).encode(
-        photograph,
-        photograph.width(),
-        photograph.height(),
-        ExtendedColorType::L8,
-    )?;
-    Ok(bytes)
 }

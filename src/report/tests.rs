@@ -95,3 +95,172 @@ fn the_whole_report_is_put_together() {
         }
     }
 }
+
+/// The sample with few stations, so that its drawings stay readable as text.
+fn small() -> crate::measurement::Measurement {
+    let mut measurement = heron();
+    for surface in &mut measurement.surfaces {
+        surface.stations.retain(|station| station.hold % 4 == 0);
+    }
+    let correction = &mut measurement.matches[0];
+    correction
+        .found_deg
+        .retain(|station| station.stick_pct % 50.0 == 0.0);
+    correction
+        .predicted_deg
+        .stations
+        .retain(|station| station.stick_pct % 50.0 == 0.0);
+    let trace = &mut measurement.trace;
+    trace.time_s = trace.time_s.iter().copied().step_by(10).collect();
+    for row in &mut trace.deflection_deg {
+        *row = row.iter().copied().step_by(10).collect();
+    }
+    measurement
+}
+
+/// The page without what is tested elsewhere: its style and its drawings.
+fn words_of(page: &str) -> String {
+    let mut words = String::new();
+    let mut rest = page;
+    while let Some((before, tag)) = ["<svg", "<style"]
+        .iter()
+        .filter_map(|tag| rest.find(tag).map(|at| (at, *tag)))
+        .min()
+    {
+        words.push_str(&rest[..before]);
+        words.push_str(&format!("{tag}>…"));
+        let end = tag.replace('<', "</");
+        rest = &rest[before + rest[before..].find(&end).unwrap()..];
+    }
+    words + rest
+}
+
+#[test]
+fn the_page_says_what_was_agreed() {
+    insta::assert_snapshot!(words_of(&page::page(&small(), None).unwrap()));
+}
+
+#[test]
+fn the_mismatch_chart_looks_as_it_was_agreed() {
+    let measurement = small();
+    insta::assert_snapshot!(charts::mismatch(&measurement.matches[0], Some(0.3)));
+}
+
+#[test]
+fn the_response_chart_looks_as_it_was_agreed() {
+    let measurement = small();
+    let shown = page::pair(&measurement, &measurement.matches[0]);
+    insta::assert_snapshot!(charts::straight_line_departure(&shown));
+}
+
+#[test]
+fn the_timeline_looks_as_it_was_agreed() {
+    insta::assert_snapshot!(charts::timeline(&small()));
+}
+
+#[test]
+fn the_hinge_sketch_looks_as_it_was_agreed() {
+    insta::assert_snapshot!(charts::hinges(&small().surfaces));
+}
+
+#[test]
+fn the_page_needs_nothing_from_elsewhere() {
+    let page = with_picture(|picture| {
+        let still = marked_still(&heron(), &picture).unwrap();
+        page::page(&heron(), Some(&still)).unwrap()
+    });
+    for word in ["<script", "src=", "<link", "@import", "url(", "https://"] {
+        assert!(!page.contains(word), "{word}");
+    }
+    // The only addresses are names of XML vocabularies.
+    let addresses = page.matches("http://").count();
+    assert_eq!(
+        addresses,
+        page.matches("http://www.w3.org/2000/svg").count()
+    );
+}
+
+#[test]
+fn the_page_is_made_for_every_odd_measurement() {
+    let mut nothing_measured = heron();
+    for surface in &mut nothing_measured.surfaces {
+        surface.stations.clear();
+        surface.health = Default::default();
+        surface.hinge.arm = None;
+    }
+    nothing_measured.matches.clear();
+    nothing_measured.trace = Default::default();
+    let page = page::page(&nothing_measured, None).unwrap();
+    assert!(page.contains("Measured; nothing to match"));
+    assert_all_figures_are_numbers(&page);
+
+    let mut no_surface = nothing_measured;
+    no_surface.surfaces.clear();
+    let page = page::page(&no_surface, None).unwrap();
+    assert_all_figures_are_numbers(&page);
+}
+
+fn assert_all_figures_are_numbers(page: &str) {
+    let words = page.split(|letter: char| !letter.is_alphabetic());
+    let odd: Vec<&str> = words.filter(|word| ["NaN", "inf"].contains(word)).collect();
+    assert!(odd.is_empty(), "{odd:?}");
+}
+
+#[test]
+fn names_cannot_break_the_page() {
+    let mut measurement = heron();
+    measurement.model = "<script>alert(1)</script>".into();
+    measurement.surfaces[1].name = "<b>right</b>".into();
+    measurement.matches[0].follower = "<b>right</b>".into();
+    let page = page::page(&measurement, None).unwrap();
+    assert!(!page.contains("<script>") && !page.contains("<b>right"));
+}
+
+#[test]
+fn a_trace_has_a_picture_for_every_stage() {
+    let files = with_picture(|picture| {
+        trace_files(&TraceInputs {
+            measurement: &heron(),
+            picture: Some(picture),
+            times_s: &[("clip", 1.25), ("tags", 2.5)],
+        })
+        .unwrap()
+    });
+    let names: Vec<&str> = files.iter().map(|file| file.name.as_str()).collect();
+    assert_eq!(
+        names,
+        [
+            "1-clip.svg",
+            "2-tags.svg",
+            "3-motion.svg",
+            "4-stations.svg",
+            "5-response-1.svg",
+            "6-matching-1.svg",
+            "times.csv"
+        ]
+    );
+    assert_eq!(
+        files[6].bytes,
+        b"stage,time_s\nclip,1.25\ntags,2.5\n".to_vec()
+    );
+    let tags = String::from_utf8(files[1].bytes.clone()).unwrap();
+    // Sample corners have a variance of 0.0004 px², so k = 2 gives 0.04 px.
+    assert!(
+        tags.contains(">10: ±0.040 px<"),
+        "the corner's doubt is told"
+    );
+}
+
+#[test]
+fn the_same_measurement_gives_the_same_bytes() {
+    let make = || {
+        with_picture(|picture| {
+            let inputs = ReportInputs {
+                picture: Some(picture),
+                frames: None,
+            };
+            files(&heron(), &inputs).unwrap()
+        })
+    };
+    assert_eq!(make(), make());
+}

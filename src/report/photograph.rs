@@ -1,0 +1,201 @@
+//! The photograph under a drawing: cut out, brought to full range, and compressed.
+
+use image::codecs::jpeg::JpegEncoder;
+use image::{ExtendedColorType, GrayImage, imageops};
+use nalgebra::Point2;
+
+use crate::clip::{GreyImage, Levels};
+
+use super::ReportError;
+
+/// Largest width that is kept, px: sharp on paper, and small in the page.
+const LARGEST_WIDTH_PX: u32 = 1920;
+
+/// Quality of the JPEG: its artefacts stay below what can be seen on paper.
+const JPEG_QUALITY: u8 = 80;
+
+/// Room around what is shown, as a share of its width.
+const MARGIN_SHARE: f64 = 0.2;
+
+/// Least height over width, so that a row of tags does not become a ribbon.
+const LEAST_HEIGHT_SHARE: f64 = 0.4;
+
+/// A part of a picture, in whole pixels.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Window {
+    /// First column.
+    pub left_px: u32,
+    /// First row.
+    pub top_px: u32,
+    /// Columns.
+    pub width_px: u32,
+    /// Rows.
+    pub height_px: u32,
+}
+
+impl Window {
+    /// All of a picture.
+    pub fn whole(image: &GreyImage) -> Self {
+        let [width_px, height_px] = size(image);
+        Self {
+            left_px: 0,
+            top_px: 0,
+            width_px,
+            height_px,
+        }
+    }
+
+    /// The part that holds all points of a picture, with room around them.
+    pub fn around(points: impl IntoIterator<Item = Point2<f64>>, image: &GreyImage) -> Self {
+        let none = [f64::INFINITY, f64::NEG_INFINITY];
+        let [x, y] =
+            points
+                .into_iter()
+                .fold([none, none], |[[left, right], [top, bottom]], point| {
+                    [
+                        [left.min(point.x), right.max(point.x)],
+                        [top.min(point.y), bottom.max(point.y)],
+                    ]
+                });
+        let whole = Self::whole(image);
+        let width = (x[1] - x[0]) * (1.0 + 2.0 * MARGIN_SHARE);
+        let height =
+            (y[1] - y[0] + (x[1] - x[0]) * 2.0 * MARGIN_SHARE).max(width * LEAST_HEIGHT_SHARE);
+        if !(width > 0.0 && width.is_finite() && height.is_finite()) {
+            return whole;
+        }
+        let [left_px, width_px] = cut((x[0] + x[1]) / 2.0, width, whole.width_px);
+        let [top_px, height_px] = cut((y[0] + y[1]) / 2.0, height, whole.height_px);
+        Self {
+            left_px,
+            top_px,
+            width_px,
+            height_px,
+        }
+    }
+}
+
+/// Start and length of a piece about a middle, moved and shortened until it lies inside.
+fn cut(middle: f64, length: f64, available_px: u32) -> [u32; 2] {
+    let available = f64::from(available_px);
+    let length = length.ceil().min(available);
+    let start = (middle - length / 2.0)
+        .floor()
+        .clamp(0.0, available - length);
+    [start as u32, length as u32]
+}
+
+fn size(image: &GreyImage) -> [u32; 2] {
+    [image.width_px, image.height_px].map(|length_px| u32::try_from(length_px).unwrap_or(0))
+}
+
+/// The window of a picture as JPEG.
+pub fn jpeg(image: &GreyImage, levels: Levels, window: Window) -> Result<Vec<u8>, ReportError> {
+    let [width_px, height_px] = size(image);
+    let span = f64::from(levels.white.saturating_sub(levels.black).max(1));
+    let full_range = |code: u8| {
+        let share = f64::from(code.saturating_sub(levels.black)) / span;
+        (share * 255.0).round().min(255.0) as u8
+    };
+    let pixels = image.pixels.iter().map(|&code| full_range(code)).collect();
+    let whole = GrayImage::from_raw(width_px, height_px, pixels)
+        .filter(|whole| !whole.is_empty())
+        .ok_or(ReportError::NoPicture {
+            width_px: image.width_px,
+            height_px: image.height_px,
+            pixels: image.pixels.len(),
+        })?;
+    let part = imageops::crop_imm(
+        &whole,
+        window.left_px,
+        window.top_px,
+        window.width_px,
+        window.height_px,
+    )
+    .to_image();
+    let part = shrunk(part);
+    let mut bytes = Vec::new();
+    JpegEncoder::new_with_quality(&mut bytes, JPEG_QUALITY).encode(
+        &part,
+        part.width(),
+        part.height(),
+        ExtendedColorType::L8,
+    )?;
+    Ok(bytes)
+}
+
+fn shrunk(part: GrayImage) -> GrayImage {
+    if part.width() <= LARGEST_WIDTH_PX {
+        return part;
+    }
+    let scale = f64::from(LARGEST_WIDTH_PX) / f64::from(part.width());
+    let height_px = (f64::from(part.height()) * scale).round().max(1.0) as u32;
+    imageops::thumbnail(&part, LARGEST_WIDTH_PX, height_px)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn grey(width_px: usize, height_px: usize) -> GreyImage {
+        GreyImage {
+            width_px,
+            height_px,
+            pixels: (0..width_px * height_px)
+                .map(|at| {
+                    if at % width_px < width_px / 2 {
+                        16
+                    } else {
+                        235
+                    }
+                })
+                .collect(),
+        }
+    }
+
+    const LIMITED: Levels = Levels {
+        black: 16,
+        white: 235,
+    };
+
+    #[test]
+    fn a_window_stays_inside_the_picture_and_holds_its_points() {
+        let image = grey(1920, 1080);
+        let points = [Point2::new(30.0, 500.0), Point2::new(1400.0, 560.0)];
+        let window = Window::around(points, &image);
+        assert_eq!([window.left_px, window.width_px], [0, 1918]);
+        assert!(window.top_px < 500 && window.top_px + window.height_px > 560);
+        assert_eq!(Window::around([], &image), Window::whole(&image));
+        let far = [Point2::new(-9e9, 0.0), Point2::new(9e9, 1.0)];
+        assert_eq!(Window::around(far, &image), Window::whole(&image));
+    }
+
+    #[test]
+    fn limited_range_becomes_black_and_white() {
+        let image = grey(64, 32);
+        let bytes = jpeg(&image, LIMITED, Window::whole(&image)).unwrap();
+        let decoded = image::load_from_memory(&bytes).unwrap().to_luma8();
+        assert_eq!(decoded.dimensions(), (64, 32));
+        assert!(decoded.get_pixel(8, 16).0[0] < 4);
+        assert!(decoded.get_pixel(56, 16).0[0] > 251);
+    }
+
+    #[test]
+    fn large_pictures_are_shrunk() {
+        let image = grey(3840, 2160);
+        let bytes = jpeg(&image, LIMITED, Window::whole(&image)).unwrap();
+        let decoded = image::load_from_memory(&bytes).unwrap();
+        assert_eq!((decoded.width(), decoded.height()), (1920, 1080));
+    }
+
+    #[test]
+    fn a_picture_that_lacks_pixels_is_an_error() {
+        let mut image = grey(64, 32);
+        image.pixels.pop();
+        let refused = jpeg(&image, LIMITED, Window::whole(&image));
+        assert!(matches!(
+            refused,
+            Err(ReportError::NoPicture { pixels: 2047, .. })
+        ));
+    }
+}
