@@ -4,6 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::response::ResponseWarning;
 use crate::stations::StationsWarning;
+use crate::matching::MatchingWarning;
 
 /// A doubt about the result, with the figure that raised it and the threshold it passed.
 ///
@@ -13,6 +14,8 @@ use crate::stations::StationsWarning;
 pub enum Warning {
     /// No airframe tag is declared or seen: the camera has to have stood still.
     NoAirframeTag,
+    /// What a correction does not cure or tell.
+    Matching(MatchingWarning),
     /// Frames of the clip carried no usable time.
     FrameTimesRebuilt {
         /// How many times were rebuilt.
@@ -60,6 +63,7 @@ impl Warning {
             Self::Stations(warning) => warning.code(),
             Self::Response(warning) => warning.code(),
             Self::NoAirframeTag => "no-airframe-tag",
+            Self::Matching(warning) => warning.code(),
             Self::FrameTimesRebuilt { .. } => "frame-times-rebuilt",
             Self::FramesLost { .. } => "frames-lost",
             Self::ClipEndsEarly { .. } => "clip-ends-early",
@@ -71,6 +75,7 @@ impl Warning {
         match self {
             Self::Stations(warning) => warning.text(),
             Self::Response(warning) => warning.text(),
+            Self::Matching(warning) => warning.text(),
             Self::NoAirframeTag => {
                 "no airframe tag was seen, so the result holds only if the camera stood still"
                     .into()
@@ -106,6 +111,7 @@ impl Warning {
         match self {
             Self::Stations(warning) => warning.mend(),
             Self::Response(warning) => warning.mend(),
+            Self::Matching(warning) => warning.mend(),
             Self::NoAirframeTag => {
                 "stick a tag on a part that does not move and declare it as [[airframe_tag]]".into()
             }

@@ -1,9 +1,46 @@
 //! Matching: the numbers that make a follower move like its reference, and what will remain.
+//!
+//! 1. Each response becomes deflection against what its servo got, in the middle of the play
+//!    (`curve`, `series`).
+//! 2. Reference and follower are compared over the whole common travel (`pair`).
+//! 3. The numbers that leave the least worst mismatch are searched in the radio's own steps:
+//!    end points alone (`end_points`), then the output curve (`chain`).
+//! 4. What remains is predicted with its uncertainty, and what cannot be cured is told (`reach`).
+//!
+//! Neutral of both sides is the zero of their deflections, so sub-trim stays as it is.
+
+mod chain;
+mod command;
+mod curve;
+
+mod end_points;
+mod error;
+mod isotonic;
+mod layers;
+mod pair;
+mod pchip;
+mod reach;
+mod score;
+mod series;
+mod visits;
+mod warning;
+
+use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
+use crate::conventions::COVERAGE_FACTOR;
 use crate::measured::Measured;
-use crate::model_file::Settings;
+use crate::model_file::{Joins, MatchGroup, Radio, Settings};
+use crate::response::Responses;
+use crate::warning::Warning;
+
+pub use error::MatchingError;
+pub use reach::OutOfReach;
+pub use warning::MatchingWarning;
+
+use pair::{Pair, Place};
+use score::Score;
 
 /// A mismatch at a station: follower minus reference, after mirroring for opposite motion.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -16,7 +53,7 @@ pub struct StationMismatch {
 }
 
 /// What will remain after the correction is entered.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub struct Prediction {
     /// Largest |mismatch| over the whole travel, degrees.
     pub worst: f64,
@@ -28,10 +65,35 @@ pub struct Prediction {
     pub stations: Vec<StationMismatch>,
 }
 
+/// What a practitioner does one after the other; one can stop after any.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Stage {
+    /// Nothing new entered.
+    AsFound,
+    /// End points.
+    EndPoints,
+    /// Output curve.
+    Curve,
+}
+
+/// What would remain if one stopped after a stage.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct StageGain {
+    /// The last stage done.
+    pub stage: Stage,
+    /// All numbers of the follower's servo then.
+    pub settings: Settings,
+    /// Largest |mismatch| over the whole travel then, degrees.
+    pub worst_deg: f64,
+    /// Root mean square over the whole travel then, degrees.
+    pub rms_deg: f64,
+}
+
 /// The numbers to enter for one follower, and what they do.
 ///
 /// It is kept in `measurement.json` under the names that stand in the `rename`s.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub struct Correction {
     /// Surface that is left alone.
     pub reference: String,
@@ -45,4 +107,181 @@ pub struct Correction {
     pub settings: Settings,
     /// What will remain.
     pub predicted_deg: Prediction,
+    /// What each stage of the work would leave.
+    #[serde(default)]
+    pub stages: Vec<StageGain>,
+    /// Largest |mismatch| as found over the whole travel, degrees.
+    #[serde(default)]
+    pub found_worst_deg: Option<Measured>,
+    /// Largest |mismatch| that was accepted beforehand, degrees.
+    #[serde(default)]
+    pub tolerance_deg: Option<f64>,
+    /// Half the play of both sides added, degrees: so far apart may they rest whatever is entered.
+    #[serde(default)]
+    pub play_floor_deg: Option<Measured>,
+    /// Ends that the follower cannot reach.
+    #[serde(default)]
+    pub out_of_reach: Vec<OutOfReach>,
+    /// How much better than these numbers any others in the radio's steps could be at most,
+    /// degrees; 0 where these are proven to be the best.
+    #[serde(default)]
+    pub optimality_gap_deg: f64,
+}
+
+/// The smallest step of a radio that is not declared, percent, and its limit: what nearly every
+/// radio accepts (common practice, no source).
+const UNDECLARED_STEP_PCT: f64 = 1.0;
+const UNDECLARED_LIMIT_PCT: f64 = 150.0;
+
+/// Matches every follower of a group to its reference.
+///
+/// Without a declared radio only end points in steps of 1 % are proposed, and a warning says so.
+/// The result is the same for the same input, to the bit.
+pub fn match_group(
+    responses: &Responses,
+    group: &MatchGroup,
+    radio: Option<&Radio>,
+    warnings: &mut Vec<Warning>,
+) -> Result<Vec<Correction>, MatchingError> {
+    let radio = match radio {
+        Some(radio) => {
+            command::check(radio)?;
+            radio.clone()
+        }
+        None => {
+            let warning = Warning::Matching(MatchingWarning::RadioNotDeclared);
+            if !warnings.contains(&warning) {
+                warnings.push(warning);
+            }
+            undeclared_radio()
+        }
+    };
+    group
+        .followers
+        .iter()
+        .map(|follower| {
+            let names = (group.reference.as_str(), follower.as_str());
+            let pair = Pair::new(responses, names, group.motion, &radio)?;
+            let correction = correct(&pair, group.tolerance_deg)?;
+            warnings.extend(
+                warning::about(&correction)
+                    .into_iter()
+                    .map(Warning::Matching),
+            );
+            Ok(correction)
+        })
+        .collect()
+}
+
+fn undeclared_radio() -> Radio {
+    Radio {
+        curve_points_pct: None,
+        step_pct: UNDECLARED_STEP_PCT,
+        limit_pct: UNDECLARED_LIMIT_PCT,
+        joins: Joins::Straight,
+        active: BTreeMap::new(),
+    }
+}
+
+/// The best numbers for one follower and what they leave.
+fn correct(pair: &Pair, tolerance_deg: f64) -> Result<Correction, MatchingError> {
+    let places = pair.places(&pair.reference_active);
+    let best = improve(pair, &places)?;
+    let found = &pair.follower_active;
+    Ok(Correction {
+        reference: pair.reference.visits().surface.clone(),
+        follower: pair.follower.visits().surface.clone(),
+        found_deg: at_stations(pair, found),
+        predicted_deg: predict(pair, &places, &best.settings),
+        found_worst_deg: Some(worst(pair, &places, found)),
+        tolerance_deg: Some(tolerance_deg),
+        play_floor_deg: Some(play_floor(pair)),
+        out_of_reach: reach::find(pair, &places)?,
+        optimality_gap_deg: best.gap_deg,
+        stages: best.stages,
+        settings: best.settings,
+    })
+}
+
+/// The best numbers, and what each stage on the way to them leaves.
+struct Improved {
+    settings: Settings,
+    stages: Vec<StageGain>,
+    gap_deg: f64,
+}
+
+/// Goes through the stages; a stage that brings nothing is left out.
+fn improve(pair: &Pair, places: &[Place]) -> Result<Improved, MatchingError> {
+    let found = &pair.follower_active;
+    let mut stages = vec![gain(pair, places, Stage::AsFound, found)];
+    let mut improved = Improved {
+        settings: found.clone(),
+        stages: Vec::new(),
+        gap_deg: 0.0,
+    };
+    let ends = end_points::best(pair, places, found);
+    if ends != *found {
+        stages.push(gain(pair, places, Stage::EndPoints, &ends));
+    }
+    if pair.radio().curve_points_pct.is_some() {
+        // The curve alone serves as well as end points and curve together, with fewer numbers.
+        let curve =
+            chain::best(pair, places, found).ok_or_else(|| MatchingError::NothingFeasible {
+                follower: pair.follower.visits().surface.clone(),
+            })?;
+        improved.settings = curve.settings;
+        improved.gap_deg = if curve.proven { 0.0 } else { curve.worst_deg };
+        if improved.settings != *found {
+            stages.push(gain(pair, places, Stage::Curve, &improved.settings));
+        }
+    } else {
+        improved.settings = ends;
+    }
+    improved.stages = stages;
+    Ok(improved)
+}
+
+fn gain(pair: &Pair, places: &[Place], stage: Stage, settings: &Settings) -> StageGain {
+    let score = Score::of(pair, places, settings);
+    StageGain {
+        stage,
+        settings: settings.clone(),
+        worst_deg: score.worst_deg,
+        rms_deg: score.rms_deg,
+    }
+}
+
+fn at_stations(pair: &Pair, settings: &Settings) -> Vec<StationMismatch> {
+    pair.stations_pct()
+        .into_iter()
+        .map(|stick_pct| StationMismatch {
+            stick_pct,
+            mismatch_deg: pair.mismatch_deg(settings, stick_pct),
+        })
+        .collect()
+}
+
+/// Largest |mismatch| with the doubt at its place.
+fn worst(pair: &Pair, places: &[Place], settings: &Settings) -> Measured {
+    let score = Score::of(pair, places, settings);
+    let there = pair.mismatch_deg(settings, score.worst_at_pct);
+    Measured::new(score.worst_deg, there.sd)
+}
+
+fn predict(pair: &Pair, places: &[Place], settings: &Settings) -> Prediction {
+    let worst = worst(pair, places, settings);
+    Prediction {
+        worst: worst.value,
+        rms: Score::of(pair, places, settings).rms_deg,
+        u: COVERAGE_FACTOR * worst.sd,
+        stations: at_stations(pair, settings),
+    }
+}
+
+fn play_floor(pair: &Pair) -> Measured {
+    let (a, b) = (
+        pair.reference.half_play_deg(),
+        pair.follower.half_play_deg(),
+    );
+    Measured::new(a.value + b.value, a.sd.hypot(b.sd))
 }

@@ -237,6 +237,7 @@ fn correction() -> Correction {
             u: 0.05,
             stations: by_station(|stick| 0.13 * scatter((stick + 200.0) as usize), 0.025),
         },
+        ..Correction::default()
     }
 }
 

@@ -167,6 +167,17 @@ pub struct Settings {
     pub end_points_pct: [f64; 2],
 }
 
+impl Default for Settings {
+    /// Nothing entered: no curve, no sub-trim, end points at 100 %.
+    fn default() -> Self {
+        Self {
+            curve_pct: Vec::new(),
+            sub_trim_pct: 0.0,
+            end_points_pct: [100.0, 100.0],
+        }
+    }
+}
+
 impl ModelFile {
     /// Reads and checks a model file.
     ///

@@ -1,0 +1,165 @@
+//! One surface's measured stations, ready to be fitted: deflection against servo command.
+
+use nalgebra::{DMatrix, DVector};
+
+use crate::response::Responses;
+use crate::stations::Approach;
+
+use super::MatchingError;
+
+/// Standard deviation below which no station is believed, deg: what no measurement of a surface
+/// on a bench resolves (common practice, no source). It also keeps exact data solvable.
+const RESOLUTION_DEG: f64 = 0.001;
+/// Sticks nearer than this are the same station, %.
+const SAME_STICK_PCT: f64 = 1e-6;
+
+/// A surface's visits to its stations, in the order of its response.
+#[derive(Debug, Clone)]
+pub(super) struct Visits {
+    /// Surface.
+    pub surface: String,
+    /// Row of the first visit in the joint covariance.
+    pub first_row: usize,
+    /// Stick position of each visit.
+    pub stick_pct: Vec<f64>,
+    /// What reached the servo at each visit.
+    pub command_pct: Vec<f64>,
+    /// Measured deflection of each visit.
+    pub deflection_deg: DVector<f64>,
+    /// −1 for a stick that came rising, +1 for falling, 0 where not known: the side of the play
+    /// on which the surface rests, up to the sign that the linkage gives it.
+    pub side: Vec<f64>,
+    /// Joint covariance of the deflections, deg².
+    pub covariance_deg2: DMatrix<f64>,
+    /// Visits that count: those beyond an early stop do not, nor the clip's first hold where the
+    /// same station was also approached from a known side.
+    pub used: Vec<usize>,
+}
+
+impl Visits {
+    /// Collects the visits of a surface; `command_pct` tells what its servo got at a stick.
+    pub fn collect(
+        responses: &Responses,
+        surface: &str,
+        command_pct: impl Fn(f64) -> f64,
+    ) -> Result<Self, MatchingError> {
+        let unknown = || MatchingError::NotMeasured {
+            surface: surface.into(),
+        };
+        let position = responses
+            .surfaces
+            .iter()
+            .position(|response| response.surface == surface)
+            .ok_or_else(unknown)?;
+        let first_row = responses.surfaces[..position]
+            .iter()
+            .map(|response| response.stations.len())
+            .sum();
+        let response = &responses.surfaces[position];
+        let count = response.stations.len();
+        let joint = &responses.covariance_deg2;
+        if count == 0 {
+            return Err(unknown());
+        }
+        if joint.nrows() < first_row + count || joint.ncols() != joint.nrows() {
+            return Err(MatchingError::CovarianceShape {
+                rows: joint.nrows(),
+                stations: first_row + count,
+            });
+        }
+        let stick_pct: Vec<f64> = response.stations.iter().map(|at| at.stick_pct).collect();
+        let side = response
+            .stations
+            .iter()
+            .map(|at| match at.approach {
+                Approach::Rising => -1.0,
+                Approach::Falling => 1.0,
+                Approach::First => 0.0,
+            })
+            .collect();
+        let mut covariance_deg2 = joint
+            .view((first_row, first_row), (count, count))
+            .into_owned();
+        for row in 0..count {
+            covariance_deg2[(row, row)] += RESOLUTION_DEG.powi(2);
+        }
+        let visits = Self {
+            surface: surface.into(),
+            first_row,
+            command_pct: stick_pct.iter().map(|&stick| command_pct(stick)).collect(),
+            deflection_deg: DVector::from_iterator(
+                count,
+                response.stations.iter().map(|at| at.deflection_deg.value),
+            ),
+            stick_pct,
+            side,
+            covariance_deg2,
+            used: Vec::new(),
+        };
+        let stops: Vec<f64> = response
+            .health
+            .early_stop
+            .iter()
+            .map(|stop| stop.stick_pct)
+            .collect();
+        visits.sifted(&stops)
+    }
+
+    /// Decides which visits count, and refuses what cannot be fitted.
+    fn sifted(mut self, early_stops_pct: &[f64]) -> Result<Self, MatchingError> {
+        let finite = self.deflection_deg.iter().chain(&self.covariance_deg2);
+        if !finite
+            .chain(&self.command_pct)
+            .all(|value| value.is_finite())
+        {
+            return Err(MatchingError::NotFinite {
+                surface: self.surface,
+            });
+        }
+        let beyond_stop = |stick: f64| {
+            early_stops_pct
+                .iter()
+                .any(|&stop| stop * stick > 0.0 && stick.abs() > stop.abs() + SAME_STICK_PCT)
+        };
+        let known_elsewhere = |visit: usize| {
+            (0..self.side.len()).any(|other| {
+                self.side[other] != 0.0
+                    && (self.stick_pct[other] - self.stick_pct[visit]).abs() < SAME_STICK_PCT
+            })
+        };
+        let used: Vec<usize> = (0..self.side.len())
+            .filter(|&visit| !beyond_stop(self.stick_pct[visit]))
+            .filter(|&visit| self.side[visit] != 0.0 || !known_elsewhere(visit))
+            .collect();
+        self.used = used;
+        let stations = self.distinct_commands_pct().len();
+        if stations < MatchingError::FEWEST_STATIONS {
+            return Err(MatchingError::TooFewStations {
+                surface: self.surface,
+                stations,
+            });
+        }
+        Ok(self)
+    }
+
+    /// The different commands of the visits that count, rising.
+    pub fn distinct_commands_pct(&self) -> Vec<f64> {
+        let mut commands: Vec<f64> = self.used.iter().map(|&i| self.command_pct[i]).collect();
+        commands.sort_by(f64::total_cmp);
+        commands.dedup_by(|a, b| (*a - *b).abs() < SAME_STICK_PCT);
+        commands
+    }
+
+    /// Covariance of the visits that count, with a scatter of their own added, deg².
+    pub fn used_covariance_deg2(&self, scatter_deg: f64) -> DMatrix<f64> {
+        let count = self.used.len();
+        DMatrix::from_fn(count, count, |row, column| {
+            let shared = self.covariance_deg2[(self.used[row], self.used[column])];
+            if row == column {
+                shared + scatter_deg.powi(2)
+            } else {
+                shared
+            }
+        })
+    }
+}

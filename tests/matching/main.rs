@@ -1,0 +1,11 @@
+//! Matching on aircraft whose truth is known.
+
+#![allow(clippy::unwrap_used)]
+
+#[path = "../support/mod.rs"]
+mod support;
+
+mod aircraft;
+mod clips;
+mod linkage;
+mod world;
