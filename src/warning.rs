@@ -16,6 +16,24 @@ pub enum Warning {
     NoAirframeTag,
     /// What a correction does not cure or tell.
     Matching(MatchingWarning),
+    /// A surface's hinge follows from the clip so poorly that its angles may be scaled.
+    HingePoor {
+        /// Name of the surface.
+        surface: String,
+        /// Standard deviation of the scale of its angles, percent.
+        scale_sd_pct: f64,
+        /// Where doubt begins, percent.
+        threshold_pct: f64,
+    },
+    /// A surface's tag sits next to its hinge line and turns nearly in place.
+    TagOnHinge {
+        /// Name of the surface.
+        surface: String,
+        /// Distance of the tag's centre from the hinge line.
+        radius_mm: f64,
+        /// Where doubt begins.
+        threshold_mm: f64,
+    },
     /// Frames of the clip carried no usable time.
     FrameTimesRebuilt {
         /// How many times were rebuilt.
@@ -64,6 +82,8 @@ impl Warning {
             Self::Response(warning) => warning.code(),
             Self::NoAirframeTag => "no-airframe-tag",
             Self::Matching(warning) => warning.code(),
+            Self::HingePoor { .. } => "hinge-poor",
+            Self::TagOnHinge { .. } => "tag-on-hinge",
             Self::FrameTimesRebuilt { .. } => "frame-times-rebuilt",
             Self::FramesLost { .. } => "frames-lost",
             Self::ClipEndsEarly { .. } => "clip-ends-early",
@@ -80,6 +100,22 @@ impl Warning {
                 "no airframe tag was seen, so the result holds only if the camera stood still"
                     .into()
             }
+            Self::HingePoor {
+                surface,
+                scale_sd_pct,
+                threshold_pct,
+            } => format!(
+                "the hinge of {surface:?} is poorly determined: its angles may be scaled by \
+                 {scale_sd_pct:.1} % (doubted from {threshold_pct:.1} %)"
+            ),
+            Self::TagOnHinge {
+                surface,
+                radius_mm,
+                threshold_mm,
+            } => format!(
+                "the tag of {surface:?} sits {radius_mm:.1} mm from the hinge line and turns \
+                 nearly in place (doubted below {threshold_mm:.1} mm)"
+            ),
             Self::FrameTimesRebuilt { rebuilt, first_s } => format!(
                 "{rebuilt} frames, the first near {first_s:.3} s, carry no usable time; they were \
                  placed evenly between their neighbours"
@@ -114,6 +150,14 @@ impl Warning {
             Self::Matching(warning) => warning.mend(),
             Self::NoAirframeTag => {
                 "stick a tag on a part that does not move and declare it as [[airframe_tag]]".into()
+            }
+            Self::HingePoor { .. } => {
+                "film through more travel or from nearer, use a larger tag, or declare \
+                 hinge_to_tag_mm from a ruler"
+                    .into()
+            }
+            Self::TagOnHinge { .. } => {
+                "stick the tag to the trailing edge, away from the hinge line".into()
             }
             Self::FrameTimesRebuilt { .. } => {
                 "give the clip as the camera recorded it; conversions may damage the times".into()

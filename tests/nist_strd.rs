@@ -22,10 +22,13 @@ struct DataSet {
 
 impl DataSet {
     fn read(name: &str) -> Self {
-        let path = Path::new(env!("CARGO_MANIFEST_DIR")).join(format!("tests/data/nist/{name}.dat"));
+        let path =
+            Path::new(env!("CARGO_MANIFEST_DIR")).join(format!("tests/data/nist/{name}.dat"));
         let text = std::fs::read_to_string(&path).unwrap();
         let numbers = |line: &str| -> Vec<f64> {
-            line.split_whitespace().filter_map(|word| word.parse().ok()).collect()
+            line.split_whitespace()
+                .filter_map(|word| word.parse().ok())
+                .collect()
         };
         let mut set = Self {
             starts: [vec![], vec![]],
@@ -35,7 +38,10 @@ impl DataSet {
             predictors: vec![],
         };
         let lines: Vec<&str> = text.lines().collect();
-        let data_from = lines.iter().rposition(|line| line.starts_with("Data:")).unwrap();
+        let data_from = lines
+            .iter()
+            .rposition(|line| line.starts_with("Data:"))
+            .unwrap();
         for line in &lines[..data_from] {
             if let Some((label, values)) = line.split_once('=')
                 && label.trim().starts_with('b')
@@ -71,7 +77,11 @@ impl Problem for Regression<'_> {
     }
 
     fn residuals(&self, parameters: &DVector<f64>) -> Option<DVector<f64>> {
-        let predicted = self.set.predictors.iter().map(|x| (self.model)(parameters.as_slice(), x));
+        let predicted = self
+            .set
+            .predictors
+            .iter()
+            .map(|x| (self.model)(parameters.as_slice(), x));
         let residuals = predicted.zip(&self.set.observed).map(|(f, y)| f - y);
         Some(DVector::from_iterator(self.set.observed.len(), residuals))
     }
@@ -88,7 +98,9 @@ fn gauss(b: &[f64], x: &[f64]) -> f64 {
     b[0] * (-b[1] * x[0]).exp() + bell(b[2], b[3], b[4]) + bell(b[5], b[6], b[7])
 }
 fn lanczos(b: &[f64], x: &[f64]) -> f64 {
-    (0..3).map(|i| b[2 * i] * (-b[2 * i + 1] * x[0]).exp()).sum()
+    (0..3)
+        .map(|i| b[2 * i] * (-b[2 * i + 1] * x[0]).exp())
+        .sum()
 }
 fn cubic_over_cubic(b: &[f64], x: &[f64]) -> f64 {
     let x = x[0];
@@ -104,8 +116,12 @@ fn enso(b: &[f64], x: &[f64]) -> f64 {
 const MODELS: &[(&str, Model)] = &[
     ("Misra1a", exponential_saturation),
     ("BoxBOD", exponential_saturation),
-    ("Misra1b", |b, x| b[0] * (1.0 - (1.0 + b[1] * x[0] / 2.0).powi(-2))),
-    ("Misra1c", |b, x| b[0] * (1.0 - (1.0 + 2.0 * b[1] * x[0]).powf(-0.5))),
+    ("Misra1b", |b, x| {
+        b[0] * (1.0 - (1.0 + b[1] * x[0] / 2.0).powi(-2))
+    }),
+    ("Misra1c", |b, x| {
+        b[0] * (1.0 - (1.0 + 2.0 * b[1] * x[0]).powf(-0.5))
+    }),
     ("Misra1d", |b, x| b[0] * b[1] * x[0] / (1.0 + b[1] * x[0])),
     ("Chwirut1", chwirut),
     ("Chwirut2", chwirut),
@@ -119,20 +135,35 @@ const MODELS: &[(&str, Model)] = &[
     ("ENSO", enso),
     ("Hahn1", cubic_over_cubic),
     ("Thurber", cubic_over_cubic),
-    ("Kirby2", |b, x| (b[0] + x[0] * (b[1] + x[0] * b[2])) / (1.0 + x[0] * (b[3] + x[0] * b[4]))),
-    ("MGH09", |b, x| b[0] * (x[0] * x[0] + x[0] * b[1]) / (x[0] * x[0] + x[0] * b[2] + b[3])),
+    ("Kirby2", |b, x| {
+        (b[0] + x[0] * (b[1] + x[0] * b[2])) / (1.0 + x[0] * (b[3] + x[0] * b[4]))
+    }),
+    ("MGH09", |b, x| {
+        b[0] * (x[0] * x[0] + x[0] * b[1]) / (x[0] * x[0] + x[0] * b[2] + b[3])
+    }),
     ("MGH10", |b, x| b[0] * (b[1] / (x[0] + b[2])).exp()),
-    ("MGH17", |b, x| b[0] + b[1] * (-x[0] * b[3]).exp() + b[2] * (-x[0] * b[4]).exp()),
+    ("MGH17", |b, x| {
+        b[0] + b[1] * (-x[0] * b[3]).exp() + b[2] * (-x[0] * b[4]).exp()
+    }),
     ("Rat42", |b, x| b[0] / (1.0 + (b[1] - b[2] * x[0]).exp())),
-    ("Rat43", |b, x| b[0] / (1.0 + (b[1] - b[2] * x[0]).exp()).powf(1.0 / b[3])),
-    ("Roszman1", |b, x| b[0] - b[1] * x[0] - (b[2] / (x[0] - b[3])).atan() / std::f64::consts::PI),
-    ("Eckerle4", |b, x| b[0] / b[1] * (-0.5 * ((x[0] - b[2]) / b[1]).powi(2)).exp()),
+    ("Rat43", |b, x| {
+        b[0] / (1.0 + (b[1] - b[2] * x[0]).exp()).powf(1.0 / b[3])
+    }),
+    ("Roszman1", |b, x| {
+        b[0] - b[1] * x[0] - (b[2] / (x[0] - b[3])).atan() / std::f64::consts::PI
+    }),
+    ("Eckerle4", |b, x| {
+        b[0] / b[1] * (-0.5 * ((x[0] - b[2]) / b[1]).powi(2)).exp()
+    }),
     ("Bennett5", |b, x| b[0] * (b[1] + x[0]).powf(-1.0 / b[2])),
 ];
 
 /// Digits in which two numbers agree.
 fn digits(found: f64, certified: f64) -> f64 {
-    -((found - certified) / certified).abs().max(f64::EPSILON).log10()
+    -((found - certified) / certified)
+        .abs()
+        .max(f64::EPSILON)
+        .log10()
 }
 
 fn check(name: &str, model: Model, set: &DataSet) -> Vec<String> {
@@ -183,7 +214,10 @@ fn reaches_the_certified_values_of_every_set_from_both_starts() {
         failures.extend(check(name, *model, &DataSet::read(name)));
     }
     let mut nelson = DataSet::read("Nelson");
-    nelson.observed.iter_mut().for_each(|value| *value = value.ln());
+    nelson
+        .observed
+        .iter_mut()
+        .for_each(|value| *value = value.ln());
     let model: Model = |b, x| b[0] - b[1] * x[0] * (-b[2] * x[1]).exp();
     failures.extend(check("Nelson", model, &nelson));
     assert!(failures.is_empty(), "\n{}", failures.join("\n"));
@@ -223,9 +257,15 @@ fn agrees_with_a_minpack_port() {
         assert!(report.termination.was_successful(), "{name}");
         let problem = Regression { model, set: &set };
         let (solution, _) = solve(&problem, start, &SolverOptions::default()).unwrap();
-        assert!(solution.cost <= report.objective_function * (1.0 + 1e-10), "{name}");
+        assert!(
+            solution.cost <= report.objective_function * (1.0 + 1e-10),
+            "{name}"
+        );
         for (found, reference) in solution.parameters.iter().zip(oracle.1.iter()) {
-            assert!(digits(*found, *reference) > 5.0, "{name}: {found} {reference}");
+            assert!(
+                digits(*found, *reference) > 5.0,
+                "{name}: {found} {reference}"
+            );
         }
     }
 }
@@ -238,13 +278,19 @@ fn hands_back_the_best_point_when_it_gives_up() {
     let problem = Regression { model, set: &set };
     let start = DVector::from_column_slice(&set.starts[0]);
     let cost_at_start = 0.5 * problem.residuals(&start).unwrap().norm_squared();
-    let few = SolverOptions { iterations: 3, ..SolverOptions::default() };
+    let few = SolverOptions {
+        iterations: 3,
+        ..SolverOptions::default()
+    };
     match solve(&problem, start, &few) {
         Err(SolverError::IterationsExhausted { best }) => assert!(best.cost < cost_at_start),
         other => panic!("{other:?}"),
     }
     let beyond = DVector::from_element(5, f64::NAN);
-    assert!(matches!(solve(&problem, beyond, &few), Err(SolverError::NoValueAtStart)));
+    assert!(matches!(
+        solve(&problem, beyond, &few),
+        Err(SolverError::NoValueAtStart)
+    ));
 }
 
 /// A straight line through exact points with gross errors in a tenth of them; the bound is the
@@ -264,9 +310,15 @@ fn a_heavy_tailed_loss_sees_through_gross_errors() {
         observed,
         predictors,
     };
-    let problem = Regression { model: |b, x| b[0] + b[1] * x[0], set: &set };
+    let problem = Regression {
+        model: |b, x| b[0] + b[1] * x[0],
+        set: &set,
+    };
     let start = DVector::from_vec(vec![0.0, 0.0]);
-    let robust = SolverOptions { loss: Loss::Cauchy { width: 2.0 }, ..SolverOptions::default() };
+    let robust = SolverOptions {
+        loss: Loss::Cauchy { width: 2.0 },
+        ..SolverOptions::default()
+    };
     let plain = SolverOptions::default();
     let (with_loss, _) = solve(&problem, start.clone(), &robust).unwrap();
     let (without, _) = solve(&problem, start, &plain).unwrap();

@@ -28,8 +28,8 @@ fn a_planar_linkage_turns_as_freudensteins_equation_says() {
     };
     assert!((linkage.rod_length() - 120.0).abs() < 1e-3);
     let (k1, k2) = (100.0 / 40.0, 100.0 / 80.0);
-    let k3 =
-        (40.0_f64.powi(2) - 120.0_f64.powi(2) + 80.0_f64.powi(2) + 100.0_f64.powi(2)) / (2.0 * 40.0 * 80.0);
+    let k3 = (40.0_f64.powi(2) - 120.0_f64.powi(2) + 80.0_f64.powi(2) + 100.0_f64.powi(2))
+        / (2.0 * 40.0 * 80.0);
     for servo_deg in [-30.0_f64, -10.0, 0.0, 15.0, 35.0] {
         let input = (40.0 + servo_deg).to_radians();
         let output = (57.3249 + linkage.output_deg(servo_deg).unwrap()).to_radians();
@@ -42,9 +42,13 @@ fn a_planar_linkage_turns_as_freudensteins_equation_says() {
 /// to 60 by 15 degrees (values recomputed with a root finder, independent of this closed form).
 #[test]
 fn a_spatial_linkage_agrees_with_the_table() {
-    let planar =
-        [-17.587954, -17.210777, -13.221345, -7.165914, 0.0, 7.671540, 15.430978, 22.960204, 30.000000];
-    let skewed = [-4.578890, -7.691001, -7.410207, -4.603238, 0.0, 5.839358, 12.463465, 19.471221, 26.480235];
+    let planar = [
+        -17.587954, -17.210777, -13.221345, -7.165914, 0.0, 7.671540, 15.430978, 22.960204,
+        30.000000,
+    ];
+    let skewed = [
+        -4.578890, -7.691001, -7.410207, -4.603238, 0.0, 5.839358, 12.463465, 19.471221, 26.480235,
+    ];
     for (arm_axis, table) in [([0.0, 0.0, 1.0], planar), ([1.0, 0.0, 1.0], skewed)] {
         let linkage = Linkage {
             arm_pivot: [0.0; 3],
@@ -57,7 +61,10 @@ fn a_spatial_linkage_agrees_with_the_table() {
         for (index, expected) in table.iter().enumerate() {
             let servo_deg = -60.0 + 15.0 * index as f64;
             let output = linkage.output_deg(servo_deg).unwrap();
-            assert!((output - expected).abs() < 2e-6, "{servo_deg}: {output} {expected}");
+            assert!(
+                (output - expected).abs() < 2e-6,
+                "{servo_deg}: {output} {expected}"
+            );
         }
     }
 }
@@ -82,9 +89,15 @@ fn a_positive_deflection_lifts_the_tag_in_the_picture_or_takes_it_left() {
     for seed in 0..20 {
         let built = aircraft::random(seed);
         for surface in &built.surfaces {
-            let carried: Pose = surface.hinge.carried(&surface.tag.world_from_tag, 10.0_f64.to_radians());
+            let carried: Pose = surface
+                .hinge
+                .carried(&surface.tag.world_from_tag, 10.0_f64.to_radians());
             let moved = sub(carried.translation, surface.tag.world_from_tag.translation);
-            let wanted = if surface.upright { -moved[0] } else { -moved[1] };
+            let wanted = if surface.upright {
+                -moved[0]
+            } else {
+                -moved[1]
+            };
             assert!(wanted > 0.0, "seed {seed}");
             let line: HingeLine = surface.hinge;
             let radius = line.distance_mm(carried.translation);
@@ -102,8 +115,15 @@ fn a_film_shows_every_tag_and_repeats_with_its_seed() {
     let again = world::observe(&aircraft::plain(3), &filming::handheld());
     assert_eq!(film.sightings, again.sightings);
     assert!(film.sightings.frames.len() > 300);
-    assert!(film.sightings.frames.iter().all(|frame| frame.sightings.len() == 3));
+    assert!(
+        film.sightings
+            .frames
+            .iter()
+            .all(|frame| frame.sightings.len() == 3)
+    );
     assert_eq!(film.truth.holds.len(), 17);
-    let up = film.truth.deflection_from_neutral_deg(0, &film.truth.holds[4].frames);
+    let up = film
+        .truth
+        .deflection_from_neutral_deg(0, &film.truth.holds[4].frames);
     assert!((15.0..40.0).contains(&up), "{up}");
 }

@@ -98,7 +98,9 @@ impl Camera {
         by_intrinsics[(1, 1)] = distorted.point.y;
         by_intrinsics[(0, 2)] = 1.0;
         by_intrinsics[(1, 3)] = 1.0;
-        by_intrinsics.fixed_view_mut::<2, 5>(0, 4).copy_from(&(focal * distorted.by_distortion));
+        by_intrinsics
+            .fixed_view_mut::<2, 5>(0, 4)
+            .copy_from(&(focal * distorted.by_distortion));
         Some(Projection {
             in_image: self.image_from_distorted(&distorted.point),
             by_point: focal * distorted.by_normalised * normalised_by_point,
@@ -110,8 +112,10 @@ impl Camera {
     ///
     /// `None` where the distortion has no inverse: too far outside the picture.
     pub fn undistort(&self, point_in_image: &Point2<f64>) -> Option<Point2<f64>> {
-        let wanted =
-            Point2::new((point_in_image.x - self.cx) / self.fx, (point_in_image.y - self.cy) / self.fy);
+        let wanted = Point2::new(
+            (point_in_image.x - self.cx) / self.fx,
+            (point_in_image.y - self.cy) / self.fy,
+        );
         if !wanted.coords.norm().is_finite() {
             return None;
         }
@@ -147,14 +151,18 @@ impl Camera {
         (0..UNDISTORT_STEPS)
             .map(|halvings| from + step * 0.5_f64.powi(halvings as i32))
             .find(|candidate| {
-                self.distort(candidate).is_some_and(|after| (wanted - after.point).norm() < miss_before)
+                self.distort(candidate)
+                    .is_some_and(|after| (wanted - after.point).norm() < miss_before)
             })
             // At the limit of rounding no step comes nearer: stay.
             .or(Some(*from))
     }
 
     fn image_from_distorted(&self, distorted: &Point2<f64>) -> Point2<f64> {
-        Point2::new(self.fx * distorted.x + self.cx, self.fy * distorted.y + self.cy)
+        Point2::new(
+            self.fx * distorted.x + self.cx,
+            self.fy * distorted.y + self.cy,
+        )
     }
 
     /// Distorts a normalised point; `None` where the radial part no longer grows outward.
@@ -192,14 +200,22 @@ impl Camera {
             2.0 * x * y,
             y * r6,
         );
-        Some(Distorted { point, by_normalised, by_distortion })
+        Some(Distorted {
+            point,
+            by_normalised,
+            by_distortion,
+        })
     }
 }
 
 /// (X/Z, Y/Z) of a point in front of the camera.
 fn normalise(point_in_camera: &Point3<f64>) -> Option<Point2<f64>> {
-    (point_in_camera.z > SMALLEST_DEPTH)
-        .then(|| Point2::new(point_in_camera.x / point_in_camera.z, point_in_camera.y / point_in_camera.z))
+    (point_in_camera.z > SMALLEST_DEPTH).then(|| {
+        Point2::new(
+            point_in_camera.x / point_in_camera.z,
+            point_in_camera.y / point_in_camera.z,
+        )
+    })
 }
 
 #[cfg(test)]
@@ -223,8 +239,14 @@ mod tests {
     #[test]
     fn projects_as_opencv_does() {
         let points_and_reference = [
-            ([-210.0, 95.0, 700.0], [503.3604489804552, 746.9406532592748]),
-            ([130.0, -155.0, 650.0], [1260.4246928940468, 182.32958185739642]),
+            (
+                [-210.0, 95.0, 700.0],
+                [503.3604489804552, 746.9406532592748],
+            ),
+            (
+                [130.0, -155.0, 650.0],
+                [1260.4246928940468, 182.32958185739642],
+            ),
             ([1.0, 2.0, 900.0], [959.7702221294245, 545.030689611244]),
         ];
         for (point, reference) in points_and_reference {

@@ -13,7 +13,10 @@ pub fn from_square(corners: &[Point2<f64>; 4]) -> Option<Matrix3<f64>> {
     for (k, ((a, b), corner)) in SQUARE.into_iter().zip(corners).enumerate() {
         let (x, y) = (corner.x, corner.y);
         equations.set_row(2 * k, &[a, b, 1.0, 0.0, 0.0, 0.0, -x * a, -x * b].into());
-        equations.set_row(2 * k + 1, &[0.0, 0.0, 0.0, a, b, 1.0, -y * a, -y * b].into());
+        equations.set_row(
+            2 * k + 1,
+            &[0.0, 0.0, 0.0, a, b, 1.0, -y * a, -y * b].into(),
+        );
         right[2 * k] = x;
         right[2 * k + 1] = y;
     }

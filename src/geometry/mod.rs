@@ -1,3 +1,13 @@
-//! Geometry shared by the rooms: homographies, poses, lines.
+//! Geometry shared by the rooms: homographies, planar poses, turns about lines.
 
 pub mod homography;
+mod planar_pose;
+mod turning;
+
+pub use planar_pose::{PlanarPose, corners_in_tag};
+pub use turning::{HingeLine, across, rotation_from_vector, turn_about};
+
+use nalgebra::IsometryMatrix3;
+
+/// A rigid motion with its rotation as a matrix: `point_in_a = a_from_b * point_in_b`.
+pub type Pose = IsometryMatrix3<f64>;

@@ -234,6 +234,7 @@ fn small_motion() -> Motion {
         camera_moved: false,
         reprojection_rms_px: 0.04,
         constants_covariance: DMatrix::from_element(1, 1, 1e-4),
+        lasting: Default::default(),
     }
 }
 

@@ -1,8 +1,46 @@
 //! Motion: fits all frames jointly to each surface's hinge.
+//!
+//! One robust nonlinear least squares over all corners of all frames (bundle adjustment with one
+//! degree of freedom a surface; B. Triggs et al., "Bundle adjustment: a modern synthesis", 2000).
+//! A single tag's pose is a poor angle meter: nearly face-on its tilt hardly shows, and two tilts
+//! explain it about equally well. But a surface turns about one line, so all frames together tell
+//! that line, and each frame then has one number to tell.
+//!
+//! `observation` → `camera_motion` → `start` (`hypotheses`, `frame_fit`) → `outliers` (`joint_fit`,
+//! `normal_equations`, `prediction`, `parameters`) → `rests` → `result`.
+
+mod camera_motion;
+mod frame_fit;
+mod hypotheses;
+mod joint_fit;
+mod normal_equations;
+mod observation;
+mod options;
+mod outliers;
+mod parameters;
+mod prediction;
+mod rests;
+mod result;
+mod start;
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests;
+
+pub use options::{FitOptions, MotionError};
+pub use rests::LastingErrors;
+
+use std::collections::BTreeMap;
 
 use nalgebra::{DMatrix, DVector, Point3, Unit, Vector3};
 
+use crate::camera::CameraProfile;
 use crate::measured::Measured;
+use crate::model_file::ModelFile;
+use crate::tags::Sightings;
+use crate::warning::Warning;
+use joint_fit::JointFit;
+use observation::{ObservedFrame, Target};
+use parameters::{Layout, Lens, Priors};
 
 /// One surface's deflection in one frame, against an arbitrary zero that is the same in all frames.
 #[derive(Debug, Clone, PartialEq)]
@@ -54,6 +92,8 @@ pub struct Motion {
     pub reprojection_rms_px: f64,
     /// Covariance of the constants of the fit, in the units of the fit.
     pub constants_covariance: DMatrix<f64>,
+    /// The part of the frames' own errors that repeats while a tag rests.
+    pub lasting: LastingErrors,
 }
 
 /// A weighted sum of deflections: `(position in Motion::frames, surface, weight)`.
@@ -62,14 +102,17 @@ pub type WeightedSum = Vec<(usize, usize, f64)>;
 impl Motion {
     /// Values (rad) and joint covariance (rad²) of weighted sums of deflections.
     ///
-    /// Errors of single frames average out, those of the shared constants do not: both are in the
-    /// covariance (law of propagation, JCGM 100:2008, 5.2.2). Frames without a measured
-    /// deflection are passed over, so callers name only measured ones.
+    /// Errors of single frames average out, those of the shared constants do not, and those that
+    /// last while a tag rests only from rest to rest: all are in the covariance (law of
+    /// propagation, JCGM 100:2008, 5.2.2). Frames without a measured deflection are passed over,
+    /// so callers name only measured ones.
     pub fn weighted_sums(&self, sums: &[WeightedSum]) -> (DVector<f64>, DMatrix<f64>) {
         let constant_count = self.constants_covariance.nrows();
         let mut values = DVector::zeros(sums.len());
         let mut gains = DMatrix::zeros(sums.len(), constant_count);
-        let mut by_frame: std::collections::BTreeMap<usize, Vec<(usize, usize, f64)>> = Default::default();
+        // Own errors of each frame, and the lasting ones of each rest, by independent causes.
+        let mut own: CauseGains = BTreeMap::new();
+        let mut lasting: CauseGains = BTreeMap::new();
         for (row, sum) in sums.iter().enumerate() {
             for &(frame, surface, weight) in sum {
                 let Some(deflection) = &self.frames[frame].deflections[surface] else {
@@ -78,18 +121,156 @@ impl Motion {
                 values[row] += weight * deflection.angle_rad;
                 let mut gain = gains.row_mut(row);
                 gain += weight * deflection.gain.transpose();
-                by_frame.entry(frame).or_default().push((row, surface, weight));
-            }
-        }
-        let mut covariance = &gains * &self.constants_covariance * gains.transpose();
-        for (frame, terms) in by_frame {
-            let own = &self.frames[frame].own_covariance_rad2;
-            for &(row_a, surface_a, weight_a) in &terms {
-                for &(row_b, surface_b, weight_b) in &terms {
-                    covariance[(row_a, row_b)] += weight_a * weight_b * own[(surface_a, surface_b)];
+                let root = lower_root(&self.frames[frame].own_covariance_rad2);
+                let rest = self.lasting.rest_of.get(frame).map(|rests| rests[surface]);
+                for cause in 0..=surface {
+                    let share = weight * root[(surface, cause)];
+                    *own.entry((frame, cause))
+                        .or_default()
+                        .entry(row)
+                        .or_default() += share;
+                    if let Some(rest) = rest {
+                        let of_rest = lasting.entry((rest, cause)).or_default();
+                        *of_rest.entry(row).or_default() += share;
+                    }
                 }
             }
         }
+        let mut covariance = &gains * &self.constants_covariance * gains.transpose();
+        add_causes(&mut covariance, &own, 1.0 - self.lasting.share);
+        add_causes(&mut covariance, &lasting, self.lasting.share);
         (values, covariance)
     }
+}
+
+/// Gains of the sums (by row) on independent causes of error.
+type CauseGains = BTreeMap<(usize, usize), BTreeMap<usize, f64>>;
+
+fn add_causes(covariance: &mut DMatrix<f64>, causes: &CauseGains, share: f64) {
+    for gains in causes.values() {
+        for (row_a, gain_a) in gains {
+            for (row_b, gain_b) in gains {
+                covariance[(*row_a, *row_b)] += share * gain_a * gain_b;
+            }
+        }
+    }
+}
+
+/// Lower triangular root of a covariance; rows and columns of zeros (not measured) stay zero.
+fn lower_root(covariance: &DMatrix<f64>) -> DMatrix<f64> {
+    let count = covariance.nrows();
+    let mut root = DMatrix::zeros(count, count);
+    for column in 0..count {
+        for row in column..count {
+            let known: f64 = (0..column)
+                .map(|k| root[(row, k)] * root[(column, k)])
+                .sum();
+            let rest: f64 = covariance[(row, column)] - known;
+            root[(row, column)] = if row == column {
+                rest.max(0.0).sqrt()
+            } else if root[(column, column)] > 0.0 {
+                rest / root[(column, column)]
+            } else {
+                0.0
+            };
+        }
+    }
+    root
+}
+
+/// Fits all frames of a clip to the hinges of the declared surfaces.
+///
+/// Lengths are millimetres as in the model file, corners px of the picture that the profile was
+/// made for. Doubts are pushed to `warnings`.
+pub fn fit(
+    sightings: &Sightings,
+    model: &ModelFile,
+    profile: &CameraProfile,
+    options: &FitOptions,
+    warnings: &mut Vec<Warning>,
+) -> Result<Motion, MotionError> {
+    let mut frames = observation::observe(sightings, model)?;
+    let airframe_tags = keep_seen_airframe_tags(&mut frames, model.airframe_tags.len());
+    if airframe_tags == 0 {
+        warnings.push(Warning::NoAirframeTag);
+    }
+    let camera_moves = camera_motion::camera_moved(&frames, airframe_tags, options.still_camera_px);
+    if camera_moves {
+        frames
+            .iter_mut()
+            .filter(|frame| !frame.shows_airframe())
+            .for_each(outliers::reject_all);
+    }
+    require_every_surface(&frames, model)?;
+    let mut fit = JointFit {
+        layout: Layout {
+            surfaces: model.surfaces.len(),
+            airframe_tags,
+            camera_moves,
+            edge_shift: options.edge_shift_sd_px > 0.0,
+            lens: profile.covariance.is_some(),
+        },
+        lens: Lens::new(profile),
+        priors: Priors {
+            edge_shift_sd_px: options.edge_shift_sd_px,
+            radius_mm: model.surfaces.iter().map(|s| s.hinge_to_tag_mm).collect(),
+        },
+        loss: start::START_LOSS,
+        frames,
+    };
+    let undetermined = MotionError::Undetermined {
+        frames: sightings.frames.len(),
+    };
+    let start = start::start(&fit, model)?;
+    let sorted = outliers::fit_and_sort(&mut fit, start, options.rejection_chi2)
+        .ok_or(undetermined.clone())?;
+    let lasting = rests::weigh_rests(&mut fit, &sorted.state);
+    let fitted = fit
+        .minimise(sorted.state, outliers::STEPS)
+        .ok_or(undetermined)?;
+    result::Conclusion {
+        fit: &fit,
+        fitted: &fitted,
+        lasting,
+        sightings,
+        model,
+    }
+    .draw(options, warnings)
+}
+
+/// Airframe tags that were never seen are taken from the list; returns how many remain.
+fn keep_seen_airframe_tags(frames: &mut [ObservedFrame], declared: usize) -> usize {
+    let seen: Vec<usize> = (0..declared)
+        .filter(|tag| {
+            frames
+                .iter()
+                .any(|frame| frame.shows(Target::Airframe(*tag)))
+        })
+        .collect();
+    for frame in frames {
+        for observation in &mut frame.observations {
+            if let Target::Airframe(tag) = &mut observation.target {
+                *tag = seen.iter().position(|kept| kept == tag).unwrap_or(*tag);
+            }
+        }
+    }
+    seen.len()
+}
+
+fn require_every_surface(frames: &[ObservedFrame], model: &ModelFile) -> Result<(), MotionError> {
+    for (index, surface) in model.surfaces.iter().enumerate() {
+        let target = Target::Surface(index);
+        if !frames.iter().any(|frame| frame.shows(target)) {
+            let sighted = frames
+                .iter()
+                .flat_map(|frame| &frame.observations)
+                .filter(|seen| seen.target == target);
+            return Err(MotionError::SurfaceNeverSeen {
+                surface: surface.name.clone(),
+                tag_id: surface.tag_id,
+                sighted: sighted.count(),
+            });
+        }
+    }
+    Ok(())
 }

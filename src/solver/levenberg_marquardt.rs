@@ -148,7 +148,9 @@ pub fn solve(
             return Ok((search.best, reason));
         }
     }
-    Err(SolverError::IterationsExhausted { best: Box::new(search.best) })
+    Err(SolverError::IterationsExhausted {
+        best: Box::new(search.best),
+    })
 }
 
 /// The state between iterations.
@@ -163,16 +165,36 @@ struct Search<'a, P: Problem> {
 }
 
 impl<'a, P: Problem> Search<'a, P> {
-    fn at(problem: &'a P, start: DVector<f64>, options: &'a SolverOptions) -> Result<Self, SolverError> {
+    fn at(
+        problem: &'a P,
+        start: DVector<f64>,
+        options: &'a SolverOptions,
+    ) -> Result<Self, SolverError> {
         let residuals = finite(problem.residuals(&start)).ok_or(SolverError::NoValueAtStart)?;
         if residuals.len() < start.len() {
-            return Err(SolverError::TooFewResiduals { residuals: residuals.len(), parameters: start.len() });
+            return Err(SolverError::TooFewResiduals {
+                residuals: residuals.len(),
+                parameters: start.len(),
+            });
         }
         let cost = cost(problem, &residuals, options.loss);
         let weighted_jacobian = DMatrix::zeros(residuals.len(), start.len());
         let scale = DVector::zeros(start.len());
-        let best = Solution { parameters: start, residuals, weighted_jacobian, cost, iterations: 0 };
-        Ok(Self { problem, options, best, scale, radius: 0.0, damping: 0.0 })
+        let best = Solution {
+            parameters: start,
+            residuals,
+            weighted_jacobian,
+            cost,
+            iterations: 0,
+        };
+        Ok(Self {
+            problem,
+            options,
+            best,
+            scale,
+            radius: 0.0,
+            damping: 0.0,
+        })
     }
 
     /// One Jacobian, and steps from it until one is taken or the search ends.
@@ -196,11 +218,13 @@ impl<'a, P: Problem> Search<'a, P> {
         if self.radius == 0.0 {
             self.start_radius();
         }
-        if largest_cosine(&self.best.weighted_jacobian, &norms, &residuals) <= self.options.gradient_tolerance
+        if largest_cosine(&self.best.weighted_jacobian, &norms, &residuals)
+            <= self.options.gradient_tolerance
         {
             return Ok(Some(StopReason::GradientVanished));
         }
-        let decomposed = Decomposed::new(&self.best.weighted_jacobian, &self.scale, Some(&residuals));
+        let decomposed =
+            Decomposed::new(&self.best.weighted_jacobian, &self.scale, Some(&residuals));
         match decomposed {
             Some(decomposed) => Ok(self.step(&decomposed)),
             None => Err(self.bad_jacobian()),
@@ -217,7 +241,9 @@ impl<'a, P: Problem> Search<'a, P> {
     }
 
     fn bad_jacobian(&self) -> SolverError {
-        SolverError::BadJacobian { best: Box::new(self.best.clone()) }
+        SolverError::BadJacobian {
+            best: Box::new(self.best.clone()),
+        }
     }
 
     /// Shortens the trust radius until a step lowers the cost; tells when the search is at its end.
@@ -231,14 +257,15 @@ impl<'a, P: Problem> Search<'a, P> {
             }
             let candidate = &self.best.parameters + scaled_step.component_div(&self.scale);
             let residuals = finite(self.problem.residuals(&candidate));
-            let new_cost = residuals
-                .as_ref()
-                .map_or(f64::INFINITY, |residuals| cost(self.problem, residuals, self.options.loss));
+            let new_cost = residuals.as_ref().map_or(f64::INFINITY, |residuals| {
+                cost(self.problem, residuals, self.options.loss)
+            });
             let promised = decomposed.promised_decrease(self.damping);
             let real = self.best.cost - new_cost;
             let ratio = if promised > 0.0 { real / promised } else { 0.0 };
             self.adapt_radius(ratio, length);
-            let relative = |decrease: f64| decrease.abs() <= self.options.cost_tolerance * self.best.cost;
+            let relative =
+                |decrease: f64| decrease.abs() <= self.options.cost_tolerance * self.best.cost;
             let settled = relative(real) && relative(promised) && ratio <= 2.0;
             let taken = ratio >= SMALLEST_RATIO;
             if let (true, Some(residuals)) = (taken, residuals) {
@@ -282,7 +309,11 @@ struct Decomposed {
 }
 
 impl Decomposed {
-    fn new(jacobian: &DMatrix<f64>, scale: &DVector<f64>, residuals: Option<&DVector<f64>>) -> Option<Self> {
+    fn new(
+        jacobian: &DMatrix<f64>,
+        scale: &DVector<f64>,
+        residuals: Option<&DVector<f64>>,
+    ) -> Option<Self> {
         let mut scaled = jacobian.clone();
         for (mut column, scale) in scaled.column_iter_mut().zip(scale.iter()) {
             if *scale > 0.0 {
@@ -298,7 +329,11 @@ impl Decomposed {
         });
         let svd = qr.r().try_svd(true, true, f64::EPSILON, SVD_SWEEPS)?;
         let residuals = svd.u?.tr_mul(&rotated);
-        Some(Self { singular_values: svd.singular_values, right: svd.v_t?.transpose(), residuals })
+        Some(Self {
+            singular_values: svd.singular_values,
+            right: svd.v_t?.transpose(),
+            residuals,
+        })
     }
 
     /// The step for a damping, in scaled parameters.
@@ -309,9 +344,14 @@ impl Decomposed {
     /// σ (Uᵀr) / (σ² + λ), with undetermined directions left alone.
     fn filtered(&self, damping: f64) -> DVector<f64> {
         let floor = RANK_TOLERANCE * self.singular_values.max();
-        self.singular_values.zip_map(&self.residuals, |sigma, residual| {
-            if sigma > floor { sigma * residual / (sigma * sigma + damping) } else { 0.0 }
-        })
+        self.singular_values
+            .zip_map(&self.residuals, |sigma, residual| {
+                if sigma > floor {
+                    sigma * residual / (sigma * sigma + damping)
+                } else {
+                    0.0
+                }
+            })
     }
 
     /// Decrease of the cost that the linear model promises.
@@ -373,7 +413,10 @@ fn finite(residuals: Option<DVector<f64>>) -> Option<DVector<f64>> {
 }
 
 fn column_norms(jacobian: &DMatrix<f64>) -> DVector<f64> {
-    DVector::from_iterator(jacobian.ncols(), jacobian.column_iter().map(|column| column.norm()))
+    DVector::from_iterator(
+        jacobian.ncols(),
+        jacobian.column_iter().map(|column| column.norm()),
+    )
 }
 
 fn cost(problem: &impl Problem, residuals: &DVector<f64>, loss: Loss) -> f64 {

@@ -38,7 +38,10 @@ pub trait Problem {
 }
 
 /// Derivatives of a problem's residuals by central differences, one-sided at an edge of the model.
-pub fn numeric_jacobian<P: Problem + ?Sized>(problem: &P, parameters: &DVector<f64>) -> Option<DMatrix<f64>> {
+pub fn numeric_jacobian<P: Problem + ?Sized>(
+    problem: &P,
+    parameters: &DVector<f64>,
+) -> Option<DMatrix<f64>> {
     let here = problem.residuals(parameters)?;
     let mut jacobian = DMatrix::zeros(here.len(), parameters.len());
     let mut moved = parameters.clone();

@@ -80,6 +80,7 @@ pub(crate) fn motion_of(
         camera_moved: false,
         reprojection_rms_px: 0.05,
         constants_covariance: DMatrix::zeros(1, 1),
+        lasting: Default::default(),
     }
 }
 

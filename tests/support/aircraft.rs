@@ -49,9 +49,18 @@ impl WorldSurface {
 /// A tag that looks at the camera, turned by yaw, pitch and roll about its own axes.
 pub fn facing(at_mm: Vec3, yaw_deg: f64, pitch_deg: f64, roll_deg: f64) -> Pose {
     let square_on: Mat3 = [[1.0, 0.0, 0.0], [0.0, -1.0, 0.0], [0.0, 0.0, -1.0]];
-    let turns = [([0.0, 1.0, 0.0], yaw_deg), ([1.0, 0.0, 0.0], pitch_deg), ([0.0, 0.0, 1.0], roll_deg)];
-    let rotation = turns.iter().fold(square_on, |m, (axis, deg)| product(&m, &turn(*axis, deg.to_radians())));
-    Pose { rotation, translation: at_mm }
+    let turns = [
+        ([0.0, 1.0, 0.0], yaw_deg),
+        ([1.0, 0.0, 0.0], pitch_deg),
+        ([0.0, 0.0, 1.0], roll_deg),
+    ];
+    let rotation = turns.iter().fold(square_on, |m, (axis, deg)| {
+        product(&m, &turn(*axis, deg.to_radians()))
+    });
+    Pose {
+        rotation,
+        translation: at_mm,
+    }
 }
 
 /// What a surface is made from.
@@ -94,17 +103,37 @@ impl SurfaceSpec {
 
 /// Builds a surface with a linkage of the given unevenness (0: tidy; 1: crossed and skewed).
 pub fn surface(spec: &SurfaceSpec, unevenness: f64, random: &mut Random) -> WorldSurface {
-    let along: Vec3 = if spec.upright { [0.0, 1.0, 0.0] } else { [-1.0, 0.0, 0.0] };
-    let up = if spec.upright { [-1.0, 0.0, 0.0] } else { [0.0, -1.0, 0.0] };
-    let swept =
-        product(&turn([0.0, 0.0, 1.0], spec.rake_deg.to_radians()), &turn(up, spec.sweep_deg.to_radians()));
+    let along: Vec3 = if spec.upright {
+        [0.0, 1.0, 0.0]
+    } else {
+        [-1.0, 0.0, 0.0]
+    };
+    let up = if spec.upright {
+        [-1.0, 0.0, 0.0]
+    } else {
+        [0.0, -1.0, 0.0]
+    };
+    let swept = product(
+        &turn([0.0, 0.0, 1.0], spec.rake_deg.to_radians()),
+        &turn(up, spec.sweep_deg.to_radians()),
+    );
     let direction = unit(super::rigid::apply(&swept, along));
-    let hinge = HingeLine { point_mm: spec.hinge_at_mm, direction };
+    let hinge = HingeLine {
+        point_mm: spec.hinge_at_mm,
+        direction,
+    };
     let to_edge = unit(cross(up, direction));
-    let to_edge = if to_edge[2] > 0.0 { times(to_edge, -1.0) } else { to_edge };
+    let to_edge = if to_edge[2] > 0.0 {
+        times(to_edge, -1.0)
+    } else {
+        to_edge
+    };
     let tag_at = add(spec.hinge_at_mm, times(to_edge, 0.93 * spec.chord_mm));
-    let (yaw, pitch) =
-        if spec.upright { (spec.lean_deg, spec.yaw_deg) } else { (spec.yaw_deg, spec.lean_deg) };
+    let (yaw, pitch) = if spec.upright {
+        (spec.lean_deg, spec.yaw_deg)
+    } else {
+        (spec.yaw_deg, spec.lean_deg)
+    };
     let roll_deg = random.between(-4.0, 4.0);
     let (linkage, servo) = linkage_for(spec.travel_deg, unevenness, random);
     WorldSurface {
@@ -137,7 +166,11 @@ fn linkage_for(travel_deg: f64, unevenness: f64, random: &mut Random) -> (Linkag
         let arm_mm = 12.0 * (1.0 + off(0.08));
         let horn_mm = 16.0 * (1.0 + off(0.08));
         let (arm_off, horn_off) = (off(8.0_f64.to_radians()), off(6.0_f64.to_radians()));
-        let arm_side = if off(1.0) > 0.8 { -horn_side } else { horn_side };
+        let arm_side = if off(1.0) > 0.8 {
+            -horn_side
+        } else {
+            horn_side
+        };
         let mut linkage = Linkage {
             arm_pivot: [off(8.0), off(5.0), -80.0 + off(10.0)],
             arm_axis: unit([1.0, off(0.15), off(0.15)]),
@@ -153,14 +186,21 @@ fn linkage_for(travel_deg: f64, unevenness: f64, random: &mut Random) -> (Linkag
             linkage.arm_axis = times(linkage.arm_axis, -1.0);
         }
         // The servo's throw that gives the travel on the average of both ends.
-        let reached = |servo: f64| Some(0.5 * (linkage.output_deg(servo)? - linkage.output_deg(-servo)?));
-        let deg_at_100 =
-            (10..75).map(f64::from).find(|servo| reached(*servo).is_some_and(|reach| reach >= travel_deg));
+        let reached =
+            |servo: f64| Some(0.5 * (linkage.output_deg(servo)? - linkage.output_deg(-servo)?));
+        let deg_at_100 = (10..75)
+            .map(f64::from)
+            .find(|servo| reached(*servo).is_some_and(|reach| reach >= travel_deg));
         let Some(deg_at_100) = deg_at_100 else {
             continue;
         };
-        let servo =
-            Servo { deg_at_100, dead_band_pct: 0.2, lag_s: 0.04, slew_pct_per_s: 450.0, ..Servo::ideal() };
+        let servo = Servo {
+            deg_at_100,
+            dead_band_pct: 0.2,
+            lag_s: 0.04,
+            slew_pct_per_s: 450.0,
+            ..Servo::ideal()
+        };
         // Rising over a fifth more than the travel, as curves may ask for it.
         let rising = (-24..24).all(|step| {
             let at = |step: f64| linkage.output_deg(deg_at_100 * step / 20.0);
@@ -240,5 +280,9 @@ pub fn random(seed: u64) -> Aircraft {
             ),
         })
         .collect();
-    Aircraft { name: format!("Random {seed}"), surfaces: surfaces.into(), airframe_tags }
+    Aircraft {
+        name: format!("Random {seed}"),
+        surfaces: surfaces.into(),
+        airframe_tags,
+    }
 }

@@ -52,8 +52,16 @@ impl<'a> Bound<'a> {
         let surfaces = film.aircraft.surfaces.len();
         let extra = film.aircraft.airframe_tags.len().saturating_sub(1);
         // With a still camera the first airframe tag is as unknown as the others.
-        let static_tags = if unknowns.camera_moves { extra } else { extra + 1 };
-        let static_tags = if film.aircraft.airframe_tags.is_empty() { 0 } else { static_tags };
+        let static_tags = if unknowns.camera_moves {
+            extra
+        } else {
+            extra + 1
+        };
+        let static_tags = if film.aircraft.airframe_tags.is_empty() {
+            0
+        } else {
+            static_tags
+        };
         Self {
             film,
             unknowns,
@@ -140,7 +148,10 @@ impl<'a> Bound<'a> {
         };
         let mut rows = vec![];
         for sighting in &sighted.sightings {
-            let on_surface = aircraft.surfaces.iter().position(|surface| surface.tag.id == sighting.tag_id);
+            let on_surface = aircraft
+                .surfaces
+                .iter()
+                .position(|surface| surface.tag.id == sighting.tag_id);
             let (edge_mm, world_from_tag) = match on_surface {
                 Some(index) => {
                     let surface = &aircraft.surfaces[index];
@@ -151,8 +162,11 @@ impl<'a> Bound<'a> {
                     (surface.tag.edge_mm, hinge.carried(&tag, angle))
                 }
                 None => {
-                    let index =
-                        aircraft.airframe_tags.iter().position(|tag| tag.id == sighting.tag_id).unwrap();
+                    let index = aircraft
+                        .airframe_tags
+                        .iter()
+                        .position(|tag| tag.id == sighting.tag_id)
+                        .unwrap();
                     let tag = &aircraft.airframe_tags[index];
                     let skipped = usize::from(self.unknowns.camera_moves);
                     if index < skipped {
@@ -164,12 +178,19 @@ impl<'a> Bound<'a> {
                 }
             };
             let camera_from_tag = camera_from_world.after(&world_from_tag);
-            let corners = corners_in_tag(edge_mm)
-                .map(|corner| self.film.filming.lens.project(camera_from_tag.point(corner)));
+            let corners = corners_in_tag(edge_mm).map(|corner| {
+                self.film
+                    .filming
+                    .lens
+                    .project(camera_from_tag.point(corner))
+            });
             let shifted = super::world::with_edges_moved(&corners, moved[self.constants - 1]);
             let flat = DVector::from_fn(8, |row, _| shifted[row / 2][row % 2]);
             let root = sighting.covariance_px2.cholesky().unwrap();
-            let whitened = root.l().solve_lower_triangular(&flat.fixed_rows::<8>(0).into_owned()).unwrap();
+            let whitened = root
+                .l()
+                .solve_lower_triangular(&flat.fixed_rows::<8>(0).into_owned())
+                .unwrap();
             rows.extend(whitened.iter().copied());
         }
         DVector::from_vec(rows)
@@ -177,7 +198,11 @@ impl<'a> Bound<'a> {
 }
 
 fn nudged_hinge(hinge: &HingeLine, by: &[f64], mm: f64) -> HingeLine {
-    let helper = if hinge.direction[2].abs() < 0.8 { [0.0, 0.0, 1.0] } else { [0.0, 1.0, 0.0] };
+    let helper = if hinge.direction[2].abs() < 0.8 {
+        [0.0, 0.0, 1.0]
+    } else {
+        [0.0, 1.0, 0.0]
+    };
     let first = unit(cross(hinge.direction, helper));
     let second = cross(hinge.direction, first);
     let across = |a: f64, b: f64| add(times(first, a), times(second, b));

@@ -6,7 +6,11 @@ use super::lens::Lens;
 #[derive(Debug, Clone, PartialEq)]
 pub enum StickPlan {
     /// Rests at each position in turn, and ramps between them.
-    Holds { stations_pct: Vec<f64>, hold_s: f64, ramp_s: f64 },
+    Holds {
+        stations_pct: Vec<f64>,
+        hold_s: f64,
+        ramp_s: f64,
+    },
     /// Goes from end to end and back, sinusoidally, starting at 0.
     Sweep { period_s: f64, duration_s: f64 },
 }
@@ -66,7 +70,11 @@ pub struct Filming {
 
 /// Stations of the usual way: up and down through all positions, neutral first.
 pub fn usual_stations() -> Vec<f64> {
-    [0, 25, 50, 75, 100, 75, 50, 25, 0, -25, -50, -75, -100, -75, -50, -25, 0].map(f64::from).to_vec()
+    [
+        0, 25, 50, 75, 100, 75, 50, 25, 0, -25, -50, -75, -100, -75, -50, -25, 0,
+    ]
+    .map(f64::from)
+    .to_vec()
 }
 
 /// A tripod, seventeen holds, corners to 0.05 px.
@@ -75,34 +83,52 @@ pub fn tripod() -> Filming {
         seed: 1,
         lens: Lens::phone(),
         frame_rate: 30.0,
-        stick: StickPlan::Holds { stations_pct: usual_stations(), hold_s: 0.5, ramp_s: 0.25 },
+        stick: StickPlan::Holds {
+            stations_pct: usual_stations(),
+            hold_s: 0.5,
+            ramp_s: 0.25,
+        },
         right_curve_pct: vec![],
         hand: 0.0,
         noise: CornerNoise::white(0.05),
-        outliers: Outliers { surface_share: 0.0, airframe_share: 0.0 },
+        outliers: Outliers {
+            surface_share: 0.0,
+            airframe_share: 0.0,
+        },
         shake_deg: 0.0,
     }
 }
 
 /// The same, hand-held.
 pub fn handheld() -> Filming {
-    Filming { hand: 1.0, ..tripod() }
+    Filming {
+        hand: 1.0,
+        ..tripod()
+    }
 }
 
 impl StickPlan {
     pub fn duration_s(&self) -> f64 {
         match self {
-            Self::Holds { stations_pct, hold_s, ramp_s } => {
-                stations_pct.len() as f64 * (hold_s + ramp_s) - ramp_s
-            }
+            Self::Holds {
+                stations_pct,
+                hold_s,
+                ramp_s,
+            } => stations_pct.len() as f64 * (hold_s + ramp_s) - ramp_s,
             Self::Sweep { duration_s, .. } => *duration_s,
         }
     }
 
     pub fn stick_pct(&self, time_s: f64) -> f64 {
         match self {
-            Self::Sweep { period_s, .. } => 100.0 * (std::f64::consts::TAU * time_s / period_s).sin(),
-            Self::Holds { stations_pct, hold_s, ramp_s } => {
+            Self::Sweep { period_s, .. } => {
+                100.0 * (std::f64::consts::TAU * time_s / period_s).sin()
+            }
+            Self::Holds {
+                stations_pct,
+                hold_s,
+                ramp_s,
+            } => {
                 let cycle = hold_s + ramp_s;
                 let index = ((time_s / cycle) as usize).min(stations_pct.len() - 1);
                 let here = stations_pct[index];

@@ -14,7 +14,9 @@ impl Lens {
     /// A phone's main camera in 1080p.
     pub fn phone() -> Self {
         Self {
-            intrinsics: [1512.6, 1512.6, 956.8, 544.9, 0.062, -0.098, -0.0004, 0.0005, 0.0],
+            intrinsics: [
+                1512.6, 1512.6, 956.8, 544.9, 0.062, -0.098, -0.0004, 0.0005, 0.0,
+            ],
             width_px: 1920,
             height_px: 1080,
         }
@@ -23,7 +25,9 @@ impl Lens {
     /// A webcam with strong barrel distortion in 720p.
     pub fn webcam() -> Self {
         Self {
-            intrinsics: [912.0, 910.5, 640.3, 355.8, -0.31, 0.11, 0.0006, -0.0003, -0.02],
+            intrinsics: [
+                912.0, 910.5, 640.3, 355.8, -0.31, 0.11, 0.0006, -0.0003, -0.02,
+            ],
             width_px: 1280,
             height_px: 720,
         }

@@ -21,12 +21,18 @@ pub struct Linkage {
 
 impl Linkage {
     pub fn rod_length(&self) -> f64 {
-        norm(sub(add(self.arm_pivot, self.arm), add(self.horn_pivot, self.horn)))
+        norm(sub(
+            add(self.arm_pivot, self.arm),
+            add(self.horn_pivot, self.horn),
+        ))
     }
 
     /// Both solutions for the horn's angle, `None` where the linkage binds.
     fn solutions_rad(&self, servo_rad: f64) -> Option<[f64; 2]> {
-        let arm_end = add(self.arm_pivot, turned(self.arm, unit(self.arm_axis), servo_rad));
+        let arm_end = add(
+            self.arm_pivot,
+            turned(self.arm, unit(self.arm_axis), servo_rad),
+        );
         let d = sub(arm_end, self.horn_pivot);
         let a = dot(d, self.horn);
         let b = dot(d, cross(unit(self.horn_axis), self.horn));

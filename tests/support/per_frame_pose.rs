@@ -10,7 +10,8 @@ use nalgebra::{DMatrix, DVector, Matrix3, SMatrix, SVector};
 
 use super::lens::Lens;
 use super::rigid::{
-    Mat3, Pose, Vec3, cross, dot, norm, product, rotation_vector, times, transposed, turn_by_vector, unit,
+    Mat3, Pose, Vec3, cross, dot, norm, product, rotation_vector, times, transposed,
+    turn_by_vector, unit,
 };
 use super::world::corners_in_tag;
 
@@ -32,7 +33,10 @@ pub fn deflections_deg(
             let pose = (*pose)?;
             match &airframe {
                 None => Some(pose.rotation),
-                Some(airframe) => Some(product(&transposed(&airframe[frame]?.rotation), &pose.rotation)),
+                Some(airframe) => Some(product(
+                    &transposed(&airframe[frame]?.rotation),
+                    &pose.rotation,
+                )),
             }
         })
         .collect();
@@ -41,14 +45,24 @@ pub fn deflections_deg(
     };
     let vectors: Vec<Option<Vec3>> = rotations
         .iter()
-        .map(|rotation| Some(rotation_vector(&product(&(*rotation)?, &transposed(&start)))))
+        .map(|rotation| {
+            Some(rotation_vector(&product(
+                &(*rotation)?,
+                &transposed(&start),
+            )))
+        })
         .collect();
     let axis = main_direction(&vectors);
-    let angles: Vec<Option<f64>> =
-        vectors.iter().map(|vector| Some(dot((*vector)?, axis).to_degrees())).collect();
+    let angles: Vec<Option<f64>> = vectors
+        .iter()
+        .map(|vector| Some(dot((*vector)?, axis).to_degrees()))
+        .collect();
     let at_neutral: Vec<f64> = neutral.iter().filter_map(|frame| angles[*frame]).collect();
     let zero = at_neutral.iter().sum::<f64>() / at_neutral.len() as f64;
-    angles.iter().map(|angle| angle.map(|angle| angle - zero)).collect()
+    angles
+        .iter()
+        .map(|angle| angle.map(|angle| angle - zero))
+        .collect()
 }
 
 /// Direction of greatest spread, signed so that it points to −x, or to +y if it is upright.
@@ -61,7 +75,11 @@ fn main_direction(vectors: &[Option<Vec3>]) -> Vec3 {
     let eigen = spread.symmetric_eigen();
     let largest = eigen.eigenvalues.imax();
     let axis: Vec3 = eigen.eigenvectors.column(largest).into_owned().into();
-    let sign = if axis[0].abs() > axis[1].abs() { -axis[0] } else { axis[1] };
+    let sign = if axis[0].abs() > axis[1].abs() {
+        -axis[0]
+    } else {
+        axis[1]
+    };
     times(axis, sign.signum())
 }
 
@@ -73,7 +91,10 @@ fn poses(sightings: &Sightings, lens: &Lens, tag: (u32, f64)) -> Vec<Option<Pose
         .map(|frame| {
             let sighting = frame.sighting(tag.0)?;
             let starts = [from_homography(sighting, lens, tag.1), before];
-            let refined = starts.into_iter().flatten().map(|start| refine(start, sighting, lens, tag.1));
+            let refined = starts
+                .into_iter()
+                .flatten()
+                .map(|start| refine(start, sighting, lens, tag.1));
             let best = refined.min_by(|a, b| a.1.total_cmp(&b.1))?;
             before = Some(best.0);
             before
@@ -111,7 +132,9 @@ fn refine(start: Pose, sighting: &Sighting, lens: &Lens, edge_mm: f64) -> (Pose,
         for i in 0..6 {
             normal[(i, i)] *= 1.0 + damping;
         }
-        let Some(inverse) = normal.try_inverse() else { break };
+        let Some(inverse) = normal.try_inverse() else {
+            break;
+        };
         let candidate = moved(&pose, &(-inverse * jacobian.transpose() * here));
         let new_cost = misses(&candidate, sighting, lens, edge_mm).norm_squared();
         if new_cost < cost {
@@ -151,5 +174,8 @@ fn from_homography(sighting: &Sighting, lens: &Lens, edge_mm: f64) -> Option<Pos
     let right = unit(first);
     let out = unit(cross(right, second));
     let up = cross(out, right);
-    Some(Pose { rotation: transposed(&[right, up, out]), translation: times([h[2], h[5], 1.0], scale) })
+    Some(Pose {
+        rotation: transposed(&[right, up, out]),
+        translation: times([h[2], h[5], 1.0], scale),
+    })
 }

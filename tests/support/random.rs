@@ -8,7 +8,9 @@ pub struct Random {
 
 impl Random {
     pub fn new(seed: u64) -> Self {
-        let mut random = Self { state: seed.wrapping_mul(0x9E37_79B9_7F4A_7C15) ^ 0x5851_F42D_4C95_7F2D };
+        let mut random = Self {
+            state: seed.wrapping_mul(0x9E37_79B9_7F4A_7C15) ^ 0x5851_F42D_4C95_7F2D,
+        };
         random.bits();
         random
     }

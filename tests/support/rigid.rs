@@ -20,7 +20,11 @@ pub fn dot(a: Vec3, b: Vec3) -> f64 {
 }
 
 pub fn cross(a: Vec3, b: Vec3) -> Vec3 {
-    [a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0]]
+    [
+        a[1] * b[2] - a[2] * b[1],
+        a[2] * b[0] - a[0] * b[2],
+        a[0] * b[1] - a[1] * b[0],
+    ]
 }
 
 pub fn norm(a: Vec3) -> f64 {
@@ -47,7 +51,10 @@ pub fn product(a: &Mat3, b: &Mat3) -> Mat3 {
 /// Turns `v` right-handed about a unit axis through the origin.
 pub fn turned(v: Vec3, axis: Vec3, angle_rad: f64) -> Vec3 {
     let (sin, cos) = angle_rad.sin_cos();
-    add(add(times(v, cos), times(cross(axis, v), sin)), times(axis, dot(axis, v) * (1.0 - cos)))
+    add(
+        add(times(v, cos), times(cross(axis, v), sin)),
+        times(axis, dot(axis, v) * (1.0 - cos)),
+    )
 }
 
 /// The matrix that turns right-handed about a unit axis.
@@ -70,7 +77,10 @@ pub fn turn_by_vector(vector: Vec3) -> Mat3 {
 
 /// Rotation vector of a matrix, for angles well below half a turn.
 pub fn rotation_vector(m: &Mat3) -> Vec3 {
-    let sine_axis = times([m[2][1] - m[1][2], m[0][2] - m[2][0], m[1][0] - m[0][1]], 0.5);
+    let sine_axis = times(
+        [m[2][1] - m[1][2], m[0][2] - m[2][0], m[1][0] - m[0][1]],
+        0.5,
+    );
     let cosine = 0.5 * (m[0][0] + m[1][1] + m[2][2] - 1.0);
     let sine = norm(sine_axis);
     if sine < 1e-15 {
@@ -88,7 +98,10 @@ pub struct Pose {
 
 impl Pose {
     pub fn still() -> Self {
-        Self { rotation: turn_by_vector([0.0; 3]), translation: [0.0; 3] }
+        Self {
+            rotation: turn_by_vector([0.0; 3]),
+            translation: [0.0; 3],
+        }
     }
 
     pub fn point(&self, v: Vec3) -> Vec3 {
@@ -104,7 +117,10 @@ impl Pose {
 
     pub fn inverse(&self) -> Pose {
         let rotation = transposed(&self.rotation);
-        Pose { rotation, translation: times(apply(&rotation, self.translation), -1.0) }
+        Pose {
+            rotation,
+            translation: times(apply(&rotation, self.translation), -1.0),
+        }
     }
 }
 

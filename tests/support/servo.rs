@@ -33,7 +33,11 @@ impl Servo {
         if miss.abs() <= self.dead_band_pct {
             return shaft_pct;
         }
-        let share = if self.lag_s > 0.0 { 1.0 - (-step_s / self.lag_s).exp() } else { 1.0 };
+        let share = if self.lag_s > 0.0 {
+            1.0 - (-step_s / self.lag_s).exp()
+        } else {
+            1.0
+        };
         let limit = self.slew_pct_per_s * step_s;
         shaft_pct + (miss * share).clamp(-limit, limit)
     }

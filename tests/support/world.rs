@@ -62,7 +62,10 @@ impl Truth {
 
     /// Mean true deflection over some frames.
     pub fn mean_deg(&self, surface: usize, frames: &[usize]) -> f64 {
-        let sum: f64 = frames.iter().map(|frame| self.frames[*frame].deflection_deg[surface]).sum();
+        let sum: f64 = frames
+            .iter()
+            .map(|frame| self.frames[*frame].deflection_deg[surface])
+            .sum();
         sum / frames.len() as f64
     }
 
@@ -86,7 +89,12 @@ pub struct Film {
 /// Corners of a tag in its own frame: top-left, top-right, bottom-right, bottom-left.
 pub fn corners_in_tag(edge_mm: f64) -> [[f64; 3]; 4] {
     let half = 0.5 * edge_mm;
-    [[-half, half, 0.0], [half, half, 0.0], [half, -half, 0.0], [-half, -half, 0.0]]
+    [
+        [-half, half, 0.0],
+        [half, half, 0.0],
+        [half, -half, 0.0],
+        [-half, -half, 0.0],
+    ]
 }
 
 /// Moves and films an aircraft.
@@ -99,7 +107,10 @@ pub fn observe(aircraft: &Aircraft, filming: &Filming) -> Film {
                 path: "synthetic.mp4".into(),
                 width_px: filming.lens.width_px,
                 height_px: filming.lens.height_px,
-                levels: Levels { black: 16, white: 235 },
+                levels: Levels {
+                    black: 16,
+                    white: 235,
+                },
                 claimed_frames: None,
             },
             frames,
@@ -128,7 +139,9 @@ fn act(aircraft: &Aircraft, filming: &Filming) -> Truth {
     let count = (filming.stick.duration_s() * filming.frame_rate).floor() as usize;
     let mut shaft_pct = vec![0.0; aircraft.surfaces.len()];
     let mut rests_deg = vec![0.0; aircraft.surfaces.len()];
-    let phases: Vec<f64> = (0..aircraft.surfaces.len()).map(|_| random.between(0.0, 6.0)).collect();
+    let phases: Vec<f64> = (0..aircraft.surfaces.len())
+        .map(|_| random.between(0.0, 6.0))
+        .collect();
     let mut frames = Vec::with_capacity(count);
     for index in 0..count {
         let time_s = index as f64 / filming.frame_rate;
@@ -137,7 +150,9 @@ fn act(aircraft: &Aircraft, filming: &Filming) -> Truth {
             let stick_pct = filming.stick.stick_pct(now_s.max(0.0));
             for (surface, built) in aircraft.surfaces.iter().enumerate() {
                 let command_pct = filming.command_pct(built.side, stick_pct);
-                shaft_pct[surface] = built.servo.next_pct(shaft_pct[surface], command_pct, step_s);
+                shaft_pct[surface] = built
+                    .servo
+                    .next_pct(shaft_pct[surface], command_pct, step_s);
                 let driven = built.response_deg(shaft_pct[surface]).unwrap();
                 rests_deg[surface] = after_play(rests_deg[surface], driven, built.play_deg);
             }
@@ -160,7 +175,12 @@ fn act(aircraft: &Aircraft, filming: &Filming) -> Truth {
 }
 
 fn holds_of(plan: &StickPlan, frames: &[TrueFrame]) -> Vec<TrueHold> {
-    let StickPlan::Holds { stations_pct, hold_s, ramp_s } = plan else {
+    let StickPlan::Holds {
+        stations_pct,
+        hold_s,
+        ramp_s,
+    } = plan
+    else {
         return vec![];
     };
     stations_pct
@@ -171,7 +191,9 @@ fn holds_of(plan: &StickPlan, frames: &[TrueFrame]) -> Vec<TrueHold> {
             let settled = |time_s: f64| time_s >= from_s + SETTLING_S && time_s <= from_s + hold_s;
             TrueHold {
                 stick_pct: *stick_pct,
-                frames: (0..frames.len()).filter(|frame| settled(frames[*frame].time_s)).collect(),
+                frames: (0..frames.len())
+                    .filter(|frame| settled(frames[*frame].time_s))
+                    .collect(),
             }
         })
         .collect()
@@ -184,7 +206,11 @@ impl Filming {
             return stick_pct;
         }
         let points = &self.right_curve_pct;
-        let after = points.iter().position(|(at, _)| *at >= stick_pct).unwrap_or(points.len() - 1).max(1);
+        let after = points
+            .iter()
+            .position(|(at, _)| *at >= stick_pct)
+            .unwrap_or(points.len() - 1)
+            .max(1);
         let ((x0, y0), (x1, y1)) = (points[after - 1], points[after]);
         stick_pct + y0 + (y1 - y0) * (stick_pct - x0) / (x1 - x0)
     }
@@ -217,13 +243,21 @@ impl HandPath {
         let moved: Vec<f64> = self
             .waves
             .iter()
-            .map(|waves| waves.iter().map(|[a, w, p]| a * (w * time_s + p).sin()).sum())
+            .map(|waves| {
+                waves
+                    .iter()
+                    .map(|[a, w, p]| a * (w * time_s + p).sin())
+                    .sum()
+            })
             .collect();
         // The hand turns the camera about the aircraft's middle, so that it stays in the picture.
         let rotation = turn_by_vector([moved[3], moved[4], moved[5]]);
         let middle = [0.0, 0.0, 800.0];
         let turned = super::rigid::apply(&rotation, middle);
-        Pose { rotation, translation: std::array::from_fn(|i| middle[i] - turned[i] + moved[i]) }
+        Pose {
+            rotation,
+            translation: std::array::from_fn(|i| middle[i] - turned[i] + moved[i]),
+        }
     }
 }
 
@@ -236,22 +270,32 @@ fn sight(aircraft: &Aircraft, filming: &Filming, mut truth: Truth) -> (Truth, Ve
         frame.corners_px = true_corners(aircraft, filming, frame);
         let mut sightings = vec![];
         for (tag_id, corners) in &frame.corners_px {
-            let held =
-                lasting.entry(*tag_id).or_insert_with(|| Lasting::new(corners, filming.noise, &mut random));
+            let held = lasting
+                .entry(*tag_id)
+                .or_insert_with(|| Lasting::new(corners, filming.noise, &mut random));
             held.refresh(corners, filming.noise, &mut random);
             sightings.push(noisy(*tag_id, corners, filming.noise, held, &mut random));
         }
         spoil(aircraft, filming, frame, &mut sightings, &mut random);
-        frames.push(SightedFrame { index, time_s: frame.time_s, sightings, dropped: vec![] });
+        frames.push(SightedFrame {
+            index,
+            time_s: frame.time_s,
+            sightings,
+            dropped: vec![],
+        });
     }
     (truth, frames)
 }
 
-fn true_corners(aircraft: &Aircraft, filming: &Filming, frame: &TrueFrame) -> BTreeMap<u32, Corners> {
+fn true_corners(
+    aircraft: &Aircraft,
+    filming: &Filming,
+    frame: &TrueFrame,
+) -> BTreeMap<u32, Corners> {
     let seen = |tag: &WorldTag, world_from_tag: &Pose| -> Option<(u32, Corners)> {
         let camera_from_tag = frame.camera_from_world.after(world_from_tag);
-        let corners =
-            corners_in_tag(tag.edge_mm).map(|corner| filming.lens.project(camera_from_tag.point(corner)));
+        let corners = corners_in_tag(tag.edge_mm)
+            .map(|corner| filming.lens.project(camera_from_tag.point(corner)));
         let inside = corners.iter().all(|[x, y]| {
             *x > 4.0
                 && *y > 4.0
@@ -260,10 +304,18 @@ fn true_corners(aircraft: &Aircraft, filming: &Filming, frame: &TrueFrame) -> BT
         });
         inside.then_some((tag.id, corners))
     };
-    let still = aircraft.airframe_tags.iter().filter_map(|tag| seen(tag, &tag.world_from_tag));
-    let moving =
-        aircraft.surfaces.iter().zip(&frame.deflection_deg).filter_map(|(surface, deflection_deg)| {
-            let carried = surface.hinge.carried(&surface.tag.world_from_tag, deflection_deg.to_radians());
+    let still = aircraft
+        .airframe_tags
+        .iter()
+        .filter_map(|tag| seen(tag, &tag.world_from_tag));
+    let moving = aircraft
+        .surfaces
+        .iter()
+        .zip(&frame.deflection_deg)
+        .filter_map(|(surface, deflection_deg)| {
+            let carried = surface
+                .hinge
+                .carried(&surface.tag.world_from_tag, deflection_deg.to_radians());
             seen(&surface.tag, &carried)
         });
     still.chain(moving).collect()
@@ -277,7 +329,10 @@ struct Lasting {
 
 impl Lasting {
     fn new(corners: &Corners, noise: CornerNoise, random: &mut Random) -> Self {
-        Self { error: correlated(noise, random), drawn_at: *corners }
+        Self {
+            error: correlated(noise, random),
+            drawn_at: *corners,
+        }
     }
 
     fn refresh(&mut self, corners: &Corners, noise: CornerNoise, random: &mut Random) {
@@ -296,7 +351,8 @@ impl Lasting {
 fn correlated(noise: CornerNoise, random: &mut Random) -> SVector<f64, 8> {
     let common = [random.normal(), random.normal()];
     SVector::from_fn(|row, _| {
-        noise.common_share.sqrt() * common[row % 2] + (1.0 - noise.common_share).sqrt() * random.normal()
+        noise.common_share.sqrt() * common[row % 2]
+            + (1.0 - noise.common_share).sqrt() * random.normal()
     })
 }
 
@@ -316,7 +372,10 @@ fn noisy(
     Sighting {
         tag_id,
         corners_px: std::array::from_fn(|i| {
-            Point2::new(shifted[i][0] + error[2 * i], shifted[i][1] + error[2 * i + 1])
+            Point2::new(
+                shifted[i][0] + error[2 * i],
+                shifted[i][1] + error[2 * i + 1],
+            )
         }),
         covariance_px2: CornerCovariance::from_fn(|row, column| {
             let same = if row == column { 1.0 } else { 0.0 };
@@ -333,7 +392,10 @@ pub fn with_edges_moved(corners: &Corners, outward_px: f64) -> Corners {
         let length = dx.hypot(dy);
         // Corners run clockwise in the picture (y down): the outside lies to the left of the way.
         let normal = [dy / length, -dx / length];
-        (normal, normal[0] * from[0] + normal[1] * from[1] + outward_px)
+        (
+            normal,
+            normal[0] * from[0] + normal[1] * from[1] + outward_px,
+        )
     };
     std::array::from_fn(|i| {
         let (n, c) = line(corners[(i + 3) % 4], corners[i]);
@@ -354,8 +416,11 @@ fn spoil(
     for index in 0..sightings.len() {
         let tag_id = sightings[index].tag_id;
         let on_airframe = aircraft.airframe_tags.iter().any(|tag| tag.id == tag_id);
-        let share =
-            if on_airframe { filming.outliers.airframe_share } else { filming.outliers.surface_share };
+        let share = if on_airframe {
+            filming.outliers.airframe_share
+        } else {
+            filming.outliers.surface_share
+        };
         if !random.happens(share) {
             continue;
         }
@@ -405,7 +470,10 @@ fn declare(aircraft: &Aircraft, filming: &Filming) -> ModelFile {
         airframe_tags: aircraft
             .airframe_tags
             .iter()
-            .map(|tag| AirframeTag { id: tag.id, edge_mm: tag.edge_mm })
+            .map(|tag| AirframeTag {
+                id: tag.id,
+                edge_mm: tag.edge_mm,
+            })
             .collect(),
         surfaces: aircraft
             .surfaces
@@ -421,7 +489,10 @@ fn declare(aircraft: &Aircraft, filming: &Filming) -> ModelFile {
             })
             .collect(),
         matches,
-        stations: Stations { source: StationSource::Order(order), neutral_time_s: None },
+        stations: Stations {
+            source: StationSource::Order(order),
+            neutral_time_s: None,
+        },
         radio: Some(Radio {
             curve_points_pct: Some((-4..=4).map(|step| f64::from(step) * 25.0).collect()),
             step_pct: 1.0,

@@ -1,0 +1,114 @@
+//! Sightings made ready for the fit: whitened, and told apart by what they sit on.
+
+use nalgebra::{SMatrix, SVector};
+
+use super::MotionError;
+use crate::model_file::ModelFile;
+use crate::tags::{Sighting, Sightings};
+
+/// Corner coordinates of one sighting: x0 y0 … x3 y3.
+pub(super) type Corners = SVector<f64, 8>;
+
+/// What a tag sits on; the position in the model file's list.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub(super) enum Target {
+    Surface(usize),
+    Airframe(usize),
+}
+
+/// One sighting of a declared tag.
+#[derive(Debug, Clone)]
+pub(super) struct Observation {
+    pub target: Target,
+    pub edge_mm: f64,
+    pub corners_px: Corners,
+    /// Inverse of the lower Cholesky factor of the corners' covariance: makes errors white.
+    pub whitening: SMatrix<f64, 8, 8>,
+    /// Factor on the declared covariance that is in the whitening.
+    pub variance_factor: f64,
+    /// Weight in the constants of the fit: below 1 where neighbouring frames say the same again.
+    pub share: f64,
+    /// Not rejected.
+    pub kept: bool,
+}
+
+/// One frame with what was usable in it.
+#[derive(Debug, Clone)]
+pub(super) struct ObservedFrame {
+    /// Position in [`Sightings::frames`].
+    pub position: usize,
+    pub observations: Vec<Observation>,
+}
+
+impl ObservedFrame {
+    pub fn kept(&self) -> impl Iterator<Item = &Observation> {
+        self.observations.iter().filter(|seen| seen.kept)
+    }
+
+    pub fn shows_airframe(&self) -> bool {
+        self.kept()
+            .any(|seen| matches!(seen.target, Target::Airframe(_)))
+    }
+
+    pub fn shows(&self, target: Target) -> bool {
+        self.kept().any(|seen| seen.target == target)
+    }
+}
+
+/// All sightings of declared surface and airframe tags, frame by frame.
+pub(super) fn observe(
+    sightings: &Sightings,
+    model: &ModelFile,
+) -> Result<Vec<ObservedFrame>, MotionError> {
+    let target_of = |tag_id: u32| {
+        let surfaces = model.surfaces.iter().enumerate();
+        let airframe = model.airframe_tags.iter().enumerate();
+        surfaces
+            .filter(|(_, surface)| surface.tag_id == tag_id)
+            .map(|(index, surface)| (Target::Surface(index), surface.edge_mm))
+            .chain(
+                airframe
+                    .filter(|(_, tag)| tag.id == tag_id)
+                    .map(|(index, tag)| (Target::Airframe(index), tag.edge_mm)),
+            )
+            .next()
+    };
+    sightings
+        .frames
+        .iter()
+        .enumerate()
+        .map(|(position, frame)| {
+            let observations = frame
+                .sightings
+                .iter()
+                .filter_map(|sighting| Some((sighting, target_of(sighting.tag_id)?)))
+                .map(|(sighting, (target, edge_mm))| {
+                    prepare(sighting, target, edge_mm).ok_or(MotionError::NotFinite {
+                        frame: frame.index,
+                        tag_id: sighting.tag_id,
+                    })
+                })
+                .collect::<Result<_, _>>()?;
+            Ok(ObservedFrame {
+                position,
+                observations,
+            })
+        })
+        .collect()
+}
+
+fn prepare(sighting: &Sighting, target: Target, edge_mm: f64) -> Option<Observation> {
+    let corners_px = Corners::from_fn(|row, _| sighting.corners_px[row / 2].coords[row % 2]);
+    let finite = corners_px.iter().all(|value| value.is_finite());
+    let root = finite.then(|| sighting.covariance_px2.cholesky())??;
+    let whitening = root.l().solve_lower_triangular(&SMatrix::identity())?;
+    Some(Observation {
+        target,
+        edge_mm,
+        corners_px,
+        whitening,
+        variance_factor: 1.0,
+        share: 1.0,
+        kept: true,
+    })
+}

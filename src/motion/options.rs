@@ -1,0 +1,126 @@
+//! What the joint fit may assume, and what it says when it cannot do its work.
+
+/// Settings of the joint fit.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct FitOptions {
+    /// Prior standard deviation of the shared edge shift, px; 0 switches it off. Tone curves and
+    /// ink spread move black-to-white edges by up to 0.3 px, all four alike; the corner fit
+    /// undoes most of it.
+    pub edge_shift_sd_px: f64,
+    /// A sighting is rejected when its squared error exceeds this many times what its covariance
+    /// leads to expect of a coordinate. Of good sightings (χ², 8 degrees of freedom) one in ten
+    /// thousand exceeds 32.
+    pub rejection_chi2: f64,
+    /// The camera stood still if the airframe tags' corners wander less than this, px.
+    pub still_camera_px: f64,
+    /// Surfaces that travel less than this are refused, degrees: the hinge line would be guessed.
+    pub smallest_travel_deg: f64,
+}
+
+impl Default for FitOptions {
+    fn default() -> Self {
+        Self {
+            edge_shift_sd_px: 0.05,
+            rejection_chi2: 32.0,
+            still_camera_px: 0.08,
+            smallest_travel_deg: 3.0,
+        }
+    }
+}
+
+/// Why no motion could be fitted.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+pub enum MotionError {
+    /// A surface's tag was never seen, or never together with an airframe tag.
+    #[error("surface {surface:?} was never seen: tag {tag_id} was found in {sighted} frames")]
+    SurfaceNeverSeen {
+        /// Name of the surface.
+        surface: String,
+        /// Id of its tag.
+        tag_id: u32,
+        /// Frames in which the tag was found, with no airframe tag beside it.
+        sighted: usize,
+    },
+    /// Too few frames show a surface.
+    #[error("surface {surface:?} was seen in {frames} frames only; the fit needs {needed}")]
+    TooFewFrames {
+        /// Name of the surface.
+        surface: String,
+        /// Frames in which its tag was usable.
+        frames: usize,
+        /// Frames that are needed.
+        needed: usize,
+    },
+    /// A surface hardly moved.
+    #[error(
+        "surface {surface:?} travelled {travel_deg:.1}°; the fit of its hinge needs {needed_deg:.0}°"
+    )]
+    TravelTooSmall {
+        /// Name of the surface.
+        surface: String,
+        /// Travel that was seen.
+        travel_deg: f64,
+        /// Travel that is needed.
+        needed_deg: f64,
+    },
+    /// No turn about a line explains what was seen.
+    #[error("the tag of surface {surface:?} does not move about a hinge line")]
+    NoHinge {
+        /// Name of the surface.
+        surface: String,
+    },
+    /// The hinge follows from the sightings so poorly that angles would be guesses.
+    #[error(
+        "the hinge of surface {surface:?} is too poorly determined: its angles could be \
+         {scale_sd_pct:.0} % off"
+    )]
+    HingeUndetermined {
+        /// Name of the surface.
+        surface: String,
+        /// Standard deviation of the scale of its angles, percent.
+        scale_sd_pct: f64,
+    },
+    /// The sightings leave the constants of the fit undetermined.
+    #[error("the sightings do not determine the hinges: {frames} frames were usable")]
+    Undetermined {
+        /// Frames that were usable.
+        frames: usize,
+    },
+    /// A corner or its covariance is not a number.
+    #[error("tag {tag_id} in frame {frame} has corners that are not numbers")]
+    NotFinite {
+        /// Position of the frame in the clip.
+        frame: usize,
+        /// Id of the tag.
+        tag_id: u32,
+    },
+}
+
+impl MotionError {
+    /// What the person can do about it.
+    pub fn mend(&self) -> &'static str {
+        match self {
+            Self::SurfaceNeverSeen { .. } => {
+                "check the tag's id in the model file, and film so that it and an airframe tag \
+                 are sharp and whole in the picture"
+            }
+            Self::TooFewFrames { .. } => {
+                "film longer, with the tag in view through the whole travel"
+            }
+            Self::TravelTooSmall { .. } => {
+                "film the surface through its whole travel, from end to end; hands clear of it"
+            }
+            Self::NoHinge { .. } => {
+                "check that the tag sits firmly on the surface and that no other tag has its id"
+            }
+            Self::HingeUndetermined { .. } => {
+                "film through more travel or from nearer, use a larger tag, or declare \
+                 hinge_to_tag_mm from a ruler"
+            }
+            Self::Undetermined { .. } => {
+                "film longer, nearer and through the whole travel, with an airframe tag in view"
+            }
+            Self::NotFinite { .. } => "this is a fault of the program: please report it",
+        }
+    }
+}

@@ -1,0 +1,207 @@
+//! Tells wrong sightings from right ones, and how far off the declared covariances are.
+
+use rayon::prelude::*;
+
+use super::camera_motion::median;
+use super::frame_fit::FrameFit;
+use super::joint_fit::{Fitted, JointFit, State};
+use super::observation::{ObservedFrame, Target};
+use super::parameters::FrameState;
+use super::prediction::residual;
+use super::start::{START_LOSS, best_start};
+use crate::solver::Loss;
+
+/// Rounds of fitting and sorting; three are usual.
+const ROUNDS: usize = 8;
+/// Steps of the fit in one round.
+pub(super) const STEPS: usize = 25;
+/// Variance factors that change by less than this settle.
+const SETTLED_FACTOR: f64 = 0.02;
+/// A tag's own variance factor counts half against that of all tags at this many sightings.
+const FACTOR_SIGHTINGS: f64 = 60.0;
+/// Declared standard deviations are believed to be at most twice too large: scatter that is
+/// smaller still would be luck, or corners that repeat each other.
+const SMALLEST_FACTOR: f64 = 0.25;
+
+/// Fits with all sightings under a forgiving loss, then sorts out and refits until nothing changes.
+///
+/// Whitenings are rescaled by tag on the way, so that kept residuals have variance 1.
+pub(super) fn fit_and_sort(
+    fit: &mut JointFit,
+    start: State,
+    rejection_chi2: f64,
+) -> Option<Fitted> {
+    let mut fitted = fit.minimise(start, STEPS)?;
+    for round in 0..ROUNDS {
+        let factors = rescale(fit, &fitted.state);
+        let changed = sort(fit, &mut fitted.state, rejection_chi2);
+        let settled = factors
+            .iter()
+            .all(|factor| (factor - 1.0).abs() < SETTLED_FACTOR);
+        if round > 0 && settled && !changed {
+            break;
+        }
+        fit.loss = Loss::Huber {
+            width: rejection_chi2.sqrt(),
+        };
+        fitted = fit.minimise(fitted.state, STEPS)?;
+    }
+    Some(fitted)
+}
+
+/// χ² of every sighting, in the order of the frames' lists; infinite outside the model.
+fn chi2(fit: &JointFit, state: &State) -> Vec<Vec<f64>> {
+    let camera = fit.lens.camera(&state.constants);
+    fit.frames
+        .par_iter()
+        .zip(&state.frames)
+        .with_min_len(64)
+        .map(|(frame, frame_state)| {
+            let of_sightings = frame.observations.iter().map(|seen| {
+                residual(seen, &camera, &state.constants, frame_state)
+                    .map_or(f64::INFINITY, |miss| miss.norm_squared())
+            });
+            of_sightings.collect()
+        })
+        .collect()
+}
+
+/// Degrees of freedom that a kept sighting has left on average.
+pub(super) fn freedom_of_a_sighting(fit: &JointFit) -> f64 {
+    let (mut sightings, mut unknowns) = (0.0, fit.layout.constants() as f64);
+    for frame in &fit.frames {
+        let mut any = false;
+        for seen in frame.kept() {
+            any = true;
+            sightings += 1.0;
+            if matches!(seen.target, Target::Surface(_)) {
+                unknowns += 1.0;
+            }
+        }
+        if any && fit.layout.camera_moves {
+            unknowns += 6.0;
+        }
+    }
+    (8.0 - unknowns / f64::max(sightings, 1.0)).max(1.0)
+}
+
+/// Brings each tag's residuals to variance 1; returns the factors on the variances.
+fn rescale(fit: &mut JointFit, state: &State) -> Vec<f64> {
+    let freedom = freedom_of_a_sighting(fit);
+    // Median of χ² (Wilson and Hilferty, PNAS 17 (1931) 684).
+    let expected = freedom * (1.0 - 2.0 / (9.0 * freedom)).powi(3);
+    let chi2 = chi2(fit, state);
+    let targets: Vec<Target> = (0..fit.layout.surfaces)
+        .map(Target::Surface)
+        .chain((0..fit.layout.airframe_tags).map(Target::Airframe))
+        .collect();
+    let of = |wanted: Option<Target>| -> Vec<f64> {
+        let frames = fit.frames.iter().zip(&chi2);
+        let sightings = frames.flat_map(|(frame, chi2)| frame.observations.iter().zip(chi2));
+        sightings
+            .filter(|(seen, _)| seen.kept && wanted.is_none_or(|target| target == seen.target))
+            .map(|(_, chi2)| *chi2)
+            .collect()
+    };
+    let overall = (median(of(None)) / expected).max(f64::MIN_POSITIVE);
+    let factors: Vec<f64> = targets
+        .iter()
+        .map(|target| {
+            let own = of(Some(*target));
+            let trust = own.len() as f64 / (own.len() as f64 + FACTOR_SIGHTINGS);
+            let own = (median(own) / expected).max(f64::MIN_POSITIVE);
+            (trust * own.ln() + (1.0 - trust) * overall.ln()).exp()
+        })
+        .collect();
+    for frame in &mut fit.frames {
+        for seen in &mut frame.observations {
+            let factor = targets.iter().position(|target| *target == seen.target);
+            let factor = factor.map_or(overall, |index| factors[index]);
+            let total = (seen.variance_factor * factor).max(SMALLEST_FACTOR);
+            seen.whitening *= (seen.variance_factor / total).sqrt();
+            seen.variance_factor = total;
+        }
+    }
+    factors
+}
+
+/// Keeps what fits and rejects what does not; tells whether that changed anything.
+fn sort(fit: &mut JointFit, state: &mut State, rejection_chi2: f64) -> bool {
+    retry_doubtful_frames(fit, state, rejection_chi2);
+    let chi2 = chi2(fit, state);
+    let mut changed = false;
+    for (frame, chi2) in fit.frames.iter_mut().zip(&chi2) {
+        let before: Vec<bool> = frame.observations.iter().map(|seen| seen.kept).collect();
+        for (seen, chi2) in frame.observations.iter_mut().zip(chi2) {
+            seen.kept = *chi2 < rejection_chi2;
+        }
+        if fit.layout.camera_moves && !frame.shows_airframe() {
+            reject_all(frame);
+        }
+        let after = frame.observations.iter().map(|seen| seen.kept);
+        changed |= before.into_iter().ne(after);
+    }
+    changed
+}
+
+/// Nothing in a frame can be used: a moving camera whose place is unknown.
+pub(super) fn reject_all(frame: &mut ObservedFrame) {
+    for seen in &mut frame.observations {
+        seen.kept = false;
+    }
+}
+
+/// Frames with a sighting that does not fit start anew with all their sightings: one wrong
+/// sighting of an airframe tag makes all others look wrong.
+fn retry_doubtful_frames(fit: &mut JointFit, state: &mut State, rejection_chi2: f64) {
+    let chi2 = chi2(fit, state);
+    let spans = angle_spans(state);
+    let camera = fit.lens.camera(&state.constants);
+    let frame_fit = FrameFit {
+        lens: &fit.lens,
+        camera: &camera,
+        constants: &state.constants,
+        camera_moves: fit.layout.camera_moves,
+        loss: START_LOSS,
+        scan_rad: &spans,
+    };
+    let retried: Vec<Option<(usize, FrameState)>> = (0..fit.frames.len())
+        .into_par_iter()
+        .with_min_len(16)
+        .map(|index| {
+            if chi2[index].iter().all(|chi2| *chi2 < rejection_chi2) {
+                return None;
+            }
+            let mut whole = fit.frames[index].clone();
+            for seen in &mut whole.observations {
+                seen.kept = true;
+            }
+            let (found, cost) = best_start(fit, &frame_fit, &whole, &state.frames[index])?;
+            let before = frame_fit.cost(&whole, &state.frames[index]);
+            before
+                .is_none_or(|before| cost < before)
+                .then_some((index, found))
+        })
+        .collect();
+    for (index, found) in retried.into_iter().flatten() {
+        state.frames[index] = found;
+    }
+}
+
+/// Least and greatest deflection of each surface.
+fn angle_spans(state: &State) -> Vec<[f64; 2]> {
+    (0..state.constants.surfaces.len())
+        .map(|surface| {
+            let mut angles: Vec<f64> = state
+                .frames
+                .iter()
+                .map(|frame| frame.angles_rad[surface])
+                .collect();
+            angles.sort_by(f64::total_cmp);
+            match (angles.first(), angles.last()) {
+                (Some(first), Some(last)) => [*first, *last],
+                _ => [0.0, 0.0],
+            }
+        })
+        .collect()
+}

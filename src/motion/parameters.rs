@@ -1,0 +1,246 @@
+//! The unknowns of the joint fit.
+//!
+//! Everything constant is told in the **reference** frame: the first airframe tag's if the camera
+//! moved, the camera's if it stood still (every airframe tag is then a constant like any other,
+//! and nothing that the airframe tags say about a still camera can add noise to a deflection).
+//!
+//! A surface has nine constants: its hinge line (two turns of the axis, two shifts across it) and
+//! its tag's pose at zero deflection, less the turn about the hinge: **gauge**: the zero of the
+//! deflections is arbitrary, and it is fixed by never turning the tag's pose at zero about the
+//! axis. What is reported are differences, in which the gauge cancels.
+//!
+//! Steps are taken in the tangent space at the present values, turns from the left in the
+//! reference frame:
+//!
+//! | columns | step |
+//! | --- | --- |
+//! | 0, 1 | axis turned about two directions across it, rad |
+//! | 2, 3 | line shifted along these, mm |
+//! | 4, 5 | tag at zero turned about these through its centre, rad |
+//! | 6–8 | tag at zero shifted, mm |
+//!
+//! Airframe tags: turn (3, rad), shift (3, mm). Then the edge shift (px), then the lens: nine
+//! independent standard deviations of the camera profile.
+
+use nalgebra::{DVector, Point3, SMatrix, SVector, Translation3, Vector3};
+
+use super::observation::Target;
+use crate::camera::{Camera, CameraProfile, INTRINSIC_COUNT};
+use crate::geometry::{HingeLine, Pose, across, rotation_from_vector};
+use crate::measured::Measured;
+
+/// Constants of one surface.
+pub(super) const SURFACE_CONSTANTS: usize = 9;
+/// Constants of one airframe tag whose pose is unknown.
+pub(super) const TAG_CONSTANTS: usize = 6;
+
+/// A surface's constants.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Hinged {
+    /// In the reference frame, its point next to the tag's centre.
+    pub hinge: HingeLine,
+    pub reference_from_tag_at_zero: Pose,
+}
+
+impl Hinged {
+    pub fn tag_centre(&self) -> Point3<f64> {
+        Point3::from(self.reference_from_tag_at_zero.translation.vector)
+    }
+
+    /// Distance of the tag's centre from the hinge line, mm.
+    pub fn radius_mm(&self) -> f64 {
+        self.hinge.lever_to(&self.tag_centre()).norm()
+    }
+
+    /// How [`Hinged::radius_mm`] follows the nine constants.
+    pub fn radius_slope(&self) -> SVector<f64, SURFACE_CONSTANTS> {
+        let basis = across(&self.hinge.axis);
+        let lever = self.hinge.lever_to(&self.tag_centre());
+        let outward = lever.try_normalize(f64::EPSILON).unwrap_or_default();
+        let along = self.hinge.axis.dot(&(self.tag_centre() - self.hinge.point));
+        let mut slope = SVector::<f64, SURFACE_CONSTANTS>::zeros();
+        for column in 0..2 {
+            let direction = basis.column(column).into_owned();
+            slope[column] = -outward.dot(&direction.cross(&self.hinge.axis)) * along;
+            slope[2 + column] = -outward.dot(&direction);
+        }
+        slope.fixed_rows_mut::<3>(6).copy_from(&outward);
+        slope
+    }
+
+    fn stepped(&self, step: &SVector<f64, SURFACE_CONSTANTS>) -> Self {
+        let basis = across(&self.hinge.axis);
+        let turn = |first: usize| rotation_from_vector(&(basis * step.fixed_rows::<2>(first)));
+        let tag = &self.reference_from_tag_at_zero;
+        let reference_from_tag_at_zero = Pose::from_parts(
+            Translation3::from(tag.translation.vector + step.fixed_rows::<3>(6)),
+            turn(4) * tag.rotation,
+        );
+        let centre = Point3::from(reference_from_tag_at_zero.translation.vector);
+        let mut hinge = HingeLine {
+            axis: turn(0) * self.hinge.axis,
+            point: self.hinge.point + basis * step.fixed_rows::<2>(2),
+        };
+        hinge.axis.renormalize();
+        hinge.point = hinge.foot_of(&centre);
+        Self {
+            hinge,
+            reference_from_tag_at_zero,
+        }
+    }
+}
+
+/// A pose turned and shifted from the left, the turn leaving its origin in place.
+pub(super) fn stepped_pose(pose: &Pose, step: &SVector<f64, TAG_CONSTANTS>) -> Pose {
+    let turn: Vector3<f64> = step.fixed_rows::<3>(0).into_owned();
+    Pose::from_parts(
+        Translation3::from(pose.translation.vector + step.fixed_rows::<3>(3)),
+        rotation_from_vector(&turn) * pose.rotation,
+    )
+}
+
+/// The constants of the fit.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Constants {
+    pub surfaces: Vec<Hinged>,
+    /// `reference_from_tag` of the airframe tags.
+    pub airframe_tags: Vec<Pose>,
+    pub edge_shift_px: f64,
+    /// In standard deviations of the camera profile.
+    pub lens: SVector<f64, INTRINSIC_COUNT>,
+}
+
+/// What changes from frame to frame.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct FrameState {
+    pub camera_from_reference: Pose,
+    /// One a surface.
+    pub angles_rad: Vec<f64>,
+}
+
+/// The camera's profile and what is unsure about it.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Lens {
+    profile: Camera,
+    /// Intrinsics by the lens constants, where the profile has a covariance.
+    root: Option<SMatrix<f64, INTRINSIC_COUNT, INTRINSIC_COUNT>>,
+}
+
+impl Lens {
+    pub fn new(profile: &CameraProfile) -> Self {
+        let root = profile.covariance.map(|covariance| {
+            let eigen = covariance.symmetric_eigen();
+            let scale = eigen.eigenvalues.map(|variance| variance.max(0.0).sqrt());
+            eigen.eigenvectors * SMatrix::from_diagonal(&scale)
+        });
+        Self {
+            profile: profile.camera,
+            root,
+        }
+    }
+
+    pub fn root(&self) -> Option<&SMatrix<f64, INTRINSIC_COUNT, INTRINSIC_COUNT>> {
+        self.root.as_ref()
+    }
+
+    pub fn camera(&self, constants: &Constants) -> Camera {
+        match &self.root {
+            Some(root) => {
+                Camera::from_intrinsics(&(self.profile.intrinsics() + root * constants.lens))
+            }
+            None => self.profile,
+        }
+    }
+
+    /// The profile's own camera.
+    pub fn profile(&self) -> &Camera {
+        &self.profile
+    }
+}
+
+/// Which column of the normal equations belongs to which constant.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct Layout {
+    pub surfaces: usize,
+    pub airframe_tags: usize,
+    pub camera_moves: bool,
+    pub edge_shift: bool,
+    pub lens: bool,
+}
+
+impl Layout {
+    pub fn surface(&self, surface: usize) -> usize {
+        SURFACE_CONSTANTS * surface
+    }
+
+    /// First column of an airframe tag; `None` for the one that is the reference.
+    pub fn airframe_tag(&self, tag: usize) -> Option<usize> {
+        let known = usize::from(self.camera_moves);
+        Some(self.surface(self.surfaces) + TAG_CONSTANTS * tag.checked_sub(known)?)
+    }
+
+    fn first_shared(&self) -> usize {
+        let unknown_tags = self
+            .airframe_tags
+            .saturating_sub(usize::from(self.camera_moves));
+        self.surface(self.surfaces) + TAG_CONSTANTS * unknown_tags
+    }
+
+    pub fn edge_shift_column(&self) -> Option<usize> {
+        self.edge_shift.then(|| self.first_shared())
+    }
+
+    pub fn lens_column(&self) -> Option<usize> {
+        self.lens
+            .then(|| self.first_shared() + usize::from(self.edge_shift))
+    }
+
+    pub fn constants(&self) -> usize {
+        let lens = if self.lens { INTRINSIC_COUNT } else { 0 };
+        self.first_shared() + usize::from(self.edge_shift) + lens
+    }
+
+    /// Own columns of a target: first column and how many.
+    pub fn own(&self, target: Target) -> Option<(usize, usize)> {
+        match target {
+            Target::Surface(surface) => Some((self.surface(surface), SURFACE_CONSTANTS)),
+            Target::Airframe(tag) => Some((self.airframe_tag(tag)?, TAG_CONSTANTS)),
+        }
+    }
+}
+
+impl Constants {
+    pub fn stepped(&self, layout: &Layout, step: &DVector<f64>) -> Self {
+        let surfaces = self.surfaces.iter().enumerate().map(|(index, surface)| {
+            surface.stepped(
+                &step
+                    .fixed_rows::<SURFACE_CONSTANTS>(layout.surface(index))
+                    .into_owned(),
+            )
+        });
+        let tags = self.airframe_tags.iter().enumerate().map(|(index, pose)| {
+            layout.airframe_tag(index).map_or(*pose, |column| {
+                stepped_pose(pose, &step.fixed_rows::<TAG_CONSTANTS>(column).into_owned())
+            })
+        });
+        Self {
+            surfaces: surfaces.collect(),
+            airframe_tags: tags.collect(),
+            edge_shift_px: self.edge_shift_px
+                + layout
+                    .edge_shift_column()
+                    .map_or(0.0, |column| step[column]),
+            lens: layout.lens_column().map_or(self.lens, |column| {
+                self.lens + step.fixed_rows::<INTRINSIC_COUNT>(column)
+            }),
+        }
+    }
+}
+
+/// What is known of the constants before any frame is looked at.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Priors {
+    pub edge_shift_sd_px: f64,
+    /// Hinge to tag by a ruler, one a surface.
+    pub radius_mm: Vec<Option<Measured>>,
+}

@@ -1,0 +1,330 @@
+//! From the fitted state to what is handed on: angles with their sign, hinges, covariance.
+
+use nalgebra::{DMatrix, DVector, Point3, SVector, Vector3};
+
+use super::joint_fit::{Fitted, JointFit};
+use super::normal_equations::{AngleElimination, FrameElimination, Reduced, reduce};
+use super::observation::Target;
+use super::parameters::{Hinged, SURFACE_CONSTANTS, TAG_CONSTANTS};
+use super::prediction::{residual, residual_px};
+use super::{
+    FitOptions, FrameDeflection, LastingErrors, Motion, MotionError, MotionFrame, SurfaceMotion,
+};
+use crate::conventions::deg_from_rad;
+use crate::geometry::Pose;
+use crate::measured::Measured;
+use crate::model_file::ModelFile;
+use crate::tags::Sightings;
+use crate::warning::Warning;
+
+/// Travel is told between these shares of all deflections: single frames do not make travel.
+const TRAVEL_SHARES: [f64; 2] = [0.02, 0.98];
+/// The scale of the angles is doubted beyond this relative standard deviation: 0.5 % are 0.13° of
+/// a throw of 25°, several times what the fit otherwise reaches.
+const DOUBTFUL_SCALE_SD: f64 = 0.005;
+/// … and the hinge is refused beyond this one.
+const REFUSED_SCALE_SD: f64 = 0.15;
+/// A tag whose centre is nearer to the hinge line than this many edges turns nearly in place: its
+/// way along the arc, which tells the angle best, is lost.
+const NEAREST_EDGES: f64 = 0.5;
+
+/// Everything that the conclusion is drawn from.
+pub(super) struct Conclusion<'a> {
+    pub fit: &'a JointFit,
+    pub fitted: &'a Fitted,
+    pub lasting: LastingErrors,
+    pub sightings: &'a Sightings,
+    pub model: &'a ModelFile,
+}
+
+impl Conclusion<'_> {
+    pub fn draw(
+        self,
+        options: &FitOptions,
+        warnings: &mut Vec<Warning>,
+    ) -> Result<Motion, MotionError> {
+        let state = &self.fitted.state;
+        let mut reduced = reduce(self.fit, state, 0.0);
+        self.fit.add_priors(&state.constants, &mut reduced);
+        let undetermined = MotionError::Undetermined {
+            frames: self
+                .fit
+                .frames
+                .iter()
+                .filter(|f| f.kept().next().is_some())
+                .count(),
+        };
+        let (variance, rms_px) = self.scatter().ok_or(undetermined.clone())?;
+        self.require_travel(&reduced, options)?;
+        let covariance = inverse_scaled(&reduced).ok_or(undetermined.clone())? * variance;
+        let signs = self.signs().ok_or(undetermined)?;
+        let frames = self.frames(&reduced, &signs, variance);
+        let surfaces = self.surfaces(&covariance, &signs);
+        let motion = Motion {
+            surfaces,
+            frames,
+            camera_moved: self.fit.layout.camera_moves,
+            reprojection_rms_px: rms_px,
+            constants_covariance: covariance,
+            lasting: self.lasting,
+        };
+        judge(&motion, self.model, warnings)?;
+        Ok(motion)
+    }
+
+    /// Variance of the kept whitened residuals (1 if the covariances are right), and their RMS in px.
+    fn scatter(&self) -> Option<(f64, f64)> {
+        let state = &self.fitted.state;
+        let camera = self.fit.lens.camera(&state.constants);
+        let (mut chi2, mut squares_px, mut coordinates) = (0.0, 0.0, 0.0);
+        for (frame, frame_state) in self.fit.frames.iter().zip(&state.frames) {
+            for seen in frame.kept() {
+                chi2 += residual(seen, &camera, &state.constants, frame_state)?.norm_squared();
+                squares_px +=
+                    residual_px(seen, &camera, &state.constants, frame_state)?.norm_squared();
+                coordinates += 8.0;
+            }
+        }
+        let freedom = coordinates / 8.0 * super::outliers::freedom_of_a_sighting(self.fit);
+        (coordinates > 0.0).then(|| (chi2 / freedom, (squares_px / coordinates).sqrt()))
+    }
+
+    /// Each surface's travel has to be large enough for a hinge line.
+    fn require_travel(&self, reduced: &Reduced, options: &FitOptions) -> Result<(), MotionError> {
+        for (surface, declared) in self.model.surfaces.iter().enumerate() {
+            let mut angles: Vec<f64> = reduced
+                .frames
+                .iter()
+                .zip(&self.fitted.state.frames)
+                .filter(|(eliminated, _)| of_surface(eliminated, surface).is_some())
+                .map(|(_, state)| state.angles_rad[surface])
+                .collect();
+            angles.sort_by(f64::total_cmp);
+            let at = |share: f64| angles[(share * (angles.len() - 1) as f64).round() as usize];
+            let travel_deg = if angles.is_empty() {
+                0.0
+            } else {
+                deg_from_rad(at(TRAVEL_SHARES[1]) - at(TRAVEL_SHARES[0]))
+            };
+            if travel_deg < options.smallest_travel_deg {
+                return Err(MotionError::TravelTooSmall {
+                    surface: declared.name.clone(),
+                    travel_deg,
+                    needed_deg: options.smallest_travel_deg,
+                });
+            }
+        }
+        Ok(())
+    }
+
+    /// +1 where a growing angle is a positive deflection, −1 where it is a negative one.
+    fn signs(&self) -> Option<Vec<f64>> {
+        let first = self.first_camera()?;
+        let state = &self.fitted.state;
+        let signs = state.constants.surfaces.iter().enumerate();
+        let sign = |(surface, hinged): (usize, &Hinged)| {
+            let mut angles: Vec<f64> = self
+                .fit
+                .frames
+                .iter()
+                .zip(&state.frames)
+                .filter(|(frame, _)| frame.shows(Target::Surface(surface)))
+                .map(|(_, state)| state.angles_rad[surface])
+                .collect();
+            angles.sort_by(f64::total_cmp);
+            let middle = angles.get(angles.len() / 2).copied().unwrap_or(0.0);
+            let tag = hinged
+                .hinge
+                .carry(&hinged.reference_from_tag_at_zero, middle);
+            let lever = tag.translation.vector - hinged.hinge.point.coords;
+            let way_in_camera = first.rotation * hinged.hinge.axis.cross(&lever);
+            let positive = if self.model.surfaces[surface].upright {
+                -Vector3::x()
+            } else {
+                -Vector3::y()
+            };
+            if way_in_camera.dot(&positive) < 0.0 {
+                -1.0
+            } else {
+                1.0
+            }
+        };
+        Some(signs.map(sign).collect())
+    }
+
+    /// Camera pose of the first frame used.
+    fn first_camera(&self) -> Option<Pose> {
+        let frames = self.fit.frames.iter().zip(&self.fitted.state.frames);
+        let first = frames
+            .filter(|(frame, _)| frame.kept().next().is_some())
+            .map(|(_, state)| state.camera_from_reference);
+        first.into_iter().next()
+    }
+
+    fn frames(&self, reduced: &Reduced, signs: &[f64], variance: f64) -> Vec<MotionFrame> {
+        let constants = self.fit.layout.constants();
+        let frames = self.fit.frames.iter().zip(&reduced.frames);
+        frames
+            .zip(&self.fitted.state.frames)
+            .map(|((observed, eliminated), state)| {
+                let sighted = &self.sightings.frames[observed.position];
+                let deflections = (0..signs.len()).map(|surface| {
+                    let angle = of_surface(eliminated, surface)?;
+                    Some(FrameDeflection {
+                        angle_rad: signs[surface] * state.angles_rad[surface],
+                        gain: signs[surface] * gain(angle, eliminated, constants),
+                    })
+                });
+                MotionFrame {
+                    index: sighted.index,
+                    time_s: sighted.time_s,
+                    deflections: deflections.collect(),
+                    own_covariance_rad2: own_covariance(eliminated, signs) * variance,
+                }
+            })
+            .collect()
+    }
+
+    fn surfaces(&self, covariance: &DMatrix<f64>, signs: &[f64]) -> Vec<SurfaceMotion> {
+        let camera = self.first_camera().unwrap_or_else(Pose::identity);
+        let constants = &self.fitted.state.constants;
+        let surfaces = constants.surfaces.iter().zip(&self.model.surfaces);
+        surfaces
+            .enumerate()
+            .map(|(index, (hinged, declared))| {
+                let first = self.fit.layout.surface(index);
+                let block =
+                    covariance.fixed_view::<SURFACE_CONSTANTS, SURFACE_CONSTANTS>(first, first);
+                let slope: SVector<f64, SURFACE_CONSTANTS> = hinged.radius_slope();
+                let radius_sd_mm = slope.dot(&(block * slope)).max(0.0).sqrt();
+                let seen = hinged.hinge.seen_from(&camera);
+                let tag: Point3<f64> = camera * hinged.tag_centre();
+                let axis = if signs[index] < 0.0 {
+                    -seen.axis
+                } else {
+                    seen.axis
+                };
+                SurfaceMotion {
+                    name: declared.name.clone(),
+                    tag_id: declared.tag_id,
+                    axis_in_camera: axis,
+                    point_in_camera_mm: seen.foot_of(&tag),
+                    radius_mm: Measured::new(hinged.radius_mm(), radius_sd_mm),
+                }
+            })
+            .collect()
+    }
+}
+
+fn of_surface(eliminated: &FrameElimination, surface: usize) -> Option<&AngleElimination> {
+    eliminated
+        .angles
+        .iter()
+        .find(|angle| angle.surface == surface)
+}
+
+/// How a deflection follows the constants, directly and through the camera's pose.
+fn gain(angle: &AngleElimination, eliminated: &FrameElimination, constants: usize) -> DVector<f64> {
+    let mut gain = DVector::zeros(constants);
+    for (column, coupling) in &angle.by_constants {
+        gain[*column] -= coupling / angle.curvature;
+    }
+    if let Some(pose) = &eliminated.pose {
+        for (column, coupling) in &pose.coupling {
+            gain[*column] += angle.by_pose.dot(coupling) / angle.curvature;
+        }
+    }
+    gain
+}
+
+/// Covariance of a frame's deflections given the constants.
+fn own_covariance(eliminated: &FrameElimination, signs: &[f64]) -> DMatrix<f64> {
+    type PoseVector = SVector<f64, TAG_CONSTANTS>;
+    let mut own = DMatrix::zeros(signs.len(), signs.len());
+    for angle in &eliminated.angles {
+        // The blocks carry the weight that the sighting has in the constants; take it out.
+        own[(angle.surface, angle.surface)] += angle.share / angle.curvature;
+        let Some(pose) = &eliminated.pose else {
+            continue;
+        };
+        let lever: PoseVector = pose.inverse * angle.by_pose / angle.curvature;
+        for other in &eliminated.angles {
+            let product = other.by_pose.dot(&lever) / other.curvature * angle.share;
+            own[(angle.surface, other.surface)] +=
+                signs[angle.surface] * signs[other.surface] * product;
+        }
+    }
+    own
+}
+
+/// Inverse of the reduced information, scaled to a unit diagonal on the way.
+fn inverse_scaled(reduced: &Reduced) -> Option<DMatrix<f64>> {
+    if reduced.broken {
+        return None;
+    }
+    let scale = reduced
+        .information
+        .diagonal()
+        .map(|value| value.max(0.0).sqrt());
+    if scale.iter().any(|value| value.is_nan() || *value <= 0.0) {
+        return None;
+    }
+    let inverse_scale = DMatrix::from_diagonal(&scale.map(f64::recip));
+    let scaled = &inverse_scale * &reduced.information * &inverse_scale;
+    let inverse = scaled.cholesky()?.inverse();
+    Some(&inverse_scale * inverse * &inverse_scale)
+}
+
+/// Tells or refuses weak geometry.
+fn judge(
+    motion: &Motion,
+    model: &ModelFile,
+    warnings: &mut Vec<Warning>,
+) -> Result<(), MotionError> {
+    for (index, surface) in motion.surfaces.iter().enumerate() {
+        let scale_sd = angle_scale_sd(motion, index);
+        if scale_sd.is_nan() || scale_sd > REFUSED_SCALE_SD {
+            return Err(MotionError::HingeUndetermined {
+                surface: surface.name.clone(),
+                scale_sd_pct: 100.0 * scale_sd,
+            });
+        }
+        if scale_sd > DOUBTFUL_SCALE_SD {
+            warnings.push(Warning::HingePoor {
+                surface: surface.name.clone(),
+                scale_sd_pct: 100.0 * scale_sd,
+                threshold_pct: 100.0 * DOUBTFUL_SCALE_SD,
+            });
+        }
+        let nearest_mm = NEAREST_EDGES * model.surfaces[index].edge_mm;
+        if surface.radius_mm.value < nearest_mm {
+            warnings.push(Warning::TagOnHinge {
+                surface: surface.name.clone(),
+                radius_mm: surface.radius_mm.value,
+                threshold_mm: nearest_mm,
+            });
+        }
+    }
+    Ok(())
+}
+
+/// Relative standard deviation of the scale of a surface's angles: that of the difference between
+/// its extreme deflections, as far as the constants make it.
+fn angle_scale_sd(motion: &Motion, surface: usize) -> f64 {
+    let mut measured: Vec<&FrameDeflection> = motion
+        .frames
+        .iter()
+        .filter_map(|frame| frame.deflections[surface].as_ref())
+        .collect();
+    measured.sort_by(|a, b| a.angle_rad.total_cmp(&b.angle_rad));
+    let at = |share: f64| {
+        let index = (share * measured.len().saturating_sub(1) as f64).round() as usize;
+        measured.get(index)
+    };
+    let (Some(low), Some(high)) = (at(TRAVEL_SHARES[0]), at(TRAVEL_SHARES[1])) else {
+        return f64::NAN;
+    };
+    let gain = &high.gain - &low.gain;
+    let variance = gain.dot(&(&motion.constants_covariance * &gain));
+    variance.max(0.0).sqrt() / (high.angle_rad - low.angle_rad)
+}
