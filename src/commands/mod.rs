@@ -16,20 +16,22 @@ use clap::{Args, Parser, Subcommand};
 
 pub use error::CommandError;
 
+use crate::report::cautions::{AFTER_ENTERING, BEFORE_MOVING};
+
 /// What is said at the top of the help.
 const ABOUT: &str = "Measures how far the control surfaces of a model aircraft move, from a clip, \
                      and tells how to make two sides move alike";
 
-/// Said wherever a person is about to move surfaces.
-pub const CAUTION: &str = "Caution: before surfaces move, make the motor or turbine safe (propeller \
-off, fuel and ignition off), keep hands and tools clear, charge the receiver battery, and stop at \
-once if a servo hums or a linkage binds. After entering numbers check direction and full travel \
-by eye, and failsafe and range as your club and national body require. These figures do not replace \
-an inspection by a competent person, and local rules come first.";
+/// What has to be heard before surfaces move, at the end of the help.
+fn cautions() -> String {
+    let lines = BEFORE_MOVING.iter().chain(&AFTER_ENTERING);
+    let list: Vec<String> = lines.map(|line| format!("  - {line}")).collect();
+    format!("Surfaces that move can hurt:\n{}", list.join("\n"))
+}
 
 /// The command line.
 #[derive(Debug, Parser)]
-#[command(name = "hingewise", version, about = ABOUT, after_help = CAUTION)]
+#[command(name = "hingewise", version, about = ABOUT, after_help = cautions())]
 pub struct Arguments {
     #[command(subcommand)]
     command: Command,
