@@ -28,6 +28,7 @@ pub mod report;
 pub mod response;
 pub mod solver;
 pub mod stations;
+mod statistics;
 pub mod table_reader;
 pub mod tags;
 pub mod vision;

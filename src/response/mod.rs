@@ -1,14 +1,40 @@
 //! Response: each surface's deflection by station and direction of approach, and its health.
 
+//!
+//! 1. `averages` takes the mean over each hold's frames and judges their scatter.
+//! 2. `deflections` takes the means from neutral, for all surfaces jointly.
+//! 3. `throw`, `inclinometer` tell the same in mm and as an instrument would show it.
+//! 4. `health` and `lag` judge each surface, and one side against the other.
+
+mod averages;
+mod deflections;
+mod error;
+mod health;
+mod inclinometer;
+mod lag;
+mod throw;
 mod warning;
 
+#[cfg(test)]
+mod tests;
+
+pub use deflections::frame_deflections;
+pub use error::ResponseError;
+pub use inclinometer::inclinometer_deg;
+pub use throw::throw_mm;
 pub use warning::ResponseWarning;
 
 use nalgebra::DMatrix;
 use serde::{Deserialize, Serialize};
 
 use crate::measured::Measured;
-use crate::stations::Approach;
+use crate::model_file::{ModelFile, Surface};
+use crate::motion::{Motion, SurfaceMotion};
+use crate::stations::{Approach, Hold, Holds};
+use crate::warning::Warning;
+use deflections::{HoldDeflections, SurfaceMeans};
+use health::SurfaceStations;
+use lag::Side;
 
 /// One surface's deflection at one hold.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -37,7 +63,8 @@ pub struct StationDeflection {
 /// How well a surface follows its command.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub struct Health {
-    /// Band in which the surface can rest for one command: rising against falling.
+    /// Band in which the surface can rest for one command: falling minus rising in the sense of
+    /// the stick, averaged over the stations; positive where the surface trails its command.
     pub play_deg: Option<Measured>,
     /// Largest difference between the visits to neutral.
     pub return_to_neutral_deg: Option<Measured>,
@@ -91,4 +118,126 @@ pub struct Responses {
     pub covariance_deg2: DMatrix<f64>,
     /// One entry a follower, in the order of the model file, where both sides were seen moving.
     pub lags: Vec<SideLag>,
+}
+
+/// Measures every surface at every hold, and judges it.
+///
+/// The surfaces of the motion and of the model file are the same, in the same order. Surfaces that
+/// were not seen at a hold have no entry for it, with a warning.
+pub fn respond(
+    motion: &Motion,
+    holds: &Holds,
+    model: &ModelFile,
+    warnings: &mut Vec<Warning>,
+) -> Result<Responses, ResponseError> {
+    let means: Vec<SurfaceMeans> = (0..motion.surfaces.len())
+        .map(|surface| deflections::surface_means(motion, holds, surface, warnings))
+        .collect::<Result<_, _>>()?;
+    let all = deflections::hold_deflections(motion, &means);
+    let mut surfaces = Vec::with_capacity(means.len());
+    let mut row = 0;
+    for (surface, means) in model.surfaces.iter().zip(&means) {
+        let hinge = &motion.surfaces[surfaces.len()];
+        let stations = stations_of(surface, hinge, &holds.holds, means, &all, row);
+        let count = stations.len();
+        let health = health::health(
+            &SurfaceStations {
+                stations: &stations,
+                covariance_deg2: all.covariance_deg2.view((row, row), (count, count)).into(),
+            },
+            &means.scatter,
+        );
+        warning::doubt_health(&surface.name, &health, warnings);
+        surfaces.push(Response {
+            surface: surface.name.clone(),
+            stations,
+            health,
+        });
+        row += count;
+    }
+    let lags = side_lags(motion, holds, model, &surfaces)?;
+    warning::doubt_lags(&lags, warnings);
+    Ok(Responses {
+        surfaces,
+        covariance_deg2: all.covariance_deg2,
+        lags,
+    })
+}
+
+/// One surface's stations in time; its deflections start at `row`.
+fn stations_of(
+    surface: &Surface,
+    hinge: &SurfaceMotion,
+    holds: &[Hold],
+    means: &SurfaceMeans,
+    all: &HoldDeflections,
+    row: usize,
+) -> Vec<StationDeflection> {
+    let station = |(measured, &position): (usize, &usize)| {
+        let row = row + measured;
+        let hold = &holds[position];
+        let sd_deg = all.covariance_deg2[(row, row)].max(0.0).sqrt();
+        let deflection_deg = Measured::new(all.values_deg[row], sd_deg);
+        StationDeflection {
+            stick_pct: hold.stick_pct,
+            approach: hold.approach,
+            time_s: hold.time_s,
+            frames: means.means[measured].weights.len(),
+            deflection_deg,
+            throw_mm: surface
+                .chord_mm
+                .map(|chord_mm| throw_mm(deflection_deg, chord_mm)),
+            inclinometer_deg: (!surface.upright)
+                .then(|| inclinometer::measured_reading_deg(deflection_deg, &hinge.axis_in_camera)),
+            hold: position,
+        }
+    };
+    means.holds.iter().enumerate().map(station).collect()
+}
+
+/// The lag of every follower behind its reference, where both were seen moving.
+fn side_lags(
+    motion: &Motion,
+    holds: &Holds,
+    model: &ModelFile,
+    responses: &[Response],
+) -> Result<Vec<SideLag>, ResponseError> {
+    let by_frame = frame_deflections(motion, holds)?;
+    let time_s: Vec<f64> = motion.frames.iter().map(|frame| frame.time_s).collect();
+    let moves = moves_by_frame(motion.frames.len(), holds);
+    let side = |name: &str| {
+        let surface = responses
+            .iter()
+            .position(|response| response.surface == name)?;
+        let frame = |(frame, all): (usize, &Vec<Option<Measured>>)| {
+            let own_rad2 = averages::own_rad2(motion, surface, frame);
+            let to_deg = crate::conventions::deg_from_rad(1.0);
+            Some((all[surface]?.value, own_rad2 * to_deg * to_deg))
+        };
+        Some(Side {
+            name: &responses[surface].surface,
+            stations: &responses[surface].stations,
+            frames: by_frame.iter().enumerate().map(frame).collect(),
+        })
+    };
+    let mut lags = Vec::new();
+    for group in &model.matches {
+        for follower in &group.followers {
+            if let (Some(reference), Some(follower)) = (side(&group.reference), side(follower)) {
+                lags.extend(lag::side_lag(&time_s, &moves, &reference, &follower));
+            }
+        }
+    }
+    Ok(lags)
+}
+
+/// The number of the move that each frame belongs to; `None` at rest and outside all holds.
+fn moves_by_frame(frame_count: usize, holds: &Holds) -> Vec<Option<usize>> {
+    let mut moves = vec![None; frame_count];
+    for (number, pair) in holds.holds.windows(2).enumerate() {
+        if let (Some(&last), Some(&first)) = (pair[0].frames.last(), pair[1].frames.first()) {
+            moves[last..first].fill(Some(number));
+        }
+    }
+    moves
 }

@@ -1,5 +1,21 @@
 //! What the response stage doubts, though it measured.
 
+use super::{Health, SideLag};
+use crate::measured::Measured;
+use crate::warning::Warning;
+
+/// Play above this is worth a look at linkage and hinge, deg. Common practice, no source.
+const PLAY_DEG: f64 = 0.5;
+
+/// Visits to neutral further apart than this are worth a look, deg. Common practice, no source.
+const RETURN_DEG: f64 = 0.6;
+
+/// Jitter at rest above this is worth a look, deg. Common practice, no source.
+const JITTER_DEG: f64 = 0.15;
+
+/// A lag between the sides above this can be seen by eye, s. Common practice, no source.
+const LAG_S: f64 = 0.05;
+
 /// A doubt about a surface or its response.
 #[derive(Debug, Clone, PartialEq)]
 pub enum ResponseWarning {
@@ -16,6 +32,101 @@ pub enum ResponseWarning {
         /// Fewest frames that make a measurement.
         fewest: usize,
     },
+    /// A surface rests while the command goes on.
+    StopsEarly {
+        /// Name of the surface.
+        surface: String,
+        /// The station from which on it rests.
+        stick_pct: f64,
+        /// Deflection at which it rests.
+        deflection_deg: Measured,
+    },
+    /// A surface can rest in a wide band for one command.
+    MuchPlay {
+        /// Name of the surface.
+        surface: String,
+        /// The band.
+        play_deg: Measured,
+        /// What good linkages stay below.
+        threshold_deg: f64,
+    },
+    /// A surface does not come back to the same neutral.
+    NeutralWanders {
+        /// Name of the surface.
+        surface: String,
+        /// Largest difference between the visits.
+        difference_deg: Measured,
+        /// What good linkages stay below.
+        threshold_deg: f64,
+    },
+    /// A surface does not stand still while the stick rests.
+    Jitters {
+        /// Name of the surface.
+        surface: String,
+        /// Standard deviation within holds.
+        jitter_deg: Measured,
+        /// What good servos stay below.
+        threshold_deg: f64,
+    },
+    /// One side moves later than the other.
+    SidesLag {
+        /// Surface that is left alone.
+        reference: String,
+        /// Surface that is adjusted.
+        follower: String,
+        /// How much later the follower moves.
+        lag_s: Measured,
+        /// What cannot be seen by eye.
+        threshold_s: f64,
+    },
+}
+
+/// Warns of what a surface's health shows.
+pub(super) fn doubt_health(surface: &str, health: &Health, warnings: &mut Vec<Warning>) {
+    let name = || surface.to_owned();
+    let above = |value: Option<Measured>, threshold: f64| {
+        value.filter(|measured| measured.value.abs() > threshold)
+    };
+    let stops = health
+        .early_stop
+        .iter()
+        .map(|stop| ResponseWarning::StopsEarly {
+            surface: name(),
+            stick_pct: stop.stick_pct,
+            deflection_deg: stop.deflection_deg,
+        });
+    let play = above(health.play_deg, PLAY_DEG).map(|play_deg| ResponseWarning::MuchPlay {
+        surface: name(),
+        play_deg,
+        threshold_deg: PLAY_DEG,
+    });
+    let neutral = above(health.return_to_neutral_deg, RETURN_DEG).map(|difference_deg| {
+        ResponseWarning::NeutralWanders {
+            surface: name(),
+            difference_deg,
+            threshold_deg: RETURN_DEG,
+        }
+    });
+    let jitter = above(health.jitter_deg, JITTER_DEG).map(|jitter_deg| ResponseWarning::Jitters {
+        surface: name(),
+        jitter_deg,
+        threshold_deg: JITTER_DEG,
+    });
+    let all = stops.chain(play).chain(neutral).chain(jitter);
+    warnings.extend(all.map(Warning::Response));
+}
+
+/// Warns of sides that do not move together.
+pub(super) fn doubt_lags(lags: &[SideLag], warnings: &mut Vec<Warning>) {
+    let late = lags.iter().filter(|lag| lag.lag_s.value.abs() > LAG_S);
+    warnings.extend(late.map(|lag| {
+        Warning::Response(ResponseWarning::SidesLag {
+            reference: lag.reference.clone(),
+            follower: lag.follower.clone(),
+            lag_s: lag.lag_s,
+            threshold_s: LAG_S,
+        })
+    }));
 }
 
 impl ResponseWarning {
@@ -23,6 +134,11 @@ impl ResponseWarning {
     pub fn code(&self) -> &'static str {
         match self {
             Self::HoldNotMeasured { .. } => "hold-not-measured",
+            Self::StopsEarly { .. } => "surface-stops-early",
+            Self::MuchPlay { .. } => "much-play",
+            Self::NeutralWanders { .. } => "neutral-wanders",
+            Self::Jitters { .. } => "surface-jitters",
+            Self::SidesLag { .. } => "sides-lag",
         }
     }
 
@@ -39,6 +155,49 @@ impl ResponseWarning {
                 "{surface} was not measured at {stick_pct:+.0} % ({from:.1}–{to:.1} s): its tag \
                  was seen in {frames} of at least {fewest} frames"
             ),
+            Self::StopsEarly {
+                surface,
+                stick_pct,
+                deflection_deg,
+            } => format!(
+                "{surface} stops at {}, from {stick_pct:+.0} % stick on, while the command goes on",
+                angle(deflection_deg)
+            ),
+            Self::MuchPlay {
+                surface,
+                play_deg,
+                threshold_deg,
+            } => format!(
+                "{surface} has {} of play (good: below {threshold_deg}°)",
+                angle(play_deg)
+            ),
+            Self::NeutralWanders {
+                surface,
+                difference_deg,
+                threshold_deg,
+            } => format!(
+                "the visits of {surface} to neutral differ by {} (good: below {threshold_deg}°)",
+                angle(difference_deg)
+            ),
+            Self::Jitters {
+                surface,
+                jitter_deg,
+                threshold_deg,
+            } => format!(
+                "{surface} shakes by {} while the stick rests (good: below {threshold_deg}°)",
+                angle(jitter_deg)
+            ),
+            Self::SidesLag {
+                reference,
+                follower,
+                lag_s,
+                threshold_s,
+            } => format!(
+                "{follower} moves {:.3} ± {:.3} s {} {reference} (good: within {threshold_s} s)",
+                lag_s.value.abs(),
+                lag_s.u(),
+                if lag_s.value > 0.0 { "after" } else { "before" }
+            ),
         }
     }
 
@@ -49,7 +208,28 @@ impl ResponseWarning {
                 "keep the tag in view, sharp and free of glare while the stick rests, or hold \
                  longer; then film again"
             }
+            Self::StopsEarly { .. } => {
+                "do not hold the stick there: the servo may be stalled and drawing its full \
+                 current; reduce the end point or free the linkage, then film again"
+            }
+            Self::MuchPlay { .. } => {
+                "look for a worn horn, clevis or hinge and a loose arm; no curve can cure play"
+            }
+            Self::NeutralWanders { .. } => {
+                "look for friction in hinges and linkage, a weak servo and play"
+            }
+            Self::Jitters { .. } => {
+                "look for a tired servo, a long thin rod or a shaking stand; measure once more \
+                 with the model and the camera standing firm"
+            }
+            Self::SidesLag { .. } => {
+                "use servos of one kind and one supply on both sides, and compare their cables"
+            }
         }
         .into()
     }
+}
+
+fn angle(measured: &Measured) -> String {
+    format!("{:.2} ± {:.2}°", measured.value, measured.u())
 }

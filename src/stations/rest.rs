@@ -8,7 +8,8 @@
 //! "Optimal detection of changepoints with a linear computational cost", JASA 107 (2012) 1590).
 
 use super::HoldOptions;
-use super::trace::{Trace, median};
+use super::trace::Trace;
+use crate::statistics::{SD_FROM_MAD, median};
 
 /// Price of a frame on the move, per measured deflection, in squared standard deviations: a frame
 /// further than about three of them from the level is on the move.
@@ -244,8 +245,7 @@ fn widen_noise(trace: &mut Trace, rests: &[Rest]) -> bool {
                 Some(((surface.angle_deg[frame]? - level?) / surface.sd_deg[frame]).abs())
             })
         });
-        // Half of all normal deviates lie within 0.6745 standard deviations.
-        let ratio = median(scaled).map_or(0.0, |middle| middle / 0.6745);
+        let ratio = median(scaled).map_or(0.0, |middle| middle * SD_FROM_MAD);
         if ratio > 1.0 {
             changed = true;
             surface.sd_deg.iter_mut().for_each(|sd| *sd *= ratio);

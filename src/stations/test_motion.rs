@@ -157,6 +157,8 @@ pub(crate) struct Truth {
     pub cards: Vec<Option<u32>>,
     /// Stick, first and last settled frame of each hold.
     pub holds: Vec<(f64, usize, usize)>,
+    /// Mean deflections over the settled frames of each hold, left and right.
+    pub stated_deg: Vec<[f64; 2]>,
 }
 
 impl Truth {
@@ -177,11 +179,12 @@ impl Truth {
                 .map(|row| number(&row[k]))
                 .collect::<Vec<f64>>()
         };
+        let hold_rows = rows(format!("{name}_holds.csv"));
         Self {
             time_s: column(0),
             angles_deg: [column(2), column(3)],
             cards: frames.iter().map(|row| row[4].parse().ok()).collect(),
-            holds: rows(format!("{name}_holds.csv"))
+            holds: hold_rows
                 .iter()
                 .map(|row| {
                     (
@@ -190,6 +193,10 @@ impl Truth {
                         number(&row[2]) as usize,
                     )
                 })
+                .collect(),
+            stated_deg: hold_rows
+                .iter()
+                .map(|row| [number(&row[3]), number(&row[4])])
                 .collect(),
         }
     }

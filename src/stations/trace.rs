@@ -2,6 +2,7 @@
 
 use crate::conventions::deg_from_rad;
 use crate::motion::Motion;
+use crate::statistics::{SD_FROM_MAD, median};
 
 /// Smallest standard deviation of a surface at rest, deg: slow shake of servo, linkage and stand,
 /// which no estimate from neighbouring frames shows. Common practice, no source.
@@ -12,9 +13,6 @@ const SPIKE_SIGMAS: f64 = 6.0;
 
 /// Frames on either side that a spike is held against.
 const SPIKE_NEIGHBOURS: usize = 2;
-
-/// Median absolute value of a standard normal variable, to get a standard deviation from a median.
-const NORMAL_MEDIAN_ABS: f64 = 0.674_489_750_196_081_7;
 
 /// One surface's deflections over time.
 #[derive(Debug, Clone)]
@@ -118,7 +116,7 @@ fn neighbour_noise(time_s: &[f64], angle_deg: &[Option<f64>]) -> f64 {
         let gain = (1.0 + share * share + (1.0 - share) * (1.0 - share)).sqrt();
         Some((off_line / gain).abs())
     });
-    median(scaled).map_or(0.0, |middle| middle / NORMAL_MEDIAN_ABS)
+    median(scaled).map_or(0.0, |middle| middle * SD_FROM_MAD)
 }
 
 /// Takes out single frames that stand off from their neighbours; a steady move never does.
@@ -142,18 +140,6 @@ fn drop_spikes(angle_deg: &mut [Option<f64>], limit_deg: f64) {
         if middle.is_some_and(|middle| (angle - middle).abs() > limit_deg) {
             angle_deg[frame] = None;
         }
-    }
-}
-
-/// Middle value; the mean of the two middle ones for an even number; `None` of nothing.
-pub(super) fn median(values: impl Iterator<Item = f64>) -> Option<f64> {
-    let mut sorted: Vec<f64> = values.collect();
-    sorted.sort_by(f64::total_cmp);
-    let middle = sorted.len() / 2;
-    match sorted.len() {
-        0 => None,
-        count if count % 2 == 1 => Some(sorted[middle]),
-        _ => Some(0.5 * (sorted[middle - 1] + sorted[middle])),
     }
 }
 

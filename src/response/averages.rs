@@ -1,0 +1,188 @@
+//! Means over the frames of a hold, and how well frames that differ tell their mean.
+//!
+//! The fit knows how the noise of the corners reaches each deflection. What the fit cannot know,
+//! shake and errors that last over several frames, shows in the scatter of the frames about their
+//! mean; it is added after JCGM 100:2008, 4.2 and 5.1, with the number of frames that are worth
+//! as much as independent ones.
+
+use crate::motion::Motion;
+use crate::statistics::{SD_FROM_MAD, median};
+
+/// Fewest frames of a hold that make a measurement.
+pub(super) const FEWEST_FRAMES: usize = 2;
+
+/// A frame further than this many robust standard deviations from the median is left out.
+const OUTLIER_SIGMAS: f64 = 4.0;
+
+/// Smallest standard deviation that outliers are judged by, rad: 0.02°, as little as any real
+/// surface shakes.
+const OUTLIER_FLOOR_RAD: f64 = 3.5e-4;
+
+/// Shake that every frame has beside the corners' noise, rad: 0.05°. It keeps one sharp frame from
+/// outweighing all others. Common practice, no source.
+const SHAKE_RAD: f64 = 8.7e-4;
+
+/// Degrees of freedom with which all holds together speak for the scatter of one.
+const POOLED_FREEDOM: f64 = 10.0;
+
+/// Largest correlation of neighbouring frames that is believed; above, a hold is one observation.
+const LARGEST_CORRELATION: f64 = 0.95;
+
+/// A mean over frames of one surface.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Mean {
+    /// Position of each frame used and its weight; the weights add up to one.
+    pub weights: Vec<(usize, f64)>,
+    /// Variance of the mean beyond what the fit tells, rad².
+    pub scatter_rad2: f64,
+}
+
+/// One surface's scatter about its means, all holds together.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Scatter {
+    /// Variance of a frame about its hold's mean, rad².
+    pub variance_rad2: f64,
+    /// Variance of a frame that the fit tells, rad².
+    pub own_rad2: f64,
+    /// Correlation of neighbouring frames.
+    pub correlation: f64,
+    /// Degrees of freedom of the variance.
+    pub freedom: f64,
+}
+
+/// The frames of a hold that are worth averaging, with their weights, or `None` if too few.
+pub(super) fn mean_over(motion: &Motion, surface: usize, frames: &[usize]) -> Option<Mean> {
+    let angle = |frame: usize| {
+        Some(
+            motion.frames[frame].deflections[surface]
+                .as_ref()?
+                .angle_rad,
+        )
+    };
+    let angles: Vec<(usize, f64)> = frames
+        .iter()
+        .filter_map(|&frame| Some((frame, angle(frame)?)))
+        .collect();
+    let centre = median(angles.iter().map(|point| point.1))?;
+    let deviation = median(angles.iter().map(|point| (point.1 - centre).abs()))?;
+    let own = median(
+        angles
+            .iter()
+            .map(|point| own_rad2(motion, surface, point.0).sqrt()),
+    )?;
+    let limit = OUTLIER_SIGMAS * (SD_FROM_MAD * deviation).max(own).max(OUTLIER_FLOOR_RAD);
+    let kept = angles
+        .iter()
+        .filter(|point| (point.1 - centre).abs() <= limit);
+    let raw: Vec<(usize, f64)> = kept
+        .map(|&(frame, _)| {
+            let variance = own_rad2(motion, surface, frame) + SHAKE_RAD * SHAKE_RAD;
+            (frame, 1.0 / variance)
+        })
+        .collect();
+    let total: f64 = raw.iter().map(|point| point.1).sum();
+    let weights = raw.iter().map(|&(frame, raw)| (frame, raw / total));
+    (raw.len() >= FEWEST_FRAMES).then(|| Mean {
+        weights: weights.collect(),
+        scatter_rad2: 0.0,
+    })
+}
+
+/// Variance of one frame's deflection that the fit tells, its constants taken as exact.
+pub(super) fn own_rad2(motion: &Motion, surface: usize, frame: usize) -> f64 {
+    motion.frames[frame].own_covariance_rad2[(surface, surface)]
+}
+
+/// Measures a surface's scatter from all its holds and gives each mean its share of it.
+pub(super) fn add_scatter(motion: &Motion, surface: usize, means: &mut [Mean]) -> Scatter {
+    let residuals: Vec<Vec<(usize, f64)>> = means
+        .iter()
+        .map(|mean| residuals(motion, surface, mean))
+        .collect();
+    let correlation = neighbour_correlation(&residuals);
+    let mut scatter = Scatter {
+        variance_rad2: 0.0,
+        own_rad2: 0.0,
+        correlation,
+        freedom: 0.0,
+    };
+    for (mean, residuals) in means.iter().zip(&residuals) {
+        let freedom = residuals.len() as f64 - variance_inflation(residuals.len(), correlation);
+        let own = mean
+            .weights
+            .iter()
+            .map(|&(frame, _)| own_rad2(motion, surface, frame));
+        scatter.freedom += freedom.max(0.0);
+        scatter.variance_rad2 += square_sum(residuals);
+        scatter.own_rad2 += own.sum::<f64>() / mean.weights.len() as f64 * freedom.max(0.0);
+    }
+    if scatter.freedom <= 0.0 {
+        return scatter;
+    }
+    scatter.variance_rad2 /= scatter.freedom;
+    scatter.own_rad2 /= scatter.freedom;
+    for (mean, residuals) in means.iter_mut().zip(&residuals) {
+        let variance = (square_sum(residuals) + POOLED_FREEDOM * scatter.variance_rad2)
+            / (residuals.len() as f64 - 1.0 + POOLED_FREEDOM);
+        let seen_rad2 = variance_of_mean(variance, residuals.len(), correlation);
+        let told_rad2: f64 = mean
+            .weights
+            .iter()
+            .map(|&(frame, weight)| weight * weight * own_rad2(motion, surface, frame))
+            .sum();
+        mean.scatter_rad2 = (seen_rad2 - told_rad2).max(0.0);
+    }
+    scatter
+}
+
+fn residuals(motion: &Motion, surface: usize, mean: &Mean) -> Vec<(usize, f64)> {
+    let angle = |frame: usize| {
+        let deflection = motion.frames[frame].deflections[surface].as_ref();
+        deflection.map_or(0.0, |deflection| deflection.angle_rad)
+    };
+    let centre: f64 = mean
+        .weights
+        .iter()
+        .map(|&(f, weight)| weight * angle(f))
+        .sum();
+    let residual = |&(frame, _): &(usize, f64)| (frame, angle(frame) - centre);
+    mean.weights.iter().map(residual).collect()
+}
+
+fn square_sum(residuals: &[(usize, f64)]) -> f64 {
+    residuals.iter().map(|point| point.1 * point.1).sum()
+}
+
+/// Correlation of neighbouring frames, from mean squared differences one and two frames apart.
+///
+/// Differences do not know the mean, so short holds bias them little. With γ_k = σ² (1 − ρ^k), a
+/// first-order autoregression, ρ = γ₂/γ₁ − 1.
+fn neighbour_correlation(residuals: &[Vec<(usize, f64)>]) -> f64 {
+    let mean_squared_step = |apart: usize| {
+        let steps = residuals.iter().flat_map(|hold| {
+            hold.iter()
+                .zip(hold.iter().skip(apart))
+                .filter(move |(a, b)| b.0 - a.0 == apart)
+                .map(|(a, b)| (b.1 - a.1).powi(2))
+        });
+        let (sum, count) = steps.fold((0.0, 0.0), |(sum, count), step| (sum + step, count + 1.0));
+        (count > 0.0 && sum > 0.0).then(|| sum / count)
+    };
+    match (mean_squared_step(1), mean_squared_step(2)) {
+        (Some(near), Some(far)) => (far / near - 1.0).clamp(0.0, LARGEST_CORRELATION),
+        _ => 0.0,
+    }
+}
+
+/// How many times larger the variance of a mean of correlated frames is than that of independent
+/// ones: 1 + 2 Σ (1 − k/n) ρ^k.
+fn variance_inflation(count: usize, correlation: f64) -> f64 {
+    let share = |k: usize| 1.0 - k as f64 / count as f64;
+    let power = |k: usize| correlation.powi(k as i32);
+    1.0 + 2.0 * (1..count).map(|k| share(k) * power(k)).sum::<f64>()
+}
+
+/// Variance of the mean of frames with a variance and a correlation of neighbours.
+pub(super) fn variance_of_mean(variance: f64, count: usize, correlation: f64) -> f64 {
+    variance / count as f64 * variance_inflation(count, correlation)
+}

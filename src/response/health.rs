@@ -1,0 +1,228 @@
+//! Play, return to neutral, jitter and early stop of one surface.
+
+use nalgebra::{DMatrix, DVector};
+
+use super::averages::Scatter;
+use super::{EarlyStop, Health, StationDeflection};
+use crate::conventions::{COVERAGE_FACTOR, deg_from_rad};
+use crate::measured::Measured;
+use crate::stations::Approach;
+
+/// A last step smaller than this share of what the earlier slope promises is no step. Linkages
+/// flatten towards their ends, but none of use does by this much. Common practice, no source.
+const STOPPED_SHARE: f64 = 0.25;
+
+/// Promised steps smaller than this tell nothing, deg.
+const SMALLEST_PROMISE_DEG: f64 = 1.0;
+
+/// Stick position that counts as neutral, pct; only rounding lies between.
+const NEUTRAL_PCT: f64 = 1e-6;
+
+/// One surface's stations with the part of the joint covariance that belongs to them.
+pub(super) struct SurfaceStations<'a> {
+    pub stations: &'a [StationDeflection],
+    pub covariance_deg2: DMatrix<f64>,
+}
+
+/// Judges one surface.
+pub(super) fn health(surface: &SurfaceStations, scatter: &Scatter) -> Health {
+    Health {
+        play_deg: surface.play(),
+        return_to_neutral_deg: surface.return_to_neutral(),
+        jitter_deg: jitter(scatter),
+        early_stop: surface.early_stops(),
+    }
+}
+
+impl SurfaceStations<'_> {
+    /// A weighted sum of the stations' deflections.
+    fn combine(&self, weights: &DVector<f64>) -> Measured {
+        let values = self
+            .stations
+            .iter()
+            .map(|station| station.deflection_deg.value);
+        let value = weights
+            .iter()
+            .zip(values)
+            .map(|(weight, value)| weight * value);
+        let variance = weights.dot(&(&self.covariance_deg2 * weights));
+        Measured::new(value.sum(), variance.max(0.0).sqrt())
+    }
+
+    /// Weights that average the stations that pass a test; `None` if none does.
+    fn averaging(&self, is_in: impl Fn(&StationDeflection) -> bool) -> Option<DVector<f64>> {
+        let weights = self
+            .stations
+            .iter()
+            .map(|station| f64::from(u8::from(is_in(station))));
+        let weights = DVector::from_iterator(self.stations.len(), weights);
+        let count = weights.sum();
+        (count > 0.0).then(|| weights / count)
+    }
+
+    /// The different stick positions, rising.
+    fn sticks_pct(&self) -> Vec<f64> {
+        let mut sticks: Vec<f64> = self
+            .stations
+            .iter()
+            .map(|station| station.stick_pct)
+            .collect();
+        sticks.sort_by(f64::total_cmp);
+        sticks.dedup();
+        sticks
+    }
+
+    /// Whether the surface goes up (+1) or down (−1) with the stick.
+    fn slope_sign(&self) -> f64 {
+        let sticks = self.stations.iter().map(|station| station.stick_pct);
+        let mean_pct = sticks.sum::<f64>() / self.stations.len() as f64;
+        let moment = |station: &StationDeflection| {
+            (station.stick_pct - mean_pct) * station.deflection_deg.value
+        };
+        self.stations.iter().map(moment).sum::<f64>().signum()
+    }
+
+    /// Falling minus rising in the sense of the stick, averaged over the stations that were
+    /// approached from both sides: positive where the surface trails its command, as play does.
+    fn play(&self) -> Option<Measured> {
+        let sign = self.slope_sign();
+        let differences: Vec<DVector<f64>> = self
+            .sticks_pct()
+            .into_iter()
+            .filter_map(|stick_pct| {
+                let approached = |approach: Approach| {
+                    self.averaging(|station| {
+                        station.stick_pct == stick_pct && station.approach == approach
+                    })
+                };
+                Some((approached(Approach::Falling)? - approached(Approach::Rising)?) * sign)
+            })
+            .collect();
+        let count = differences.len();
+        if count == 0 {
+            return None;
+        }
+        let average: DVector<f64> = differences.iter().sum::<DVector<f64>>() / count as f64;
+        let mean = self.combine(&average);
+        // Stations that disagree more than their own doubt tell the doubt of the average.
+        let squares: f64 = differences
+            .iter()
+            .map(|difference| (self.combine(difference).value - mean.value).powi(2))
+            .sum();
+        let scatter_sd = match count {
+            1 => 0.0,
+            _ => (squares / (count * (count - 1)) as f64).sqrt(),
+        };
+        Some(Measured::new(mean.value, mean.sd.max(scatter_sd)))
+    }
+
+    /// Largest difference between two visits to neutral.
+    fn return_to_neutral(&self) -> Option<Measured> {
+        let visits = || {
+            let all = self.stations.iter().enumerate();
+            all.filter(|(_, station)| station.stick_pct.abs() < NEUTRAL_PCT)
+        };
+        let by_value = |a: &(usize, &StationDeflection), b: &(usize, &StationDeflection)| {
+            a.1.deflection_deg
+                .value
+                .total_cmp(&b.1.deflection_deg.value)
+        };
+        let (lowest, _) = visits().min_by(by_value)?;
+        let (highest, _) = visits().max_by(by_value)?;
+        if lowest == highest {
+            return None;
+        }
+        let mut weights = DVector::zeros(self.stations.len());
+        weights[highest] = 1.0;
+        weights[lowest] = -1.0;
+        Some(self.combine(&weights))
+    }
+
+    /// Ends at which the surface rests while the stick goes on.
+    fn early_stops(&self) -> Vec<EarlyStop> {
+        let rising = self.sticks_pct();
+        let falling: Vec<f64> = rising.iter().rev().copied().collect();
+        let ends = [falling, rising].map(|inward| self.early_stop(&inward));
+        let mut stops: Vec<EarlyStop> = ends.into_iter().flatten().collect();
+        stops.sort_by(|a, b| a.stick_pct.total_cmp(&b.stick_pct));
+        stops
+    }
+
+    /// The early stop at one end, whose stations are given from the end inward.
+    fn early_stop(&self, inward_pct: &[f64]) -> Option<EarlyStop> {
+        let means: Vec<(f64, DVector<f64>, f64)> = inward_pct
+            .iter()
+            .filter_map(|&stick_pct| {
+                let weights = self.averaging(|station| station.stick_pct == stick_pct)?;
+                let value = self.combine(&weights).value;
+                Some((stick_pct, weights, value))
+            })
+            .collect();
+        let mut stop = None;
+        for triple in means.windows(3) {
+            let [
+                (end_pct, end, end_deg),
+                (middle_pct, middle, middle_deg),
+                (inner_pct, _, inner_deg),
+            ] = triple
+            else {
+                break;
+            };
+            let slope = (middle_deg - inner_deg) / (middle_pct - inner_pct);
+            // A surface that has stopped over several stations has no slope left before the last.
+            let mean_slope = self.mean_slope();
+            let is_flat = slope.abs() < STOPPED_SHARE * mean_slope.abs();
+            let promise_deg = if is_flat { mean_slope } else { slope } * (end_pct - middle_pct);
+            let step = self.combine(&(end - middle));
+            let step_deg = (end_deg - middle_deg) * promise_deg.signum();
+            let is_stopped = promise_deg.abs() > SMALLEST_PROMISE_DEG.max(2.0 * step.u())
+                && step_deg < STOPPED_SHARE * promise_deg.abs();
+            if !is_stopped {
+                break;
+            }
+            stop = Some(EarlyStop {
+                stick_pct: *middle_pct,
+                deflection_deg: self.combine(middle),
+            });
+        }
+        stop
+    }
+
+    /// Deflection per stick over the whole travel, deg per pct.
+    fn mean_slope(&self) -> f64 {
+        let sticks = self.sticks_pct();
+        let (Some(&lowest), Some(&highest)) = (sticks.first(), sticks.last()) else {
+            return 0.0;
+        };
+        let at = |stick_pct: f64| {
+            let weights = self.averaging(|station| station.stick_pct == stick_pct);
+            weights.map_or(0.0, |weights| self.combine(&weights).value)
+        };
+        if highest > lowest {
+            (at(highest) - at(lowest)) / (highest - lowest)
+        } else {
+            0.0
+        }
+    }
+}
+
+/// Scatter of the frames beyond the measurement's own noise.
+///
+/// The doubt is that of a variance with that many degrees of freedom (JCGM 100:2008, E.4.3).
+fn jitter(scatter: &Scatter) -> Option<Measured> {
+    if scatter.freedom < 1.0 {
+        return None;
+    }
+    let excess_rad2 = (scatter.variance_rad2 - scatter.own_rad2).max(0.0);
+    let u_of_variance = COVERAGE_FACTOR * scatter.variance_rad2 * (2.0 / scatter.freedom).sqrt();
+    // Near zero the square root's slope says nothing; the ends of the variance's interval do.
+    let jitter_rad = excess_rad2.sqrt();
+    let lowest_rad = (excess_rad2 - u_of_variance).max(0.0).sqrt();
+    let highest_rad = (excess_rad2 + u_of_variance).sqrt();
+    let u_rad = (jitter_rad - lowest_rad).max(highest_rad - jitter_rad);
+    let sd_rad = u_rad / COVERAGE_FACTOR;
+    Some(Measured::new(
+        deg_from_rad(jitter_rad),
+        deg_from_rad(sd_rad),
+    ))
+}
