@@ -1,5 +1,6 @@
 //! Camera: intrinsics, distortion and their uncertainty.
 
+pub mod calibration;
 mod profile;
 mod profile_file;
 mod projection;

@@ -4,9 +4,11 @@
 //! [`crate::tags`] and the calibration themselves. Both generations of OpenCV's marker module are
 //! told apart in [`markers`] alone.
 
+mod boards;
 mod markers;
 mod pictures;
 
+pub use boards::{find_chessboard, largest_chessboard};
 pub use markers::{Dictionary, Found, FoundMarker, MarkerFinder, SearchEffort};
 pub use pictures::enlarged;
 

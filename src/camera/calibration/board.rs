@@ -1,0 +1,168 @@
+//! Printed boards: where their crossings and markers lie.
+//!
+//! **Board frame**: x right, y down, origin at the outer corner of the top-left square, mm. A
+//! *crossing* is a point where four squares meet; crossings are counted from the top-left one by
+//! column and row, from 0.
+
+use nalgebra::Point2;
+
+use crate::vision::Dictionary;
+
+/// Largest window around a crossing, in squares: beyond a quarter of the spacing, windows begin
+/// to catch neighbouring crossings (documented for OpenCV's own chessboard pictures).
+const WINDOW_SQUARES: f64 = 0.24;
+
+/// A printed calibration board.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Board {
+    /// A plain chessboard.
+    Chessboard(Chessboard),
+    /// A chessboard with markers in its white squares.
+    Charuco(Charuco),
+}
+
+/// A plain chessboard.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Chessboard {
+    /// Inner corners in a row.
+    pub columns: usize,
+    /// Inner corners in a column.
+    pub rows: usize,
+    /// Side of a square.
+    pub square_mm: f64,
+}
+
+/// A chessboard with markers in its white squares.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Charuco {
+    /// Squares in a row.
+    pub columns: usize,
+    /// Squares in a column.
+    pub rows: usize,
+    /// Side of a square.
+    pub square_mm: f64,
+    /// Side of a marker's black border.
+    pub marker_mm: f64,
+    /// Dictionary of the markers, used from id 0.
+    pub dictionary: Dictionary,
+}
+
+/// How black and white squares and the markers' ids are laid out.
+///
+/// Both run through the white squares row by row from the top-left. They differ only on boards
+/// with an even number of rows (OpenCV's documentation of `CharucoBoard::setLegacyPattern`).
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum CharucoLayout {
+    /// The top-left square is black: OpenCV 4.6 and later.
+    TopLeftBlack,
+    /// The bottom-left square is black: before OpenCV 4.6.
+    BottomLeftBlack,
+}
+
+/// A marker's place on a board.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct MarkerPlace {
+    /// Id in the dictionary.
+    pub id: u32,
+    /// Column of its square.
+    pub column: usize,
+    /// Row of its square.
+    pub row: usize,
+}
+
+impl Board {
+    /// Crossings in a row and in a column.
+    pub fn crossings(&self) -> (usize, usize) {
+        match self {
+            Self::Chessboard(board) => (board.columns, board.rows),
+            Self::Charuco(board) => (board.columns.saturating_sub(1), board.rows.saturating_sub(1)),
+        }
+    }
+
+    /// Side of a square.
+    pub fn square_mm(&self) -> f64 {
+        match self {
+            Self::Chessboard(board) => board.square_mm,
+            Self::Charuco(board) => board.square_mm,
+        }
+    }
+
+    /// Where a crossing lies on the board, mm.
+    pub fn crossing_mm(&self, column: usize, row: usize) -> Point2<f64> {
+        Point2::new((column + 1) as f64, (row + 1) as f64) * self.square_mm()
+    }
+
+    /// Radius, in squares, of the disc around a crossing that holds nothing but its four edges.
+    pub fn clean_radius_squares(&self) -> f64 {
+        match self {
+            Self::Chessboard(_) => WINDOW_SQUARES,
+            Self::Charuco(board) => {
+                let margin = (1.0 - board.marker_mm / board.square_mm) / 2.0;
+                (margin * std::f64::consts::SQRT_2).min(WINDOW_SQUARES)
+            }
+        }
+    }
+
+    /// What the board is, in words.
+    pub fn words(&self) -> String {
+        match self {
+            Self::Chessboard(board) => {
+                format!("chessboard of {}x{} inner corners", board.columns, board.rows)
+            }
+            Self::Charuco(board) => format!(
+                "ChArUco board of {}x{} squares with markers of {}",
+                board.columns,
+                board.rows,
+                board.dictionary.name()
+            ),
+        }
+    }
+}
+
+impl Charuco {
+    /// Whether a square is black.
+    pub fn is_black(&self, layout: CharucoLayout, column: usize, row: usize) -> bool {
+        let first_black = match layout {
+            CharucoLayout::TopLeftBlack => 0,
+            CharucoLayout::BottomLeftBlack => self.rows.saturating_sub(1),
+        };
+        (column + row + first_black).is_multiple_of(2)
+    }
+
+    /// The markers in the order of their ids.
+    pub fn markers(&self, layout: CharucoLayout) -> Vec<MarkerPlace> {
+        let squares = (0..self.rows).flat_map(|row| (0..self.columns).map(move |column| (column, row)));
+        squares
+            .filter(|&(column, row)| !self.is_black(layout, column, row))
+            .zip(0..)
+            .map(|((column, row), id)| MarkerPlace { id, column, row })
+            .collect()
+    }
+
+    /// Corners of a marker on the board: top-left, top-right, bottom-right, bottom-left, mm.
+    pub fn marker_corners_mm(&self, place: MarkerPlace) -> [Point2<f64>; 4] {
+        let margin_mm = (self.square_mm - self.marker_mm) / 2.0;
+        let left = place.column as f64 * self.square_mm + margin_mm;
+        let top = place.row as f64 * self.square_mm + margin_mm;
+        let (right, bottom) = (left + self.marker_mm, top + self.marker_mm);
+        [
+            Point2::new(left, top),
+            Point2::new(right, top),
+            Point2::new(right, bottom),
+            Point2::new(left, bottom),
+        ]
+    }
+}
+
+impl CharucoLayout {
+    /// Both layouts, the one in use today first.
+    pub const ALL: [Self; 2] = [Self::TopLeftBlack, Self::BottomLeftBlack];
+
+    /// What distinguishes it, in words.
+    pub fn words(&self) -> &'static str {
+        match self {
+            Self::TopLeftBlack => "top-left square black (OpenCV 4.6 and later)",
+            Self::BottomLeftBlack => "bottom-left square black (before OpenCV 4.6)",
+        }
+    }
+}

@@ -1,0 +1,329 @@
+//! Measures where four squares of a board meet, from the brightness around the crossing.
+//!
+//! The picture around a crossing is fitted with two blurred edges multiplied:
+//!
+//! ```text
+//! I(q) = m + g·q + a · E(d₁/σ₁) · E(d₂/σ₂),   E(z) = erf(z/√2)
+//! ```
+//!
+//! where q is the pixel's place from the crossing, d₁ and d₂ its distances from the two edges. The
+//! pattern looks the same turned by 180° about the crossing, whatever the lens's blur, the camera's
+//! tone curve or the ink's spread make of its edges, so none of them moves the result.
+
+use nalgebra::{Point2, SMatrix, SVector, Vector2};
+
+use crate::clip::GreyImage;
+
+/// Parameters: centre (2), edge angles (2), log blur (2), mean, amplitude, slope (2).
+const PARAMETERS: usize = 10;
+const AMPLITUDE: usize = 7;
+
+/// Half axis below which a window holds too few pixels of each edge, px.
+const SMALLEST_RADIUS_PX: f64 = 2.4;
+/// Half axis above which distortion begins to bend the edges, px.
+const LARGEST_RADIUS_PX: f64 = 18.0;
+/// What the blur of whatever surrounds the clean disc may reach into it, px.
+const BLUR_ALLOWANCE_PX: f64 = 1.5;
+/// Smallest difference between black and white, code values: below it noise decides.
+const SMALLEST_CONTRAST: f64 = 16.0;
+/// Largest RMS misfit over the contrast; clean crossings stay below 0.05 (common practice, no
+/// source).
+const LARGEST_MISFIT: f64 = 0.12;
+/// Largest blur over the window's half axis at which an edge still shows both its sides.
+const LARGEST_BLUR: f64 = 0.7;
+/// How far the crossing may lie from where it was predicted, over the window's half axis.
+const LARGEST_SHIFT: f64 = 1.2;
+/// Smallest standard deviation, px: code values are whole numbers and noise is not white.
+const SMALLEST_SD_PX: f64 = 0.005;
+/// How often the window is moved to the crossing just found.
+const WINDOW_MOVES: usize = 3;
+/// Steps of one fit.
+const FIT_STEPS: usize = 20;
+/// A fit ends when its step moves the centre by less than this, px.
+const CONVERGED_PX: f64 = 1e-4;
+
+type Parameters = SVector<f64, PARAMETERS>;
+type Normal = SMatrix<f64, PARAMETERS, PARAMETERS>;
+
+/// Where a crossing is expected.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct PredictedCrossing {
+    /// Its place in the picture.
+    pub at_px: Point2<f64>,
+    /// One square along the board's rows, in the picture.
+    pub across_px: Vector2<f64>,
+    /// One square along the board's columns, in the picture.
+    pub down_px: Vector2<f64>,
+}
+
+/// Where a crossing was measured.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Crossing {
+    /// Its place in the picture.
+    pub at_px: Point2<f64>,
+    /// Standard deviation of either coordinate, from the noise of the pixels alone.
+    pub sd_px: f64,
+    /// Standard deviation of the blur across its edges (the softer of the two).
+    pub blur_px: f64,
+}
+
+/// Why a crossing was not measured.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum CrossingFault {
+    /// Its window reaches over the border of the picture.
+    OutsidePicture,
+    /// Its squares are too small in the picture.
+    TooSmall,
+    /// Black and white hardly differ.
+    TooFaint,
+    /// Its edges are too soft.
+    Blurred,
+    /// The pixels do not look like a crossing: glare, a finger, a bent or torn board.
+    NotACrossing,
+}
+
+/// Measures one crossing.
+///
+/// `clean_radius_squares` is the radius of the disc about the crossing, in squares, that holds
+/// nothing but its four edges.
+pub fn measure_crossing(
+    image: &GreyImage,
+    predicted: &PredictedCrossing,
+    clean_radius_squares: f64,
+) -> Result<Crossing, CrossingFault> {
+    let window = Window::new(predicted, clean_radius_squares)?;
+    let mut centre = predicted.at_px;
+    let mut start = None;
+    let mut moves = 0;
+    loop {
+        let pixels = window.pixels(image, centre)?;
+        let fit = fit(&pixels, start.unwrap_or_else(|| window.start(&pixels)))?;
+        let shift = Vector2::new(fit.parameters[0], fit.parameters[1]);
+        centre += shift;
+        if (centre - predicted.at_px).norm() > LARGEST_SHIFT * window.short_px {
+            return Err(CrossingFault::NotACrossing);
+        }
+        moves += 1;
+        if shift.norm() < 0.3 || moves > WINDOW_MOVES {
+            return fit.judged(centre, &window);
+        }
+        let mut next = fit.parameters;
+        next[0] = 0.0;
+        next[1] = 0.0;
+        start = Some(next);
+    }
+}
+
+/// An ellipse in the picture that is a disc on the board.
+struct Window {
+    across_px: Vector2<f64>,
+    down_px: Vector2<f64>,
+    /// Squares from pixels.
+    squares_from_px: nalgebra::Matrix2<f64>,
+    radius_squares: f64,
+    short_px: f64,
+    reach_px: f64,
+}
+
+impl Window {
+    fn new(predicted: &PredictedCrossing, clean_radius_squares: f64) -> Result<Self, CrossingFault> {
+        let px_from_squares = nalgebra::Matrix2::from_columns(&[predicted.across_px, predicted.down_px]);
+        let squares_from_px = px_from_squares.try_inverse().ok_or(CrossingFault::TooSmall)?;
+        let axes_px = px_from_squares.singular_values();
+        let (long_px, short_px) = (axes_px.max(), axes_px.min());
+        let free = clean_radius_squares - BLUR_ALLOWANCE_PX / long_px;
+        let radius_squares = free.min(LARGEST_RADIUS_PX / short_px);
+        let short_px = short_px * radius_squares;
+        if short_px.is_nan() || short_px < SMALLEST_RADIUS_PX {
+            return Err(CrossingFault::TooSmall);
+        }
+        Ok(Self {
+            across_px: predicted.across_px,
+            down_px: predicted.down_px,
+            squares_from_px,
+            radius_squares,
+            short_px,
+            reach_px: long_px * radius_squares,
+        })
+    }
+
+    /// Pixels in the window, as places from its centre and code values.
+    fn pixels(&self, image: &GreyImage, centre: Point2<f64>) -> Result<Vec<Pixel>, CrossingFault> {
+        let low = centre.coords.map(|value| (value - self.reach_px).floor());
+        let high = centre.coords.map(|value| (value + self.reach_px).ceil());
+        let fits = low.min() >= 0.0
+            && high.x <= image.width_px as f64 - 1.0
+            && high.y <= image.height_px as f64 - 1.0;
+        if !fits {
+            return Err(CrossingFault::OutsidePicture);
+        }
+        let mut pixels = Vec::new();
+        for y in low.y as usize..=high.y as usize {
+            for x in low.x as usize..=high.x as usize {
+                let from_centre = Point2::new(x as f64, y as f64) - centre;
+                if (self.squares_from_px * from_centre).norm() <= self.radius_squares {
+                    let value = f64::from(image.pixels[y * image.width_px + x]);
+                    pixels.push(Pixel { from_centre, value });
+                }
+            }
+        }
+        Ok(pixels)
+    }
+
+    /// A first guess: edges as predicted, black and white from the four sectors.
+    fn start(&self, pixels: &[Pixel]) -> Parameters {
+        let count = pixels.len() as f64;
+        let mean = pixels.iter().map(|pixel| pixel.value).sum::<f64>() / count;
+        let sectors = pixels.iter().map(|pixel| {
+            let in_squares = self.squares_from_px * pixel.from_centre;
+            (pixel.value - mean) * (in_squares.x * in_squares.y).signum()
+        });
+        // d₁ and d₂ grow along normals turned the same way, so d₁d₂ is opposite in sign to xy.
+        let amplitude = -sectors.sum::<f64>() / count;
+        let across = self.across_px.y.atan2(self.across_px.x);
+        let down = self.down_px.y.atan2(self.down_px.x);
+        Parameters::from_row_slice(&[0.0, 0.0, across, down, 0.0, 0.0, mean, amplitude, 0.0, 0.0])
+    }
+}
+
+struct Pixel {
+    from_centre: Vector2<f64>,
+    value: f64,
+}
+
+struct Fit {
+    parameters: Parameters,
+    inverse_normal: Normal,
+    mean_square: f64,
+    pixels: usize,
+}
+
+impl Fit {
+    fn judged(&self, centre: Point2<f64>, window: &Window) -> Result<Crossing, CrossingFault> {
+        let contrast = 2.0 * self.parameters[AMPLITUDE].abs();
+        let blur_px = self.parameters[4].max(self.parameters[5]).exp();
+        if contrast < SMALLEST_CONTRAST {
+            return Err(CrossingFault::TooFaint);
+        }
+        if blur_px > LARGEST_BLUR * window.short_px {
+            return Err(CrossingFault::Blurred);
+        }
+        if self.mean_square.sqrt() > LARGEST_MISFIT * contrast {
+            return Err(CrossingFault::NotACrossing);
+        }
+        let freedom = self.pixels as f64 / (self.pixels - PARAMETERS) as f64;
+        let variance = self.mean_square * freedom;
+        let (x, y) = (self.inverse_normal[(0, 0)], self.inverse_normal[(1, 1)]);
+        Ok(Crossing { at_px: centre, sd_px: (variance * (x + y) / 2.0).sqrt().max(SMALLEST_SD_PX), blur_px })
+    }
+}
+
+/// Levenberg–Marquardt (Marquardt 1963) with the model's own derivatives.
+fn fit(pixels: &[Pixel], start: Parameters) -> Result<Fit, CrossingFault> {
+    if pixels.len() <= 2 * PARAMETERS {
+        return Err(CrossingFault::TooSmall);
+    }
+    let mut parameters = start;
+    let (mut normal, mut gradient, mut cost) = normal_equations(pixels, &parameters);
+    let mut damping = 1e-3;
+    for _ in 0..FIT_STEPS {
+        let mut damped = normal;
+        for i in 0..PARAMETERS {
+            damped[(i, i)] *= 1.0 + damping;
+        }
+        let step = damped.cholesky().ok_or(CrossingFault::NotACrossing)?.solve(&gradient);
+        let trial = parameters - step;
+        let (next_normal, next_gradient, next_cost) = normal_equations(pixels, &trial);
+        if next_cost < cost {
+            parameters = trial;
+            (normal, gradient, cost) = (next_normal, next_gradient, next_cost);
+            damping *= 0.2;
+        } else {
+            damping *= 8.0;
+        }
+        if step[0].abs().max(step[1].abs()) < CONVERGED_PX {
+            break;
+        }
+    }
+    let inverse_normal = normal.cholesky().ok_or(CrossingFault::NotACrossing)?.inverse();
+    Ok(Fit { parameters, inverse_normal, mean_square: cost / pixels.len() as f64, pixels: pixels.len() })
+}
+
+/// JᵀJ, Jᵀr and rᵀr.
+fn normal_equations(pixels: &[Pixel], parameters: &Parameters) -> (Normal, Parameters, f64) {
+    let model = Model::new(parameters);
+    let mut normal = Normal::zeros();
+    let mut gradient = Parameters::zeros();
+    let mut cost = 0.0;
+    for pixel in pixels {
+        let (value, slope) = model.at(pixel.from_centre);
+        let residual = value - pixel.value;
+        normal.syger(1.0, &slope, &slope, 1.0);
+        gradient += slope * residual;
+        cost += residual * residual;
+    }
+    normal.fill_upper_triangle_with_lower_triangle();
+    (normal, gradient, cost)
+}
+
+struct Model {
+    centre: Vector2<f64>,
+    along: [Vector2<f64>; 2],
+    blur_px: [f64; 2],
+    mean: f64,
+    amplitude: f64,
+    slope: Vector2<f64>,
+}
+
+impl Model {
+    fn new(p: &Parameters) -> Self {
+        let along = |angle_rad: f64| Vector2::new(angle_rad.cos(), angle_rad.sin());
+        Self {
+            centre: Vector2::new(p[0], p[1]),
+            along: [along(p[2]), along(p[3])],
+            blur_px: [p[4].exp(), p[5].exp()],
+            mean: p[6],
+            amplitude: p[AMPLITUDE],
+            slope: Vector2::new(p[8], p[9]),
+        }
+    }
+
+    /// Brightness and its derivatives by the parameters.
+    fn at(&self, from_window_centre: Vector2<f64>) -> (f64, Parameters) {
+        let q = from_window_centre - self.centre;
+        // Distance from an edge along t: the component of q on t turned by 90°.
+        let edge = |i: usize| {
+            let normal = Vector2::new(-self.along[i].y, self.along[i].x);
+            let z = normal.dot(&q) / self.blur_px[i];
+            let rate = (2.0 / std::f64::consts::PI).sqrt() * (-0.5 * z * z).exp();
+            (normal, z, error_function(z / std::f64::consts::SQRT_2), rate)
+        };
+        let (normal_1, z_1, step_1, rate_1) = edge(0);
+        let (normal_2, z_2, step_2, rate_2) = edge(1);
+        let by_z_1 = self.amplitude * step_2 * rate_1;
+        let by_z_2 = self.amplitude * step_1 * rate_2;
+        let pull = normal_1 * (by_z_1 / self.blur_px[0]) + normal_2 * (by_z_2 / self.blur_px[1]);
+        let value = self.mean + self.slope.dot(&q) + self.amplitude * step_1 * step_2;
+        let derivatives = Parameters::from_row_slice(&[
+            -pull.x - self.slope.x,
+            -pull.y - self.slope.y,
+            -by_z_1 * self.along[0].dot(&q) / self.blur_px[0],
+            -by_z_2 * self.along[1].dot(&q) / self.blur_px[1],
+            -by_z_1 * z_1,
+            -by_z_2 * z_2,
+            1.0,
+            step_1 * step_2,
+            q.x,
+            q.y,
+        ]);
+        (value, derivatives)
+    }
+}
+
+/// erf to 1.5e-7 (Abramowitz & Stegun 1964, 7.1.26): far below one code value.
+fn error_function(x: f64) -> f64 {
+    const A: [f64; 5] = [0.254_829_592, -0.284_496_736, 1.421_413_741, -1.453_152_027, 1.061_405_429];
+    let t = 1.0 / (1.0 + 0.327_591_1 * x.abs());
+    let polynomial = A.iter().rev().fold(0.0, |sum, a| sum * t + a) * t;
+    (1.0 - polynomial * (-x * x).exp()).copysign(x)
+}

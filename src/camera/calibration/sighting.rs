@@ -1,0 +1,159 @@
+//! Looks for a board in one picture and measures its crossings.
+
+use std::collections::BTreeMap;
+
+use nalgebra::{Point2, Vector2};
+
+use super::board::{Board, Charuco, CharucoLayout, Chessboard};
+use super::charuco::{MarkerMisfit, place_markers};
+use super::crossing::{CrossingFault, PredictedCrossing, measure_crossing};
+use super::view::{BoardPoint, BoardView};
+use crate::clip::GreyImage;
+use crate::vision::{FoundMarker, MarkerFinder, SearchEffort, VisionError, find_chessboard};
+
+/// Fewest crossings of a useful view: they fix the eight numbers of its homography twice over.
+pub(super) const FEWEST_CROSSINGS: usize = 8;
+
+/// Why a picture gave no view.
+#[derive(Debug, Clone, PartialEq)]
+pub enum NoView {
+    /// No chessboard of this size is in the picture.
+    NoChessboard,
+    /// Too few markers of the dictionary are in the picture.
+    FewMarkers(Vec<FoundMarker>),
+    /// Markers of the dictionary are there, but not where this board has them.
+    MarkersElsewhere(Vec<FoundMarker>),
+    /// The board is there, but too few of its crossings can be measured.
+    FewCrossings {
+        /// Crossings that were measured.
+        measured: usize,
+        /// What was wrong with the others, counted.
+        faults: BTreeMap<CrossingFault, usize>,
+    },
+}
+
+/// A board seen in a picture.
+#[derive(Debug, Clone, PartialEq)]
+pub struct BoardSighting {
+    /// Its crossings.
+    pub view: BoardView,
+    /// The layout that the markers showed; `None` for chessboards, and for boards with an odd
+    /// number of rows, where both layouts are one.
+    pub layout: Option<CharucoLayout>,
+}
+
+/// A crossing of the board and where it is expected.
+pub(super) struct Expected {
+    pub column: usize,
+    pub row: usize,
+    pub predicted: PredictedCrossing,
+}
+
+/// Finds one kind of board in pictures.
+pub struct BoardFinder {
+    board: Board,
+    search: Search,
+}
+
+enum Search {
+    Chessboard(Chessboard),
+    Charuco(Charuco, MarkerFinder),
+}
+
+impl BoardFinder {
+    /// A finder for a board.
+    pub fn new(board: Board) -> Result<Self, VisionError> {
+        let search = match board {
+            Board::Chessboard(chessboard) => Search::Chessboard(chessboard),
+            Board::Charuco(charuco) => {
+                let finder = MarkerFinder::new(charuco.dictionary, SearchEffort::Thorough)?;
+                Search::Charuco(charuco, finder)
+            }
+        };
+        Ok(Self { board, search })
+    }
+
+    /// Looks for the board in a picture; `name` says which picture it is.
+    pub fn look(
+        &mut self,
+        name: &str,
+        image: &GreyImage,
+    ) -> Result<Result<BoardSighting, NoView>, VisionError> {
+        let (expected, layout) = match &mut self.search {
+            Search::Chessboard(board) => match find_chessboard(image, board.columns, board.rows)? {
+                Some(corners) => (chessboard_crossings(board, &corners), None),
+                None => return Ok(Err(NoView::NoChessboard)),
+            },
+            Search::Charuco(board, finder) => {
+                let markers = finder.find(image)?.markers;
+                match place_markers(board, &markers) {
+                    Ok(placed) => (placed.crossings(board), placed.layout),
+                    Err(MarkerMisfit::TooFew) => return Ok(Err(NoView::FewMarkers(markers))),
+                    Err(MarkerMisfit::Elsewhere) => {
+                        return Ok(Err(NoView::MarkersElsewhere(markers)));
+                    }
+                }
+            }
+        };
+        Ok(measured_view(&self.board, name, image, &expected).map(|view| BoardSighting { view, layout }))
+    }
+}
+
+/// Measures the expected crossings and keeps those that can be trusted.
+fn measured_view(
+    board: &Board,
+    name: &str,
+    image: &GreyImage,
+    expected: &[Expected],
+) -> Result<BoardView, NoView> {
+    let mut points = Vec::with_capacity(expected.len());
+    let mut blurs_px = Vec::with_capacity(expected.len());
+    let mut faults = BTreeMap::new();
+    for crossing in expected {
+        match measure_crossing(image, &crossing.predicted, board.clean_radius_squares()) {
+            Ok(measured) => {
+                blurs_px.push(measured.blur_px);
+                points.push(BoardPoint {
+                    column: crossing.column,
+                    row: crossing.row,
+                    on_board_mm: board.crossing_mm(crossing.column, crossing.row),
+                    in_image_px: measured.at_px,
+                    sd_px: measured.sd_px,
+                });
+            }
+            Err(fault) => *faults.entry(fault).or_insert(0) += 1,
+        }
+    }
+    if points.len() < FEWEST_CROSSINGS {
+        return Err(NoView::FewCrossings { measured: points.len(), faults });
+    }
+    blurs_px.sort_by(f64::total_cmp);
+    Ok(BoardView { name: name.to_owned(), points, blur_px: blurs_px[blurs_px.len() / 2] })
+}
+
+/// Rough corners of a chessboard, row by row, as expected crossings.
+fn chessboard_crossings(board: &Chessboard, corners: &[Point2<f64>]) -> Vec<Expected> {
+    let at = |column: usize, row: usize| corners[row * board.columns + column];
+    // One square's step, from the neighbours on both sides where there are two.
+    let step = |low: Point2<f64>, high: Point2<f64>, squares: usize| -> Vector2<f64> {
+        (high - low) / squares.max(1) as f64
+    };
+    let around = |index: usize, count: usize| (index.saturating_sub(1), (index + 1).min(count - 1));
+    let mut expected = Vec::with_capacity(corners.len());
+    for row in 0..board.rows {
+        for column in 0..board.columns {
+            let (left, right) = around(column, board.columns);
+            let (above, below) = around(row, board.rows);
+            expected.push(Expected {
+                column,
+                row,
+                predicted: PredictedCrossing {
+                    at_px: at(column, row),
+                    across_px: step(at(left, row), at(right, row), right - left),
+                    down_px: step(at(column, above), at(column, below), below - above),
+                },
+            });
+        }
+    }
+    expected
+}
