@@ -31,8 +31,9 @@ pub fn find_chessboard(
     };
     let size = Size::new(columns as i32, rows as i32);
     let mut corners = Vector::<Point2f>::new();
-    let quick =
-        calib3d::CALIB_CB_ADAPTIVE_THRESH | calib3d::CALIB_CB_NORMALIZE_IMAGE | calib3d::CALIB_CB_FAST_CHECK;
+    let quick = calib3d::CALIB_CB_ADAPTIVE_THRESH
+        | calib3d::CALIB_CB_NORMALIZE_IMAGE
+        | calib3d::CALIB_CB_FAST_CHECK;
     let mut found = calib3d::find_chessboard_corners(&search.picture, size, &mut corners, quick)?;
     if !found {
         let patient = calib3d::CALIB_CB_NORMALIZE_IMAGE;
@@ -41,7 +42,12 @@ pub fn find_chessboard(
     if !found || corners.len() != columns * rows {
         return Ok(None);
     }
-    Ok(Some(corners.iter().map(|corner| search.in_full_picture(corner)).collect()))
+    Ok(Some(
+        corners
+            .iter()
+            .map(|corner| search.in_full_picture(corner))
+            .collect(),
+    ))
 }
 
 /// Inner corners, columns by rows, of the largest chessboard in the picture, whatever its size.
@@ -61,7 +67,10 @@ pub fn largest_chessboard(image: &GreyImage) -> Result<Option<(usize, usize)>, V
     if !found || cells.empty() {
         return Ok(None);
     }
-    Ok(Some((cells.cols().max(0) as usize, cells.rows().max(0) as usize)))
+    Ok(Some((
+        cells.cols().max(0) as usize,
+        cells.rows().max(0) as usize,
+    )))
 }
 
 /// A picture small enough to be searched, and the way back to the full one.
@@ -75,24 +84,36 @@ impl SearchPicture {
         if image.pixels.is_empty() {
             return Ok(None);
         }
-        let full =
-            Mat::new_rows_cols_with_data(image.height_px as i32, image.width_px as i32, &image.pixels)?;
+        let full = Mat::new_rows_cols_with_data(
+            image.height_px as i32,
+            image.width_px as i32,
+            &image.pixels,
+        )?;
         let longer_px = image.width_px.max(image.height_px);
         let reduced_by = longer_px.div_ceil(SEARCH_SIDE_PX);
         let mut picture = Mat::default();
         if reduced_by == 1 {
             full.copy_to(&mut picture)?;
         } else {
-            let size = Size::new((image.width_px / reduced_by) as i32, (image.height_px / reduced_by) as i32);
+            let size = Size::new(
+                (image.width_px / reduced_by) as i32,
+                (image.height_px / reduced_by) as i32,
+            );
             imgproc::resize(&full, &mut picture, size, 0.0, 0.0, imgproc::INTER_AREA)?;
         }
-        Ok(Some(Self { picture, reduced_by }))
+        Ok(Some(Self {
+            picture,
+            reduced_by,
+        }))
     }
 
     /// Pixel centres lie at whole numbers, so a block of n pixels has its centre at (n − 1) / 2.
     fn in_full_picture(&self, corner: Point2f) -> Point2<f64> {
         let by = self.reduced_by as f64;
         let shift_px = (by - 1.0) / 2.0;
-        Point2::new(f64::from(corner.x) * by + shift_px, f64::from(corner.y) * by + shift_px)
+        Point2::new(
+            f64::from(corner.x) * by + shift_px,
+            f64::from(corner.y) * by + shift_px,
+        )
     }
 }

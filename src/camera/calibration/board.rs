@@ -8,9 +8,9 @@ use nalgebra::Point2;
 
 use crate::vision::Dictionary;
 
-/// Largest window around a crossing, in squares: beyond a quarter of the spacing, windows begin
-/// to catch neighbouring crossings (documented for OpenCV's own chessboard pictures).
-const WINDOW_SQUARES: f64 = 0.24;
+/// Largest window around a crossing, squares: beyond a quarter of the spacing windows begin to catch
+/// neighbouring crossings (as the reference library's do on its own chessboard pictures).
+const WINDOW_SQUARES: f64 = 0.25;
 
 /// A printed calibration board.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -75,7 +75,10 @@ impl Board {
     pub fn crossings(&self) -> (usize, usize) {
         match self {
             Self::Chessboard(board) => (board.columns, board.rows),
-            Self::Charuco(board) => (board.columns.saturating_sub(1), board.rows.saturating_sub(1)),
+            Self::Charuco(board) => (
+                board.columns.saturating_sub(1),
+                board.rows.saturating_sub(1),
+            ),
         }
     }
 
@@ -92,7 +95,8 @@ impl Board {
         Point2::new((column + 1) as f64, (row + 1) as f64) * self.square_mm()
     }
 
-    /// Radius, in squares, of the disc around a crossing that holds nothing but its four edges.
+    /// Radius, in squares, of the disc about a crossing that is measured: it holds nothing but the
+    /// crossing's four edges.
     pub fn clean_radius_squares(&self) -> f64 {
         match self {
             Self::Chessboard(_) => WINDOW_SQUARES,
@@ -107,7 +111,10 @@ impl Board {
     pub fn words(&self) -> String {
         match self {
             Self::Chessboard(board) => {
-                format!("chessboard of {}x{} inner corners", board.columns, board.rows)
+                format!(
+                    "chessboard of {}x{} inner corners",
+                    board.columns, board.rows
+                )
             }
             Self::Charuco(board) => format!(
                 "ChArUco board of {}x{} squares with markers of {}",
@@ -131,7 +138,8 @@ impl Charuco {
 
     /// The markers in the order of their ids.
     pub fn markers(&self, layout: CharucoLayout) -> Vec<MarkerPlace> {
-        let squares = (0..self.rows).flat_map(|row| (0..self.columns).map(move |column| (column, row)));
+        let squares =
+            (0..self.rows).flat_map(|row| (0..self.columns).map(move |column| (column, row)));
         squares
             .filter(|&(column, row)| !self.is_black(layout, column, row))
             .zip(0..)

@@ -54,7 +54,10 @@ impl PlacedMarker {
 }
 
 /// Places markers on a board, in whichever layout more of them agree with.
-pub(super) fn place_markers(board: &Charuco, markers: &[FoundMarker]) -> Result<PlacedMarkers, MarkerMisfit> {
+pub(super) fn place_markers(
+    board: &Charuco,
+    markers: &[FoundMarker],
+) -> Result<PlacedMarkers, MarkerMisfit> {
     let layouts = &CharucoLayout::ALL[..if board.rows.is_multiple_of(2) { 2 } else { 1 }];
     let mut best: Option<PlacedMarkers> = None;
     for &layout in layouts {
@@ -64,9 +67,17 @@ pub(super) fn place_markers(board: &Charuco, markers: &[FoundMarker]) -> Result<
         }
         let all = candidates.len();
         let agreeing = agreeing(candidates);
-        let enough = agreeing.len() >= FEWEST_MARKERS && agreeing.len() as f64 >= AGREEING_SHARE * all as f64;
-        if enough && best.as_ref().is_none_or(|best| agreeing.len() > best.markers.len()) {
-            best = Some(PlacedMarkers { markers: agreeing, layout: (layouts.len() > 1).then_some(layout) });
+        let enough = agreeing.len() >= FEWEST_MARKERS
+            && agreeing.len() as f64 >= AGREEING_SHARE * all as f64;
+        if enough
+            && best
+                .as_ref()
+                .is_none_or(|best| agreeing.len() > best.markers.len())
+        {
+            best = Some(PlacedMarkers {
+                markers: agreeing,
+                layout: (layouts.len() > 1).then_some(layout),
+            });
         }
     }
     best.ok_or(MarkerMisfit::Elsewhere)
@@ -79,7 +90,11 @@ pub(super) fn fitting_columns(board: &Charuco, markers: &[FoundMarker]) -> Optio
         .filter(|&columns| {
             // Enough rows for every id, and an even number, so that both layouts are tried.
             let rows = 2 * (largest_id / columns + 2);
-            let trial = Charuco { columns, rows, ..*board };
+            let trial = Charuco {
+                columns,
+                rows,
+                ..*board
+            };
             place_markers(&trial, markers).is_ok()
         })
         .collect();
@@ -90,9 +105,16 @@ pub(super) fn fitting_columns(board: &Charuco, markers: &[FoundMarker]) -> Optio
 }
 
 /// The board's own ids among the markers; an id seen twice is no evidence of anything.
-fn candidates(board: &Charuco, layout: CharucoLayout, markers: &[FoundMarker]) -> Vec<PlacedMarker> {
-    let places: BTreeMap<u32, MarkerPlace> =
-        board.markers(layout).into_iter().map(|place| (place.id, place)).collect();
+fn candidates(
+    board: &Charuco,
+    layout: CharucoLayout,
+    markers: &[FoundMarker],
+) -> Vec<PlacedMarker> {
+    let places: BTreeMap<u32, MarkerPlace> = board
+        .markers(layout)
+        .into_iter()
+        .map(|place| (place.id, place))
+        .collect();
     let mut seen: BTreeMap<u32, usize> = BTreeMap::new();
     for marker in markers {
         *seen.entry(marker.id).or_insert(0) += 1;
@@ -103,7 +125,9 @@ fn candidates(board: &Charuco, layout: CharucoLayout, markers: &[FoundMarker]) -
         .filter_map(|marker| {
             let place = places.get(&marker.id)?;
             Some(PlacedMarker {
-                in_squares: board.marker_corners_mm(*place).map(|corner| corner / board.square_mm),
+                in_squares: board
+                    .marker_corners_mm(*place)
+                    .map(|corner| corner / board.square_mm),
                 in_image_px: marker.corners_px,
             })
         })
@@ -129,15 +153,22 @@ fn agreeing(markers: Vec<PlacedMarker>) -> Vec<PlacedMarker> {
             }
         }
     }
-    let chosen: Vec<&PlacedMarker> =
-        markers.iter().zip(&best).filter_map(|(marker, &agrees)| agrees.then_some(marker)).collect();
+    let chosen: Vec<&PlacedMarker> = markers
+        .iter()
+        .zip(&best)
+        .filter_map(|(marker, &agrees)| agrees.then_some(marker))
+        .collect();
     if let Some(plane) = plane(&chosen) {
         let agree = agreement(&plane, &markers);
         if tally(&agree) >= tally(&best) {
             best = agree;
         }
     }
-    markers.into_iter().zip(best).filter_map(|(marker, agrees)| agrees.then_some(marker)).collect()
+    markers
+        .into_iter()
+        .zip(best)
+        .filter_map(|(marker, agrees)| agrees.then_some(marker))
+        .collect()
 }
 
 fn tally(agree: &[bool]) -> usize {
@@ -146,8 +177,14 @@ fn tally(agree: &[bool]) -> usize {
 
 /// Picture from squares, through all corners of the markers.
 fn plane(markers: &[&PlacedMarker]) -> Option<Matrix3<f64>> {
-    let from: Vec<_> = markers.iter().flat_map(|marker| marker.in_squares).collect();
-    let to: Vec<_> = markers.iter().flat_map(|marker| marker.in_image_px).collect();
+    let from: Vec<_> = markers
+        .iter()
+        .flat_map(|marker| marker.in_squares)
+        .collect();
+    let to: Vec<_> = markers
+        .iter()
+        .flat_map(|marker| marker.in_image_px)
+        .collect();
     homography(&from, &to)
 }
 
@@ -172,7 +209,11 @@ impl PlacedMarkers {
         for row in 0..board.rows.saturating_sub(1) {
             for column in 0..board.columns.saturating_sub(1) {
                 if let Some(predicted) = self.predict(column, row) {
-                    expected.push(Expected { column, row, predicted });
+                    expected.push(Expected {
+                        column,
+                        row,
+                        predicted,
+                    });
                 }
             }
         }
@@ -191,8 +232,11 @@ impl PlacedMarkers {
         if nearest.first()?.0 > ADJACENT_SQUARES {
             return None;
         }
-        let nearest: Vec<&PlacedMarker> =
-            nearest.into_iter().take(NEAREST_MARKERS).map(|(_, marker)| marker).collect();
+        let nearest: Vec<&PlacedMarker> = nearest
+            .into_iter()
+            .take(NEAREST_MARKERS)
+            .map(|(_, marker)| marker)
+            .collect();
         let image_from_squares = plane(&nearest)?;
         let stretch = steps(&image_from_squares, in_squares);
         Some(PredictedCrossing {

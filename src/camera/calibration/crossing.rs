@@ -10,7 +10,7 @@
 //! pattern looks the same turned by 180° about the crossing, whatever the lens's blur, the camera's
 //! tone curve or the ink's spread make of its edges, so none of them moves the result.
 
-use nalgebra::{Point2, SMatrix, SVector, Vector2};
+use nalgebra::{Matrix2, Point2, SMatrix, SVector, Vector2};
 
 use crate::clip::GreyImage;
 
@@ -18,9 +18,9 @@ use crate::clip::GreyImage;
 const PARAMETERS: usize = 10;
 const AMPLITUDE: usize = 7;
 
-/// Half axis below which a window holds too few pixels of each edge, px.
+/// Radius below which a window holds too few pixels of each edge, px.
 const SMALLEST_RADIUS_PX: f64 = 2.4;
-/// Half axis above which distortion begins to bend the edges, px.
+/// Radius above which distortion begins to bend the edges, px.
 const LARGEST_RADIUS_PX: f64 = 18.0;
 /// What the blur of whatever surrounds the clean disc may reach into it, px.
 const BLUR_ALLOWANCE_PX: f64 = 1.5;
@@ -29,9 +29,9 @@ const SMALLEST_CONTRAST: f64 = 16.0;
 /// Largest RMS misfit over the contrast; clean crossings stay below 0.05 (common practice, no
 /// source).
 const LARGEST_MISFIT: f64 = 0.12;
-/// Largest blur over the window's half axis at which an edge still shows both its sides.
+/// Largest blur over the window's radius at which an edge still shows both its sides.
 const LARGEST_BLUR: f64 = 0.7;
-/// How far the crossing may lie from where it was predicted, over the window's half axis.
+/// How far the crossing may lie from where it was predicted, over the window's radius.
 const LARGEST_SHIFT: f64 = 1.2;
 /// Smallest standard deviation, px: code values are whole numbers and noise is not white.
 const SMALLEST_SD_PX: f64 = 0.005;
@@ -100,7 +100,7 @@ pub fn measure_crossing(
         let fit = fit(&pixels, start.unwrap_or_else(|| window.start(&pixels)))?;
         let shift = Vector2::new(fit.parameters[0], fit.parameters[1]);
         centre += shift;
-        if (centre - predicted.at_px).norm() > LARGEST_SHIFT * window.short_px {
+        if (centre - predicted.at_px).norm() > LARGEST_SHIFT * window.radius_px {
             return Err(CrossingFault::NotACrossing);
         }
         moves += 1;
@@ -114,43 +114,43 @@ pub fn measure_crossing(
     }
 }
 
-/// An ellipse in the picture that is a disc on the board.
+/// A disc in the picture.
 struct Window {
     across_px: Vector2<f64>,
     down_px: Vector2<f64>,
     /// Squares from pixels.
-    squares_from_px: nalgebra::Matrix2<f64>,
-    radius_squares: f64,
-    short_px: f64,
-    reach_px: f64,
+    squares_from_px: Matrix2<f64>,
+    radius_px: f64,
 }
 
 impl Window {
-    fn new(predicted: &PredictedCrossing, clean_radius_squares: f64) -> Result<Self, CrossingFault> {
-        let px_from_squares = nalgebra::Matrix2::from_columns(&[predicted.across_px, predicted.down_px]);
-        let squares_from_px = px_from_squares.try_inverse().ok_or(CrossingFault::TooSmall)?;
-        let axes_px = px_from_squares.singular_values();
-        let (long_px, short_px) = (axes_px.max(), axes_px.min());
-        let free = clean_radius_squares - BLUR_ALLOWANCE_PX / long_px;
-        let radius_squares = free.min(LARGEST_RADIUS_PX / short_px);
-        let short_px = short_px * radius_squares;
-        if short_px.is_nan() || short_px < SMALLEST_RADIUS_PX {
+    fn new(
+        predicted: &PredictedCrossing,
+        clean_radius_squares: f64,
+    ) -> Result<Self, CrossingFault> {
+        let px_from_squares = Matrix2::from_columns(&[predicted.across_px, predicted.down_px]);
+        let squares_from_px = px_from_squares
+            .try_inverse()
+            .ok_or(CrossingFault::TooSmall)?;
+        // The square's shortest extent in the picture, in whichever direction.
+        let short_px = px_from_squares.singular_values().min();
+        let radius_px =
+            (clean_radius_squares * short_px - BLUR_ALLOWANCE_PX).min(LARGEST_RADIUS_PX);
+        if radius_px.is_nan() || radius_px < SMALLEST_RADIUS_PX {
             return Err(CrossingFault::TooSmall);
         }
         Ok(Self {
             across_px: predicted.across_px,
             down_px: predicted.down_px,
             squares_from_px,
-            radius_squares,
-            short_px,
-            reach_px: long_px * radius_squares,
+            radius_px,
         })
     }
 
     /// Pixels in the window, as places from its centre and code values.
     fn pixels(&self, image: &GreyImage, centre: Point2<f64>) -> Result<Vec<Pixel>, CrossingFault> {
-        let low = centre.coords.map(|value| (value - self.reach_px).floor());
-        let high = centre.coords.map(|value| (value + self.reach_px).ceil());
+        let low = centre.coords.map(|value| (value - self.radius_px).floor());
+        let high = centre.coords.map(|value| (value + self.radius_px).ceil());
         let fits = low.min() >= 0.0
             && high.x <= image.width_px as f64 - 1.0
             && high.y <= image.height_px as f64 - 1.0;
@@ -161,7 +161,7 @@ impl Window {
         for y in low.y as usize..=high.y as usize {
             for x in low.x as usize..=high.x as usize {
                 let from_centre = Point2::new(x as f64, y as f64) - centre;
-                if (self.squares_from_px * from_centre).norm() <= self.radius_squares {
+                if from_centre.norm() <= self.radius_px {
                     let value = f64::from(image.pixels[y * image.width_px + x]);
                     pixels.push(Pixel { from_centre, value });
                 }
@@ -205,7 +205,7 @@ impl Fit {
         if contrast < SMALLEST_CONTRAST {
             return Err(CrossingFault::TooFaint);
         }
-        if blur_px > LARGEST_BLUR * window.short_px {
+        if blur_px > LARGEST_BLUR * window.radius_px {
             return Err(CrossingFault::Blurred);
         }
         if self.mean_square.sqrt() > LARGEST_MISFIT * contrast {
@@ -214,7 +214,11 @@ impl Fit {
         let freedom = self.pixels as f64 / (self.pixels - PARAMETERS) as f64;
         let variance = self.mean_square * freedom;
         let (x, y) = (self.inverse_normal[(0, 0)], self.inverse_normal[(1, 1)]);
-        Ok(Crossing { at_px: centre, sd_px: (variance * (x + y) / 2.0).sqrt().max(SMALLEST_SD_PX), blur_px })
+        Ok(Crossing {
+            at_px: centre,
+            sd_px: (variance * (x + y) / 2.0).sqrt().max(SMALLEST_SD_PX),
+            blur_px,
+        })
     }
 }
 
@@ -231,7 +235,10 @@ fn fit(pixels: &[Pixel], start: Parameters) -> Result<Fit, CrossingFault> {
         for i in 0..PARAMETERS {
             damped[(i, i)] *= 1.0 + damping;
         }
-        let step = damped.cholesky().ok_or(CrossingFault::NotACrossing)?.solve(&gradient);
+        let step = damped
+            .cholesky()
+            .ok_or(CrossingFault::NotACrossing)?
+            .solve(&gradient);
         let trial = parameters - step;
         let (next_normal, next_gradient, next_cost) = normal_equations(pixels, &trial);
         if next_cost < cost {
@@ -245,8 +252,16 @@ fn fit(pixels: &[Pixel], start: Parameters) -> Result<Fit, CrossingFault> {
             break;
         }
     }
-    let inverse_normal = normal.cholesky().ok_or(CrossingFault::NotACrossing)?.inverse();
-    Ok(Fit { parameters, inverse_normal, mean_square: cost / pixels.len() as f64, pixels: pixels.len() })
+    let inverse_normal = normal
+        .cholesky()
+        .ok_or(CrossingFault::NotACrossing)?
+        .inverse();
+    Ok(Fit {
+        parameters,
+        inverse_normal,
+        mean_square: cost / pixels.len() as f64,
+        pixels: pixels.len(),
+    })
 }
 
 /// JᵀJ, Jᵀr and rᵀr.
@@ -296,7 +311,12 @@ impl Model {
             let normal = Vector2::new(-self.along[i].y, self.along[i].x);
             let z = normal.dot(&q) / self.blur_px[i];
             let rate = (2.0 / std::f64::consts::PI).sqrt() * (-0.5 * z * z).exp();
-            (normal, z, error_function(z / std::f64::consts::SQRT_2), rate)
+            (
+                normal,
+                z,
+                error_function(z / std::f64::consts::SQRT_2),
+                rate,
+            )
         };
         let (normal_1, z_1, step_1, rate_1) = edge(0);
         let (normal_2, z_2, step_2, rate_2) = edge(1);
@@ -322,7 +342,13 @@ impl Model {
 
 /// erf to 1.5e-7 (Abramowitz & Stegun 1964, 7.1.26): far below one code value.
 fn error_function(x: f64) -> f64 {
-    const A: [f64; 5] = [0.254_829_592, -0.284_496_736, 1.421_413_741, -1.453_152_027, 1.061_405_429];
+    const A: [f64; 5] = [
+        0.254_829_592,
+        -0.284_496_736,
+        1.421_413_741,
+        -1.453_152_027,
+        1.061_405_429,
+    ];
     let t = 1.0 / (1.0 + 0.327_591_1 * x.abs());
     let polynomial = A.iter().rev().fold(0.0, |sum, a| sum * t + a) * t;
     (1.0 - polynomial * (-x * x).exp()).copysign(x)

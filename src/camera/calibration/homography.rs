@@ -28,7 +28,8 @@ pub fn homography(from: &[Point2<f64>], to: &[Point2<f64>]) -> Option<Matrix3<f6
     let unit = Matrix3::from_row_iterator(h.iter().copied());
     let result = unit_to.try_inverse()? * unit * unit_from;
     let scale = result[(2, 2)];
-    (scale.abs() > f64::EPSILON && result.iter().all(|value| value.is_finite())).then(|| result / scale)
+    (scale.abs() > f64::EPSILON && result.iter().all(|value| value.is_finite()))
+        .then(|| result / scale)
 }
 
 /// Where a homography maps a point.
@@ -51,11 +52,29 @@ pub fn steps(homography: &Matrix3<f64>, point: Point2<f64>) -> Matrix2<f64> {
 /// Moves the centroid to the origin and the mean distance to √2.
 fn normalisation(points: &[Point2<f64>]) -> Option<Matrix3<f64>> {
     let count = points.len() as f64;
-    let centre = points.iter().map(|point| point.coords).sum::<Vector2<f64>>() / count;
-    let distance = points.iter().map(|point| (point.coords - centre).norm()).sum::<f64>() / count;
+    let centre = points
+        .iter()
+        .map(|point| point.coords)
+        .sum::<Vector2<f64>>()
+        / count;
+    let distance = points
+        .iter()
+        .map(|point| (point.coords - centre).norm())
+        .sum::<f64>()
+        / count;
     if distance.is_nan() || distance <= 0.0 {
         return None;
     }
     let scale = std::f64::consts::SQRT_2 / distance;
-    Some(Matrix3::new(scale, 0.0, -scale * centre.x, 0.0, scale, -scale * centre.y, 0.0, 0.0, 1.0))
+    Some(Matrix3::new(
+        scale,
+        0.0,
+        -scale * centre.x,
+        0.0,
+        scale,
+        -scale * centre.y,
+        0.0,
+        0.0,
+        1.0,
+    ))
 }

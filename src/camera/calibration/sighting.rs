@@ -95,7 +95,8 @@ impl BoardFinder {
                 }
             }
         };
-        Ok(measured_view(&self.board, name, image, &expected).map(|view| BoardSighting { view, layout }))
+        Ok(measured_view(&self.board, name, image, &expected)
+            .map(|view| BoardSighting { view, layout }))
     }
 }
 
@@ -125,10 +126,17 @@ fn measured_view(
         }
     }
     if points.len() < FEWEST_CROSSINGS {
-        return Err(NoView::FewCrossings { measured: points.len(), faults });
+        return Err(NoView::FewCrossings {
+            measured: points.len(),
+            faults,
+        });
     }
     blurs_px.sort_by(f64::total_cmp);
-    Ok(BoardView { name: name.to_owned(), points, blur_px: blurs_px[blurs_px.len() / 2] })
+    Ok(BoardView {
+        name: name.to_owned(),
+        points,
+        blur_px: blurs_px[blurs_px.len() / 2],
+    })
 }
 
 /// Rough corners of a chessboard, row by row, as expected crossings.

@@ -1,0 +1,217 @@
+//! From views of a board to a camera: start, adjustment, outliers, and the terms that pay.
+
+use nalgebra::{Isometry3, Matrix3, Point2, Point3, Vector2, Vector3};
+
+use super::adjustment::State;
+use super::error::CalibrationError;
+use super::homography::homography;
+use super::ladder::{Chosen, adjust, choose_terms};
+use super::outliers::{Kept, drop_outliers, residual_px, rms_of_view, rms_px};
+use super::result::{CalibratedView, Calibration, DroppedReason, DroppedView, PointResidual};
+use super::sighting::FEWEST_CROSSINGS;
+use super::start::{first_camera, first_pose};
+use super::terms::DistortionTerms;
+use super::view::BoardView;
+use crate::conventions::deg_from_rad;
+use crate::solver::Loss;
+
+/// Residuals beyond this many standard deviations pull with constant force while outliers are
+/// still among the points (Huber's usual 1.345 is for one coordinate and 95 % efficiency).
+const HUBER_WIDTH: f64 = 2.0;
+/// Rounds of dropping outliers; two are usual.
+const OUTLIER_ROUNDS: usize = 5;
+/// Tilt that at least one view must reach for the focal length to show.
+const SMALLEST_TILT_DEG: f64 = 10.0;
+
+/// How to calibrate.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct CalibrateOptions {
+    /// Distortion terms to estimate; `None`: as many as pay.
+    pub terms: Option<DistortionTerms>,
+    /// Fewest views to calibrate from.
+    pub fewest_views: usize,
+    /// What becomes of points that do not fit.
+    pub outliers: Outliers,
+}
+
+/// What becomes of points and views that do not fit.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Outliers {
+    /// They are dropped, and named.
+    Drop,
+    /// They are kept: for comparison with programs that know no outliers.
+    Keep,
+}
+
+impl Default for CalibrateOptions {
+    /// Terms that pay, from six views at least: fewer leave hardly any check on one another.
+    fn default() -> Self {
+        Self {
+            terms: None,
+            fewest_views: 6,
+            outliers: Outliers::Drop,
+        }
+    }
+}
+
+/// Calibrates a camera from views of a board.
+pub fn calibrate(
+    views: &[BoardView],
+    size_px: (usize, usize),
+    options: &CalibrateOptions,
+) -> Result<Calibration, CalibrationError> {
+    let (usable, mut dropped_views) = usable_views(views);
+    let enough = |count: usize| {
+        if count < options.fewest_views {
+            return Err(CalibrationError::FewViews {
+                usable: count,
+                needed: options.fewest_views,
+            });
+        }
+        Ok(())
+    };
+    enough(usable.len())?;
+    let mut state = first_state(&usable, size_px);
+    let mut kept = Kept::all(usable.into_iter().map(|(view, _)| view).collect());
+    let most_terms = options.terms.unwrap_or(DistortionTerms::All);
+    let not_fixed = |kept: &Kept| CalibrationError::NotFixed {
+        views: kept.views.len(),
+    };
+    let robust = Loss::Huber { width: HUBER_WIDTH };
+    for terms in DistortionTerms::LADDER {
+        if terms <= most_terms {
+            let adjusted = adjust(&kept, state, terms, robust).ok_or_else(|| not_fixed(&kept))?;
+            state = adjusted.state;
+        }
+    }
+    // With every term estimated, a lens's bend is not mistaken for a crowd of outliers.
+    let rounds = match options.outliers {
+        Outliers::Drop => OUTLIER_ROUNDS,
+        Outliers::Keep => 0,
+    };
+    for _ in 0..rounds {
+        let changed = drop_outliers(&mut kept, &mut state, &mut dropped_views);
+        enough(kept.views.len())?;
+        state = adjust(&kept, state, most_terms, Loss::Quadratic)
+            .ok_or_else(|| not_fixed(&kept))?
+            .state;
+        if !changed {
+            break;
+        }
+    }
+    check_tilt(&state)?;
+    let chosen = choose_terms(&kept, &state, options.terms).ok_or_else(|| not_fixed(&kept))?;
+    Ok(described(size_px, &kept, chosen, dropped_views))
+}
+
+/// Views with enough points, each with its homography, and the others.
+fn usable_views(views: &[BoardView]) -> (Vec<(&BoardView, Matrix3<f64>)>, Vec<DroppedView>) {
+    let mut usable = Vec::new();
+    let mut dropped = Vec::new();
+    for view in views {
+        match view_homography(view) {
+            Some(homography) => usable.push((view, homography)),
+            None => dropped.push(DroppedView {
+                name: view.name.clone(),
+                reason: DroppedReason::FewPoints {
+                    points: view.points.len(),
+                },
+            }),
+        }
+    }
+    (usable, dropped)
+}
+
+fn view_homography(view: &BoardView) -> Option<Matrix3<f64>> {
+    if view.points.len() < FEWEST_CROSSINGS {
+        return None;
+    }
+    let on_board: Vec<Point2<f64>> = view.points.iter().map(|point| point.on_board_mm).collect();
+    let in_image: Vec<Point2<f64>> = view.points.iter().map(|point| point.in_image_px).collect();
+    homography(&on_board, &in_image)
+}
+
+fn first_state(usable: &[(&BoardView, Matrix3<f64>)], size_px: (usize, usize)) -> State {
+    let homographies: Vec<Matrix3<f64>> = usable.iter().map(|(_, h)| *h).collect();
+    let camera = first_camera(&homographies, size_px);
+    let camera_from_board = homographies
+        .iter()
+        .map(|homography| first_pose(&camera, homography))
+        .collect();
+    State {
+        camera,
+        camera_from_board,
+    }
+}
+
+fn check_tilt(state: &State) -> Result<(), CalibrationError> {
+    let tilts = state.camera_from_board.iter().map(tilt_deg);
+    let largest_tilt_deg = tilts.fold(0.0, f64::max);
+    if largest_tilt_deg < SMALLEST_TILT_DEG {
+        return Err(CalibrationError::AllSquareOn {
+            views: state.camera_from_board.len(),
+            largest_tilt_deg,
+        });
+    }
+    Ok(())
+}
+
+/// Angle between the board and the plane of the picture.
+fn tilt_deg(camera_from_board: &Isometry3<f64>) -> f64 {
+    let normal = camera_from_board.rotation * Vector3::z();
+    deg_from_rad(normal.z.abs().min(1.0).acos())
+}
+
+fn described(
+    size_px: (usize, usize),
+    kept: &Kept,
+    chosen: Chosen,
+    dropped_views: Vec<DroppedView>,
+) -> Calibration {
+    let state = &chosen.state;
+    let views = (0..kept.views.len())
+        .map(|index| described_view(kept, state, index))
+        .collect();
+    Calibration {
+        size_px,
+        camera: state.camera,
+        covariance: chosen.covariance,
+        rms_px: rms_px(kept, state),
+        terms: chosen.terms,
+        trials: chosen.trials,
+        between_views: chosen.between_views,
+        views,
+        dropped_views,
+    }
+}
+
+fn described_view(kept: &Kept, state: &State, index: usize) -> CalibratedView {
+    let view = &kept.views[index];
+    let camera_from_board = state.camera_from_board[index];
+    let residuals = |used: bool| -> Vec<PointResidual> {
+        view.points(used)
+            .filter_map(|point| {
+                Some(PointResidual {
+                    point: *point,
+                    residual_px: residual_px(state, index, point)?,
+                })
+            })
+            .collect()
+    };
+    let count = view.view.points.len().max(1) as f64;
+    let all = view.view.points.iter();
+    let middle_mm = all
+        .map(|point| point.on_board_mm.coords)
+        .sum::<Vector2<f64>>()
+        / count;
+    let middle = camera_from_board * Point3::new(middle_mm.x, middle_mm.y, 0.0);
+    CalibratedView {
+        name: view.view.name.clone(),
+        camera_from_board,
+        rms_px: rms_of_view(kept, state, index),
+        tilt_deg: tilt_deg(&camera_from_board),
+        distance_mm: middle.coords.norm(),
+        points: residuals(true),
+        dropped: residuals(false),
+    }
+}

@@ -1,0 +1,97 @@
+//! What a calibration hands on.
+
+use nalgebra::{Isometry3, Vector2};
+
+use super::super::Camera;
+use super::adjustment::IntrinsicsSquare;
+use super::terms::DistortionTerms;
+use super::view::BoardPoint;
+
+/// A camera from views of a board, with everything that is needed to judge it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Calibration {
+    /// Width and height of the pictures.
+    pub size_px: (usize, usize),
+    /// The camera.
+    pub camera: Camera,
+    /// Covariance of fx fy cx cy k1 k2 p1 p2 k3.
+    pub covariance: IntrinsicsSquare,
+    /// Root of the mean squared distance between points seen and points projected.
+    pub rms_px: f64,
+    /// Distortion terms estimated.
+    pub terms: DistortionTerms,
+    /// What each step up the ladder of terms would bring, from fewest terms to all.
+    pub trials: Vec<TermsTrial>,
+    /// Ratio of variances by which views differ more than independent errors explain, at least 1.
+    pub between_views: f64,
+    /// Views used, in the order given.
+    pub views: Vec<CalibratedView>,
+    /// Views dropped, in the order given.
+    pub dropped_views: Vec<DroppedView>,
+}
+
+/// A step up the ladder of distortion terms.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct TermsTrial {
+    /// Terms estimated.
+    pub terms: DistortionTerms,
+    /// RMS with them.
+    pub rms_px: f64,
+    /// Decrease of the sum of squares per term added, over what chance explains; 0 on the lowest
+    /// step.
+    pub f_value: f64,
+}
+
+/// A view used in the calibration.
+#[derive(Debug, Clone, PartialEq)]
+pub struct CalibratedView {
+    /// File or frame.
+    pub name: String,
+    /// Where the board was.
+    pub camera_from_board: Isometry3<f64>,
+    /// RMS of this view.
+    pub rms_px: f64,
+    /// Angle between the board and the plane of the picture.
+    pub tilt_deg: f64,
+    /// Distance from the camera to the board's middle, mm.
+    pub distance_mm: f64,
+    /// Points used.
+    pub points: Vec<PointResidual>,
+    /// Points dropped.
+    pub dropped: Vec<PointResidual>,
+}
+
+/// A point and how far it was seen from where the camera projects it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct PointResidual {
+    /// The point.
+    pub point: BoardPoint,
+    /// Seen minus projected.
+    pub residual_px: Vector2<f64>,
+}
+
+/// A view that was left out.
+#[derive(Debug, Clone, PartialEq)]
+pub struct DroppedView {
+    /// File or frame.
+    pub name: String,
+    /// Why.
+    pub reason: DroppedReason,
+}
+
+/// Why a view was left out.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum DroppedReason {
+    /// Too few points, or all on one line.
+    FewPoints {
+        /// Points seen.
+        points: usize,
+    },
+    /// Its points fit far worse than those of the other views.
+    FitsBadly {
+        /// RMS of the view.
+        rms_px: f64,
+        /// Median of all views' RMS.
+        usual_px: f64,
+    },
+}

@@ -1,0 +1,41 @@
+//! Which distortion terms a calibration estimates.
+
+use super::super::INTRINSIC_COUNT;
+
+/// Distortion terms that are estimated; the others stay at zero.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum DistortionTerms {
+    /// None: a pinhole.
+    None,
+    /// k1 and k2.
+    Radial,
+    /// k1, k2, p1 and p2.
+    RadialTangential,
+    /// k1, k2, p1, p2 and k3.
+    All,
+}
+
+impl DistortionTerms {
+    /// From the fewest terms to all, each holding those before it.
+    pub const LADDER: [Self; 4] = [Self::None, Self::Radial, Self::RadialTangential, Self::All];
+
+    /// Number of intrinsics estimated, fx fy cx cy among them.
+    pub fn intrinsics(&self) -> usize {
+        match self {
+            Self::None => 4,
+            Self::Radial => 6,
+            Self::RadialTangential => 8,
+            Self::All => INTRINSIC_COUNT,
+        }
+    }
+
+    /// Their names.
+    pub fn words(&self) -> &'static str {
+        match self {
+            Self::None => "none",
+            Self::Radial => "k1 k2",
+            Self::RadialTangential => "k1 k2 p1 p2",
+            Self::All => "k1 k2 p1 p2 k3",
+        }
+    }
+}
