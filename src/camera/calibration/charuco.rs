@@ -203,6 +203,11 @@ fn agreement(image_from_squares: &Matrix3<f64>, markers: &[PlacedMarker]) -> Vec
 }
 
 impl PlacedMarkers {
+    /// How many markers lie where the board has them.
+    pub fn count(&self) -> usize {
+        self.markers.len()
+    }
+
     /// The crossings next to a marker that was seen.
     pub fn crossings(&self, board: &Charuco) -> Vec<Expected> {
         let mut expected = Vec::new();

@@ -9,6 +9,7 @@ mod fit;
 mod homography;
 mod ladder;
 mod outliers;
+mod reduced;
 mod result;
 mod sighting;
 mod start;

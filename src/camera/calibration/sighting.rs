@@ -5,14 +5,18 @@ use std::collections::BTreeMap;
 use nalgebra::{Point2, Vector2};
 
 use super::board::{Board, Charuco, CharucoLayout, Chessboard};
-use super::charuco::{MarkerMisfit, place_markers};
+use super::charuco::{MarkerMisfit, PlacedMarkers, place_markers};
 use super::crossing::{CrossingFault, PredictedCrossing, measure_crossing};
+use super::reduced::Reduced;
 use super::view::{BoardPoint, BoardView};
 use crate::clip::GreyImage;
 use crate::vision::{FoundMarker, MarkerFinder, SearchEffort, VisionError, find_chessboard};
 
 /// Fewest crossings of a useful view: they fix the eight numbers of its homography twice over.
 pub(super) const FEWEST_CROSSINGS: usize = 8;
+/// Longer side, px, of the picture in which markers are looked for first: the search compares with
+/// the brightness around, and in larger pictures a near marker's black is wider than that.
+const MARKER_SEARCH_SIDE_PX: usize = 1000;
 
 /// Why a picture gave no view.
 #[derive(Debug, Clone, PartialEq)]
@@ -84,19 +88,48 @@ impl BoardFinder {
                 Some(corners) => (chessboard_crossings(board, &corners), None),
                 None => return Ok(Err(NoView::NoChessboard)),
             },
-            Search::Charuco(board, finder) => {
-                let markers = finder.find(image)?.markers;
-                match place_markers(board, &markers) {
-                    Ok(placed) => (placed.crossings(board), placed.layout),
-                    Err(MarkerMisfit::TooFew) => return Ok(Err(NoView::FewMarkers(markers))),
-                    Err(MarkerMisfit::Elsewhere) => {
-                        return Ok(Err(NoView::MarkersElsewhere(markers)));
-                    }
-                }
-            }
+            Search::Charuco(board, finder) => match find_charuco(board, finder, image)? {
+                Ok(placed) => (placed.crossings(board), placed.layout),
+                Err(no_view) => return Ok(Err(no_view)),
+            },
         };
         Ok(measured_view(&self.board, name, image, &expected)
             .map(|view| BoardSighting { view, layout }))
+    }
+}
+
+/// Looks for a board's markers in the reduced picture, and in the full one where that shows too few.
+fn find_charuco(
+    board: &Charuco,
+    finder: &mut MarkerFinder,
+    image: &GreyImage,
+) -> Result<Result<PlacedMarkers, NoView>, VisionError> {
+    let reduced = Reduced::to_side(image, MARKER_SEARCH_SIDE_PX);
+    let mut markers = finder.find(&reduced.image)?.markers;
+    for corner in markers.iter_mut().flat_map(|marker| &mut marker.corners_px) {
+        *corner = reduced.in_full_picture(*corner);
+    }
+    let in_reduced = place_markers(board, &markers);
+    let in_all = board.columns * board.rows / 2;
+    let enough = |placed: &PlacedMarkers| placed.count() * 10 >= in_all * 9;
+    if reduced.is_full() || in_reduced.as_ref().is_ok_and(enough) {
+        return Ok(in_reduced.map_err(|misfit| no_view(misfit, markers)));
+    }
+    let more = finder.find(image)?.markers;
+    let in_full = place_markers(board, &more);
+    Ok(match (in_reduced, in_full) {
+        (Ok(reduced), Ok(full)) if reduced.count() > full.count() => Ok(reduced),
+        (_, Ok(full)) => Ok(full),
+        (Ok(reduced), Err(_)) => Ok(reduced),
+        (Err(misfit), Err(_)) if markers.len() > more.len() => Err(no_view(misfit, markers)),
+        (Err(_), Err(misfit)) => Err(no_view(misfit, more)),
+    })
+}
+
+fn no_view(misfit: MarkerMisfit, markers: Vec<FoundMarker>) -> NoView {
+    match misfit {
+        MarkerMisfit::TooFew => NoView::FewMarkers(markers),
+        MarkerMisfit::Elsewhere => NoView::MarkersElsewhere(markers),
     }
 }
 
