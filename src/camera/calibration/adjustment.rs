@@ -6,8 +6,8 @@
 
 use nalgebra::{Isometry3, Point3, SMatrix, SVector, Translation3, UnitQuaternion, Vector3};
 
-use super::super::{Camera, INTRINSIC_COUNT};
 use super::terms::DistortionTerms;
+use crate::camera::{Camera, INTRINSIC_COUNT, IntrinsicsCovariance};
 use crate::solver::Loss;
 
 /// Degrees of freedom of a pose: rotation, then translation, both in the camera frame.
@@ -20,7 +20,8 @@ const FIRST_DAMPING: f64 = 1e-3;
 const LARGEST_DAMPING: f64 = 1e12;
 
 pub(super) type Intrinsics = SVector<f64, INTRINSIC_COUNT>;
-pub(super) type IntrinsicsSquare = SMatrix<f64, INTRINSIC_COUNT, INTRINSIC_COUNT>;
+/// Normal matrices have the shape of the covariance that they give.
+pub(super) type IntrinsicsSquare = IntrinsicsCovariance;
 
 /// A point of the board, where it was seen, and the standard deviation of that.
 #[derive(Debug, Clone, Copy)]

@@ -1,11 +1,11 @@
 //! The ladder of distortion terms, and how far up it pays to climb.
 
-use super::super::Camera;
 use super::adjustment::{Adjusted, Adjustment, IntrinsicsSquare, POSE, State};
 use super::outliers::{Kept, rms_px};
 use super::result::TermsTrial;
 use super::terms::DistortionTerms;
 use super::uncertainty::{Uncertainty, uncertainty, with_terms_left_out};
+use crate::camera::Camera;
 use crate::solver::Loss;
 
 /// Terms pay when they lower the sum of squares, per term, by more than this many times what

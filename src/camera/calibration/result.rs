@@ -2,10 +2,9 @@
 
 use nalgebra::{Isometry3, Vector2};
 
-use super::super::Camera;
-use super::adjustment::IntrinsicsSquare;
 use super::terms::DistortionTerms;
 use super::view::BoardPoint;
+use crate::camera::{Camera, IntrinsicsCovariance};
 
 /// A camera from views of a board, with everything that is needed to judge it.
 #[derive(Debug, Clone, PartialEq)]
@@ -15,7 +14,7 @@ pub struct Calibration {
     /// The camera.
     pub camera: Camera,
     /// Covariance of fx fy cx cy k1 k2 p1 p2 k3.
-    pub covariance: IntrinsicsSquare,
+    pub covariance: IntrinsicsCovariance,
     /// Root of the mean squared distance between points seen and points projected.
     pub rms_px: f64,
     /// Distortion terms estimated.

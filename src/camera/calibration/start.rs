@@ -6,7 +6,7 @@ use nalgebra::{
     DMatrix, Isometry3, Matrix3, Rotation3, SVector, Translation3, UnitQuaternion, Vector3,
 };
 
-use super::super::Camera;
+use crate::camera::Camera;
 
 /// Focal lengths believed of a closed form, over the picture's longer side: a fisheye below, a
 /// long telephoto lens above.

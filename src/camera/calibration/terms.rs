@@ -1,6 +1,6 @@
 //! Which distortion terms a calibration estimates.
 
-use super::super::INTRINSIC_COUNT;
+use crate::camera::INTRINSIC_COUNT;
 
 /// Distortion terms that are estimated; the others stay at zero.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
