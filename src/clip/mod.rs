@@ -142,6 +142,14 @@ impl Clip {
         &self.info
     }
 
+    /// File names of the stills in the order of presentation; none for a video.
+    pub fn still_names(&self) -> Vec<String> {
+        match &self.source {
+            Source::Video(_) => Vec::new(),
+            Source::Stills(reader) => reader.names(),
+        }
+    }
+
     /// The next frame; `None` after the last one, when all doubts have been pushed to `warnings`.
     pub fn next_frame(&mut self, warnings: &mut Vec<Warning>) -> Result<Option<Frame>, ClipError> {
         match &mut self.source {

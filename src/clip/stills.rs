@@ -59,6 +59,14 @@ impl StillsReader {
         ))
     }
 
+    /// File names of the pictures not read yet.
+    pub(super) fn names(&self) -> Vec<String> {
+        let names = self.stills.as_slice().iter().map(|still| &still.path);
+        names
+            .filter_map(|path| Some(path.file_name()?.to_string_lossy().into_owned()))
+            .collect()
+    }
+
     pub(super) fn next_frame(&mut self) -> Result<Option<Frame>, ClipError> {
         let Some(still) = self.stills.next() else {
             return Ok(None);

@@ -1,10 +1,35 @@
 //! Why a calibration could not be made.
 
 use super::sighting::FEWEST_CROSSINGS;
+use crate::clip::ClipError;
+use crate::vision::VisionError;
 
 /// Why a calibration could not be made.
-#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+#[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
 pub enum CalibrationError {
+    /// The clip cannot be read.
+    #[error(transparent)]
+    Clip(#[from] ClipError),
+    /// The vision library failed.
+    #[error(transparent)]
+    Vision(#[from] VisionError),
+    /// The board is described in a way that no board can be.
+    #[error("{what}")]
+    NoSuchBoard {
+        /// What is wrong with it.
+        what: String,
+    },
+    /// No picture shows the board.
+    #[error("no {board} in any of {pictures} pictures: {}", seen.text())]
+    NoBoard {
+        /// What was looked for.
+        board: String,
+        /// Pictures looked at.
+        pictures: usize,
+        /// What was seen in its place.
+        seen: Seen,
+    },
     /// Too few views of the board are usable.
     #[error("only {usable} usable views of the board, at least {needed} are needed")]
     FewViews {
@@ -32,13 +57,122 @@ pub enum CalibrationError {
     },
 }
 
+/// What pictures show where the board that was looked for is not.
+#[derive(Debug, Clone, PartialEq)]
+#[non_exhaustive]
+pub enum Seen {
+    /// Nothing that looks like a board.
+    NoPattern,
+    /// A chessboard of another size.
+    OtherChessboard {
+        /// Picture that shows it best.
+        picture: String,
+        /// Inner corners in a row.
+        columns: usize,
+        /// Inner corners in a column.
+        rows: usize,
+    },
+    /// Too few markers, or in no order.
+    Markers {
+        /// Picture that shows most.
+        picture: String,
+        /// Their ids.
+        ids: Vec<u32>,
+    },
+    /// The markers lie as on a board of another width.
+    OtherWidth {
+        /// Picture that shows it.
+        picture: String,
+        /// Squares in a row.
+        columns: usize,
+    },
+    /// Markers of another dictionary.
+    OtherDictionary {
+        /// Picture that shows most.
+        picture: String,
+        /// OpenCV's name of the dictionary.
+        dictionary: &'static str,
+        /// How many.
+        count: usize,
+    },
+    /// The board is there, but its crossings cannot be measured.
+    FewCrossings {
+        /// Picture in which most could be measured.
+        picture: String,
+        /// How many.
+        measured: usize,
+    },
+}
+
+impl Seen {
+    /// What was seen.
+    pub fn text(&self) -> String {
+        match self {
+            Self::NoPattern => "nothing in them looks like a board".into(),
+            Self::OtherChessboard {
+                picture,
+                columns,
+                rows,
+            } => format!("{picture} shows a chessboard of {columns}x{rows} inner corners"),
+            Self::Markers { picture, ids } => format!(
+                "{picture} shows most of its markers, {}: ids {ids:?}",
+                ids.len()
+            ),
+            Self::OtherWidth { picture, columns } => {
+                format!("the markers in {picture} lie as on a board that is {columns} squares wide")
+            }
+            Self::OtherDictionary {
+                picture,
+                dictionary,
+                count,
+            } => format!("{picture} shows {count} markers of {dictionary}"),
+            Self::FewCrossings { picture, measured } => format!(
+                "{picture} shows it best, but only {measured} of its crossings are sharp and large \
+                 enough, and {FEWEST_CROSSINGS} are needed"
+            ),
+        }
+    }
+
+    fn mend(&self) -> String {
+        match self {
+            Self::NoPattern => {
+                "check that the board is whole in the picture with its white margin, \
+                 flat, in focus and evenly lit, and that it is the kind of board that was named"
+                    .into()
+            }
+            Self::OtherChessboard { columns, rows, .. } => format!(
+                "if that is the board, give --chessboard {columns}x{rows} (inner corners: one fewer \
+                 than squares)"
+            ),
+            Self::Markers { .. } => {
+                "bring the whole board into the picture, nearer and sharp, and \
+                 check --charuco and --dictionary"
+                    .into()
+            }
+            Self::OtherWidth { columns, .. } => {
+                format!("give the board as it is printed: --charuco {columns}xROWS")
+            }
+            Self::OtherDictionary { dictionary, .. } => {
+                format!("if that is the board, give --dictionary {dictionary}")
+            }
+            Self::FewCrossings { .. } => "come nearer until the squares are at least 20 px wide, \
+                 hold the board still and in focus"
+                .into(),
+        }
+    }
+}
+
 impl CalibrationError {
     /// What to do about it.
     pub fn mend(&self) -> String {
         match self {
+            Self::Clip(error) => error.mend().into(),
+            Self::Vision(_) => "try other pictures; if it fails again, report it".into(),
+            Self::NoSuchBoard { .. } => "describe the board as it is printed".into(),
+            Self::NoBoard { seen, .. } => seen.mend(),
             Self::FewViews { .. } => format!(
                 "film the board from at least ten directions, sharp and well lit, with at least \
-                 {FEWEST_CROSSINGS} crossings in the picture each time"
+                 {FEWEST_CROSSINGS} of its crossings in the picture each time"
             ),
             Self::AllSquareOn { .. } => "tilt the board by 20° to 45° to the left, to the right, \
                  up and down, and take at least one view of each"

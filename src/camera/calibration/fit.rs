@@ -2,7 +2,7 @@
 
 use nalgebra::{Isometry3, Matrix3, Point2, Point3, Vector2, Vector3};
 
-use super::adjustment::State;
+use super::adjustment::{State, ViewInformation};
 use super::error::CalibrationError;
 use super::homography::homography;
 use super::ladder::{Chosen, adjust, choose_terms};
@@ -55,28 +55,55 @@ impl Default for CalibrateOptions {
 }
 
 /// Calibrates a camera from views of a board.
+///
+/// # Errors
+/// The views are too few, all square-on, or too much alike.
 pub fn calibrate(
     views: &[BoardView],
     size_px: (usize, usize),
     options: &CalibrateOptions,
 ) -> Result<Calibration, CalibrationError> {
-    let (usable, mut dropped_views) = usable_views(views);
-    let enough = |count: usize| {
-        if count < options.fewest_views {
-            return Err(CalibrationError::FewViews {
-                usable: count,
-                needed: options.fewest_views,
-            });
-        }
-        Ok(())
-    };
-    enough(usable.len())?;
+    let cleaned = cleaned(views, size_px, options)?;
+    check_tilt(&cleaned.state)?;
+    let chosen = choose_terms(&cleaned.kept, &cleaned.state, options.terms)
+        .ok_or_else(|| not_fixed(&cleaned.kept))?;
+    Ok(described(size_px, &cleaned.kept, chosen, cleaned.dropped))
+}
+
+/// What each view tells of the intrinsics, with the views' places in the list.
+pub(super) fn information(
+    views: &[BoardView],
+    size_px: (usize, usize),
+    options: &CalibrateOptions,
+) -> Result<(Vec<usize>, Vec<ViewInformation>), CalibrationError> {
+    let Cleaned { kept, state, .. } = cleaned(views, size_px, options)?;
+    let terms = options.terms.unwrap_or(DistortionTerms::All);
+    let adjusted = adjust(&kept, state, terms, Loss::Quadratic).ok_or_else(|| not_fixed(&kept))?;
+    let places = kept
+        .views
+        .iter()
+        .filter_map(|kept| views.iter().position(|view| std::ptr::eq(view, kept.view)))
+        .collect();
+    Ok((places, adjusted.views))
+}
+
+/// A first camera with every term, and the points that fit it.
+struct Cleaned<'a> {
+    kept: Kept<'a>,
+    state: State,
+    dropped: Vec<DroppedView>,
+}
+
+fn cleaned<'a>(
+    views: &'a [BoardView],
+    size_px: (usize, usize),
+    options: &CalibrateOptions,
+) -> Result<Cleaned<'a>, CalibrationError> {
+    let (usable, mut dropped) = usable_views(views);
+    enough(usable.len(), options)?;
     let mut state = first_state(&usable, size_px);
     let mut kept = Kept::all(usable.into_iter().map(|(view, _)| view).collect());
     let most_terms = options.terms.unwrap_or(DistortionTerms::All);
-    let not_fixed = |kept: &Kept| CalibrationError::NotFixed {
-        views: kept.views.len(),
-    };
     let robust = Loss::Huber { width: HUBER_WIDTH };
     for terms in DistortionTerms::LADDER {
         if terms <= most_terms {
@@ -84,14 +111,14 @@ pub fn calibrate(
             state = adjusted.state;
         }
     }
-    // With every term estimated, a lens's bend is not mistaken for a crowd of outliers.
     let rounds = match options.outliers {
         Outliers::Drop => OUTLIER_ROUNDS,
         Outliers::Keep => 0,
     };
+    // With every term estimated, a lens's bend is not mistaken for a crowd of outliers.
     for _ in 0..rounds {
-        let changed = drop_outliers(&mut kept, &mut state, &mut dropped_views);
-        enough(kept.views.len())?;
+        let changed = drop_outliers(&mut kept, &mut state, &mut dropped);
+        enough(kept.views.len(), options)?;
         state = adjust(&kept, state, most_terms, Loss::Quadratic)
             .ok_or_else(|| not_fixed(&kept))?
             .state;
@@ -99,9 +126,27 @@ pub fn calibrate(
             break;
         }
     }
-    check_tilt(&state)?;
-    let chosen = choose_terms(&kept, &state, options.terms).ok_or_else(|| not_fixed(&kept))?;
-    Ok(described(size_px, &kept, chosen, dropped_views))
+    Ok(Cleaned {
+        kept,
+        state,
+        dropped,
+    })
+}
+
+fn enough(usable: usize, options: &CalibrateOptions) -> Result<(), CalibrationError> {
+    if usable < options.fewest_views {
+        return Err(CalibrationError::FewViews {
+            usable,
+            needed: options.fewest_views,
+        });
+    }
+    Ok(())
+}
+
+fn not_fixed(kept: &Kept<'_>) -> CalibrationError {
+    CalibrationError::NotFixed {
+        views: kept.views.len(),
+    }
 }
 
 /// Views with enough points, each with its homography, and the others.

@@ -2,8 +2,11 @@
 
 mod adjustment;
 mod board;
+mod candidate;
 mod charuco;
 mod crossing;
+mod diagnosis;
+mod effect;
 mod error;
 mod fit;
 mod homography;
@@ -13,17 +16,23 @@ mod reduced;
 mod result;
 mod sighting;
 mod start;
+mod survey;
 mod terms;
 mod uncertainty;
+mod verdict;
 mod view;
 
 pub use board::{Board, Charuco, CharucoLayout, Chessboard, MarkerPlace};
+pub use candidate::{Candidate, choose_views};
 pub use crossing::{Crossing, CrossingFault, PredictedCrossing, measure_crossing};
-pub use error::CalibrationError;
+pub use effect::deflection_sd_deg;
+pub use error::{CalibrationError, Seen};
 pub use fit::{CalibrateOptions, Outliers, calibrate};
 pub use result::{
     CalibratedView, Calibration, DroppedReason, DroppedView, PointResidual, TermsTrial,
 };
 pub use sighting::{BoardFinder, BoardSighting, NoView};
+pub use survey::{Survey, survey};
 pub use terms::DistortionTerms;
+pub use verdict::{Edge, Grade, Objection, Verdict};
 pub use view::{BoardPoint, BoardView};

@@ -1,0 +1,271 @@
+//! Whether a calibration is good enough, why not, and what to do.
+
+use super::effect::deflection_sd_deg;
+use super::result::Calibration;
+use crate::conventions::COVERAGE_FACTOR;
+
+/// Doubt of a 30° deflection, degrees (k = 2), up to which a profile is good: a third of what is
+/// aimed at for a whole station.
+const GOOD_U_DEG: f64 = 0.01;
+/// … and up to which it is usable: of the size of the other doubts of a measurement.
+const USABLE_U_DEG: f64 = 0.05;
+/// RMS, px, above which something is wrong with board or focus (common practice, no source).
+const LARGE_RMS_PX: f64 = 0.5;
+/// … and above which it is wrong enough to film again.
+const FAR_TOO_LARGE_RMS_PX: f64 = 1.5;
+/// Part of the picture's side within which a crossing must come to an edge.
+const EDGE_SHARE: f64 = 0.15;
+/// Views below which hardly anything can be checked (common practice, no source).
+const FEW_VIEWS: usize = 10;
+/// Tilt, degrees, that at least a quarter of the views should reach (common practice, no source).
+const GOOD_TILT_DEG: f64 = 20.0;
+/// Part by which fx and fy of a camera with square pixels may differ.
+const PIXEL_ASPECT: f64 = 0.01;
+
+/// How good a profile is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Grade {
+    /// Measure with it.
+    Good,
+    /// It can be measured with, with a wider ±.
+    Usable,
+    /// Do not measure with it.
+    FilmAgain,
+}
+
+impl Grade {
+    /// The verdict in words.
+    pub fn words(&self) -> &'static str {
+        match self {
+            Self::Good => "good",
+            Self::Usable => "usable",
+            Self::FilmAgain => "film again",
+        }
+    }
+}
+
+/// An edge of the picture.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Edge {
+    /// x = 0.
+    Left,
+    /// x = width.
+    Right,
+    /// y = 0.
+    Top,
+    /// y = height.
+    Bottom,
+}
+
+impl Edge {
+    /// Its name.
+    pub fn words(&self) -> &'static str {
+        match self {
+            Self::Left => "left",
+            Self::Right => "right",
+            Self::Top => "top",
+            Self::Bottom => "bottom",
+        }
+    }
+}
+
+/// What speaks against a profile.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Objection {
+    /// It adds too much to a deflection of 30°.
+    AddsToAngle {
+        /// Expanded uncertainty (k = 2) that it adds.
+        u_deg: f64,
+    },
+    /// Points lie too far from where the camera projects them.
+    LargeRms {
+        /// RMS over all points.
+        rms_px: f64,
+    },
+    /// No view reaches an edge of the picture.
+    EdgeNotReached {
+        /// The edge.
+        edge: Edge,
+        /// How near the nearest crossing comes, in parts of the picture's side.
+        nearest_share: f64,
+    },
+    /// Few views are tilted.
+    LittleTilt {
+        /// Views that are tilted well.
+        tilted: usize,
+        /// All views used.
+        views: usize,
+    },
+    /// There are few views.
+    FewViews {
+        /// Views used.
+        views: usize,
+    },
+    /// The pixels seem not to be square.
+    PixelsNotSquare {
+        /// fx / fy.
+        ratio: f64,
+    },
+}
+
+impl Objection {
+    /// How grave it is.
+    pub fn grade(&self) -> Grade {
+        match *self {
+            Self::AddsToAngle { u_deg } if u_deg > USABLE_U_DEG => Grade::FilmAgain,
+            Self::LargeRms { rms_px } if rms_px > FAR_TOO_LARGE_RMS_PX => Grade::FilmAgain,
+            _ => Grade::Usable,
+        }
+    }
+
+    /// What was seen, with the figure.
+    pub fn text(&self) -> String {
+        match self {
+            Self::AddsToAngle { u_deg } => format!(
+                "the profile alone makes a 30° deflection uncertain by ±{u_deg:.3}°, above \
+                 {GOOD_U_DEG}°"
+            ),
+            Self::LargeRms { rms_px } => format!(
+                "crossings lie {rms_px:.2} px (RMS) from where they should, above {LARGE_RMS_PX} px"
+            ),
+            Self::EdgeNotReached {
+                edge,
+                nearest_share,
+            } => format!(
+                "no view reaches the {} edge: the nearest crossing stays {:.0} % of the picture \
+                 away",
+                edge.words(),
+                100.0 * nearest_share
+            ),
+            Self::LittleTilt { tilted, views } => {
+                format!("only {tilted} of {views} views are tilted by {GOOD_TILT_DEG:.0}° or more")
+            }
+            Self::FewViews { views } => {
+                format!("only {views} views were used, below {FEW_VIEWS}")
+            }
+            Self::PixelsNotSquare { ratio } => format!(
+                "fx and fy differ by {:.1} %, though pixels are square",
+                100.0 * (ratio - 1.0).abs()
+            ),
+        }
+    }
+
+    /// What the person can do about it.
+    pub fn mend(&self) -> String {
+        match self {
+            Self::AddsToAngle { .. } => "take more views, near enough that the board fills half \
+                 the picture, tilted by 20° to 45° in all directions"
+                .into(),
+            Self::LargeRms { .. } => "glue the board to something flat, hold it still, in focus, \
+                 in even light, with stabilisation and zoom off"
+                .into(),
+            Self::EdgeNotReached { edge, .. } => format!(
+                "bring the board to the {} edge of the picture and tilt it there",
+                edge.words()
+            ),
+            Self::LittleTilt { .. } => {
+                "tilt the board by 20° to 45° to the left, to the right, up and down".into()
+            }
+            Self::FewViews { .. } => "take ten to twenty views".into(),
+            Self::PixelsNotSquare { .. } => {
+                "take views with the board turned by 90° as well, tilted in all directions; check \
+                 that the clip was not stretched"
+                    .into()
+            }
+        }
+    }
+}
+
+/// The plain answer to "is my profile good?".
+#[derive(Debug, Clone, PartialEq)]
+pub struct Verdict {
+    /// How good it is: as bad as the gravest objection.
+    pub grade: Grade,
+    /// Expanded uncertainty (k = 2), degrees, that the profile alone adds to a deflection of 30°.
+    pub u_of_30_deg: f64,
+    /// What speaks against it, gravest first.
+    pub objections: Vec<Objection>,
+}
+
+impl Verdict {
+    /// Judges a calibration.
+    pub fn of(calibration: &Calibration) -> Self {
+        let sd_deg = deflection_sd_deg(
+            &calibration.camera,
+            &calibration.covariance,
+            calibration.size_px.0,
+        );
+        // A camera that cannot even see the typical layout is as doubtful as can be.
+        let u_of_30_deg = COVERAGE_FACTOR * sd_deg.unwrap_or(f64::INFINITY);
+        let mut objections = Vec::new();
+        if u_of_30_deg > GOOD_U_DEG {
+            objections.push(Objection::AddsToAngle { u_deg: u_of_30_deg });
+        }
+        if calibration.rms_px > LARGE_RMS_PX {
+            objections.push(Objection::LargeRms {
+                rms_px: calibration.rms_px,
+            });
+        }
+        objections.extend(edges_not_reached(calibration));
+        objections.extend(little_variety(calibration));
+        objections.sort_by_key(|objection| std::cmp::Reverse(objection.grade()));
+        let grade = objections.first().map_or(Grade::Good, Objection::grade);
+        Self {
+            grade,
+            u_of_30_deg,
+            objections,
+        }
+    }
+
+    /// The headline: what the profile does to an angle, in hundredths of a degree.
+    pub fn headline(&self) -> String {
+        format!(
+            "{}: this profile adds ±{:.2} hundredths of a degree to a 30° deflection (k = 2)",
+            self.grade.words(),
+            100.0 * self.u_of_30_deg
+        )
+    }
+}
+
+fn edges_not_reached(calibration: &Calibration) -> Vec<Objection> {
+    let views = calibration.views.iter();
+    let points = views.flat_map(|view| &view.points);
+    let (width, height) = (calibration.size_px.0 as f64, calibration.size_px.1 as f64);
+    let mut nearest = [f64::INFINITY; 4];
+    for point in points {
+        let (x, y) = (
+            point.point.in_image_px.x / width,
+            point.point.in_image_px.y / height,
+        );
+        for (near, distance) in nearest.iter_mut().zip([x, 1.0 - x, y, 1.0 - y]) {
+            *near = near.min(distance);
+        }
+    }
+    [Edge::Left, Edge::Right, Edge::Top, Edge::Bottom]
+        .into_iter()
+        .zip(nearest)
+        .filter(|&(_, nearest_share)| nearest_share > EDGE_SHARE)
+        .map(|(edge, nearest_share)| Objection::EdgeNotReached {
+            edge,
+            nearest_share,
+        })
+        .collect()
+}
+
+fn little_variety(calibration: &Calibration) -> Vec<Objection> {
+    let mut objections = Vec::new();
+    let views = calibration.views.len();
+    let tilts = calibration.views.iter().map(|view| view.tilt_deg);
+    let tilted = tilts.filter(|&tilt| tilt >= GOOD_TILT_DEG).count();
+    if 4 * tilted < views {
+        objections.push(Objection::LittleTilt { tilted, views });
+    }
+    if views < FEW_VIEWS {
+        objections.push(Objection::FewViews { views });
+    }
+    let ratio = calibration.camera.fx / calibration.camera.fy;
+    if (ratio - 1.0).abs() > PIXEL_ASPECT {
+        objections.push(Objection::PixelsNotSquare { ratio });
+    }
+    objections
+}
