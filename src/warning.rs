@@ -45,11 +45,13 @@ pub enum Warning {
     FramesLost {
         /// How many.
         lost: u64,
-        /// Time of the last good frame before the first loss, seconds.
+        /// Time of the last good frame when the first loss was noticed, seconds.
         first_after_s: f64,
     },
     /// The clip breaks off before the end that its container claims.
     ClipEndsEarly {
+        /// Number of frames that could be decoded.
+        frames: usize,
         /// Time of the last frame that could be decoded, seconds.
         end_s: f64,
         /// Length that the container claims, seconds.
@@ -128,16 +130,17 @@ impl Warning {
                  out; the frames that follow them may be smeared"
             ),
             Self::ClipEndsEarly {
+                frames,
                 end_s,
                 claimed_s,
                 claimed_frames,
             } => {
-                let claim = match (claimed_s, claimed_frames) {
-                    (Some(length_s), _) => format!("it claims to last {length_s:.3} s"),
-                    (None, Some(frames)) => format!("it claims {frames} frames"),
+                let claim = match (claimed_frames, claimed_s) {
+                    (Some(claimed), _) => format!("it claims {claimed} frames"),
+                    (None, Some(claimed_s)) => format!("it claims to last {claimed_s:.3} s"),
                     (None, None) => "more was announced".into(),
                 };
-                format!("the clip breaks off after {end_s:.3} s, but {claim}")
+                format!("the clip breaks off at {end_s:.3} s after {frames} frames, but {claim}")
             }
         }
     }

@@ -23,6 +23,7 @@
 //!   obeyed. Their values are the luma of the file, neither scaled nor colour-converted;
 //!   [`ClipInfo::levels`] says what black and white are.
 
+mod claim;
 mod error;
 mod luma;
 mod natural_order;
@@ -122,6 +123,10 @@ impl Clip {
         }
         let metadata =
             std::fs::metadata(path).map_err(|source| ClipError::opening(path, source))?;
+        if !metadata.is_dir() && !metadata.is_file() {
+            // Pipes and devices can be read only once, but headers are read twice.
+            return Err(ClipError::NotAVideo { path: path.into() });
+        }
         if metadata.is_dir() {
             let (info, reader) = stills::StillsReader::open(path, options)?;
             Ok(Self {

@@ -6,6 +6,10 @@ use std::collections::VecDeque;
 /// gaps are the rule; the bound keeps memory flat when a file has no times at all.
 const MOST_HELD: usize = 8;
 
+/// A time this far from the first frame's, seconds, is a fault of the file: no camera films for
+/// eleven days. Below it, adding an interval to a time cannot be lost in rounding.
+const LATEST_S: f64 = 1e6;
+
 /// Puts frames on a time axis that starts at 0 and rises strictly.
 ///
 /// A frame whose time is missing, repeated or falling waits for the next good time and is then
@@ -54,7 +58,7 @@ impl<T> Timeline<T> {
                 time_s
             }
         };
-        if self.last_time_s.is_some_and(|last_s| time_s <= last_s) {
+        if time_s > LATEST_S || self.last_time_s.is_some_and(|last_s| time_s <= last_s) {
             return self.hold(frame);
         }
         self.place_held_before(time_s);
@@ -73,6 +77,11 @@ impl<T> Timeline<T> {
     /// The next frame whose time, seconds from the first one, is settled.
     pub(super) fn pop(&mut self) -> Option<(f64, T)> {
         self.placed.pop_front()
+    }
+
+    /// How many frames can be popped.
+    pub(super) fn settled(&self) -> usize {
+        self.placed.len()
     }
 
     /// How many times were rebuilt, and where the first of them lies; `None` if none.
@@ -174,6 +183,12 @@ mod tests {
     fn missing_repeated_and_falling_times_lie_between_their_neighbours() {
         let times = placed(None, &[Some(1.0), None, Some(0.5), Some(1.0), Some(5.0)]);
         assert_eq!(times, Ok(vec![0.0, 1.0, 2.0, 3.0, 4.0]));
+    }
+
+    #[test]
+    fn a_time_beyond_all_reason_counts_as_missing() {
+        let times = placed(None, &[Some(0.0), Some(1.0), Some(1e9), Some(3.0)]);
+        assert_eq!(times, Ok(vec![0.0, 1.0, 2.0, 3.0]));
     }
 
     #[test]

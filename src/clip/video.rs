@@ -9,6 +9,7 @@ use libav::format::stream::{Disposition, Stream};
 use libav::frame::Video;
 use libav::{codec, format, media};
 
+use super::claim::{Claim, Losses, seconds};
 use super::luma::{format_name, levels, upright_luma};
 use super::timeline::Timeline;
 use super::turn::{OddMatrix, Turn};
@@ -19,15 +20,13 @@ use crate::warning::Warning;
 /// libav open other files or the network.
 const CONTAINERS: &str = "mov,mp4,avi,matroska,webm,mpegts";
 
-/// More threads gain little at 1080p and cost a frame of memory and of delay each.
-const MOST_DECODER_THREADS: usize = 4;
+/// Enough for 4K; each costs a frame of memory. The same on every machine, because what a decoder
+/// makes of the frames after a broken one depends on it.
+const DECODER_THREADS: usize = 4;
 
 /// After so many errors in a row without a frame, and no claim that more frames exist, the rest is
 /// given up.
 const MOST_ERRORS_IN_A_ROW: u64 = 1000;
-
-/// A clip that ends earlier than this many frame intervals before its claimed end ends early.
-const END_TOLERANCE_INTERVALS: f64 = 2.0;
 
 /// Reads one video file from its first frame to its last.
 pub(super) struct VideoReader {
@@ -35,39 +34,16 @@ pub(super) struct VideoReader {
     input: format::context::Input,
     decoder: codec::decoder::Video,
     stream_index: usize,
-    seconds_per_tick: f64,
-    claimed_frames: Option<u64>,
-    claimed_s: Option<f64>,
+    time_base: libav::Rational,
+    claim: Claim,
     turn: Turn,
     /// Width and height as stored, px.
     stored_size_px: (u32, u32),
     decoded: Video,
     timeline: Timeline<GreyImage>,
     losses: Losses,
-    stage: Stage,
-    next_index: usize,
-}
-
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Stage {
-    Reading,
-    /// All packets are in; the decoder hands out what it still holds.
-    Draining,
-    Ended,
-}
-
-/// Frames that the file holds or claims but that cannot be had.
-#[derive(Default)]
-struct Losses {
-    /// Packets that came out of the container, whole or not.
-    packets: u64,
-    total: u64,
-    /// Time of the last good frame before the first loss.
-    first_after_s: Option<f64>,
-    /// Packets lost since the last whole one.
-    unread_at_end: u64,
-    /// Frames lost in the decoder since the last good one.
-    undecoded_at_end: u64,
+    ended: bool,
+    frames_taken: usize,
 }
 
 impl VideoReader {
@@ -84,21 +60,21 @@ impl VideoReader {
             .filter(|stream| !stream.disposition().contains(Disposition::ATTACHED_PIC))
             .ok_or_else(|| ClipError::NoVideoTrack { path: path.into() })?;
         let decoder = open_decoder(path, &stream)?;
-        let seconds_per_tick = f64::from(stream.time_base());
         let frame_rate = f64::from(stream.avg_frame_rate());
         let mut reader = Self {
             path: path.into(),
             stream_index: stream.index(),
-            seconds_per_tick,
-            claimed_frames: u64::try_from(stream.frames()).ok().filter(|&n| n > 0),
-            claimed_s: (stream.duration() > 0).then(|| stream.duration() as f64 * seconds_per_tick),
+            time_base: stream.time_base(),
+            claim: Claim::of(&input, &stream),
             turn: turn_of_track(&stream).map_err(|odd| odd_turn(path, odd))?,
             stored_size_px: (0, 0),
             decoded: Video::empty(),
-            timeline: Timeline::new((frame_rate > 0.0).then(|| 1.0 / frame_rate)),
+            timeline: Timeline::new(
+                (frame_rate.is_finite() && frame_rate > 0.0).then(|| 1.0 / frame_rate),
+            ),
             losses: Losses::default(),
-            stage: Stage::Reading,
-            next_index: 0,
+            ended: false,
+            frames_taken: 0,
             decoder,
             input,
         };
@@ -112,21 +88,21 @@ impl VideoReader {
     ) -> Result<Option<Frame>, ClipError> {
         loop {
             if let Some((time_s, image)) = self.timeline.pop() {
-                let index = self.next_index;
-                self.next_index += 1;
+                let index = self.frames_taken;
+                self.frames_taken += 1;
                 return Ok(Some(Frame {
                     index,
                     time_s,
                     image,
                 }));
             }
-            if self.stage == Stage::Ended {
+            if self.ended {
                 return Ok(None);
             }
             if self.decode()? {
                 self.take_decoded()?;
             } else {
-                self.stage = Stage::Ended;
+                self.ended = true;
                 self.timeline
                     .finish()
                     .map_err(|_| self.error_without_times())?;
@@ -157,7 +133,7 @@ impl VideoReader {
             width_px,
             height_px,
             levels,
-            claimed_frames: self.claimed_frames,
+            claimed_frames: self.claim.frames,
         })
     }
 
@@ -180,7 +156,7 @@ impl VideoReader {
         let container_s = self
             .decoded
             .timestamp()
-            .map(|ticks| ticks as f64 * self.seconds_per_tick);
+            .map(|ticks| seconds(ticks, self.time_base));
         self.timeline
             .push(container_s, image)
             .map_err(|_| self.error_without_times())
@@ -188,7 +164,8 @@ impl VideoReader {
 
     /// Decodes the next good frame; `false` after the last one.
     fn decode(&mut self) -> Result<bool, ClipError> {
-        while self.losses.in_a_row() <= self.claimed_frames.unwrap_or(0).max(MOST_ERRORS_IN_A_ROW) {
+        let most_errors = self.claim.frames.unwrap_or(0).max(MOST_ERRORS_IN_A_ROW);
+        while self.losses.in_a_row() <= most_errors {
             match self.decoder.receive_frame(&mut self.decoded) {
                 Ok(()) if self.decoded.is_corrupt() => self.lose_in_decoder(),
                 Ok(()) => {
@@ -218,7 +195,6 @@ impl VideoReader {
                 }
             }
             Err(libav::Error::Eof) => {
-                self.stage = Stage::Draining;
                 if self.decoder.send_eof().is_err() {
                     self.lose_in_decoder();
                 }
@@ -257,40 +233,19 @@ impl VideoReader {
             });
         }
         let end_s = self.timeline.last_time_s().unwrap_or(0.0);
-        if at_end > 0 || self.stops_short_of_claim(end_s) {
+        let interval_s = self.timeline.interval_s().unwrap_or(0.0);
+        if at_end > 0
+            || self
+                .claim
+                .goes_beyond(self.losses.packets, end_s, interval_s)
+        {
             warnings.push(Warning::ClipEndsEarly {
+                frames: self.frames_taken + self.timeline.settled(),
                 end_s,
-                claimed_s: self.claimed_s,
-                claimed_frames: self.claimed_frames,
+                claimed_frames: self.claim.frames,
+                claimed_s: self.claim.track_s.or(self.claim.container_s),
             });
         }
-    }
-
-    /// Counts alone do not tell: frames cut away by an edit list are claimed as well.
-    fn stops_short_of_claim(&self, end_s: f64) -> bool {
-        let fewer = self
-            .claimed_frames
-            .is_some_and(|claimed| claimed > self.losses.packets);
-        let shorter = match (self.claimed_s, self.timeline.interval_s()) {
-            (Some(claimed_s), Some(interval_s)) => {
-                claimed_s - end_s > END_TOLERANCE_INTERVALS * interval_s
-            }
-            _ => false,
-        };
-        fewer && shorter
-    }
-}
-
-impl Losses {
-    fn count(&mut self, last_good_s: Option<f64>) {
-        if self.total == 0 {
-            self.first_after_s = last_good_s;
-        }
-        self.total += 1;
-    }
-
-    fn in_a_row(&self) -> u64 {
-        self.unread_at_end + self.undecoded_at_end
     }
 }
 
@@ -335,9 +290,8 @@ fn open_decoder(path: &Path, stream: &Stream) -> Result<codec::decoder::Video, C
         codec: parameters.id().name().into(),
     };
     let mut context = codec::Context::from_parameters(stream.parameters()).map_err(no_decoder)?;
-    let cores = std::thread::available_parallelism().map_or(1, usize::from);
     let mut threading = codec::threading::Config::kind(codec::threading::Type::Frame);
-    threading.count = cores.min(MOST_DECODER_THREADS);
+    threading.count = DECODER_THREADS;
     context.set_threading(threading);
     context.decoder().video().map_err(no_decoder)
 }
