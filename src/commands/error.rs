@@ -8,6 +8,7 @@ use crate::camera::{ProfileError, ProfileFault};
 use crate::clip::ClipError;
 use crate::measurement::MeasurementError;
 use crate::model_file::{ModelFileErrors, NewModelError};
+use crate::print::PrintError;
 use crate::table_reader::FileError;
 
 /// Why a command did not do what was asked: what, where, and the mend.
@@ -38,6 +39,10 @@ pub enum CommandError {
     #[error(transparent)]
     #[diagnostic(transparent)]
     Measurement(#[from] MeasurementError),
+    /// What was ordered cannot be printed.
+    #[error(transparent)]
+    #[diagnostic(help("{}", .0.mend()))]
+    Print(#[from] PrintError),
     /// The output cannot be written.
     #[error(transparent)]
     #[diagnostic(help("{}", .0.mend()))]

@@ -1,11 +1,20 @@
 //! `print`: tags, station cards, boards and kits as PDF.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
-use clap::{Args, Subcommand};
+use clap::{Args, Subcommand, ValueEnum};
 
+use super::calibrate::BoardOptions;
 use super::output::OutputFile;
+use super::terminal::say;
+use super::values::length_mm;
 use super::{CommandError, Common, Outcome};
+use crate::model_file::ModelFile;
+use crate::print::{
+    self, Board, CardsPerSheet, DEFAULT_LEAN_DEG, Document, MeasuredBar, PageSetup, Paper,
+    PrintError, TagMount, TagOrder,
+};
+use crate::vision::Dictionary;
 
 /// What `print` is asked for.
 #[derive(Debug, Args)]
@@ -16,20 +25,227 @@ pub struct Options {
 
 #[derive(Debug, Subcommand)]
 enum What {
+    /// Tags of any ids and sizes, flat or on fold-up brackets
+    Tags {
+        /// Ids, with edges of their own where they differ: 10 11 0:30 100-140:8
+        #[arg(required = true, value_name = "ID[:EDGE_MM]")]
+        tags: Vec<String>,
+        /// Outer edge of the black squares
+        #[arg(long, value_parser = length_mm, default_value = "20")]
+        edge_mm: f64,
+        /// Print each tag on a bracket that folds up and leans
+        #[arg(long)]
+        bracket: bool,
+        /// Lean of the brackets from square-on
+        #[arg(long, requires = "bracket", default_value_t = DEFAULT_LEAN_DEG)]
+        lean_deg: f64,
+        #[command(flatten)]
+        page: PageOptions,
+    },
+    /// Cards that show the stations of a model file to the camera
+    Cards {
+        /// The model file
+        #[arg(long)]
+        model: PathBuf,
+        /// Stick positions to print, such as -100,-50,0,50,100 [default: those of the model file]
+        #[arg(long, value_delimiter = ',', allow_hyphen_values = true)]
+        stations: Vec<f64>,
+        /// Cards on one sheet: 1, 2, 4 or 8
+        #[arg(long, default_value_t = 4)]
+        per_sheet: u32,
+        #[command(flatten)]
+        page: PageOptions,
+    },
+    /// A board to calibrate the camera with
+    Board {
+        #[command(flatten)]
+        board: BoardOptions,
+        #[command(flatten)]
+        page: PageOptions,
+    },
     /// Everything that one aircraft needs, named by surface
     Kit {
         /// The model file
         #[arg(long)]
         model: PathBuf,
-        /// The PDF to write
-        #[arg(long)]
-        out: PathBuf,
+        /// Lean of the brackets from square-on
+        #[arg(long, default_value_t = DEFAULT_LEAN_DEG)]
+        lean_deg: f64,
+        /// Station cards on one sheet: 1, 2, 4 or 8
+        #[arg(long, default_value_t = 4)]
+        per_sheet: u32,
+        #[command(flatten)]
+        page: PageOptions,
     },
+}
+
+/// The paper, the printer and the file.
+#[derive(Debug, Args)]
+struct PageOptions {
+    /// Paper in the printer
+    #[arg(long, value_enum, default_value_t = PaperName::A4)]
+    paper: PaperName,
+    /// What the two 100 mm bars measured on an earlier print, along the paper's short and long
+    /// side; this print is corrected by them
+    #[arg(long, value_name = "SHORT[,LONG]")]
+    measured_bar_mm: Option<String>,
+    /// The PDF to write
+    #[arg(long)]
+    out: PathBuf,
+}
+
+#[derive(Debug, Clone, Copy, ValueEnum)]
+enum PaperName {
+    A4,
+    Letter,
+}
+
+impl PageOptions {
+    fn setup(&self) -> Result<PageSetup, PrintError> {
+        let measured_bar = self
+            .measured_bar_mm
+            .as_deref()
+            .map(str::parse)
+            .transpose()?;
+        let paper = match self.paper {
+            PaperName::A4 => Paper::A4,
+            PaperName::Letter => Paper::Letter,
+        };
+        Ok(PageSetup {
+            paper,
+            measured_bar,
+        })
+    }
+}
+
+impl What {
+    fn page(&self) -> &PageOptions {
+        match self {
+            Self::Tags { page, .. }
+            | Self::Cards { page, .. }
+            | Self::Board { page, .. }
+            | Self::Kit { page, .. } => page,
+        }
+    }
+
+    fn lay_out(&self, setup: &PageSetup) -> Result<Document, CommandError> {
+        let document = match self {
+            Self::Tags {
+                tags,
+                edge_mm,
+                bracket,
+                lean_deg,
+                ..
+            } => {
+                let orders = tag_orders(tags, *edge_mm)?;
+                let mount = match bracket {
+                    true => TagMount::Bracket {
+                        lean_deg: *lean_deg,
+                    },
+                    false => TagMount::Flat,
+                };
+                print::tags(&orders, mount, setup)?
+            }
+            Self::Cards {
+                model,
+                stations,
+                per_sheet,
+                ..
+            } => {
+                let cards = print::station_cards(&ModelFile::read(model)?, stations)?;
+                print::cards(&cards, CardsPerSheet::try_from(*per_sheet)?, setup)?
+            }
+            Self::Board { board, .. } => print::board(&ordered_board(board)?, setup)?,
+            Self::Kit {
+                model,
+                lean_deg,
+                per_sheet,
+                ..
+            } => {
+                let model = ModelFile::read(model)?;
+                let per_sheet = CardsPerSheet::try_from(*per_sheet)?;
+                print::kit(&model, *lean_deg, per_sheet, setup)?
+            }
+        };
+        Ok(document)
+    }
 }
 
 /// Writes the PDF.
 pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
-    let What::Kit { out, .. } = &options.what;
-    OutputFile::create(out, common.force)?;
-    Err(CommandError::NotBuilt { command: "print" })
+    let page = options.what.page();
+    let setup = page.setup()?;
+    let file = OutputFile::create(&page.out, common.force)?;
+    let document = options.what.lay_out(&setup)?;
+    let path = file.finish(document.pdf())?;
+    if common.json {
+        let result = serde_json::json!({
+            "pdf": path.display().to_string(),
+            "title": document.title,
+            "paper": setup.paper.name(),
+            "sheets": document.sheets.len(),
+        });
+        println!("{result:#}");
+    }
+    say(common, told(&path, &document, &setup));
+    Ok(Outcome::Done)
+}
+
+fn tag_orders(tags: &[String], edge_mm: f64) -> Result<Vec<TagOrder>, PrintError> {
+    let orders: Result<Vec<_>, _> = tags
+        .iter()
+        .map(|text| TagOrder::parse(text, edge_mm))
+        .collect();
+    Ok(orders?.into_iter().flatten().collect())
+}
+
+/// The command line makes sure that one kind of board is named, with all that belongs to it.
+fn ordered_board(options: &BoardOptions) -> Result<Board, PrintError> {
+    let count = |number: usize| u32::try_from(number).unwrap_or(u32::MAX);
+    let square_mm = options.square_mm;
+    if let Some(grid) = options.chessboard {
+        return Ok(Board::Chessboard {
+            columns: count(grid.columns),
+            rows: count(grid.rows),
+            square_mm,
+        });
+    }
+    let grid = options.charuco.ok_or(PrintError::BoardTooFewSquares {
+        columns: 0,
+        rows: 0,
+    })?;
+    let name = options.dictionary.clone().unwrap_or_default();
+    let dictionary = Dictionary::named(&name).ok_or(PrintError::UnknownDictionary { name })?;
+    Ok(Board::Charuco {
+        columns: count(grid.columns),
+        rows: count(grid.rows),
+        square_mm,
+        marker_mm: options.marker_mm.unwrap_or_default(),
+        dictionary,
+    })
+}
+
+/// What was written, and what the person has to look after.
+fn told(path: &Path, document: &Document, setup: &PageSetup) -> String {
+    let count = document.sheets.len();
+    let sheets = if count == 1 { "sheet" } else { "sheets" };
+    let written = format!(
+        "{} is written: {count} {sheets} of {}.",
+        path.display(),
+        setup.paper.name()
+    );
+    let advice = setup.measured_bar.map_or(MEASURE_FIRST.into(), corrected);
+    format!("{written}\n{advice}")
+}
+
+const MEASURE_FIRST: &str = "Print at 100 % (\"actual size\"), then measure the two black bars: each \
+has to be 100.0 mm. If not, print again with --measured-bar-mm SHORT,LONG.";
+
+fn corrected(bar: MeasuredBar) -> String {
+    let earlier_mm = bar.printed_edge_mm(20.0);
+    format!(
+        "This print is corrected: throw the earlier one away, and leave the sizes in the model file \
+         as they are. (To keep the earlier print instead, correct the model file: what was ordered \
+         with edge_mm = 20 is {earlier_mm:.2} there.)"
+    )
 }

@@ -127,6 +127,8 @@ const NAME_HEIGHT_MM: f64 = 8.5;
 const FOOT_TAPER_MM: f64 = 1.0;
 /// Largest type on the strip itself; on small tags it shrinks to the strip's width.
 const LARGEST_MARK_PT: f64 = 7.0;
+/// The shortest prop that bears two marks, one above the other.
+const TWO_MARKS_MM: f64 = 7.0;
 
 /// Width and height of a bracket with its name and labels.
 pub(super) fn block_size_mm(bracket: &Bracket) -> [f64; 2] {
@@ -217,27 +219,20 @@ fn marks(order: &TagOrder, bracket: &Bracket, levels: &Levels) -> Vec<Item> {
     };
     let prop_middle = levels.prop_top + bracket.prop_mm / 2.0;
     let number = format!("tag {}", order.id);
-    vec![
-        mark(&number, Face::Bold, Reading::OnItsHead, prop_middle + 0.8),
-        mark(
-            "hinge side",
-            Face::Regular,
-            Reading::OnItsHead,
-            prop_middle - 2.4,
-        ),
-        mark(
-            "trailing edge",
-            Face::Regular,
-            Reading::Across,
-            levels.trailing_edge + 2.8,
-        ),
-        mark(
-            "hinge side",
-            Face::Regular,
-            Reading::Across,
-            levels.end - 1.3,
-        ),
-    ]
+    let on_prop = |content: &str, face, y| mark(content, face, Reading::OnItsHead, prop_middle + y);
+    let mut marks = match bracket.prop_mm >= TWO_MARKS_MM {
+        true => vec![
+            on_prop(&number, Face::Bold, 0.8),
+            on_prop("hinge side", Face::Regular, -2.4),
+        ],
+        false => vec![on_prop(&number, Face::Bold, -0.9)],
+    };
+    let on_flap = |content: &str, y| mark(content, Face::Regular, Reading::Across, y);
+    marks.extend([
+        on_flap("trailing edge", levels.trailing_edge + 2.8),
+        on_flap("hinge side", levels.end - 1.3),
+    ]);
+    marks
 }
 
 /// What each part is, beside it.

@@ -59,7 +59,7 @@ fn lean_mark(trailing_edge: PointMm, lean_deg: f64) -> Vec<Item> {
         drawing(arc),
         label(
             &format!("{}°", figure(lean_deg)),
-            at(lean_deg / 2.0, PANEL_MM + 4.0),
+            at(lean_deg / 2.0, PANEL_MM + 5.0),
         ),
     ]
 }

@@ -4,6 +4,7 @@
 
 #![allow(clippy::unwrap_used)]
 
+mod command;
 mod layout;
 mod orders;
 mod poppler;
