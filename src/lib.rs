@@ -15,6 +15,7 @@
 pub mod camera;
 pub mod clip;
 pub mod commands;
+pub mod comparison;
 pub mod conventions;
 pub mod geometry;
 pub mod matching;
@@ -24,6 +25,7 @@ pub mod model_file;
 pub mod motion;
 pub mod print;
 pub mod progress;
+pub mod record;
 pub mod report;
 pub mod response;
 pub mod solver;

@@ -22,6 +22,11 @@ impl Measured {
         Self { value, sd }
     }
 
+    /// A value with its expanded uncertainty, k = 2.
+    pub fn from_expanded(value: f64, u: f64) -> Self {
+        Self::new(value, u / COVERAGE_FACTOR)
+    }
+
     /// Expanded uncertainty, k = 2.
     pub fn u(&self) -> f64 {
         COVERAGE_FACTOR * self.sd
@@ -43,7 +48,7 @@ struct Expanded {
 
 impl From<Expanded> for Measured {
     fn from(expanded: Expanded) -> Self {
-        Self::new(expanded.value, expanded.u / COVERAGE_FACTOR)
+        Self::from_expanded(expanded.value, expanded.u)
     }
 }
 

@@ -86,6 +86,38 @@ pub(crate) fn heron() -> Measurement {
     }
 }
 
+/// The same tail measured again after the numbers were entered.
+pub(crate) fn heron_after() -> Measurement {
+    let mut after = heron();
+    after.date = Some("2026-11-26".into());
+    after.clip.path = "clips/heron_tail_after.mp4".into();
+    let settings = after.matches[0].settings.clone();
+    if let Some(radio) = &mut after.radio {
+        radio.active = [(RIGHT.into(), settings)].into();
+    }
+    let correction = &mut after.matches[0];
+    correction.found_deg = correction
+        .predicted_deg
+        .stations
+        .iter()
+        .map(|station| StationMismatch {
+            stick_pct: station.stick_pct,
+            mismatch_deg: Measured::new(
+                rounded(
+                    station.mismatch_deg.value + 0.02 * scatter(station.stick_pct.abs() as usize),
+                ),
+                0.02,
+            ),
+        })
+        .collect();
+    for station in &mut after.surfaces[1].stations {
+        let moved_deg = (station.deflection_deg.value / 100.0 * 4.0 * 1e5).round() / 1e5;
+        station.deflection_deg.value = rounded(station.deflection_deg.value + moved_deg);
+        station.throw_mm = Some(throw_mm(station.deflection_deg));
+    }
+    after
+}
+
 pub(crate) fn left_deg(stick_pct: f64) -> f64 {
     let s = stick_pct / 100.0;
     26.8 * s - 0.9 * s * s - 0.8 * s * s * s

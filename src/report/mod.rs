@@ -4,6 +4,7 @@
 
 pub mod cautions;
 mod charts;
+mod comparison_page;
 mod error;
 mod figures;
 mod page;
@@ -22,6 +23,7 @@ mod tests;
 
 use crate::measurement::{FrameRow, Measurement};
 
+pub use comparison_page::{comparison_page, comparison_summary};
 pub use error::ReportError;
 pub use still::{Picture, frame_to_mark, marked_still};
 pub use summary::summary;
@@ -30,14 +32,14 @@ pub use verdict::{Judgement, Verdict};
 
 /// A file to be written: its name inside the output folder, and what it holds.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct OutputFile {
+pub struct NamedFile {
     /// Name without folders.
     pub name: String,
     /// What it holds.
     pub bytes: Vec<u8>,
 }
 
-impl OutputFile {
+impl NamedFile {
     fn text(name: &str, text: String) -> Self {
         Self {
             name: name.into(),
@@ -60,7 +62,7 @@ pub struct ReportInputs<'a> {
 pub fn files(
     measurement: &Measurement,
     inputs: &ReportInputs<'_>,
-) -> Result<Vec<OutputFile>, ReportError> {
+) -> Result<Vec<NamedFile>, ReportError> {
     let still = inputs
         .picture
         .as_ref()
@@ -68,19 +70,19 @@ pub fn files(
         .transpose()?;
     let page = page::page(measurement, still.as_deref())?;
     let mut files = vec![
-        OutputFile::text("measurement.json", measurement.to_json()?),
-        OutputFile::text("report.html", page),
-        OutputFile {
+        NamedFile::text("measurement.json", measurement.to_json()?),
+        NamedFile::text("report.html", page),
+        NamedFile {
             name: "stations.csv".into(),
             bytes: tables::stations_csv(measurement)?,
         },
     ];
     if let Some(rows) = inputs.frames {
-        files.push(OutputFile {
+        files.push(NamedFile {
             name: "frames.csv".into(),
             bytes: tables::frames_csv(rows)?,
         });
     }
-    files.extend(still.map(|still| OutputFile::text("marked.svg", still)));
+    files.extend(still.map(|still| NamedFile::text("marked.svg", still)));
     Ok(files)
 }

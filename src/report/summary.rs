@@ -126,7 +126,7 @@ fn line(text: &mut String, words: &str) {
 }
 
 /// A sentence broken at spaces; every line but the first begins with `indent`.
-fn paragraph(text: &mut String, sentence: &str, indent: &str) {
+pub(super) fn paragraph(text: &mut String, sentence: &str, indent: &str) {
     let lead = sentence.len() - sentence.trim_start().len();
     let mut current = " ".repeat(lead);
     let mut is_empty = true;

@@ -68,7 +68,6 @@ fn with_picture<T>(work: impl FnOnce(Picture<'_>) -> T) -> T {
     })
 }
 
-/// Writes the sample page where one can look at it: `HINGEWISE_LOOK=FOLDER`.
 #[test]
 fn the_whole_report_is_put_together() {
     let files = with_picture(|picture| {
@@ -89,11 +88,7 @@ fn the_whole_report_is_put_together() {
             "marked.svg"
         ]
     );
-    if let Ok(folder) = std::env::var("HINGEWISE_LOOK") {
-        for file in &files {
-            std::fs::write(std::path::Path::new(&folder).join(&file.name), &file.bytes).unwrap();
-        }
-    }
+    look("report.html", std::str::from_utf8(&files[1].bytes).unwrap());
 }
 
 /// The sample with few stations, so that its drawings stay readable as text.
@@ -263,4 +258,29 @@ fn the_same_measurement_gives_the_same_bytes() {
         })
     };
     assert_eq!(make(), make());
+}
+
+#[test]
+fn a_comparison_says_what_was_agreed() {
+    use crate::comparison::Comparison;
+    use crate::measurement::sample::heron_after;
+
+    let (before, after) = (heron(), heron_after());
+    let comparison = Comparison::of(&before, &after).unwrap();
+    insta::assert_snapshot!("cured", comparison_summary(&comparison));
+    look(
+        "comparison.html",
+        &comparison_page(&comparison, &before, &after).unwrap(),
+    );
+    let unchanged = Comparison::of(&before, &before).unwrap();
+    let page = comparison_page(&unchanged, &before, &before).unwrap();
+    insta::assert_snapshot!("unchanged_page", words_of(&page));
+    look("comparison-out.html", &page);
+}
+
+/// Writes a page where one can look at it: `HINGEWISE_LOOK=FOLDER`.
+fn look(name: &str, page: &str) {
+    if let Ok(folder) = std::env::var("HINGEWISE_LOOK") {
+        std::fs::write(std::path::Path::new(&folder).join(name), page).unwrap();
+    }
 }

@@ -4,7 +4,7 @@ use crate::measurement::Measurement;
 
 use super::page::pair;
 use super::still::{Picture, bare_still, sighted_still};
-use super::{OutputFile, ReportError, charts, tables};
+use super::{NamedFile, ReportError, charts, tables};
 
 /// What the pictures are drawn from.
 #[derive(Debug, Clone, Copy)]
@@ -18,10 +18,10 @@ pub struct TraceInputs<'a> {
 }
 
 /// The files of `--trace`, in the order of the stages.
-pub fn trace_files(inputs: &TraceInputs<'_>) -> Result<Vec<OutputFile>, ReportError> {
+pub fn trace_files(inputs: &TraceInputs<'_>) -> Result<Vec<NamedFile>, ReportError> {
     let measurement = inputs.measurement;
     let mut files = Vec::new();
-    let mut add = |name: &str, svg: String| files.push(OutputFile::text(name, svg));
+    let mut add = |name: &str, svg: String| files.push(NamedFile::text(name, svg));
     if let Some(picture) = &inputs.picture {
         add("1-clip.svg", bare_still(picture)?);
         add("2-tags.svg", sighted_still(picture)?);
@@ -40,7 +40,7 @@ pub fn trace_files(inputs: &TraceInputs<'_>) -> Result<Vec<OutputFile>, ReportEr
             charts::mismatch(correction, tolerance_deg),
         );
     }
-    files.push(OutputFile {
+    files.push(NamedFile {
         name: "times.csv".into(),
         bytes: tables::times_csv(inputs.times_s)?,
     });

@@ -1,14 +1,13 @@
 //! What a match comes to, in one plain sentence with its figure and its reason.
 
+use crate::comparison::Standing;
 use crate::matching::{Correction, StationMismatch};
+use crate::measured::Measured;
 use crate::measurement::Measurement;
 
 use super::figures;
 
-/// What a match comes to.
-///
-/// A figure counts as within or out only if its whole interval ±u is, so that a wrong word is
-/// unlikely (guarded decision, JCGM 106:2012, 8.3); between the two the clip cannot tell.
+/// What a match comes to, every station judged by its [`Standing`].
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Verdict {
     /// Every station is within the tolerance.
@@ -106,21 +105,16 @@ impl Judgement {
 }
 
 fn verdict(correction: &Correction, tolerance_deg: f64) -> Verdict {
-    let station_figures = || {
-        correction
-            .found_deg
-            .iter()
-            .map(|station| (station.mismatch_deg.value.abs(), station.mismatch_deg.u()))
-    };
+    let found = correction.found_deg.iter();
     let predicted = &correction.predicted_deg;
-    if station_figures().all(|(size, u)| size + u <= tolerance_deg) {
-        Verdict::Alike
-    } else if station_figures().all(|(size, u)| size - u <= tolerance_deg) {
-        Verdict::CannotTell
-    } else if predicted.worst - predicted.u <= tolerance_deg {
-        Verdict::NumbersCure
-    } else {
-        Verdict::NumbersDoNotCure
+    let remaining_deg = Measured::from_expanded(predicted.worst, predicted.u);
+    match Standing::of_all(found.map(|station| &station.mismatch_deg), tolerance_deg) {
+        Standing::Within => Verdict::Alike,
+        Standing::CannotTell => Verdict::CannotTell,
+        Standing::Out => match Standing::of(remaining_deg, tolerance_deg) {
+            Standing::Out => Verdict::NumbersDoNotCure,
+            Standing::Within | Standing::CannotTell => Verdict::NumbersCure,
+        },
     }
 }
 
@@ -148,7 +142,6 @@ pub fn remains(correction: &Correction) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::measured::Measured;
     use crate::measurement::sample::heron;
 
     fn judged(found_deg: f64, u_deg: f64, remaining_deg: f64) -> Verdict {

@@ -6,48 +6,73 @@ use crate::report::plot::{Axis, Entry, Plot};
 use crate::report::svg::{Fill, Mark, Stroke};
 
 const HEIGHT: f64 = 230.0;
-const FOUND: Stroke = Stroke::solid(BEFORE, 2.0);
-const PREDICTED: Stroke = Stroke::dashed(AFTER, 2.0, "7 4");
-const PREDICTED_BAND: Fill = Fill {
+const FIRST: Stroke = Stroke::solid(BEFORE, 2.0);
+const SECOND: Stroke = Stroke::dashed(AFTER, 2.0, "7 4");
+const SECOND_BAND: Fill = Fill {
     colour: AFTER,
     opacity: 0.18,
 };
 
+/// What is found beside what is expected of, or found by, a second clip.
+#[derive(Debug, Clone, Copy)]
+pub struct Series<'a> {
+    /// What it stands for.
+    pub words: &'a str,
+    /// By station.
+    pub stations: &'a [StationMismatch],
+}
+
 /// The chart of one correction, with the accepted band where a tolerance was declared.
 pub fn mismatch(correction: &Correction, tolerance_deg: Option<f64>) -> String {
-    let found = by_stick(&correction.found_deg);
-    let predicted = by_stick(&correction.predicted_deg.stations);
+    let found = Series {
+        words: "as found",
+        stations: &correction.found_deg,
+    };
+    let predicted = Series {
+        words: "with the numbers, predicted",
+        stations: &correction.predicted_deg.stations,
+    };
+    let names = [&correction.reference, &correction.follower];
+    two_mismatches(names, [found, predicted], tolerance_deg)
+}
+
+/// Two mismatches of one pair over each other, the second dashed with its band of doubt.
+pub fn two_mismatches(
+    names: [&String; 2],
+    series: [Series<'_>; 2],
+    tolerance_deg: Option<f64>,
+) -> String {
+    let [reference, follower] = names;
+    let [first, second] = series.map(|series| by_stick(series.stations));
     let reach = tolerance_deg.unwrap_or(0.0);
-    let figures = found
+    let figures = first
         .iter()
-        .chain(&predicted)
+        .chain(&second)
         .flat_map(|&(_, value, u)| [value - u, value + u])
         .chain([-reach, reach]);
-    let title = format!(
-        "mismatch, degrees ({} minus {})",
-        correction.follower, correction.reference
-    );
+    let title = format!("mismatch, degrees ({follower} minus {reference})");
     let y = Axis::covering(figures, &title);
-    let x = Axis::stick(found.iter().chain(&predicted).map(|point| point.0));
-    let mut plot = Plot::new(&title, HEIGHT, [x, y], &legend(tolerance_deg));
+    let x = Axis::stick(first.iter().chain(&second).map(|point| point.0));
+    let mut plot = Plot::new(&title, HEIGHT, [x, y], &legend(series, tolerance_deg));
     if let Some(tolerance_deg) = tolerance_deg {
         plot.accepted(-tolerance_deg, tolerance_deg, ACCEPTED);
     }
     plot.grid();
-    let band: Vec<_> = predicted
+    let band: Vec<_> = second
         .iter()
         .map(|&(stick, value, u)| (stick, value - u, value + u))
         .collect();
-    plot.band(&band, PREDICTED_BAND);
-    draw(&mut plot, &predicted, PREDICTED, Mark::Square);
-    draw(&mut plot, &found, FOUND, Mark::Disc);
+    plot.band(&band, SECOND_BAND);
+    draw(&mut plot, &second, SECOND, Mark::Square);
+    draw(&mut plot, &first, FIRST, Mark::Disc);
     plot.finish()
 }
 
-fn legend(tolerance_deg: Option<f64>) -> Vec<Entry> {
+fn legend(series: [Series<'_>; 2], tolerance_deg: Option<f64>) -> Vec<Entry> {
+    let [first, second] = series.map(|series| series.words);
     let mut legend = vec![
-        Entry::line(FOUND, Some(Mark::Disc), "as found"),
-        Entry::line(PREDICTED, Some(Mark::Square), "with the numbers, predicted"),
+        Entry::line(FIRST, Some(Mark::Disc), first),
+        Entry::line(SECOND, Some(Mark::Square), second),
     ];
     if tolerance_deg.is_some() {
         legend.push(Entry::patch(ACCEPTED, "accepted"));

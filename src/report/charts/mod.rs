@@ -6,6 +6,6 @@ mod response;
 mod timeline;
 
 pub use hinges::hinges;
-pub use mismatch::mismatch;
+pub use mismatch::{Series, mismatch, two_mismatches};
 pub use response::{Shown, response, straight_line_departure};
 pub use timeline::timeline;

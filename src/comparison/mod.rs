@@ -1,0 +1,319 @@
+//! Comparison: two measurements of one model, before and after numbers were entered.
+
+use serde::Serialize;
+
+use crate::matching::{Correction, StationMismatch};
+use crate::measured::Measured;
+use crate::measurement::Measurement;
+
+/// Two stick positions closer than this are the same station, percent.
+const SAME_STATION_PCT: f64 = 0.5;
+
+/// How a size stands against a tolerance.
+///
+/// It counts as within or out only if its whole interval ±u does, so that a wrong word is unlikely
+/// (guarded decision, JCGM 106:2012, 8.3).
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Standing {
+    /// Within the tolerance.
+    Within,
+    /// The limit lies inside the interval.
+    CannotTell,
+    /// Out of tolerance.
+    Out,
+}
+
+impl Standing {
+    /// Judges a mismatch; its sign does not matter.
+    pub fn of(mismatch_deg: Measured, tolerance_deg: f64) -> Self {
+        let (size_deg, u_deg) = (mismatch_deg.value.abs(), mismatch_deg.u());
+        if size_deg + u_deg <= tolerance_deg {
+            Self::Within
+        } else if size_deg - u_deg > tolerance_deg {
+            Self::Out
+        } else {
+            Self::CannotTell
+        }
+    }
+
+    /// The worst standing of several mismatches; nothing is within.
+    pub fn of_all<'a>(
+        mismatches_deg: impl IntoIterator<Item = &'a Measured>,
+        tolerance_deg: f64,
+    ) -> Self {
+        mismatches_deg
+            .into_iter()
+            .map(|mismatch_deg| Self::of(*mismatch_deg, tolerance_deg))
+            .max()
+            .unwrap_or(Self::Within)
+    }
+
+    /// The standing in words.
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::Within => "within",
+            Self::CannotTell => "can't tell",
+            Self::Out => "out",
+        }
+    }
+}
+
+/// One station, before and after.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct ComparedStation {
+    /// Stick position.
+    pub stick_pct: f64,
+    /// Mismatch before, where it was measured.
+    pub before_deg: Option<Measured>,
+    /// Mismatch after.
+    pub after_deg: Measured,
+    /// How it stands against the tolerance after.
+    pub standing: Standing,
+}
+
+/// One follower, before and after.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct ComparedPair {
+    /// Surface that is left alone.
+    pub reference: String,
+    /// Surface that is adjusted.
+    pub follower: String,
+    /// Largest accepted mismatch.
+    pub tolerance_deg: f64,
+    /// By rising stick.
+    pub stations: Vec<ComparedStation>,
+    /// The largest mismatch before, and after.
+    pub worst_before_deg: Option<Measured>,
+    /// The largest mismatch after.
+    pub worst_after_deg: Measured,
+    /// What was promised after the first clip: the largest remaining mismatch.
+    pub promised_worst_deg: Option<Measured>,
+    /// What another round of numbers would leave, where it would help beyond doubt.
+    pub another_round_deg: Option<Measured>,
+    /// All in all.
+    pub standing: Standing,
+}
+
+/// Two measurements of one model side by side.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Comparison {
+    /// Names of the model before and after; they differ where it was renamed.
+    pub models: [String; 2],
+    /// Days of both measurements, where known.
+    pub dates: [Option<String>; 2],
+    /// One entry a follower that was measured in both clips.
+    pub pairs: Vec<ComparedPair>,
+    /// The gravest of all pairs.
+    pub standing: Standing,
+}
+
+/// Two measurements that cannot be compared.
+#[derive(Debug, Clone, PartialEq, thiserror::Error, miette::Diagnostic)]
+pub enum ComparisonError {
+    /// No pair of surfaces is matched in both.
+    #[error(
+        "the two measurements share no matched pair: {} before, {} after",
+        listed(before),
+        listed(after)
+    )]
+    #[diagnostic(help(
+        "compare two measurements made with the same [[match]] in the model file; `hingewise match \
+         --model` matches a kept measurement anew"
+    ))]
+    NoSharedPair {
+        /// Pairs of the first measurement.
+        before: Vec<String>,
+        /// Pairs of the second measurement.
+        after: Vec<String>,
+    },
+    /// No station was measured on both sides.
+    #[error("the {follower} was measured at no station together with the {reference}")]
+    #[diagnostic(help("see the warnings of that measurement, and film again"))]
+    NoStation {
+        /// Surface that is left alone.
+        reference: String,
+        /// Surface that is adjusted.
+        follower: String,
+    },
+    /// Nothing says what is accepted.
+    #[error("no tolerance was declared for the {follower} against the {reference}")]
+    #[diagnostic(help(
+        "set tolerance_deg in the [[match]] of the model file, and match the second measurement \
+         again with `hingewise match --model`"
+    ))]
+    NoTolerance {
+        /// Surface that is left alone.
+        reference: String,
+        /// Surface that is adjusted.
+        follower: String,
+    },
+}
+
+fn listed(pairs: &[String]) -> String {
+    if pairs.is_empty() {
+        "none".into()
+    } else {
+        pairs.join(", ")
+    }
+}
+
+impl Comparison {
+    /// Compares what was found in two clips; tolerances are those of the later one.
+    pub fn of(before: &Measurement, after: &Measurement) -> Result<Self, ComparisonError> {
+        let pairs = after
+            .matches
+            .iter()
+            .filter_map(|later| {
+                let earlier = before.matches.iter().find(|earlier| {
+                    earlier.reference == later.reference && earlier.follower == later.follower
+                })?;
+                Some(compared(earlier, later, after.tolerance_deg(later)))
+            })
+            .collect::<Result<Vec<_>, _>>()?;
+        let Some(standing) = pairs.iter().map(|pair| pair.standing).max() else {
+            let [before, after] = [before, after].map(pair_names);
+            return Err(ComparisonError::NoSharedPair { before, after });
+        };
+        Ok(Self {
+            models: [before.model.clone(), after.model.clone()],
+            dates: [before.date.clone(), after.date.clone()],
+            pairs,
+            standing,
+        })
+    }
+}
+
+fn pair_names(measurement: &Measurement) -> Vec<String> {
+    measurement
+        .matches
+        .iter()
+        .map(|correction| format!("{} to {}", correction.follower, correction.reference))
+        .collect()
+}
+
+fn compared(
+    earlier: &Correction,
+    later: &Correction,
+    tolerance_deg: Option<f64>,
+) -> Result<ComparedPair, ComparisonError> {
+    let (reference, follower) = (later.reference.clone(), later.follower.clone());
+    let Some(tolerance_deg) = tolerance_deg else {
+        return Err(ComparisonError::NoTolerance {
+            reference,
+            follower,
+        });
+    };
+    let Some(worst_after_deg) = worst(&later.found_deg) else {
+        return Err(ComparisonError::NoStation {
+            reference,
+            follower,
+        });
+    };
+    let mut stations: Vec<ComparedStation> = later
+        .found_deg
+        .iter()
+        .map(|station| ComparedStation {
+            stick_pct: station.stick_pct,
+            before_deg: at_station(&earlier.found_deg, station.stick_pct),
+            after_deg: station.mismatch_deg,
+            standing: Standing::of(station.mismatch_deg, tolerance_deg),
+        })
+        .collect();
+    stations.sort_by(|a, b| a.stick_pct.total_cmp(&b.stick_pct));
+    let standing = Standing::of_all(
+        later.found_deg.iter().map(|station| &station.mismatch_deg),
+        tolerance_deg,
+    );
+    let promised = |correction: &Correction| {
+        let predicted = &correction.predicted_deg;
+        Measured::from_expanded(predicted.worst, predicted.u)
+    };
+    Ok(ComparedPair {
+        reference,
+        follower,
+        tolerance_deg,
+        stations,
+        worst_before_deg: worst(&earlier.found_deg),
+        worst_after_deg,
+        promised_worst_deg: Some(promised(earlier)),
+        another_round_deg: Some(promised(later))
+            .filter(|_| standing != Standing::Within)
+            .filter(|left_deg| left_deg.value + left_deg.u() < worst_after_deg.value.abs()),
+        standing,
+    })
+}
+
+fn worst(stations: &[StationMismatch]) -> Option<Measured> {
+    stations
+        .iter()
+        .map(|station| station.mismatch_deg)
+        .reduce(|worst, mismatch_deg| {
+            if mismatch_deg.value.abs() > worst.value.abs() {
+                mismatch_deg
+            } else {
+                worst
+            }
+        })
+}
+
+fn at_station(stations: &[StationMismatch], stick_pct: f64) -> Option<Measured> {
+    stations
+        .iter()
+        .find(|station| (station.stick_pct - stick_pct).abs() < SAME_STATION_PCT)
+        .map(|station| station.mismatch_deg)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::measurement::sample::{RIGHT, heron, heron_after};
+
+    #[test]
+    fn a_cured_pair_is_within() {
+        let comparison = Comparison::of(&heron(), &heron_after()).unwrap();
+        assert_eq!(comparison.standing, Standing::Within);
+        let pair = &comparison.pairs[0];
+        assert_eq!(pair.worst_before_deg.unwrap().value, -1.3);
+        assert_eq!(pair.another_round_deg, None);
+        assert_eq!(pair.stations[0].stick_pct, -100.0);
+    }
+
+    #[test]
+    fn a_pair_that_got_no_numbers_is_out_and_another_round_helps() {
+        let comparison = Comparison::of(&heron(), &heron()).unwrap();
+        assert_eq!(comparison.standing, Standing::Out);
+        let pair = &comparison.pairs[0];
+        assert_eq!(pair.another_round_deg.unwrap().value, 0.14);
+        let standings: Vec<Standing> = pair.stations.iter().map(|at| at.standing).collect();
+        assert_eq!(standings[0], Standing::Out);
+        assert_eq!(standings[3], Standing::Within);
+        // −0.24° ± 0.04° against 0.3°.
+        assert_eq!(standings[5], Standing::Within);
+    }
+
+    #[test]
+    fn one_doubtful_station_makes_the_whole_doubtful() {
+        let mut after = heron_after();
+        after.matches[0].found_deg[2].mismatch_deg = Measured::from_expanded(0.29, 0.04);
+        let comparison = Comparison::of(&heron(), &after).unwrap();
+        assert_eq!(comparison.standing, Standing::CannotTell);
+    }
+
+    #[test]
+    fn what_cannot_be_compared_is_told() {
+        let mut other = heron();
+        other.surfaces[1].name = "flap".into();
+        other.matches[0].follower = "flap".into();
+        let error = Comparison::of(&heron(), &other).unwrap_err();
+        assert_eq!(
+            error.to_string(),
+            "the two measurements share no matched pair: right tailplane to left tailplane before, \
+             flap to left tailplane after"
+        );
+        let mut empty = heron();
+        empty.matches[0].found_deg.clear();
+        let error = Comparison::of(&heron(), &empty).unwrap_err();
+        assert!(matches!(error, ComparisonError::NoStation { follower, .. } if follower == RIGHT));
+    }
+}

@@ -1,0 +1,208 @@
+//! Before and after side by side, as a page and for the terminal.
+
+use std::fmt::Write;
+
+use askama::Template;
+
+use crate::comparison::{ComparedPair, Comparison, Standing};
+use crate::matching::Correction;
+use crate::measurement::Measurement;
+
+use super::charts::{self, Series};
+use super::page::{NumberRow, number_rows};
+use super::summary::paragraph;
+use super::{ReportError, cautions, figures};
+
+#[derive(Template)]
+#[template(path = "comparison.html", config = "src/report/askama.toml")]
+struct Page<'a> {
+    comparison: &'a Comparison,
+    renamed: bool,
+    headline: &'static str,
+    verdict_class: &'static str,
+    pairs: Vec<PairView<'a>>,
+    clips: [&'a str; 2],
+    before_moving: &'a [&'a str],
+    after_entering: &'a [&'a str],
+    program: &'a str,
+}
+
+struct PairView<'a> {
+    pair: &'a ComparedPair,
+    sentence: String,
+    promise: Option<String>,
+    another_round: Option<String>,
+    numbers: Vec<NumberRow>,
+    has_outputs: bool,
+    chart: String,
+    rows: Vec<Row>,
+}
+
+struct Row {
+    stick: String,
+    before: String,
+    after: String,
+    standing: Standing,
+}
+
+/// The page that sets two measurements side by side.
+pub fn comparison_page(
+    comparison: &Comparison,
+    before: &Measurement,
+    after: &Measurement,
+) -> Result<String, ReportError> {
+    let page = Page {
+        comparison,
+        renamed: comparison.models[0] != comparison.models[1],
+        headline: headline(comparison.standing),
+        verdict_class: match comparison.standing {
+            Standing::Within => "alike",
+            Standing::CannotTell => "plain",
+            Standing::Out => "care",
+        },
+        pairs: comparison
+            .pairs
+            .iter()
+            .filter_map(|pair| pair_view(pair, before, after))
+            .collect(),
+        clips: [&before.clip.path, &after.clip.path],
+        before_moving: &cautions::BEFORE_MOVING,
+        after_entering: &cautions::AFTER_ENTERING,
+        program: &after.program,
+    };
+    Ok(page.render()?)
+}
+
+/// The same for a terminal.
+pub fn comparison_summary(comparison: &Comparison) -> String {
+    let mut text = format!(
+        "{}\n{}\n",
+        comparison.models[1],
+        headline(comparison.standing)
+    );
+    for pair in &comparison.pairs {
+        text.push('\n');
+        let more = [promise(pair), another_round(pair)];
+        for words in std::iter::once(sentence(pair)).chain(more.into_iter().flatten()) {
+            paragraph(&mut text, &words, "");
+        }
+        let _ = writeln!(
+            text,
+            "\n  {:>8}  {:>16}  {:>16}  accepted ±{}",
+            "stick, %",
+            "before, °",
+            "after, °",
+            figures::declared_deg(pair.tolerance_deg)
+        );
+        for row in rows(pair) {
+            let (stick, before, after) = (&row.stick, &row.before, &row.after);
+            let standing = row.standing.words();
+            let _ = writeln!(text, "  {stick:>8}  {before:>16}  {after:>16}  {standing}");
+        }
+    }
+    text
+}
+
+fn headline(standing: Standing) -> &'static str {
+    match standing {
+        Standing::Within => "Within tolerance",
+        Standing::CannotTell => "Can't tell: film again",
+        Standing::Out => "Out of tolerance",
+    }
+}
+
+fn pair_view<'a>(
+    pair: &'a ComparedPair,
+    before: &Measurement,
+    after: &Measurement,
+) -> Option<PairView<'a>> {
+    let [earlier, later] = [before, after].map(|measurement| correction_of(measurement, pair));
+    let (earlier, later) = (earlier?, later?);
+    let another_round = another_round(pair);
+    let numbers = match another_round {
+        Some(_) => number_rows(after, later),
+        None => Vec::new(),
+    };
+    let series = [("before", earlier), ("after", later)].map(|(words, correction)| Series {
+        words,
+        stations: &correction.found_deg,
+    });
+    Some(PairView {
+        pair,
+        sentence: figures::glued(&sentence(pair)),
+        promise: promise(pair).map(|words| figures::glued(&words)),
+        another_round: another_round.map(|words| figures::glued(&words)),
+        has_outputs: numbers.iter().any(|row| !row.output.is_empty()),
+        numbers,
+        chart: charts::two_mismatches(
+            [&pair.reference, &pair.follower],
+            series,
+            Some(pair.tolerance_deg),
+        ),
+        rows: rows(pair),
+    })
+}
+
+fn correction_of<'a>(measurement: &'a Measurement, pair: &ComparedPair) -> Option<&'a Correction> {
+    measurement.matches.iter().find(|correction| {
+        correction.reference == pair.reference && correction.follower == pair.follower
+    })
+}
+
+fn sentence(pair: &ComparedPair) -> String {
+    let before = pair.worst_before_deg.map_or_else(
+        || "an unknown mismatch".into(),
+        |worst_deg| format!("a largest mismatch of {}", figures::signed_deg(worst_deg)),
+    );
+    let after = figures::signed_deg(pair.worst_after_deg);
+    let accepted = figures::declared_deg(pair.tolerance_deg);
+    let ending = match pair.standing {
+        Standing::Within => format!("all stations lie within the accepted ±{accepted}"),
+        Standing::Out => format!("±{accepted} is accepted"),
+        Standing::CannotTell => format!(
+            "the doubt of at least one station reaches across the accepted ±{accepted}, so film \
+             again with longer holds or larger tags"
+        ),
+    };
+    format!(
+        "The {} against the {} went from {before} to {after}; {ending}.",
+        pair.follower, pair.reference
+    )
+}
+
+fn promise(pair: &ComparedPair) -> Option<String> {
+    let promised = pair.promised_worst_deg?;
+    let kept = pair.worst_after_deg.value.abs() - pair.worst_after_deg.u()
+        <= promised.value + promised.u();
+    let ending = if kept {
+        "and that was kept"
+    } else {
+        "but more is left; check that the numbers were entered for the right servo, and look for play"
+    };
+    Some(format!(
+        "Promised was at most {}, {ending}.",
+        figures::plain_deg(promised)
+    ))
+}
+
+fn another_round(pair: &ComparedPair) -> Option<String> {
+    let left = pair.another_round_deg?;
+    Some(format!(
+        "Another round is worth it: it would leave at most {}.",
+        figures::plain_deg(left)
+    ))
+}
+
+fn rows(pair: &ComparedPair) -> Vec<Row> {
+    pair.stations
+        .iter()
+        .map(|station| Row {
+            stick: figures::percent(station.stick_pct),
+            before: station
+                .before_deg
+                .map_or_else(|| "–".into(), figures::signed_with_u),
+            after: figures::signed_with_u(station.after_deg),
+            standing: station.standing,
+        })
+        .collect()
+}
