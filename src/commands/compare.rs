@@ -5,8 +5,11 @@ use std::path::PathBuf;
 use clap::Args;
 
 use super::output::OutputFolder;
+use super::terminal::{say, say_json};
 use super::{CommandError, Common, Outcome};
+use crate::comparison::{Comparison, Standing};
 use crate::measurement::Measurement;
+use crate::report::{comparison_page, comparison_summary};
 
 /// What `compare` is asked for.
 #[derive(Debug, Args)]
@@ -20,12 +23,25 @@ pub struct Options {
     out: Option<PathBuf>,
 }
 
-/// Tells whether the sides are now within tolerance; exit code 1 if not.
+/// Tells whether the sides are now within tolerance; exit code 1 unless they surely are.
 pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
-    let _before = Measurement::read(&options.before)?;
-    let _after = Measurement::read(&options.after)?;
-    if let Some(out) = &options.out {
-        OutputFolder::create(out, common.force)?;
+    let folder = options
+        .out
+        .as_ref()
+        .map(|out| OutputFolder::create(out, common.force))
+        .transpose()?;
+    let before = Measurement::read(&options.before)?;
+    let after = Measurement::read(&options.after)?;
+    let comparison = Comparison::of(&before, &after)?;
+    let page = comparison_page(&comparison, &before, &after)?;
+    if let Some(folder) = folder {
+        folder.write("comparison.html", page)?;
+        folder.finish()?;
     }
-    Err(CommandError::NotBuilt { command: "compare" })
+    say(common, comparison_summary(&comparison).trim_end());
+    say_json(common, &comparison);
+    Ok(match comparison.standing {
+        Standing::Within => Outcome::Done,
+        Standing::CannotTell | Standing::Out => Outcome::OutOfTolerance,
+    })
 }

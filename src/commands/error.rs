@@ -6,9 +6,11 @@ use thiserror::Error;
 use super::output::OutputError;
 use crate::camera::{ProfileError, ProfileFault};
 use crate::clip::ClipError;
+use crate::comparison::ComparisonError;
 use crate::measurement::MeasurementError;
 use crate::model_file::{ModelFileErrors, NewModelError};
 use crate::print::PrintError;
+use crate::report::ReportError;
 use crate::table_reader::FileError;
 
 /// Why a command did not do what was asked: what, where, and the mend.
@@ -43,6 +45,14 @@ pub enum CommandError {
     #[error(transparent)]
     #[diagnostic(help("{}", .0.mend()))]
     Print(#[from] PrintError),
+    /// Two measurements cannot be compared.
+    #[error(transparent)]
+    #[diagnostic(transparent)]
+    Comparison(#[from] ComparisonError),
+    /// A report cannot be made.
+    #[error(transparent)]
+    #[diagnostic(transparent)]
+    Report(#[from] ReportError),
     /// The output cannot be written.
     #[error(transparent)]
     #[diagnostic(help("{}", .0.mend()))]

@@ -24,6 +24,16 @@ pub fn say(common: Common, text: impl std::fmt::Display) {
     }
 }
 
+/// Tells a result to a program, where that was asked for.
+pub fn say_json(common: Common, result: &impl serde::Serialize) {
+    if !common.json {
+        return;
+    }
+    if let Ok(text) = serde_json::to_string_pretty(result) {
+        println!("{text}");
+    }
+}
+
 struct Bar {
     bar: ProgressBar,
     work: Mutex<String>,

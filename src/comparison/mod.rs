@@ -37,14 +37,14 @@ impl Standing {
         }
     }
 
-    /// The worst standing of several mismatches; nothing is within.
-    pub fn of_all<'a>(
-        mismatches_deg: impl IntoIterator<Item = &'a Measured>,
-        tolerance_deg: f64,
-    ) -> Self {
-        mismatches_deg
-            .into_iter()
-            .map(|mismatch_deg| Self::of(*mismatch_deg, tolerance_deg))
+    /// The worst standing of what was found at the stations, and between them where that is told.
+    pub fn of_correction(correction: &Correction, tolerance_deg: f64) -> Self {
+        correction
+            .found_deg
+            .iter()
+            .map(|station| station.mismatch_deg)
+            .chain(correction.found_worst_deg)
+            .map(|mismatch_deg| Self::of(mismatch_deg, tolerance_deg))
             .max()
             .unwrap_or(Self::Within)
     }
@@ -83,9 +83,9 @@ pub struct ComparedPair {
     pub tolerance_deg: f64,
     /// By rising stick.
     pub stations: Vec<ComparedStation>,
-    /// The largest mismatch before, and after.
+    /// Size of the largest mismatch before.
     pub worst_before_deg: Option<Measured>,
-    /// The largest mismatch after.
+    /// Size of the largest mismatch after.
     pub worst_after_deg: Measured,
     /// What was promised after the first clip: the largest remaining mismatch.
     pub promised_worst_deg: Option<Measured>,
@@ -204,7 +204,7 @@ fn compared(
             follower,
         });
     };
-    let Some(worst_after_deg) = worst(&later.found_deg) else {
+    let Some(worst_after_deg) = worst(later) else {
         return Err(ComparisonError::NoStation {
             reference,
             follower,
@@ -221,10 +221,7 @@ fn compared(
         })
         .collect();
     stations.sort_by(|a, b| a.stick_pct.total_cmp(&b.stick_pct));
-    let standing = Standing::of_all(
-        later.found_deg.iter().map(|station| &station.mismatch_deg),
-        tolerance_deg,
-    );
+    let standing = Standing::of_correction(later, tolerance_deg);
     let promised = |correction: &Correction| {
         let predicted = &correction.predicted_deg;
         Measured::from_expanded(predicted.worst, predicted.u)
@@ -234,23 +231,27 @@ fn compared(
         follower,
         tolerance_deg,
         stations,
-        worst_before_deg: worst(&earlier.found_deg),
+        worst_before_deg: worst(earlier),
         worst_after_deg,
         promised_worst_deg: Some(promised(earlier)),
         another_round_deg: Some(promised(later))
             .filter(|_| standing != Standing::Within)
-            .filter(|left_deg| left_deg.value + left_deg.u() < worst_after_deg.value.abs()),
+            .filter(|left_deg| left_deg.value + left_deg.u() < worst_after_deg.value),
         standing,
     })
 }
 
-fn worst(stations: &[StationMismatch]) -> Option<Measured> {
-    stations
+/// Size of the largest mismatch, between stations as well where the measurement tells it.
+fn worst(correction: &Correction) -> Option<Measured> {
+    correction
+        .found_deg
         .iter()
         .map(|station| station.mismatch_deg)
-        .reduce(|worst, mismatch_deg| {
-            if mismatch_deg.value.abs() > worst.value.abs() {
-                mismatch_deg
+        .chain(correction.found_worst_deg)
+        .map(|mismatch_deg| Measured::new(mismatch_deg.value.abs(), mismatch_deg.sd))
+        .reduce(|worst, size_deg| {
+            if size_deg.value > worst.value {
+                size_deg
             } else {
                 worst
             }
@@ -274,7 +275,7 @@ mod tests {
         let comparison = Comparison::of(&heron(), &heron_after()).unwrap();
         assert_eq!(comparison.standing, Standing::Within);
         let pair = &comparison.pairs[0];
-        assert_eq!(pair.worst_before_deg.unwrap().value, -1.3);
+        assert_eq!(pair.worst_before_deg.unwrap().value, 1.31);
         assert_eq!(pair.another_round_deg, None);
         assert_eq!(pair.stations[0].stick_pct, -100.0);
     }
@@ -313,6 +314,7 @@ mod tests {
         );
         let mut empty = heron();
         empty.matches[0].found_deg.clear();
+        empty.matches[0].found_worst_deg = None;
         let error = Comparison::of(&heron(), &empty).unwrap_err();
         assert!(matches!(error, ComparisonError::NoStation { follower, .. } if follower == RIGHT));
     }

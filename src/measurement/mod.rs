@@ -197,6 +197,7 @@ impl Measurement {
     pub fn tolerance_deg(&self, correction: &Correction) -> Option<f64> {
         self.group(&correction.reference, &correction.follower)
             .map(|group| group.tolerance_deg)
+            .or(correction.tolerance_deg)
     }
 
     /// The responses as the response stage handed them on, for matching them again.

@@ -1,7 +1,7 @@
 //! An invented measurement for tests: tailplane halves of "Heron 2.1 m", the right one short at
 //! the upper end. The figures are made up; they only have to look like a workshop's.
 
-use crate::matching::{Correction, Prediction, StationMismatch};
+use crate::matching::{Correction, Prediction, Stage, StageGain, StationMismatch};
 use crate::measured::Measured;
 use crate::model_file::{AirframeTag, Joins, MatchGroup, MatchMotion, Radio, Settings, Side};
 use crate::response::{Health, SideLag, StationDeflection};
@@ -96,6 +96,7 @@ pub(crate) fn heron_after() -> Measurement {
         radio.active = [(RIGHT.into(), settings)].into();
     }
     let correction = &mut after.matches[0];
+    correction.found_worst_deg = Some(Measured::new(0.12, 0.02));
     correction.found_deg = correction
         .predicted_deg
         .stations
@@ -230,11 +231,10 @@ fn covariance(sds: &[f64]) -> Vec<Vec<f64>> {
 }
 
 fn radio() -> Radio {
-    let before = Settings {
-        curve_pct: vec![0.0, 0.0, 1.0, 0.0, 0.0, 0.0, -2.0, 0.0, 0.0],
-        sub_trim_pct: 0.0,
-        end_points_pct: [100.0, 100.0],
-    };
+    let before = settings(
+        [0.0, 0.0, 1.0, 0.0, 0.0, 0.0, -2.0, 0.0, 0.0],
+        [100.0, 100.0],
+    );
     Radio {
         curve_points_pct: Some(CURVE_POINTS_PCT.into()),
         step_pct: 1.0,
@@ -242,6 +242,38 @@ fn radio() -> Radio {
         joins: Joins::Straight,
         active: [(RIGHT.into(), before)].into(),
     }
+}
+
+fn settings(curve_pct: [f64; 9], end_points_pct: [f64; 2]) -> Settings {
+    Settings {
+        curve_pct: curve_pct.into(),
+        sub_trim_pct: 0.0,
+        end_points_pct,
+    }
+}
+
+/// What each stage of the work would leave.
+fn stages() -> Vec<StageGain> {
+    let before = [0.0, 0.0, 1.0, 0.0, 0.0, 0.0, -2.0, 0.0, 0.0];
+    let after = [0.0, 1.0, 1.0, 0.0, 0.0, 1.0, 2.0, 4.0, 5.0];
+    [
+        (Stage::AsFound, settings(before, [100.0, 100.0]), 1.31, 0.62),
+        (
+            Stage::EndPoints,
+            settings(before, [96.0, 105.0]),
+            0.52,
+            0.24,
+        ),
+        (Stage::Curve, settings(after, [98.0, 101.0]), 0.14, 0.06),
+    ]
+    .into_iter()
+    .map(|(stage, settings, worst_deg, rms_deg)| StageGain {
+        stage,
+        settings,
+        worst_deg,
+        rms_deg,
+    })
+    .collect()
 }
 
 fn correction() -> Correction {
@@ -258,18 +290,19 @@ fn correction() -> Correction {
         reference: LEFT.into(),
         follower: RIGHT.into(),
         found_deg: by_station(|stick| right_deg(stick) - left_deg(stick), 0.02),
-        settings: Settings {
-            curve_pct: vec![0.0, 1.0, 1.0, 0.0, 0.0, 1.0, 2.0, 4.0, 5.0],
-            sub_trim_pct: 0.0,
-            end_points_pct: [98.0, 101.0],
-        },
+        settings: settings([0.0, 1.0, 1.0, 0.0, 0.0, 1.0, 2.0, 4.0, 5.0], [98.0, 101.0]),
+        stages: stages(),
+        found_worst_deg: Some(Measured::new(1.31, 0.02)),
+        tolerance_deg: Some(0.3),
+        play_floor_deg: Some(Measured::new(0.13, 0.014)),
+        optimality_gap_deg: 0.0,
         predicted_deg: Prediction {
             worst: 0.14,
             rms: 0.06,
             u: 0.05,
             stations: by_station(|stick| 0.13 * scatter((stick + 200.0) as usize), 0.025),
         },
-        ..Correction::default()
+        out_of_reach: Vec::new(),
     }
 }
 

@@ -152,15 +152,15 @@ fn correction_of<'a>(measurement: &'a Measurement, pair: &ComparedPair) -> Optio
 fn sentence(pair: &ComparedPair) -> String {
     let before = pair.worst_before_deg.map_or_else(
         || "an unknown mismatch".into(),
-        |worst_deg| format!("a largest mismatch of {}", figures::signed_deg(worst_deg)),
+        |worst_deg| format!("a largest mismatch of {}", figures::plain_deg(worst_deg)),
     );
-    let after = figures::signed_deg(pair.worst_after_deg);
+    let after = figures::plain_deg(pair.worst_after_deg);
     let accepted = figures::declared_deg(pair.tolerance_deg);
     let ending = match pair.standing {
-        Standing::Within => format!("all stations lie within the accepted ±{accepted}"),
+        Standing::Within => format!("all of it lies within the accepted ±{accepted}"),
         Standing::Out => format!("±{accepted} is accepted"),
         Standing::CannotTell => format!(
-            "the doubt of at least one station reaches across the accepted ±{accepted}, so film \
+            "the doubt of at least one figure reaches across the accepted ±{accepted}, so film \
              again with longer holds or larger tags"
         ),
     };
@@ -172,8 +172,8 @@ fn sentence(pair: &ComparedPair) -> String {
 
 fn promise(pair: &ComparedPair) -> Option<String> {
     let promised = pair.promised_worst_deg?;
-    let kept = pair.worst_after_deg.value.abs() - pair.worst_after_deg.u()
-        <= promised.value + promised.u();
+    let kept =
+        pair.worst_after_deg.value - pair.worst_after_deg.u() <= promised.value + promised.u();
     let ending = if kept {
         "and that was kept"
     } else {

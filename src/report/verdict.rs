@@ -7,6 +7,9 @@ use crate::measurement::Measurement;
 
 use super::figures;
 
+/// A difference that a reader would notice in the printed hundredths, degrees.
+const WORTH_TELLING_DEG: f64 = 0.03;
+
 /// What a match comes to, every station judged by its [`Standing`].
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Verdict {
@@ -73,6 +76,7 @@ impl Judgement {
                 )
             },
         );
+        let found = found + &between_stations(correction, self.worst_found.as_ref());
         let accepted = self.tolerance_deg.map_or_else(
             || "no tolerance was declared".into(),
             |tolerance_deg| format!("±{} is accepted", figures::declared_deg(tolerance_deg)),
@@ -105,10 +109,9 @@ impl Judgement {
 }
 
 fn verdict(correction: &Correction, tolerance_deg: f64) -> Verdict {
-    let found = correction.found_deg.iter();
     let predicted = &correction.predicted_deg;
     let remaining_deg = Measured::from_expanded(predicted.worst, predicted.u);
-    match Standing::of_all(found.map(|station| &station.mismatch_deg), tolerance_deg) {
+    match Standing::of_correction(correction, tolerance_deg) {
         Standing::Within => Verdict::Alike,
         Standing::CannotTell => Verdict::CannotTell,
         Standing::Out => match Standing::of(remaining_deg, tolerance_deg) {
@@ -116,6 +119,18 @@ fn verdict(correction: &Correction, tolerance_deg: f64) -> Verdict {
             Standing::Within | Standing::CannotTell => Verdict::NumbersCure,
         },
     }
+}
+
+/// A word on a mismatch between stations that is larger than at any of them.
+fn between_stations(correction: &Correction, worst_found: Option<&StationMismatch>) -> String {
+    let at_station_deg = worst_found.map_or(0.0, |station| station.mismatch_deg.value.abs());
+    correction
+        .found_worst_deg
+        .filter(|worst_deg| worst_deg.value > at_station_deg + WORTH_TELLING_DEG)
+        .map_or_else(String::new, |worst_deg| {
+            let worst_deg = figures::plain_deg(worst_deg);
+            format!(", and by up to {worst_deg} between the stations")
+        })
 }
 
 /// The station with the largest mismatch, the first of equals.
@@ -151,6 +166,7 @@ mod tests {
             stick_pct: 50.0,
             mismatch_deg: Measured::new(found_deg, u_deg / 2.0),
         }];
+        correction.found_worst_deg = None;
         correction.predicted_deg.worst = remaining_deg;
         Judgement::of(&measurement, &measurement.matches[0]).verdict
     }

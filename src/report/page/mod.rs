@@ -1,5 +1,6 @@
 //! The page: one HTML file that needs nothing but itself, on screen and on paper.
 
+mod cures;
 mod health;
 mod numbers;
 mod stations;
@@ -15,6 +16,7 @@ use super::palette::SurfaceLook;
 use super::verdict::{Judgement, Verdict};
 use super::{cautions, figures};
 
+pub use cures::{ReachView, StageRow, floor_sentences, reach_sentence, reach_views, stage_rows};
 pub use health::{HealthRow, early_stop_cautions, health_rows};
 pub use numbers::{NumberRow, number_rows};
 pub use stations::{MismatchRow, StationTable, approach_word, mismatch_rows, station_table};
@@ -49,6 +51,9 @@ struct MatchView<'a> {
     radio: Option<String>,
     tolerance: Option<String>,
     remaining: String,
+    stages: Vec<StageRow>,
+    reaches: Vec<ReachView>,
+    floors: Vec<String>,
     remaining_rms: String,
     mismatch_chart: String,
     mismatches: Vec<MismatchRow>,
@@ -132,6 +137,9 @@ fn match_view<'a>(
         numbers,
         radio: radio_words(measurement),
         tolerance: judgement.tolerance_deg.map(figures::declared_deg),
+        stages: stage_rows(measurement, correction),
+        reaches: reach_views(measurement, correction),
+        floors: floor_sentences(correction),
         remaining: super::verdict::remains(correction),
         remaining_rms: figures::declared_deg(correction.predicted_deg.rms),
         mismatch_chart: charts::mismatch(correction, judgement.tolerance_deg),

@@ -24,17 +24,20 @@ pub struct NumberRow {
     pub changed: bool,
 }
 
-/// All numbers of one follower.
+/// All numbers that a correction proposes.
 pub fn number_rows(measurement: &Measurement, correction: &Correction) -> Vec<NumberRow> {
+    settings_rows(measurement, &correction.follower, &correction.settings)
+}
+
+/// All numbers of one surface's servo, beside those that were active.
+pub fn settings_rows(measurement: &Measurement, surface: &str, now: &Settings) -> Vec<NumberRow> {
     let radio = measurement.radio.as_ref();
-    let now = &correction.settings;
     let untouched = Settings {
         curve_pct: vec![0.0; now.curve_pct.len()],
-        sub_trim_pct: 0.0,
-        end_points_pct: [100.0, 100.0],
+        ..Settings::default()
     };
     let before = radio
-        .and_then(|radio| radio.active.get(&correction.follower))
+        .and_then(|radio| radio.active.get(surface))
         .unwrap_or(&untouched);
     let mut rows = vec![row(
         "sub-trim",
