@@ -2,7 +2,7 @@
 
 use crate::conventions::deg_from_rad;
 use crate::measured::Measured;
-use crate::motion::Motion;
+use crate::motion::{Motion, WeightedSum};
 use crate::stations::Holds;
 
 /// One surface in one frame: a row of `frames.csv`.
@@ -20,22 +20,26 @@ pub struct FrameRow {
     pub stick_pct: Option<f64>,
 }
 
+/// Frames whose covariance is asked for at once; the neutral mean is worked out once for each such
+/// batch, and the batch's joint covariance stays small.
+const BATCH_FRAMES: usize = 64;
+
 /// All frames in time, within a frame the surfaces in the order of the model file.
 ///
 /// Neutral is the mean over the neutral frames in which the surface was measured; its uncertainty
 /// is part of every row's.
 pub fn frame_rows(motion: &Motion, holds: &Holds) -> Vec<FrameRow> {
-    let neutral: Vec<Vec<usize>> = (0..motion.surfaces.len())
-        .map(|surface| neutral_frames(motion, holds, surface))
+    let by_surface: Vec<Vec<Option<Measured>>> = (0..motion.surfaces.len())
+        .map(|surface| deflections_deg(motion, holds, surface))
         .collect();
     let mut rows = Vec::with_capacity(motion.frames.len() * motion.surfaces.len());
     for (position, frame) in motion.frames.iter().enumerate() {
-        for (surface, about) in motion.surfaces.iter().enumerate() {
+        for (about, deflections_deg) in motion.surfaces.iter().zip(&by_surface) {
             rows.push(FrameRow {
                 frame: frame.index,
                 time_s: frame.time_s,
                 surface: about.name.clone(),
-                deflection_deg: deflection_deg(motion, position, surface, &neutral[surface]),
+                deflection_deg: deflections_deg[position],
                 stick_pct: holds.stick_pct.get(position).copied().flatten(),
             });
         }
@@ -43,36 +47,41 @@ pub fn frame_rows(motion: &Motion, holds: &Holds) -> Vec<FrameRow> {
     rows
 }
 
-fn neutral_frames(motion: &Motion, holds: &Holds, surface: usize) -> Vec<usize> {
-    holds
+/// One surface in all frames.
+fn deflections_deg(motion: &Motion, holds: &Holds, surface: usize) -> Vec<Option<Measured>> {
+    let is_measured = |position: usize| {
+        motion
+            .frames
+            .get(position)
+            .and_then(|frame| frame.deflections.get(surface))
+            .is_some_and(Option::is_some)
+    };
+    let neutral: Vec<usize> = holds
         .neutral_frames
         .iter()
         .copied()
-        .filter(|&position| is_measured(motion, position, surface))
-        .collect()
-}
-
-fn is_measured(motion: &Motion, position: usize, surface: usize) -> bool {
-    motion
-        .frames
-        .get(position)
-        .and_then(|frame| frame.deflections.get(surface))
-        .is_some_and(Option::is_some)
-}
-
-fn deflection_deg(
-    motion: &Motion,
-    position: usize,
-    surface: usize,
-    neutral: &[usize],
-) -> Option<Measured> {
-    if neutral.is_empty() || !is_measured(motion, position, surface) {
-        return None;
+        .filter(|&position| is_measured(position))
+        .collect();
+    let mut found = vec![None; motion.frames.len()];
+    if neutral.is_empty() {
+        return found;
     }
     let share = 1.0 / neutral.len() as f64;
-    let mut sum = vec![(position, surface, 1.0)];
-    sum.extend(neutral.iter().map(|&at| (at, surface, -share)));
-    let (values, covariance) = motion.weighted_sums(&[sum]);
-    let sd_rad = covariance[(0, 0)].max(0.0).sqrt();
-    Some(Measured::new(deg_from_rad(values[0]), deg_from_rad(sd_rad)))
+    let neutral: WeightedSum = neutral.iter().map(|&at| (at, surface, share)).collect();
+    let measured: Vec<usize> = (0..found.len()).filter(|&at| is_measured(at)).collect();
+    for batch in measured.chunks(BATCH_FRAMES) {
+        let mut sums: Vec<WeightedSum> = batch.iter().map(|&at| vec![(at, surface, 1.0)]).collect();
+        sums.push(neutral.clone());
+        let (values, covariance) = motion.weighted_sums(&sums);
+        let zero = batch.len();
+        for (row, &position) in batch.iter().enumerate() {
+            let variance_rad2 =
+                covariance[(row, row)] + covariance[(zero, zero)] - 2.0 * covariance[(row, zero)];
+            found[position] = Some(Measured::new(
+                deg_from_rad(values[row] - values[zero]),
+                deg_from_rad(variance_rad2.max(0.0).sqrt()),
+            ));
+        }
+    }
+    found
 }
