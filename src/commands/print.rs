@@ -7,12 +7,13 @@ use clap::{Args, Subcommand, ValueEnum};
 use super::calibrate::BoardOptions;
 use super::output::OutputFile;
 use super::terminal::say;
-use super::values::length_mm;
+use super::values::{Grid, length_mm};
 use super::{CommandError, Common, Outcome};
+use crate::camera::calibration::{Board, Charuco, Chessboard};
 use crate::model_file::ModelFile;
 use crate::print::{
-    self, Board, CardsPerSheet, DEFAULT_LEAN_DEG, Document, MeasuredBar, PageSetup, Paper,
-    PrintError, TagMount, TagOrder,
+    self, CardsPerSheet, DEFAULT_LEAN_DEG, Document, MeasuredBar, PageSetup, Paper, PrintError,
+    TagMount, TagOrder,
 };
 use crate::vision::Dictionary;
 
@@ -201,28 +202,27 @@ fn tag_orders(tags: &[String], edge_mm: f64) -> Result<Vec<TagOrder>, PrintError
 
 /// The command line makes sure that one kind of board is named, with all that belongs to it.
 fn ordered_board(options: &BoardOptions) -> Result<Board, PrintError> {
-    let count = |number: usize| u32::try_from(number).unwrap_or(u32::MAX);
     let square_mm = options.square_mm;
-    if let Some(grid) = options.chessboard {
-        return Ok(Board::Chessboard {
-            columns: count(grid.columns),
-            rows: count(grid.rows),
-            square_mm,
+    let Some(grid) = options.charuco else {
+        let grid = options.chessboard.unwrap_or(Grid {
+            columns: 0,
+            rows: 0,
         });
-    }
-    let grid = options.charuco.ok_or(PrintError::BoardTooFewSquares {
-        columns: 0,
-        rows: 0,
-    })?;
+        return Ok(Board::Chessboard(Chessboard {
+            columns: grid.columns,
+            rows: grid.rows,
+            square_mm,
+        }));
+    };
     let name = options.dictionary.clone().unwrap_or_default();
     let dictionary = Dictionary::named(&name).ok_or(PrintError::UnknownDictionary { name })?;
-    Ok(Board::Charuco {
-        columns: count(grid.columns),
-        rows: count(grid.rows),
+    Ok(Board::Charuco(Charuco {
+        columns: grid.columns,
+        rows: grid.rows,
         square_mm,
         marker_mm: options.marker_mm.unwrap_or_default(),
         dictionary,
-    })
+    }))
 }
 
 /// What was written, and what the person has to look after.

@@ -1,46 +1,18 @@
-//! Boards for calibrating the camera.
+//! Boards for calibrating the camera, in the layout that the calibration looks for first.
 
-use nalgebra::Point2;
+use nalgebra::{Point2, Vector2};
 
 use super::document::Document;
 use super::error::PrintError;
 use super::frame::{Heading, Page};
 use super::paper::{Orientation, PageSetup};
 use super::pattern::black_runs;
-use super::sheet::{Area, Item, Pattern};
+use super::sheet::{Area, Item, Pattern, PointMm};
 use super::typeface::figure;
-use crate::vision::Dictionary;
-
-/// A calibration board.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub enum Board {
-    /// Black and white squares.
-    Chessboard {
-        /// Inner corners across.
-        columns: u32,
-        /// Inner corners down.
-        rows: u32,
-        /// Edge of a square.
-        square_mm: f64,
-    },
-    /// A chessboard with a marker in every white square, in the layout of OpenCV 4.7 and later:
-    /// the top-left square is black, and markers are numbered row by row from 0.
-    Charuco {
-        /// Squares across.
-        columns: u32,
-        /// Squares down.
-        rows: u32,
-        /// Edge of a square.
-        square_mm: f64,
-        /// Edge of a marker's black border.
-        marker_mm: f64,
-        /// Dictionary of the markers.
-        dictionary: Dictionary,
-    },
-}
+use crate::camera::calibration::{Board, Charuco, CharucoLayout};
 
 /// Fewer squares a side give too few corners for a calibration.
-const FEWEST_SQUARES: u32 = 4;
+const FEWEST_SQUARES: usize = 4;
 
 /// Below this a square is lost in a picture that shows the whole board.
 const SMALLEST_SQUARE_MM: f64 = 8.0;
@@ -48,196 +20,200 @@ const SMALLEST_SQUARE_MM: f64 = 8.0;
 /// A marker's cell should be no smaller than a tag's: 0.75 mm for the smallest tag.
 const SMALLEST_CELL_MM: f64 = 0.75;
 
-/// Markers that fill more of their square merge with its corners under blur; OpenCV's own boards
-/// use half to four fifths.
+/// Markers that fill more of their square merge with its corners under blur (common practice, no
+/// source).
 const LARGEST_MARKER_PER_SQUARE: f64 = 0.85;
 
-/// White that must stay around the board, against the corners' neighbours being mistaken.
+/// White that must stay around the board, so that its outermost squares keep their edges.
 const WHITE_MARGIN_MM: f64 = 5.0;
 
-impl Board {
-    /// Squares across and down.
-    pub fn squares(&self) -> [u32; 2] {
-        match *self {
-            Self::Chessboard { columns, rows, .. } => {
-                [columns.saturating_add(1), rows.saturating_add(1)]
-            }
-            Self::Charuco { columns, rows, .. } => [columns, rows],
-        }
-    }
-
-    /// Edge of a square.
-    pub fn square_mm(&self) -> f64 {
-        match *self {
-            Self::Chessboard { square_mm, .. } | Self::Charuco { square_mm, .. } => square_mm,
-        }
-    }
-
-    /// Refuses boards that cannot be printed or would not calibrate.
-    fn check(&self) -> Result<(), PrintError> {
-        let [columns, rows] = self.squares();
-        if columns < FEWEST_SQUARES || rows < FEWEST_SQUARES {
-            return Err(PrintError::BoardTooFewSquares { columns, rows });
-        }
-        let square_mm = self.square_mm();
-        if !(square_mm >= SMALLEST_SQUARE_MM && square_mm.is_finite()) {
-            return Err(PrintError::SquareTooSmall {
-                square_mm,
-                smallest_mm: SMALLEST_SQUARE_MM,
-            });
-        }
-        let Self::Charuco {
-            marker_mm,
-            dictionary,
-            ..
-        } = *self
-        else {
-            return Ok(());
-        };
-        let (held, data_cells) = dictionary.size()?;
-        let smallest_mm = SMALLEST_CELL_MM * (data_cells + 2) as f64;
-        let largest_mm = LARGEST_MARKER_PER_SQUARE * square_mm;
-        if !(smallest_mm..=largest_mm).contains(&marker_mm) {
-            return Err(PrintError::MarkerUnsuitable {
-                marker_mm,
-                square_mm,
-                smallest_mm,
-                largest_mm,
-            });
-        }
-        let needed = (u64::from(columns) * u64::from(rows) / 2) as usize;
-        if needed > held {
-            return Err(PrintError::DictionaryTooSmall {
-                dictionary: dictionary.name(),
-                needed,
-                held,
-            });
-        }
-        Ok(())
-    }
-
-    /// The options that tell `calibrate` what was filmed.
-    fn options(&self) -> String {
-        match *self {
-            Self::Chessboard {
-                columns,
-                rows,
-                square_mm,
-            } => {
-                format!("--chessboard {columns}x{rows} --square-mm {square_mm}")
-            }
-            Self::Charuco {
-                columns,
-                rows,
-                square_mm,
-                marker_mm,
-                dictionary,
-            } => format!(
-                "--charuco {columns}x{rows} --square-mm {square_mm} --marker-mm {marker_mm} \
-                 --dictionary {}",
-                dictionary.name()
-            ),
-        }
-    }
-
-    fn title(&self) -> String {
-        let square_mm = figure(self.square_mm());
-        match *self {
-            Self::Chessboard { columns, rows, .. } => {
-                format!(
-                    "Calibration board: chessboard, {columns} × {rows} inner corners, {square_mm} mm"
-                )
-            }
-            Self::Charuco { columns, rows, .. } => {
-                format!("Calibration board: ChArUco, {columns} × {rows} squares, {square_mm} mm")
-            }
-        }
-    }
-}
-
-/// One sheet with a calibration board.
+/// One sheet with a calibration board; ChArUco boards have the top-left square black.
 pub fn board(board: &Board, setup: &PageSetup) -> Result<Document, PrintError> {
-    board.check()?;
-    let heading = Heading {
-        title: board.title(),
-        lines: vec![
-            "Glue the sheet flat onto something stiff: glass, or a straight board. It must not bend \
-             or wave. There is nothing to cut: at least 5 mm of white around the squares must stay. \
-             This way is up, but it may be filmed any way up."
-                .into(),
-            format!("Calibrate with: hingewise calibrate CLIP {} --out PROFILE.toml", board.options()),
-        ],
-        caution: None,
-        aside_mm: None,
-    };
-    let [columns, rows] = board.squares();
-    let square_mm = board.square_mm();
-    let [width_mm, height_mm] = [columns, rows].map(|count| f64::from(count) * square_mm);
-    let pages = [Orientation::Portrait, Orientation::Landscape]
-        .map(|orientation| Page::new(setup, orientation, &heading));
-    let largest_square_mm = |page: &Page| {
-        let across_mm = (page.room.width_mm - 2.0 * WHITE_MARGIN_MM) / f64::from(columns);
-        let down_mm = (page.room.height_mm - 2.0 * WHITE_MARGIN_MM) / f64::from(rows);
-        across_mm.min(down_mm)
-    };
-    let [portrait, landscape] = pages;
-    let mut page = match largest_square_mm(&portrait) >= largest_square_mm(&landscape) {
-        true => portrait,
-        false => landscape,
-    };
-    if largest_square_mm(&page) < square_mm {
+    check(board)?;
+    let mut page = roomiest_page(board, setup);
+    let [width_mm, height_mm] = size_mm(board);
+    let largest_square_mm = largest_square_mm(board, &page.room);
+    if largest_square_mm < board.square_mm() {
         return Err(PrintError::BoardTooLarge {
             width_mm,
             height_mm,
-            largest_square_mm: (largest_square_mm(&page) * 10.0).floor() / 10.0,
+            largest_square_mm: (largest_square_mm * 10.0).floor() / 10.0,
             paper: setup.paper.name(),
         });
     }
-    let middle = page.room.centre();
-    let outline = Area::new(
-        middle.x - width_mm / 2.0,
-        middle.y - height_mm / 2.0,
-        width_mm,
-        height_mm,
-    );
-    let pattern = draw(board, outline)?;
-    page.place(vec![Item::Pattern(pattern)], Point2::origin());
-    Ok(Document::bound(board.title(), vec![page]))
+    let corner = page.room.centre() - Vector2::new(width_mm, height_mm) / 2.0;
+    page.place(vec![Item::Pattern(pattern(board)?)], corner);
+    Ok(Document::bound(title(board), vec![page]))
 }
 
-/// The squares, the top-left one black, and the markers in the white ones.
-fn draw(board: &Board, outline: Area) -> Result<Pattern, PrintError> {
-    let [columns, rows] = board.squares();
+/// Refuses boards that cannot be printed or would not calibrate.
+fn check(board: &Board) -> Result<(), PrintError> {
+    let [columns, rows] = squares(board);
+    if columns < FEWEST_SQUARES || rows < FEWEST_SQUARES {
+        return Err(PrintError::BoardTooFewSquares { columns, rows });
+    }
     let square_mm = board.square_mm();
-    let mut black = Vec::new();
-    let mut next_marker = 0;
-    for row in 0..rows {
-        for column in 0..columns {
-            let square = Area::new(
-                outline.left_mm + f64::from(column) * square_mm,
-                outline.top_mm + f64::from(row) * square_mm,
-                square_mm,
-                square_mm,
-            );
-            if (row + column) % 2 == 0 {
-                black.push(square);
-            } else if let Board::Charuco {
-                marker_mm,
-                dictionary,
-                ..
-            } = *board
-            {
-                // `check` has made sure that the dictionary holds enough markers.
-                let cells = dictionary.cells(next_marker)?.unwrap_or_default();
-                let inset_mm = (square_mm - marker_mm) / 2.0;
-                black.extend(black_runs(&cells, &square.grown(-inset_mm)));
-                next_marker += 1;
-            }
+    if !(square_mm >= SMALLEST_SQUARE_MM && square_mm.is_finite()) {
+        return Err(PrintError::SquareTooSmall {
+            square_mm,
+            smallest_mm: SMALLEST_SQUARE_MM,
+        });
+    }
+    match board {
+        Board::Chessboard(_) => Ok(()),
+        Board::Charuco(charuco) => check_markers(charuco),
+    }
+}
+
+fn check_markers(board: &Charuco) -> Result<(), PrintError> {
+    let &Charuco {
+        columns,
+        rows,
+        square_mm,
+        marker_mm,
+        dictionary,
+    } = board;
+    let (held, data_cells) = dictionary.size()?;
+    let smallest_mm = SMALLEST_CELL_MM * (data_cells + 2) as f64;
+    let largest_mm = LARGEST_MARKER_PER_SQUARE * square_mm;
+    if !(smallest_mm..=largest_mm).contains(&marker_mm) {
+        return Err(PrintError::MarkerUnsuitable {
+            marker_mm,
+            square_mm,
+            smallest_mm,
+            largest_mm,
+        });
+    }
+    let needed = columns.saturating_mul(rows) / 2;
+    if needed > held {
+        return Err(PrintError::DictionaryTooSmall {
+            dictionary: dictionary.name(),
+            needed,
+            held,
+        });
+    }
+    Ok(())
+}
+
+/// Squares across and down.
+fn squares(board: &Board) -> [usize; 2] {
+    match board {
+        Board::Chessboard(board) => [
+            board.columns.saturating_add(1),
+            board.rows.saturating_add(1),
+        ],
+        Board::Charuco(board) => [board.columns, board.rows],
+    }
+}
+
+fn size_mm(board: &Board) -> [f64; 2] {
+    squares(board).map(|count| count as f64 * board.square_mm())
+}
+
+/// The empty sheet, upright or across, that has more room for the board.
+fn roomiest_page(board: &Board, setup: &PageSetup) -> Page {
+    let heading = heading(board);
+    let [portrait, landscape] = [Orientation::Portrait, Orientation::Landscape]
+        .map(|orientation| Page::new(setup, orientation, &heading));
+    let room_in = |page: &Page| largest_square_mm(board, &page.room);
+    match room_in(&portrait) >= room_in(&landscape) {
+        true => portrait,
+        false => landscape,
+    }
+}
+
+/// The largest square with which the board and its white margin fit.
+fn largest_square_mm(board: &Board, room: &Area) -> f64 {
+    let [columns, rows] = squares(board).map(|count| count as f64);
+    let across_mm = (room.width_mm - 2.0 * WHITE_MARGIN_MM) / columns;
+    let down_mm = (room.height_mm - 2.0 * WHITE_MARGIN_MM) / rows;
+    across_mm.min(down_mm)
+}
+
+fn heading(board: &Board) -> Heading {
+    Heading {
+        title: title(board),
+        lines: vec![
+            "Glue the sheet flat onto something stiff: glass, or a straight board. It must not \
+             bend or wave. There is nothing to cut: at least 5 mm of white around the squares must \
+             stay. This way is up, but it may be filmed any way up."
+                .into(),
+            format!(
+                "Calibrate with: hingewise calibrate CLIP {} --out PROFILE.toml",
+                options(board)
+            ),
+        ],
+        caution: None,
+        aside_mm: None,
+    }
+}
+
+fn title(board: &Board) -> String {
+    let square_mm = figure(board.square_mm());
+    match board {
+        Board::Chessboard(board) => format!(
+            "Calibration board: chessboard, {} × {} inner corners, {square_mm} mm",
+            board.columns, board.rows
+        ),
+        Board::Charuco(board) => format!(
+            "Calibration board: ChArUco, {} × {} squares, {square_mm} mm",
+            board.columns, board.rows
+        ),
+    }
+}
+
+/// The options that tell `calibrate` what was filmed.
+fn options(board: &Board) -> String {
+    match board {
+        Board::Chessboard(board) => format!(
+            "--chessboard {}x{} --square-mm {}",
+            board.columns, board.rows, board.square_mm
+        ),
+        Board::Charuco(board) => format!(
+            "--charuco {}x{} --square-mm {} --marker-mm {} --dictionary {}",
+            board.columns,
+            board.rows,
+            board.square_mm,
+            board.marker_mm,
+            board.dictionary.name()
+        ),
+    }
+}
+
+/// The black of the board, from its own top-left corner.
+fn pattern(board: &Board) -> Result<Pattern, PrintError> {
+    let [width_mm, height_mm] = size_mm(board);
+    let mut black = black_squares(board);
+    if let Board::Charuco(charuco) = board {
+        for place in charuco.markers(CharucoLayout::TopLeftBlack) {
+            let [top_left, ..] = charuco.marker_corners_mm(place);
+            let marker = square(top_left, charuco.marker_mm);
+            // `check_markers` has made sure that the dictionary holds enough of them.
+            let cells = charuco.dictionary.cells(place.id)?.unwrap_or_default();
+            black.extend(black_runs(&cells, &marker));
         }
     }
     Ok(Pattern {
-        outline,
+        outline: Area::new(0.0, 0.0, width_mm, height_mm),
         white_margin_mm: WHITE_MARGIN_MM,
         black,
     })
+}
+
+/// The black squares, the top-left one among them.
+fn black_squares(board: &Board) -> Vec<Area> {
+    let [columns, rows] = squares(board);
+    let places = (0..rows).flat_map(|row| (0..columns).map(move |column| (column, row)));
+    let black = places.filter(|(column, row)| (column + row).is_multiple_of(2));
+    let square_mm = board.square_mm();
+    black
+        .map(|(column, row)| {
+            let corner = Point2::new(column as f64, row as f64) * square_mm;
+            square(corner, square_mm)
+        })
+        .collect()
+}
+
+fn square(top_left: PointMm, edge_mm: f64) -> Area {
+    Area::new(top_left.x, top_left.y, edge_mm, edge_mm)
 }

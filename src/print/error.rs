@@ -67,9 +67,9 @@ pub enum PrintError {
     #[error("a board of {columns} × {rows} squares is too small")]
     BoardTooFewSquares {
         /// Squares across.
-        columns: u32,
+        columns: usize,
         /// Squares down.
-        rows: u32,
+        rows: usize,
     },
     /// Squares that are no length, or too small to be found in a picture.
     #[error("squares of {square_mm} mm cannot be printed well: the smallest is {smallest_mm} mm")]

@@ -24,7 +24,7 @@ mod sketch;
 mod tags;
 mod typeface;
 
-pub use board::{Board, board};
+pub use board::board;
 pub use bracket::{Bracket, DEFAULT_LEAN_DEG};
 pub use cards::{CardsPerSheet, StationCard, cards, station_cards};
 pub use document::Document;

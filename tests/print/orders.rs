@@ -1,9 +1,10 @@
 //! Orders that cannot be printed are refused with the figure and the mend; brackets close.
 
+use hingewise::camera::calibration::{Board, Charuco, Chessboard};
 use hingewise::model_file::{ModelFile, StationSource};
 use hingewise::print::{
-    Board, Bracket, CardsPerSheet, DEFAULT_LEAN_DEG, Document, Item, LineKind, MeasuredBar,
-    PageSetup, PrintError, TagMount, TagOrder, board, kit, station_cards, tags,
+    Bracket, CardsPerSheet, DEFAULT_LEAN_DEG, Document, Item, LineKind, MeasuredBar, PageSetup,
+    PrintError, TagMount, TagOrder, board, kit, station_cards, tags,
 };
 use hingewise::vision::Dictionary;
 
@@ -57,12 +58,14 @@ fn the_largest_tag_that_an_error_names_can_be_printed() {
 #[test]
 fn boards_that_cannot_be_printed_are_refused() {
     let setup = PageSetup::default();
-    let charuco = |columns, rows, square_mm, marker_mm, name| Board::Charuco {
-        columns,
-        rows,
-        square_mm,
-        marker_mm,
-        dictionary: Dictionary::named(name).unwrap(),
+    let charuco = |columns, rows, square_mm, marker_mm, name| {
+        Board::Charuco(Charuco {
+            columns,
+            rows,
+            square_mm,
+            marker_mm,
+            dictionary: Dictionary::named(name).unwrap(),
+        })
     };
     let Err(PrintError::BoardTooLarge {
         largest_square_mm, ..
@@ -78,16 +81,16 @@ fn boards_that_cannot_be_printed_are_refused() {
         (charuco(9, 6, f64::NAN, 18.0, "DICT_5X5_100"), "NaN"),
         (charuco(9, 6, 24.0, f64::NAN, "DICT_5X5_100"), "NaN"),
         (
-            charuco(u32::MAX, u32::MAX, 8.0, 6.0, "DICT_5X5_100"),
+            charuco(usize::MAX, usize::MAX, 8.0, 6.0, "DICT_5X5_100"),
             "holds 100",
         ),
         (charuco(12, 9, 15.0, 11.0, "DICT_5X5_50"), "54 markers"),
         (
-            Board::Chessboard {
-                columns: u32::MAX,
+            Board::Chessboard(Chessboard {
+                columns: usize::MAX,
                 rows: 6,
                 square_mm: 20.0,
-            },
+            }),
             "does not fit",
         ),
     ] {

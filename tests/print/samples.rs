@@ -2,12 +2,13 @@
 
 use std::path::PathBuf;
 
+use hingewise::camera::calibration::{Board, Charuco, Chessboard};
 use hingewise::model_file::{
     AirframeTag, ModelFile, Side, StationSource, Stations, Surface, default_cards,
 };
 use hingewise::print::{
-    Board, CardsPerSheet, DEFAULT_LEAN_DEG, Document, PageSetup, Paper, TagMount, TagOrder, board,
-    cards, kit, station_cards, tags,
+    CardsPerSheet, DEFAULT_LEAN_DEG, Document, PageSetup, Paper, TagMount, TagOrder, board, cards,
+    kit, station_cards, tags,
 };
 use hingewise::vision::Dictionary;
 
@@ -79,30 +80,30 @@ pub fn station_card_sheets(per_sheet: CardsPerSheet, setup: &PageSetup) -> Docum
 
 /// Three quarters of each white square are marker.
 pub fn charuco(square_mm: f64) -> Board {
-    Board::Charuco {
+    Board::Charuco(Charuco {
         columns: 9,
         rows: 6,
         square_mm,
         marker_mm: 0.75 * square_mm,
         dictionary: Dictionary::named("DICT_5X5_100").unwrap(),
-    }
+    })
 }
 
 pub fn chessboard() -> Board {
-    Board::Chessboard {
+    Board::Chessboard(Chessboard {
         columns: 6,
         rows: 8,
         square_mm: 22.0,
-    }
+    })
 }
 
 /// A board that only fits across the paper.
 pub fn chessboard_across() -> Board {
-    Board::Chessboard {
+    Board::Chessboard(Chessboard {
         columns: 9,
         rows: 5,
         square_mm: 22.0,
-    }
+    })
 }
 
 /// One document of every kind, with a name for its file.
