@@ -2,9 +2,9 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::matching::MatchingWarning;
 use crate::response::ResponseWarning;
 use crate::stations::StationsWarning;
-use crate::matching::MatchingWarning;
 
 /// A doubt about the result, with the figure that raised it and the threshold it passed.
 ///

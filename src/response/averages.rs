@@ -88,9 +88,11 @@ pub(super) fn mean_over(motion: &Motion, surface: usize, frames: &[usize]) -> Op
     })
 }
 
-/// Variance of one frame's deflection that the fit tells, its constants taken as exact.
+/// Variance of one frame's deflection that the fit tells and that differs from frame to frame: the
+/// constants are taken as exact, and errors that last through a rest cannot scatter in it.
 pub(super) fn own_rad2(motion: &Motion, surface: usize, frame: usize) -> f64 {
-    motion.frames[frame].own_covariance_rad2[(surface, surface)]
+    let own_rad2 = motion.frames[frame].own_covariance_rad2[(surface, surface)];
+    own_rad2 * (1.0 - motion.lasting.share)
 }
 
 /// Measures a surface's scatter from all its holds and gives each mean its share of it.

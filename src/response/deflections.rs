@@ -2,11 +2,11 @@
 
 use nalgebra::{DMatrix, DVector};
 
-use super::averages::{FEWEST_FRAMES, Mean, Scatter, add_scatter, mean_over, own_rad2};
+use super::averages::{FEWEST_FRAMES, Mean, Scatter, add_scatter, mean_over};
 use super::{ResponseError, ResponseWarning};
 use crate::conventions::deg_from_rad;
 use crate::measured::Measured;
-use crate::motion::Motion;
+use crate::motion::{Motion, WeightedSum};
 use crate::stations::Holds;
 use crate::warning::Warning;
 
@@ -120,68 +120,52 @@ fn from_neutral(surfaces: &[SurfaceMeans]) -> DMatrix<f64> {
     matrix
 }
 
+/// Frames whose deflections are taken from neutral in one go; the work for neutral is shared among
+/// them, that for their joint covariance grows with their square.
+const FRAMES_IN_ONE_GO: usize = 64;
+
 /// Deflection from neutral of each surface in each frame, deg; `None` where it was not measured.
 ///
 /// Frames by surfaces, in the order of [`Motion::frames`] and [`Motion::surfaces`]. The standard
-/// deviation is that of the fit, neutral and constants included.
+/// deviation is that of the fit, with that of neutral and of the constants.
 pub fn frame_deflections(
     motion: &Motion,
     holds: &Holds,
 ) -> Result<Vec<Vec<Option<Measured>>>, ResponseError> {
-    let neutrals: Vec<Neutral> = (0..motion.surfaces.len())
-        .map(|surface| Neutral::new(motion, holds, surface))
-        .collect::<Result<_, _>>()?;
-    let by_surface = |frame: usize| {
-        let deflection =
-            |(surface, neutral): (usize, &Neutral)| neutral.deflection(motion, frame, surface);
-        neutrals.iter().enumerate().map(deflection).collect()
-    };
-    Ok((0..motion.frames.len()).map(by_surface).collect())
-}
-
-/// One surface's neutral, made ready to be taken off every frame.
-struct Neutral {
-    angle_rad: f64,
-    gain: DVector<f64>,
-    own_rad2: f64,
-    weight_by_frame: std::collections::BTreeMap<usize, f64>,
-}
-
-impl Neutral {
-    fn new(motion: &Motion, holds: &Holds, surface: usize) -> Result<Self, ResponseError> {
+    let mut by_frame = vec![vec![None; motion.surfaces.len()]; motion.frames.len()];
+    for surface in 0..motion.surfaces.len() {
         // The same frames with the same weights as for the holds, so that both tables agree.
         let means = surface_means(motion, holds, surface, &mut Vec::new())?;
-        let mut neutral = Self {
-            angle_rad: 0.0,
-            gain: DVector::zeros(motion.constants_covariance.nrows()),
-            own_rad2: 0.0,
-            weight_by_frame: Default::default(),
-        };
-        for (mean, share) in means.means.iter().zip(&means.neutral_shares) {
-            for &(frame, weight) in mean.weights.iter().filter(|_| *share > 0.0) {
-                let Some(deflection) = &motion.frames[frame].deflections[surface] else {
-                    continue;
-                };
-                let weight = weight * share;
-                neutral.angle_rad += weight * deflection.angle_rad;
-                neutral.gain += &deflection.gain * weight;
-                neutral.own_rad2 += weight * weight * own_rad2(motion, surface, frame);
-                neutral.weight_by_frame.insert(frame, weight);
+        let neutral = neutral_sum(surface, &means);
+        let measured = (0..motion.frames.len())
+            .filter(|&frame| motion.frames[frame].deflections[surface].is_some());
+        let measured: Vec<usize> = measured.collect();
+        for frames in measured.chunks(FRAMES_IN_ONE_GO) {
+            let single = frames.iter().map(|&frame| vec![(frame, surface, 1.0)]);
+            let sums: Vec<WeightedSum> = single.chain([neutral.clone()]).collect();
+            let (values, covariance) = motion.weighted_sums(&sums);
+            let last = frames.len();
+            for (row, &frame) in frames.iter().enumerate() {
+                let variance = covariance[(row, row)] + covariance[(last, last)]
+                    - 2.0 * covariance[(row, last)];
+                by_frame[frame][surface] = Some(Measured::new(
+                    deg_from_rad(values[row] - values[last]),
+                    deg_from_rad(variance.max(0.0).sqrt()),
+                ));
             }
         }
-        Ok(neutral)
     }
+    Ok(by_frame)
+}
 
-    fn deflection(&self, motion: &Motion, frame: usize, surface: usize) -> Option<Measured> {
-        let deflection = motion.frames[frame].deflections[surface].as_ref()?;
-        let own_rad2 = own_rad2(motion, surface, frame);
-        let shared = self.weight_by_frame.get(&frame).copied().unwrap_or(0.0);
-        let gain = &deflection.gain - &self.gain;
-        let constants_rad2 = gain.dot(&(&motion.constants_covariance * &gain));
-        let variance = own_rad2 * (1.0 - 2.0 * shared) + self.own_rad2 + constants_rad2;
-        Some(Measured::new(
-            deg_from_rad(deflection.angle_rad - self.angle_rad),
-            deg_from_rad(variance.max(0.0).sqrt()),
-        ))
-    }
+/// Neutral as one weighted sum of deflections.
+fn neutral_sum(surface: usize, means: &SurfaceMeans) -> WeightedSum {
+    let shares = means.means.iter().zip(&means.neutral_shares);
+    shares
+        .filter(|(_, share)| **share > 0.0)
+        .flat_map(|(mean, share)| {
+            let term = move |&(frame, weight): &(usize, f64)| (frame, surface, share * weight);
+            mean.weights.iter().map(term)
+        })
+        .collect()
 }

@@ -207,7 +207,6 @@ fn frames_by_themselves_agree_with_weighted_sums() {
         let found = by_frame[frame][1].unwrap();
         approx::assert_relative_eq!(found.value, value[0].to_degrees(), epsilon = 1e-9);
         let sd_deg = covariance[(0, 0)].sqrt().to_degrees();
-        // The joint sum counts a frame of neutral twice, so both ways agree there as well.
         approx::assert_relative_eq!(found.sd, sd_deg, epsilon = 1e-9);
     }
     assert!(by_frame[FRAMES_A_HOLD].iter().all(Option::is_none));

@@ -10,12 +10,17 @@ use crate::tags::Sightings;
 use crate::warning::Warning;
 
 /// A second card counts as a contradiction from this share of the frames with a card on; below it
-/// was only changed a little early or late.
-const CONFLICT_SHARE: f64 = 1.0 / 3.0;
+/// was only changed a little early or late. Cards are looked for ten times a second, so one look
+/// of three may fall on the next card.
+const CONFLICT_SHARE: f64 = 0.4;
 
-/// Settled frames and their span in time.
-pub(super) struct Settled<'a> {
-    pub frames: &'a [usize],
+/// One rest as the cards need it.
+pub(super) struct CardSpan<'a> {
+    /// Settled frames.
+    pub settled: &'a [usize],
+    /// First and last frame near the level, asked where no settled frame shows a card.
+    pub whole: [usize; 2],
+    /// Span of the settled frames.
     pub time_s: [f64; 2],
 }
 
@@ -24,18 +29,27 @@ pub(super) fn tell_by_cards(
     motion: &Motion,
     sightings: &Sightings,
     stick_by_card: &BTreeMap<u32, f64>,
-    settled: &[Settled],
+    rests: &[CardSpan],
     warnings: &mut Vec<Warning>,
 ) -> Result<Told, StationsError> {
     let cards = cards_by_frame(sightings, stick_by_card);
-    let mut told = Vec::with_capacity(settled.len());
+    let mut told = Vec::with_capacity(rests.len());
     let mut conflicts = Vec::new();
-    for rest in settled {
-        let mut count_by_card: BTreeMap<u32, usize> = BTreeMap::new();
-        for &frame in rest.frames {
-            for &card in cards.get(&motion.frames[frame].index).into_iter().flatten() {
-                *count_by_card.entry(card).or_default() += 1;
+    for rest in rests {
+        let count = |frames: &mut dyn Iterator<Item = usize>| {
+            let mut count_by_card: BTreeMap<u32, usize> = BTreeMap::new();
+            for card in frames
+                .flat_map(|k| cards.get(&motion.frames[k].index))
+                .flatten()
+            {
+                *count_by_card.entry(*card).or_default() += 1;
             }
+            count_by_card
+        };
+        let mut count_by_card = count(&mut rest.settled.iter().copied());
+        if count_by_card.is_empty() {
+            let [first, last] = rest.whole;
+            count_by_card = count(&mut (first..=last));
         }
         if let Some(ids) = contradiction(&count_by_card, stick_by_card) {
             conflicts.push(CardConflict {
@@ -50,11 +64,9 @@ pub(super) fn tell_by_cards(
         return Err(StationsError::CardsContradict { conflicts });
     }
     if told.iter().all(Option::is_none) {
-        return Err(StationsError::NoCard {
-            rests: settled.len(),
-        });
+        return Err(StationsError::NoCard { rests: rests.len() });
     }
-    for (rest, _) in settled.iter().zip(&told).filter(|(_, told)| told.is_none()) {
+    for (rest, _) in rests.iter().zip(&told).filter(|(_, told)| told.is_none()) {
         warnings.push(Warning::Stations(StationsWarning::HoldWithoutCard {
             time_s: rest.time_s,
         }));

@@ -130,11 +130,13 @@ pub fn find_holds(
     let seen: Vec<SeenRest> = rests.iter().map(|rest| seen_rest(&trace, rest)).collect();
     let told = match &model.stations.source {
         StationSource::Cards(stick_by_card) => {
-            let spans = settled.iter().map(|frames| cards::Settled {
-                frames,
-                time_s: span_s(&trace, frames),
+            let pairs = rests.iter().zip(&settled);
+            let spans = pairs.map(|(rest, settled)| cards::CardSpan {
+                settled,
+                whole: [rest.first, rest.last],
+                time_s: span_s(&trace, settled),
             });
-            let spans: Vec<cards::Settled> = spans.collect();
+            let spans: Vec<cards::CardSpan> = spans.collect();
             cards::tell_by_cards(motion, sightings, stick_by_card, &spans, warnings)?
         }
         StationSource::Order(order_pct) => order::tell_by_order(order_pct, &seen, warnings)?,

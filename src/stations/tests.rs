@@ -239,6 +239,20 @@ fn cards_changed_a_little_early_or_late_do_no_harm() {
 }
 
 #[test]
+fn cards_seen_now_and_then_tell_all_stations() {
+    // Cards are not looked for in every frame; here in every third or fifth, from any start.
+    let truth = Truth::read("tripod");
+    for (stride, start) in [(3, 0), (3, 2), (5, 1), (5, 3)] {
+        let now_and_then =
+            |(frame, card): (usize, &Option<u32>)| card.filter(|_| frame % stride == start);
+        let cards: Vec<Option<u32>> = truth.cards.iter().enumerate().map(now_and_then).collect();
+        let (holds, warnings) = find_with_cards(&cards).unwrap();
+        assert_eq!(holds.holds.len(), 17);
+        assert_eq!(warnings, []);
+    }
+}
+
+#[test]
 fn contradicting_cards_are_refused_with_time_and_ids() {
     let truth = Truth::read("tripod");
     let mut cards = truth.cards.clone();
