@@ -10,6 +10,7 @@ use crate::comparison::ComparisonError;
 use crate::measurement::MeasurementError;
 use crate::model_file::{ModelFileErrors, NewModelError};
 use crate::print::PrintError;
+use crate::record::RecordError;
 use crate::report::ReportError;
 use crate::table_reader::FileError;
 
@@ -49,6 +50,10 @@ pub enum CommandError {
     #[error(transparent)]
     #[diagnostic(transparent)]
     Comparison(#[from] ComparisonError),
+    /// A measurement does not belong to the record.
+    #[error(transparent)]
+    #[diagnostic(transparent)]
+    Record(#[from] RecordError),
     /// A report cannot be made.
     #[error(transparent)]
     #[diagnostic(transparent)]

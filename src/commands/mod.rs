@@ -9,6 +9,7 @@ mod measure;
 mod new;
 pub mod output;
 mod print;
+mod record;
 mod terminal;
 mod values;
 
@@ -69,6 +70,8 @@ enum Command {
     Match(match_again::Options),
     /// Compare two measurements of one model, before and after
     Compare(compare::Options),
+    /// Keep measurements beside the model file, and print a setup sheet
+    Record(record::Options),
 }
 
 /// How a command ended when nothing went wrong.
@@ -94,5 +97,6 @@ pub fn run(arguments: &Arguments) -> Result<Outcome, CommandError> {
         Command::Measure(options) => measure::run(options, common),
         Command::Match(options) => match_again::run(options, common),
         Command::Compare(options) => compare::run(options, common),
+        Command::Record(options) => record::run(options, common),
     }
 }

@@ -11,6 +11,7 @@ mod page;
 mod palette;
 mod photograph;
 mod plot;
+mod setup_sheet;
 mod still;
 mod summary;
 mod svg;
@@ -25,6 +26,7 @@ use crate::measurement::{FrameRow, Measurement};
 
 pub use comparison_page::{comparison_page, comparison_summary};
 pub use error::ReportError;
+pub use setup_sheet::setup_sheet;
 pub use still::{Picture, frame_to_mark, marked_still};
 pub use summary::summary;
 pub use trace::{TraceInputs, trace_files};

@@ -284,3 +284,19 @@ fn look(name: &str, page: &str) {
         std::fs::write(std::path::Path::new(&folder).join(name), page).unwrap();
     }
 }
+
+#[test]
+fn a_setup_sheet_says_what_was_agreed() {
+    use crate::measurement::sample::heron_after;
+    use crate::record::Kept;
+
+    let kept = |name: &str, measurement| Kept {
+        name: name.into(),
+        measurement,
+    };
+    let latest = kept("002-2026-11-26-heron_tail_after", heron_after());
+    let earlier = [kept("001-2026-11-25-heron_tail", heron())];
+    let page = setup_sheet(&latest, &earlier).unwrap();
+    insta::assert_snapshot!(words_of(&page));
+    look("setup.html", &page);
+}

@@ -1,0 +1,138 @@
+//! `record`: keeps measurements beside the model file and prints a setup sheet.
+
+use std::path::{Path, PathBuf};
+
+use clap::Args;
+
+use super::output::{OutputError, OutputFile, OutputFolder};
+use super::terminal::say;
+use super::{CommandError, Common, Outcome};
+use crate::measurement::Measurement;
+use crate::model_file::ModelFile;
+use crate::record::{self, Kept};
+use crate::report::setup_sheet;
+
+/// The file that makes a folder an entry of the record.
+const MEASUREMENT: &str = "measurement.json";
+
+/// What else of a result is kept, where it is there.
+const BESIDE: [&str; 4] = ["report.html", "stations.csv", "frames.csv", "marked.svg"];
+
+/// What `record` is asked for.
+#[derive(Debug, Args)]
+pub struct Options {
+    /// Folders that `measure` wrote
+    #[arg(required = true, value_name = "DIR")]
+    folders: Vec<PathBuf>,
+    /// The model file; the record lies beside it
+    #[arg(long)]
+    model: PathBuf,
+}
+
+/// Keeps every measurement that is not kept yet, and writes a sheet of the latest.
+pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
+    let model = ModelFile::read(&options.model)?;
+    let mut measured = Vec::new();
+    for folder in &options.folders {
+        let measurement = Measurement::read(&folder.join(MEASUREMENT))?;
+        record::check(&measurement, &model)?;
+        measured.push((folder, measurement));
+    }
+    let home = record::record_folder(&options.model);
+    let mut kept = read_record(&home)?;
+    for (folder, measurement) in measured {
+        if let Some(same) = kept.iter().find(|kept| kept.measurement == measurement) {
+            let (folder, name) = (folder.display(), &same.name);
+            say(common, format!("{folder} is kept already as {name}"));
+            continue;
+        }
+        let entry = keep(folder, measurement, &home, &kept)?;
+        say(
+            common,
+            format!("kept as {}", home.join(&entry.name).display()),
+        );
+        kept.push(entry);
+    }
+    record::latest_first(&mut kept);
+    if let Some((latest, earlier)) = kept.split_first() {
+        let sheet = write_sheet(&home, &setup_sheet(latest, earlier)?)?;
+        say(common, format!("Setup sheet: {}", sheet.display()));
+    }
+    Ok(Outcome::Done)
+}
+
+fn read_record(home: &Path) -> Result<Vec<Kept>, CommandError> {
+    let mut kept = Vec::new();
+    for name in names_in(home)? {
+        let file = home.join(&name).join(MEASUREMENT);
+        if record::entry_number(&name).is_some() && file.is_file() {
+            let measurement = Measurement::read(&file)?;
+            kept.push(Kept { name, measurement });
+        }
+    }
+    Ok(kept)
+}
+
+/// Names in a folder, sorted; none if there is no such folder.
+fn names_in(folder: &Path) -> Result<Vec<String>, OutputError> {
+    if !folder.exists() {
+        return Ok(Vec::new());
+    }
+    let unreadable = |cause| OutputError::NotWritable {
+        path: folder.into(),
+        cause,
+    };
+    let mut names = std::fs::read_dir(folder)
+        .map_err(unreadable)?
+        .map(|entry| Ok(entry?.file_name().to_string_lossy().into_owned()))
+        .collect::<std::io::Result<Vec<String>>>()
+        .map_err(unreadable)?;
+    names.sort();
+    Ok(names)
+}
+
+fn keep(
+    folder: &Path,
+    measurement: Measurement,
+    home: &Path,
+    kept: &[Kept],
+) -> Result<Kept, CommandError> {
+    let last = kept
+        .iter()
+        .filter_map(|kept| record::entry_number(&kept.name))
+        .max();
+    let name = record::entry_name(last.unwrap_or(0) + 1, &measurement);
+    // Even with --force nothing in a record is overwritten.
+    let entry = OutputFolder::create(&home.join(&name), false)?;
+    entry.write(MEASUREMENT, measurement.to_json()?)?;
+    for beside in BESIDE {
+        let file = folder.join(beside);
+        if file.is_file() {
+            let bytes = std::fs::read(&file)
+                .map_err(|cause| OutputError::NotWritable { path: file, cause })?;
+            entry.write(beside, bytes)?;
+        }
+    }
+    entry.finish()?;
+    Ok(Kept { name, measurement })
+}
+
+/// Writes a sheet under the next free number, unless the last one says the same.
+fn write_sheet(home: &Path, sheet: &str) -> Result<PathBuf, OutputError> {
+    let number_of = |name: &str| -> Option<usize> {
+        name.strip_prefix("setup-")?
+            .strip_suffix(".html")?
+            .parse()
+            .ok()
+    };
+    let last = names_in(home)?
+        .iter()
+        .filter_map(|name| number_of(name))
+        .max()
+        .unwrap_or(0);
+    let named = |number: usize| home.join(format!("setup-{number:03}.html"));
+    if std::fs::read(named(last)).is_ok_and(|written| written == sheet.as_bytes()) {
+        return Ok(named(last));
+    }
+    OutputFile::create(&named(last + 1), false)?.finish(sheet)
+}

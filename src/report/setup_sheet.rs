@@ -1,0 +1,245 @@
+//! The setup sheet: what one page beside the aircraft has to say.
+
+use askama::Template;
+
+use crate::comparison::Standing;
+use crate::matching::Correction;
+use crate::measured::Measured;
+use crate::measurement::{Measurement, SurfaceRecord};
+use crate::model_file::Settings;
+use crate::record::{Drift, Kept, active, drifts};
+use crate::response::StationDeflection;
+
+use super::figures::{percent, percent_unsigned, plain_deg, signed_deg, signed_with_u};
+use super::{ReportError, cautions, verdict};
+
+/// What is checked before a flight, with room for who did it.
+const CHECKS: [&str; 6] = [
+    "Every surface moves the right way, on the ground, motor or turbine safe",
+    "Full travel by eye: nothing binds, no servo hums",
+    "Hinges, horns, clevises, servo screws",
+    "Receiver battery charged",
+    "Failsafe, as the club and the national body require",
+    "Range, as the club and the national body require",
+];
+
+#[derive(Template)]
+#[template(path = "setup_sheet.html", config = "src/report/askama.toml")]
+struct Sheet<'a> {
+    measurement: &'a Measurement,
+    entry: &'a str,
+    has_throw: bool,
+    throws: Vec<ThrowRow>,
+    numbers: Vec<NumbersRow>,
+    positions: Vec<String>,
+    pairs: Vec<PairRow>,
+    health: Vec<HealthRow>,
+    drifts: Vec<DriftRow>,
+    checks: [&'a str; 6],
+    before_moving: &'a [&'a str],
+    inspection: &'a str,
+}
+
+struct ThrowRow {
+    surface: String,
+    ends: [End; 2],
+}
+
+struct End {
+    way: &'static str,
+    stick: String,
+    deflection: String,
+    throw: String,
+}
+
+struct NumbersRow {
+    surface: String,
+    state: &'static str,
+    sub_trim: String,
+    end_points: String,
+    curve: Vec<String>,
+}
+
+struct PairRow {
+    pair: String,
+    found: String,
+    accepted: String,
+    standing: &'static str,
+}
+
+struct HealthRow {
+    surface: String,
+    play: String,
+    return_to_neutral: String,
+    jitter: String,
+}
+
+struct DriftRow {
+    drift: Drift,
+    stick: String,
+    change: String,
+    words: &'static str,
+}
+
+/// The sheet of the latest measurement, with its drift against the earlier ones.
+pub fn setup_sheet(latest: &Kept, earlier: &[Kept]) -> Result<String, ReportError> {
+    let measurement = &latest.measurement;
+    let throws: Vec<ThrowRow> = measurement.surfaces.iter().filter_map(throw_row).collect();
+    let sheet = Sheet {
+        entry: &latest.name,
+        has_throw: throws
+            .iter()
+            .flat_map(|row| &row.ends)
+            .any(|end| !end.throw.is_empty()),
+        throws,
+        numbers: numbers_rows(measurement),
+        positions: curve_points_pct(measurement)
+            .iter()
+            .map(|&point| percent(point))
+            .collect(),
+        pairs: measurement
+            .matches
+            .iter()
+            .map(|correction| pair_row(measurement, correction))
+            .collect(),
+        health: measurement.surfaces.iter().map(health_row).collect(),
+        drifts: drifts(measurement, earlier)
+            .into_iter()
+            .map(drift_row)
+            .collect(),
+        checks: CHECKS,
+        before_moving: &cautions::BEFORE_MOVING,
+        inspection: cautions::AFTER_ENTERING[2],
+        measurement,
+    };
+    Ok(sheet.render()?)
+}
+
+fn throw_row(surface: &SurfaceRecord) -> Option<ThrowRow> {
+    let by_deflection = |a: &&StationDeflection, b: &&StationDeflection| {
+        a.deflection_deg.value.total_cmp(&b.deflection_deg.value)
+    };
+    let most = surface.stations.iter().max_by(by_deflection)?;
+    let least = surface.stations.iter().min_by(by_deflection)?;
+    let [positive, negative] = if surface.upright {
+        ["left", "right"]
+    } else {
+        ["up", "down"]
+    };
+    Some(ThrowRow {
+        surface: surface.name.clone(),
+        ends: [(positive, most), (negative, least)].map(|(way, station)| End {
+            way,
+            stick: percent(station.stick_pct),
+            deflection: signed_with_u(station.deflection_deg),
+            throw: station.throw_mm.map_or_else(String::new, signed_with_u),
+        }),
+    })
+}
+
+fn curve_points_pct(measurement: &Measurement) -> &[f64] {
+    measurement
+        .radio
+        .as_ref()
+        .and_then(|radio| radio.curve_points_pct.as_deref())
+        .unwrap_or_default()
+}
+
+/// What was entered while the clip was taken, and what was proposed after it, where it differs.
+fn numbers_rows(measurement: &Measurement) -> Vec<NumbersRow> {
+    let points = curve_points_pct(measurement).len();
+    measurement
+        .surfaces
+        .iter()
+        .flat_map(|surface| {
+            let row = |state, settings: &Settings| numbers_row(surface, state, settings, points);
+            let entered = active(measurement, &surface.name);
+            let proposed = measurement
+                .matches
+                .iter()
+                .find(|correction| correction.follower == surface.name)
+                .map(|correction| &correction.settings)
+                .filter(|proposed| !is_same(proposed, entered.as_ref()))
+                .map(|proposed| row("proposed, not yet filmed", proposed));
+            let entered = entered.unwrap_or_default();
+            [Some(row("entered when filmed", &entered)), proposed]
+        })
+        .flatten()
+        .collect()
+}
+
+/// Whether numbers say the same, a curve of zeros being no curve.
+fn is_same(proposed: &Settings, entered: Option<&Settings>) -> bool {
+    let plain = |settings: &Settings| Settings {
+        curve_pct: if settings.curve_pct.iter().all(|addition| *addition == 0.0) {
+            Vec::new()
+        } else {
+            settings.curve_pct.clone()
+        },
+        ..settings.clone()
+    };
+    plain(proposed) == entered.map(plain).unwrap_or_default()
+}
+
+/// One row; a curve that was not entered reads as zeros at all points.
+fn numbers_row(
+    surface: &SurfaceRecord,
+    state: &'static str,
+    settings: &Settings,
+    points: usize,
+) -> NumbersRow {
+    NumbersRow {
+        surface: surface.name.clone(),
+        state,
+        sub_trim: percent(settings.sub_trim_pct),
+        end_points: settings.end_points_pct.map(percent_unsigned).join(" / "),
+        curve: (0..points)
+            .map(|point| settings.curve_pct.get(point).copied().unwrap_or(0.0))
+            .map(percent)
+            .collect(),
+    }
+}
+
+fn pair_row(measurement: &Measurement, correction: &Correction) -> PairRow {
+    let tolerance_deg = measurement.tolerance_deg(correction);
+    PairRow {
+        pair: format!("{} against {}", correction.follower, correction.reference),
+        found: verdict::worst(&correction.found_deg).map_or_else(
+            || "–".into(),
+            |station| {
+                let at = percent(station.stick_pct);
+                format!("{} at {at} %", signed_deg(station.mismatch_deg))
+            },
+        ),
+        accepted: tolerance_deg.map_or_else(
+            || "not declared".into(),
+            |tolerance_deg| format!("±{tolerance_deg:.2}°"),
+        ),
+        standing: tolerance_deg.map_or("not judged", |tolerance_deg| {
+            Standing::of_correction(correction, tolerance_deg).words()
+        }),
+    }
+}
+
+fn health_row(surface: &SurfaceRecord) -> HealthRow {
+    let shown = |figure: Option<Measured>| figure.map_or_else(|| "–".into(), plain_deg);
+    HealthRow {
+        surface: surface.name.clone(),
+        play: shown(surface.health.play_deg),
+        return_to_neutral: shown(surface.health.return_to_neutral_deg),
+        jitter: shown(surface.health.jitter_deg),
+    }
+}
+
+fn drift_row(drift: Drift) -> DriftRow {
+    DriftRow {
+        stick: percent(drift.stick_pct),
+        change: signed_deg(drift.change_deg),
+        words: match (drift.is_sure(), drift.numbers_changed) {
+            (false, _) => "no change beyond the doubt",
+            (true, true) => "other numbers were entered in between",
+            (true, false) => "moved: look at linkage and servo",
+        },
+        drift,
+    }
+}
