@@ -1,0 +1,157 @@
+//! `compare` and `record` as a person calls them, on two kept measurements of an invented aircraft.
+#![allow(clippy::unwrap_used, clippy::expect_used)]
+
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+
+use assert_cmd::Command;
+use predicates::prelude::*;
+use predicates::str::contains;
+
+fn hingewise(folder: &Path) -> Command {
+    let mut command = Command::new(env!("CARGO_BIN_EXE_hingewise"));
+    command.current_dir(folder);
+    command
+}
+
+fn data(name: &str) -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR"))
+        .join("tests/data")
+        .join(name)
+}
+
+/// A folder with the model file and the results of two measurements.
+fn workshop() -> tempfile::TempDir {
+    let folder = tempfile::tempdir().unwrap();
+    for name in ["before", "after"] {
+        let result = folder.path().join(name);
+        std::fs::create_dir(&result).unwrap();
+        let kept = data(&format!("measurement/{name}.json"));
+        std::fs::copy(kept, result.join("measurement.json")).unwrap();
+    }
+    std::fs::write(folder.path().join("before/report.html"), "the page").unwrap();
+    std::fs::copy(
+        data("model_file/good.toml"),
+        folder.path().join("heron.toml"),
+    )
+    .unwrap();
+    folder
+}
+
+/// Every file below a folder with what it holds.
+fn contents(folder: &Path) -> BTreeMap<PathBuf, Vec<u8>> {
+    let mut found = BTreeMap::new();
+    for entry in std::fs::read_dir(folder).unwrap() {
+        let path = entry.unwrap().path();
+        if path.is_dir() {
+            found.extend(contents(&path));
+        } else {
+            let bytes = std::fs::read(&path).unwrap();
+            found.insert(path, bytes);
+        }
+    }
+    found
+}
+
+#[test]
+fn a_cured_pair_ends_well_and_an_uncured_one_with_exit_code_1() {
+    let folder = workshop();
+    let [before, after] = ["before/measurement.json", "after/measurement.json"];
+    hingewise(folder.path())
+        .args(["compare", before, after, "--out", "comparison"])
+        .assert()
+        .success()
+        .stdout(contains("Within tolerance").and(contains("0.12° ± 0.04°")));
+    let page = std::fs::read_to_string(folder.path().join("comparison/comparison.html")).unwrap();
+    assert!(page.contains("Within tolerance") && page.contains("propeller off"));
+    hingewise(folder.path())
+        .args(["compare", before, before])
+        .assert()
+        .code(1)
+        .stdout(contains("Out of tolerance").and(contains("Another round is worth it")));
+}
+
+#[test]
+fn json_of_a_comparison_stands_alone_on_standard_output() {
+    let folder = workshop();
+    let output = hingewise(folder.path())
+        .args(["compare", "--json", "before/measurement.json"])
+        .arg("after/measurement.json")
+        .output()
+        .unwrap();
+    let result: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+    assert_eq!(result["standing"], "within");
+    assert_eq!(result["pairs"][0]["stations"][0]["stick_pct"], -100.0);
+    assert_eq!(
+        result["pairs"][0]["stations"][0]["before_deg"]["value"],
+        -1.1
+    );
+}
+
+#[test]
+fn a_damaged_measurement_is_refused_and_nothing_is_written() {
+    let folder = workshop();
+    let damaged = folder.path().join("after/measurement.json");
+    let text = std::fs::read_to_string(&damaged).unwrap();
+    std::fs::write(&damaged, &text[..text.len() / 2]).unwrap();
+    hingewise(folder.path())
+        .args(["compare", "before/measurement.json", "--out", "comparison"])
+        .arg("after/measurement.json")
+        .assert()
+        .code(2)
+        .stderr(contains("is damaged at line").and(contains("measure the clip again")));
+    assert!(!folder.path().join("comparison").exists());
+}
+
+#[test]
+fn measurements_are_kept_once_and_never_rewritten() {
+    let folder = workshop();
+    let record = folder.path().join("heron-record");
+    hingewise(folder.path())
+        .args(["record", "before", "--model", "heron.toml"])
+        .assert()
+        .success()
+        .stdout(contains("001-2026-11-25-heron_tail").and(contains("setup-001.html")));
+    let first = contents(&record);
+    assert_eq!(
+        first[&record.join("001-2026-11-25-heron_tail/report.html")],
+        b"the page"
+    );
+
+    hingewise(folder.path())
+        .args(["record", "before", "--model", "heron.toml", "--force"])
+        .assert()
+        .success()
+        .stdout(contains("is kept already as 001-2026-11-25-heron_tail"));
+    assert_eq!(contents(&record), first);
+
+    hingewise(folder.path())
+        .args(["record", "before", "after", "--model", "heron.toml"])
+        .assert()
+        .success()
+        .stdout(contains("002-2026-11-26-heron_tail_after").and(contains("setup-002.html")));
+    let second = contents(&record);
+    for (path, bytes) in &first {
+        assert_eq!(&second[path], bytes, "{}", path.display());
+    }
+    let sheet = std::fs::read_to_string(record.join("setup-002.html")).unwrap();
+    assert!(sheet.contains("Against earlier measurements"));
+    assert!(sheet.contains("other numbers were entered in between"));
+}
+
+#[test]
+fn a_measurement_of_another_aircraft_is_refused_before_anything_is_kept() {
+    let folder = workshop();
+    let model = std::fs::read_to_string(folder.path().join("heron.toml")).unwrap();
+    std::fs::write(
+        folder.path().join("heron.toml"),
+        model.replace("Heron 2.1 m", "Plover 1.6 m"),
+    )
+    .unwrap();
+    hingewise(folder.path())
+        .args(["record", "before", "--model", "heron.toml"])
+        .assert()
+        .code(2)
+        .stderr(contains("\"Heron 2.1 m\"").and(contains("\"Plover 1.6 m\"")));
+    assert!(!folder.path().join("heron-record").exists());
+}
