@@ -2,6 +2,8 @@
 //!
 //! The drawings are the official ones of the family 36h11 (AprilRobotics/apriltag-imgs).
 
+#![allow(clippy::unwrap_used)]
+
 #[path = "support/picture.rs"]
 mod picture;
 

@@ -1,6 +1,7 @@
 //! Tags: finds the declared tags in every frame and measures their corners.
 
 mod cards;
+mod correlation;
 mod patch;
 pub mod pattern;
 pub mod quality;

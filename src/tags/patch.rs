@@ -36,6 +36,9 @@ pub(super) struct Pixel {
     pub light: f64,
     /// Share of the range per unit of light.
     pub slope: f64,
+    /// Column and row in the patch's box.
+    pub column: u16,
+    pub row: u16,
     /// Which block of the tag it lies in.
     pub block: u8,
 }
@@ -50,6 +53,8 @@ pub(super) struct Patch {
     pub scale_px: f64,
     /// Light is the code value's share of the range to this power.
     pub tone_exponent: f64,
+    /// Width and height of the box that holds the pixels.
+    pub size_px: [usize; 2],
     pub pixels: Vec<Pixel>,
 }
 
@@ -68,6 +73,7 @@ impl Patch {
             centre_px,
             scale_px: diagonal / 4.0 / 2f64.sqrt(),
             tone_exponent: tone.exponent(),
+            size_px: [0, 0],
             pixels: Vec::new(),
         };
         let on_patch = corners_px.map(|corner| patch.normalised(corner));
@@ -115,8 +121,11 @@ impl Patch {
         }
         let area = (high.x - low.x + 1.0) * (high.y - low.y + 1.0);
         self.pixels.reserve(area as usize);
-        for y in low.y.ceil() as usize..=high.y.floor() as usize {
-            for x in low.x.ceil() as usize..=high.x.floor() as usize {
+        let (left, top) = (low.x.ceil() as usize, low.y.ceil() as usize);
+        let (right, bottom) = (high.x.floor() as usize, high.y.floor() as usize);
+        self.size_px = [right + 1 - left, bottom + 1 - top];
+        for y in top..=bottom {
+            for x in left..=right {
                 let place = self.normalised(Point2::new(x as f64, y as f64));
                 let on_tag = homography::map(&tag_from_patch, place.x, place.y);
                 if on_tag.x.abs() > reach_a || on_tag.y.abs() > reach_b {
@@ -128,6 +137,8 @@ impl Patch {
                     q: place.y,
                     light: tone.light(code),
                     slope: tone.slope(code),
+                    column: (x - left) as u16,
+                    row: (y - top) as u16,
                     block: block_of(on_tag),
                 });
             }

@@ -7,6 +7,7 @@
 
 use nalgebra::{Cholesky, Const, Matrix3, Point2, SMatrix, SVector};
 
+use super::correlation::variance_factor;
 use super::patch::{BLOCKS, Patch, Pixel};
 use super::pattern::{CELLS, Pattern};
 use super::tone::Tone;
@@ -281,8 +282,9 @@ impl Fit<'_> {
         let noise = sums.noise();
         let (corners_px, corners_from_state) = corners(state, self.patch);
         let homography_cofactors: SMatrix<f64, BLUR, BLUR> = cofactors.fixed_view::<BLUR, BLUR>(0, 0).into();
+        let variance = noise.powi(2) * self.variance_factor(state).ok_or(DropReason::NotFound)?;
         let covariance_px2 =
-            corners_from_state * homography_cofactors * corners_from_state.transpose() * noise.powi(2);
+            corners_from_state * homography_cofactors * corners_from_state.transpose() * variance;
         let hidden: f64 =
             (0..BLOCKS).filter(|&block| !self.used[block]).map(|block| sums.block_count[block]).sum();
         let contrast = contrast(state, self.patch);
@@ -299,6 +301,25 @@ impl Fit<'_> {
         };
         let sound = covariance_px2.iter().all(|entry| entry.is_finite()) && contrast > 0.0;
         if sound { Ok(fit) } else { Err(DropReason::NotFound) }
+    }
+}
+
+impl Fit<'_> {
+    /// How much the residuals that neighbours share widen the doubt.
+    fn variance_factor(&self, state: &Unknowns) -> Option<f64> {
+        let patch_from_tag = matrix(state);
+        let tag_from_patch = patch_from_tag.try_inverse()?;
+        let [width_px, height_px] = self.patch.size_px;
+        let mut residuals = vec![None; width_px * height_px];
+        let reach = HUBER_SD * self.noise;
+        for pixel in &self.patch.pixels {
+            if self.used[usize::from(pixel.block)] {
+                let (residual, _) = self.residual(state, &patch_from_tag, &tag_from_patch, pixel);
+                let place = usize::from(pixel.row) * width_px + usize::from(pixel.column);
+                residuals[place] = Some(residual.clamp(-reach, reach));
+            }
+        }
+        Some(variance_factor(&residuals, width_px))
     }
 }
 
