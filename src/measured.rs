@@ -54,6 +54,9 @@ impl From<Expanded> for Measured {
 
 impl From<Measured> for Expanded {
     fn from(measured: Measured) -> Self {
-        Self { value: measured.value, u: measured.u() }
+        Self {
+            value: measured.value,
+            u: measured.u(),
+        }
     }
 }

@@ -31,12 +31,23 @@ fn side_px(edge_px: f64) -> usize {
 
 fn frame(pixels: Vec<u8>, index: usize) -> Frame {
     let side_px = pixels.len().isqrt();
-    let image = GreyImage { width_px: side_px, height_px: side_px, pixels };
-    Frame { index, time_s: index as f64 / 30.0, image }
+    let image = GreyImage {
+        width_px: side_px,
+        height_px: side_px,
+        pixels,
+    };
+    Frame {
+        index,
+        time_s: index as f64 / 30.0,
+        image,
+    }
 }
 
 fn look(frames: Vec<Frame>, ids: &[u32]) -> Result<Vec<SightedFrame>, TagsError> {
-    let levels = Levels { black: 0, white: 255 };
+    let levels = Levels {
+        black: 0,
+        white: 255,
+    };
     let clip = ClipInfo {
         path: PathBuf::from("rendered"),
         width_px: frames[0].image.width_px,
@@ -44,7 +55,10 @@ fn look(frames: Vec<Frame>, ids: &[u32]) -> Result<Vec<SightedFrame>, TagsError>
         levels,
         claimed_frames: None,
     };
-    let plan = TagPlan { expected: BTreeSet::from_iter(ids.iter().copied()), cards: BTreeSet::new() };
+    let plan = TagPlan {
+        expected: BTreeSet::from_iter(ids.iter().copied()),
+        cards: BTreeSet::new(),
+    };
     sight(frames.into_iter().map(Ok), &clip, &plan, &Silent).map(|sightings| sightings.frames)
 }
 
@@ -58,7 +72,10 @@ fn pose(edge_px: f64, random: &mut Random) -> [[f64; 2]; 4] {
     [[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]].map(|[a, b]: [f64; 2]| {
         let scale = edge_px / 2.0 / (1.0 + keystone * b);
         let (x, y) = (a * scale, b * squeeze * scale);
-        [centre[0] + x * turn.cos() - y * turn.sin(), centre[1] + x * turn.sin() + y * turn.cos()]
+        [
+            centre[0] + x * turn.cos() - y * turn.sin(),
+            centre[1] + x * turn.sin() + y * turn.cos(),
+        ]
     })
 }
 
@@ -71,7 +88,13 @@ fn errors(edge_px: f64, lens: &Lens) -> ([f64; 4], f64) {
     for k in 0..PICTURES {
         let id = IDS[k % IDS.len()];
         let truth = pose(edge_px, &mut random);
-        let pixels = render(&Drawing::official(id), &truth, [side_px(edge_px); 2], lens, 1 + k as u64);
+        let pixels = render(
+            &Drawing::official(id),
+            &truth,
+            [side_px(edge_px); 2],
+            lens,
+            1 + k as u64,
+        );
         let seen = look(vec![frame(pixels, 0)], &[id])
             .unwrap_or_else(|error| panic!("{edge_px} px, picture {k}: {error}"));
         let sighting = seen[0]
@@ -101,23 +124,38 @@ fn errors(edge_px: f64, lens: &Lens) -> ([f64; 4], f64) {
         shift[1] / count,
         inward / count
     );
-    ([rms, shift[0] / count, shift[1] / count, inward / count], chi2)
+    (
+        [rms, shift[0] / count, shift[1] / count, inward / count],
+        chi2,
+    )
 }
 
 #[test]
 fn corners_lie_where_they_were_drawn_in_linear_light_and_behind_a_tone_curve() {
     for encoding in [Encoding::Linear, Encoding::Srgb] {
         for (edge_px, noise_code) in [(60.0, 2.0), (37.0, 2.0), (27.0, 1.5), (20.0, 1.0)] {
-            let lens = Lens { blur_px: 0.6, black_light: 0.06, white_light: 0.75, noise_code, encoding };
+            let lens = Lens {
+                blur_px: 0.6,
+                black_light: 0.06,
+                white_light: 0.75,
+                noise_code,
+                encoding,
+            };
             let ([rms, shift_x, shift_y, inward], chi2) = errors(edge_px, &lens);
             assert!(rms <= RMS_PX, "{edge_px} px {encoding:?}: rms {rms:.4} px");
             for bias in [shift_x, shift_y, inward] {
-                assert!(bias.abs() <= BIAS_PX, "{edge_px} px {encoding:?}: bias {bias:.4} px");
+                assert!(
+                    bias.abs() <= BIAS_PX,
+                    "{edge_px} px {encoding:?}: bias {bias:.4} px"
+                );
             }
             // 1 if the covariance is right (256 deviates: ± 0.09). These pictures are so clean that
             // the shape of the blur and of the tone curve, which the fit only comes near to, add
             // as much as the noise.
-            assert!((0.6..3.0).contains(&chi2), "{edge_px} px {encoding:?}: chi² {chi2:.2}");
+            assert!(
+                (0.6..3.0).contains(&chi2),
+                "{edge_px} px {encoding:?}: chi² {chi2:.2}"
+            );
         }
     }
 }

@@ -24,6 +24,7 @@
 //!   [`ClipInfo::levels`] says what black and white are.
 
 mod claim;
+mod day;
 mod error;
 mod luma;
 mod natural_order;
@@ -36,6 +37,7 @@ mod video;
 
 use std::path::{Path, PathBuf};
 
+pub use day::day_of_file;
 pub use error::{ClipError, TimesProblem};
 pub use stream::FrameStream;
 
@@ -153,6 +155,17 @@ impl Clip {
             Source::Video(_) => Vec::new(),
             Source::Stills(reader) => reader.names(),
         }
+    }
+
+    /// Reads on to the frame at a position of the clip; `None` where the clip ends before it.
+    pub fn frame(mut self, index: usize) -> Result<Option<Frame>, ClipError> {
+        let mut ignored = Vec::new();
+        while let Some(frame) = self.next_frame(&mut ignored)? {
+            if frame.index == index {
+                return Ok(Some(frame));
+            }
+        }
+        Ok(None)
     }
 
     /// The next frame; `None` after the last one, when all doubts have been pushed to `warnings`.

@@ -7,12 +7,17 @@ use super::output::OutputError;
 use crate::camera::{ProfileError, ProfileFault};
 use crate::clip::ClipError;
 use crate::comparison::ComparisonError;
+use crate::matching::MatchingError;
 use crate::measurement::MeasurementError;
 use crate::model_file::{ModelFileErrors, NewModelError};
+use crate::motion::MotionError;
 use crate::print::PrintError;
 use crate::record::RecordError;
 use crate::report::ReportError;
+use crate::response::ResponseError;
+use crate::stations::StationsError;
 use crate::table_reader::FileError;
+use crate::tags::TagsError;
 
 /// Why a command did not do what was asked: what, where, and the mend.
 #[derive(Debug, Error, Diagnostic)]
@@ -38,6 +43,30 @@ pub enum CommandError {
     #[error(transparent)]
     #[diagnostic(help("{}", .0.mend()))]
     Clip(#[from] ClipError),
+    /// The tags could not be measured.
+    #[error(transparent)]
+    #[diagnostic(help("{}", .0.mend()))]
+    Tags(#[from] TagsError),
+    /// No motion could be fitted.
+    #[error(transparent)]
+    #[diagnostic(help("{}", .0.mend()))]
+    Motion(#[from] MotionError),
+    /// The holds could not be told.
+    #[error(transparent)]
+    #[diagnostic(help("{}", .0.mend()))]
+    Stations(#[from] StationsError),
+    /// No response could be worked out.
+    #[error(transparent)]
+    #[diagnostic(help("{}", .0.mend()))]
+    Response(#[from] ResponseError),
+    /// The numbers could not be worked out.
+    #[error(transparent)]
+    #[diagnostic(transparent)]
+    Matching(#[from] MatchingError),
+    /// The report could not be made.
+    #[error(transparent)]
+    #[diagnostic(transparent)]
+    Report(#[from] ReportError),
     /// A kept measurement cannot be read or written.
     #[error(transparent)]
     #[diagnostic(transparent)]

@@ -4,6 +4,7 @@ mod calibrate;
 mod compare;
 mod demo;
 mod error;
+mod job;
 mod match_again;
 mod measure;
 mod new;
@@ -16,6 +17,9 @@ mod values;
 use clap::{Args, Parser, Subcommand};
 
 pub use error::CommandError;
+
+use crate::measurement::Measurement;
+use crate::report::Judgement;
 
 use crate::report::cautions::{AFTER_ENTERING, BEFORE_MOVING};
 
@@ -81,6 +85,18 @@ pub enum Outcome {
     Done,
     /// All is done; a check was asked for, and the surfaces are out of tolerance.
     OutOfTolerance,
+}
+
+impl Outcome {
+    /// How a command ends that a check was asked of, or not: with every mismatch as found inside
+    /// its tolerance, or not.
+    fn of_check(asked: bool, measurement: &Measurement) -> Self {
+        if asked && !Judgement::all_alike(measurement) {
+            Self::OutOfTolerance
+        } else {
+            Self::Done
+        }
+    }
 }
 
 /// Does what the command line asks for.

@@ -7,6 +7,9 @@ use std::path::{Path, PathBuf};
 use tempfile::{NamedTempFile, TempDir};
 use thiserror::Error;
 
+use super::CommandError;
+use crate::report::OutputFile as ReportFile;
+
 /// Names of folders and files in the making start like this, so that leftovers of a killed
 /// program are known for what they are.
 const IN_THE_MAKING: &str = ".hingewise-";
@@ -75,6 +78,15 @@ pub struct OutputFolder {
     // Holds the folder of new files and, while they are moved, what they replace.
     workplace: TempDir,
     new_files: PathBuf,
+}
+
+/// Writes all files of a folder and moves them into place.
+pub fn write_files(files: Vec<ReportFile>, folder: OutputFolder) -> Result<(), CommandError> {
+    for file in files {
+        folder.write(&file.name, &file.bytes)?;
+    }
+    folder.finish()?;
+    Ok(())
 }
 
 impl OutputFolder {

@@ -1,12 +1,15 @@
 //! What is said in the terminal while a command works and when it is done.
 
 use std::io::IsTerminal;
+use std::path::Path;
 use std::sync::Mutex;
 
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 
-use super::Common;
+use super::{CommandError, Common};
+use crate::measurement::Measurement;
 use crate::progress::{Progress, Silent};
+use crate::report;
 
 /// A bar that tells how far the work is and how long it will take yet; only on a terminal, since
 /// in a log it would be noise.
@@ -32,6 +35,19 @@ pub fn say_json(common: Common, result: &impl serde::Serialize) {
     if let Ok(text) = serde_json::to_string_pretty(result) {
         println!("{text}");
     }
+}
+
+/// Tells a measurement: as a summary, as JSON, or not at all.
+pub fn tell(
+    measurement: &Measurement,
+    report: Option<&Path>,
+    common: Common,
+) -> Result<(), CommandError> {
+    if common.json {
+        println!("{}", measurement.to_json()?);
+    }
+    say(common, report::summary(measurement, report));
+    Ok(())
 }
 
 struct Bar {

@@ -52,6 +52,14 @@ impl Judgement {
         }
     }
 
+    /// Whether all sides of a measurement move alike within their tolerance, beyond doubt.
+    pub fn all_alike(measurement: &Measurement) -> bool {
+        measurement
+            .matches
+            .iter()
+            .all(|correction| Self::of(measurement, correction).verdict == Verdict::Alike)
+    }
+
     /// The verdict in a few words.
     pub fn headline(&self) -> &'static str {
         match self.verdict {

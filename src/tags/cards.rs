@@ -30,7 +30,12 @@ pub(super) struct CardWatch {
 
 impl CardWatch {
     pub fn new(ids: BTreeSet<u32>) -> Self {
-        Self { ids, place: None, next_look_s: f64::MIN, next_search_s: f64::MIN }
+        Self {
+            ids,
+            place: None,
+            next_look_s: f64::MIN,
+            next_search_s: f64::MIN,
+        }
     }
 
     /// The cards in a frame; `whole` is what a search of the whole picture has just brought, if

@@ -22,7 +22,9 @@ pub(super) fn variance_factor(residuals: &[Option<f64>], width_px: usize) -> f64
     let mut sum = 0.0;
     for down in 0..=REACH_PX {
         let first = if down == 0 { 1 } else { -reach };
-        sum += (first..=reach).map(|right| mean_product(residuals, width_px, right, down)).sum::<f64>();
+        sum += (first..=reach)
+            .map(|right| mean_product(residuals, width_px, right, down))
+            .sum::<f64>();
     }
     (1.0 + 2.0 * sum / square).max(1.0)
 }
@@ -32,7 +34,10 @@ fn mean_product(residuals: &[Option<f64>], width_px: usize, right: isize, down: 
     let width = width_px as isize;
     let columns = (-right).max(0) as usize..(width - right).clamp(0, width) as usize;
     let (mut sum, mut count) = (0.0, 0.0);
-    for (row, below) in residuals.chunks(width_px).zip(residuals.chunks(width_px).skip(down)) {
+    for (row, below) in residuals
+        .chunks(width_px)
+        .zip(residuals.chunks(width_px).skip(down))
+    {
         for column in columns.clone() {
             let partner = (column as isize + right) as usize;
             if let (Some(a), Some(b)) = (row[column], below[partner]) {
@@ -52,7 +57,9 @@ mod tests {
     fn white(count: usize) -> Vec<f64> {
         let mut state = 1u64;
         let mut next = || {
-            state = state.wrapping_mul(6364136223846793005).wrapping_add(1442695040888963407);
+            state = state
+                .wrapping_mul(6364136223846793005)
+                .wrapping_add(1442695040888963407);
             (state >> 33) as f64 / (1u64 << 31) as f64 - 0.5
         };
         (0..count).map(|_| next()).collect()
@@ -68,7 +75,9 @@ mod tests {
     #[test]
     fn noise_repeated_in_blocks_of_two_by_two_counts_four_times() {
         let coarse = white(40 * 40);
-        let residuals: Vec<_> = (0..80 * 80).map(|k| Some(coarse[k / 80 / 2 * 40 + k % 80 / 2])).collect();
+        let residuals: Vec<_> = (0..80 * 80)
+            .map(|k| Some(coarse[k / 80 / 2 * 40 + k % 80 / 2]))
+            .collect();
         let factor = variance_factor(&residuals, 80);
         assert!((factor - 4.0).abs() < 0.8, "{factor}");
     }

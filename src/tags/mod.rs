@@ -16,6 +16,7 @@ use std::collections::BTreeSet;
 use nalgebra::{Point2, SMatrix};
 
 use crate::clip::{ClipError, ClipInfo, Frame};
+use crate::model_file::{ModelFile, StationSource};
 use crate::progress::Progress;
 use crate::vision::VisionError;
 use tracker::Tracker;
@@ -74,7 +75,9 @@ pub struct SightedFrame {
 impl SightedFrame {
     /// The sighting of a tag, if it was seen in this frame.
     pub fn sighting(&self, tag_id: u32) -> Option<&Sighting> {
-        self.sightings.iter().find(|sighting| sighting.tag_id == tag_id)
+        self.sightings
+            .iter()
+            .find(|sighting| sighting.tag_id == tag_id)
     }
 }
 
@@ -94,6 +97,22 @@ pub struct TagPlan {
     pub expected: BTreeSet<u32>,
     /// Station cards: only read, and only now and then.
     pub cards: BTreeSet<u32>,
+}
+
+impl TagPlan {
+    /// The tags that a model file declares.
+    pub fn of(model: &ModelFile) -> Self {
+        let surfaces = model.surfaces.iter().map(|surface| surface.tag_id);
+        let airframe = model.airframe_tags.iter().map(|tag| tag.id);
+        let cards = match &model.stations.source {
+            StationSource::Cards(stations) => stations.keys().copied().collect(),
+            _ => BTreeSet::new(),
+        };
+        Self {
+            expected: surfaces.chain(airframe).collect(),
+            cards,
+        }
+    }
 }
 
 /// Why the tags stage has nothing to hand on.
@@ -150,9 +169,14 @@ impl TagsError {
             Self::Vision(_) => "check that the installed OpenCV fits this build".into(),
             Self::NoSuchTag { .. } => "use ids from 0 to 586".into(),
             Self::SameIdTwice { .. } => {
-                "cover or take away one of the two, or print it with a free id, and film again".into()
+                "cover or take away one of the two, or print it with a free id, and film again"
+                    .into()
             }
-            Self::NoTagSeen { largest_square_px, needed_px, .. } if largest_square_px < needed_px => {
+            Self::NoTagSeen {
+                largest_square_px,
+                needed_px,
+                ..
+            } if largest_square_px < needed_px => {
                 "film closer or with a higher resolution, in focus, with light on the tags".into()
             }
             Self::NoTagSeen { .. } => {
@@ -189,7 +213,10 @@ pub fn sight(
         return Err(TagsError::NoFrame);
     }
     let declared = |frame: &SightedFrame| {
-        frame.sightings.iter().any(|sighting| plan.expected.contains(&sighting.tag_id))
+        frame
+            .sightings
+            .iter()
+            .any(|sighting| plan.expected.contains(&sighting.tag_id))
     };
     if !seen.iter().any(declared) {
         return Err(TagsError::NoTagSeen {
@@ -198,5 +225,8 @@ pub fn sight(
             needed_px: quality::SMALLEST_EDGE_PX,
         });
     }
-    Ok(Sightings { clip: clip.clone(), frames: seen })
+    Ok(Sightings {
+        clip: clip.clone(),
+        frames: seen,
+    })
 }

@@ -66,9 +66,16 @@ impl Patch {
         tone: &Tone,
         corners_px: &[Point2<f64>; 4],
     ) -> Result<(Self, Matrix3<f64>), DropReason> {
-        let sum = corners_px.iter().fold(nalgebra::Vector2::zeros(), |sum, corner| sum + corner.coords);
+        let sum = corners_px
+            .iter()
+            .fold(nalgebra::Vector2::zeros(), |sum, corner| {
+                sum + corner.coords
+            });
         let centre_px = Point2::from(sum / 4.0);
-        let diagonal: f64 = corners_px.iter().map(|corner| (corner - centre_px).norm()).sum();
+        let diagonal: f64 = corners_px
+            .iter()
+            .map(|corner| (corner - centre_px).norm())
+            .sum();
         let mut patch = Self {
             centre_px,
             scale_px: diagonal / 4.0 / 2f64.sqrt(),
@@ -113,8 +120,14 @@ impl Patch {
         let [reach_a, reach_b] = self.reach(patch_from_tag);
         let outline = homography::SQUARE
             .map(|(a, b)| self.to_px(homography::map(patch_from_tag, a * reach_a, b * reach_b)));
-        let low = outline.iter().skip(1).fold(outline[0], |low, corner| low.inf(corner));
-        let high = outline.iter().skip(1).fold(outline[0], |high, corner| high.sup(corner));
+        let low = outline
+            .iter()
+            .skip(1)
+            .fold(outline[0], |low, corner| low.inf(corner));
+        let high = outline
+            .iter()
+            .skip(1)
+            .fold(outline[0], |high, corner| high.sup(corner));
         let last = [image.width_px as f64 - 1.0, image.height_px as f64 - 1.0];
         if !(low.x >= 0.0 && low.y >= 0.0 && high.x <= last[0] && high.y <= last[1]) {
             return Err(DropReason::CutOff);

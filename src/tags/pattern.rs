@@ -56,7 +56,13 @@ impl Pattern {
     pub fn shade(&self, u: f64, v: f64, blur: [f64; 2]) -> Shade {
         let columns = Coverage::at(u, blur[0]);
         let rows = Coverage::at(v, blur[1]);
-        let mut shade = Shade { white: 1.0, du: 0.0, dv: 0.0, dblur_u: 0.0, dblur_v: 0.0 };
+        let mut shade = Shade {
+            white: 1.0,
+            du: 0.0,
+            dv: 0.0,
+            dblur_u: 0.0,
+            dblur_v: 0.0,
+        };
         for row in rows.first..rows.last {
             let (mut share, mut slope, mut widen) = (0.0, 0.0, 0.0);
             for column in columns.first..columns.last {
@@ -96,8 +102,13 @@ impl Coverage {
         let limit = CELLS as f64;
         let first = (place - reach).floor().clamp(0.0, limit) as usize;
         let last = (place + reach).ceil().clamp(0.0, limit) as usize;
-        let mut coverage =
-            Self { first, last, share: [0.0; CELLS], slope: [0.0; CELLS], widen: [0.0; CELLS] };
+        let mut coverage = Self {
+            first,
+            last,
+            share: [0.0; CELLS],
+            slope: [0.0; CELLS],
+            widen: [0.0; CELLS],
+        };
         if first >= last {
             return coverage;
         }
@@ -149,7 +160,10 @@ fn normal(z: f64) -> (f64, f64) {
     match NORMAL.get(index..index + 2) {
         Some(&[(passed_a, density_a), (passed_b, density_b)]) => {
             let part = place - index as f64;
-            (passed_a + part * (passed_b - passed_a), density_a + part * (density_b - density_a))
+            (
+                passed_a + part * (passed_b - passed_a),
+                density_a + part * (density_b - density_a),
+            )
         }
         _ => (1.0, 0.0),
     }

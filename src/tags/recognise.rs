@@ -29,7 +29,10 @@ pub(super) fn recognise(
     (0..4)
         .map(|turn| std::array::from_fn(|k| outline_px[(k + turn) % 4]))
         .filter_map(|corners_px| {
-            Some((correlation(image, &corners_px, pattern, [INNER, INNER])?, corners_px))
+            Some((
+                correlation(image, &corners_px, pattern, [INNER, INNER])?,
+                corners_px,
+            ))
         })
         .filter(|(correlation, _)| *correlation >= LEAST_CORRELATION)
         .max_by(|(a, _), (b, _)| a.total_cmp(b))
@@ -37,7 +40,11 @@ pub(super) fn recognise(
 }
 
 /// Whether at least a quarter of the tag shows where it is expected.
-pub(super) fn shows_in_part(image: &GreyImage, corners_px: &[Point2<f64>; 4], pattern: &Pattern) -> bool {
+pub(super) fn shows_in_part(
+    image: &GreyImage,
+    corners_px: &[Point2<f64>; 4],
+    pattern: &Pattern,
+) -> bool {
     let halves = [[0, CELLS / 2], [CELLS / 2, CELLS]];
     halves.into_iter().any(|rows| {
         halves.into_iter().any(|columns| {
@@ -63,13 +70,18 @@ fn correlation(
         for column in columns[0] as isize..columns[1] as isize {
             let unit = |cell: isize| (cell as f64 + 0.5) / HALF - 1.0;
             let place = homography::map(&image_from_tag, unit(column), unit(row));
-            let printed = if pattern.is_white(column, row) { 1.0 } else { 0.0 };
+            let printed = if pattern.is_white(column, row) {
+                1.0
+            } else {
+                0.0
+            };
             pairs.push((brightness(image, place)?, printed));
         }
     }
     let count = pairs.len() as f64;
-    let (mean_seen, mean_printed) =
-        pairs.iter().fold((0.0, 0.0), |(a, b), pair| (a + pair.0 / count, b + pair.1 / count));
+    let (mean_seen, mean_printed) = pairs.iter().fold((0.0, 0.0), |(a, b), pair| {
+        (a + pair.0 / count, b + pair.1 / count)
+    });
     let (mut cross, mut seen, mut printed) = (0.0, 0.0, 0.0);
     for (a, b) in pairs {
         let (a, b) = (a - mean_seen, b - mean_printed);

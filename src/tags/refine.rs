@@ -105,9 +105,17 @@ pub fn refine(
     let mut result = Err(DropReason::NotFound);
     for blur_px in START_BLURS_PX {
         let start = start_state(&patch, &patch_from_tag, blur_px);
-        let fit = Fit { pattern, patch: &patch, used: [true; BLOCKS], noise: START_NOISE };
+        let fit = Fit {
+            pattern,
+            patch: &patch,
+            used: [true; BLOCKS],
+            noise: START_NOISE,
+        };
         result = fit.run(start);
-        if result.as_ref().is_ok_and(|fit| fit.residual_share < SUSPECT_RESIDUAL) {
+        if result
+            .as_ref()
+            .is_ok_and(|fit| fit.residual_share < SUSPECT_RESIDUAL)
+        {
             break;
         }
     }
@@ -184,14 +192,21 @@ impl Fit<'_> {
     fn bounded(&self, step: Unknowns) -> (Unknowns, f64) {
         let moved_px = step.fixed_rows::<BLUR>(0).amax() * 2.0 * self.patch.scale_px;
         let longest_px = LONGEST_STEP_CELLS * self.patch.scale_px / HALF;
-        if moved_px > longest_px { (step * (longest_px / moved_px), moved_px) } else { (step, moved_px) }
+        if moved_px > longest_px {
+            (step * (longest_px / moved_px), moved_px)
+        } else {
+            (step, moved_px)
+        }
     }
 
     /// Leaves blocks out that do not look as printed; tells whether there are any.
     fn mask(&mut self, sums: &Sums, state: &Unknowns) -> bool {
-        let mean_square = |block: usize| sums.block_squares[block] / sums.block_count[block].max(1.0);
-        let mut sorted: Vec<f64> =
-            (0..BLOCKS).filter(|&block| sums.block_count[block] > 0.0).map(mean_square).collect();
+        let mean_square =
+            |block: usize| sums.block_squares[block] / sums.block_count[block].max(1.0);
+        let mut sorted: Vec<f64> = (0..BLOCKS)
+            .filter(|&block| sums.block_count[block] > 0.0)
+            .map(mean_square)
+            .collect();
         sorted.sort_by(f64::total_cmp);
         let median = sorted.get(sorted.len() / 2).copied().unwrap_or(0.0);
         let visible = (MASK_SHARE * contrast(state, self.patch)).powi(2);
@@ -214,7 +229,11 @@ impl Fit<'_> {
             if !self.used[block] {
                 continue;
             }
-            let weight = if residual.abs() > reach { reach / residual.abs() } else { 1.0 };
+            let weight = if residual.abs() > reach {
+                reach / residual.abs()
+            } else {
+                1.0
+            };
             sums.squares += weight * residual * residual;
             sums.weight += weight;
             sums.gradient.axpy(weight * residual, &row, 1.0);
@@ -252,9 +271,12 @@ impl Fit<'_> {
         let light = black + (white - black) * shade.white;
         let per_shade = (white - black) * pixel.slope;
         // A pattern that moves to the right darkens what lay to its left: hence the minus.
-        let forward =
-            1.0 / (patch_from_tag[(2, 0)] * a + patch_from_tag[(2, 1)] * b + patch_from_tag[(2, 2)]);
-        let (move_p, move_q) = (-per_shade * along_p * forward, -per_shade * along_q * forward);
+        let forward = 1.0
+            / (patch_from_tag[(2, 0)] * a + patch_from_tag[(2, 1)] * b + patch_from_tag[(2, 2)]);
+        let (move_p, move_q) = (
+            -per_shade * along_p * forward,
+            -per_shade * along_q * forward,
+        );
         let perspective = -(move_p * p + move_q * q);
         let (of_white, of_black) = (pixel.slope * shade.white, pixel.slope * (1.0 - shade.white));
         let row = Unknowns::from([
@@ -278,17 +300,28 @@ impl Fit<'_> {
         ((pixel.light - light) * pixel.slope, row)
     }
 
-    fn finish(&self, state: &Unknowns, sums: &Sums, cofactors: &Normal) -> Result<PatternFit, DropReason> {
+    fn finish(
+        &self,
+        state: &Unknowns,
+        sums: &Sums,
+        cofactors: &Normal,
+    ) -> Result<PatternFit, DropReason> {
         let noise = sums.noise();
         let (corners_px, corners_from_state) = corners(state, self.patch);
-        let homography_cofactors: SMatrix<f64, BLUR, BLUR> = cofactors.fixed_view::<BLUR, BLUR>(0, 0).into();
+        let homography_cofactors: SMatrix<f64, BLUR, BLUR> =
+            cofactors.fixed_view::<BLUR, BLUR>(0, 0).into();
         let variance = noise.powi(2) * self.variance_factor(state).ok_or(DropReason::NotFound)?;
         let covariance_px2 =
             corners_from_state * homography_cofactors * corners_from_state.transpose() * variance;
-        let hidden: f64 =
-            (0..BLOCKS).filter(|&block| !self.used[block]).map(|block| sums.block_count[block]).sum();
+        let hidden: f64 = (0..BLOCKS)
+            .filter(|&block| !self.used[block])
+            .map(|block| sums.block_count[block])
+            .sum();
         let contrast = contrast(state, self.patch);
-        let edge_px = (0..4).map(|k| (corners_px[k] - corners_px[(k + 1) % 4]).norm()).sum::<f64>() / 4.0;
+        let edge_px = (0..4)
+            .map(|k| (corners_px[k] - corners_px[(k + 1) % 4]).norm())
+            .sum::<f64>()
+            / 4.0;
         let fit = PatternFit {
             corners_px,
             covariance_px2,
@@ -300,7 +333,11 @@ impl Fit<'_> {
             squares: sums.squares,
         };
         let sound = covariance_px2.iter().all(|entry| entry.is_finite()) && contrast > 0.0;
-        if sound { Ok(fit) } else { Err(DropReason::NotFound) }
+        if sound {
+            Ok(fit)
+        } else {
+            Err(DropReason::NotFound)
+        }
     }
 }
 
@@ -343,7 +380,9 @@ impl Sums {
 }
 
 fn matrix(state: &Unknowns) -> Matrix3<f64> {
-    Matrix3::new(state[0], state[1], state[2], state[3], state[4], state[5], state[6], state[7], 1.0)
+    Matrix3::new(
+        state[0], state[1], state[2], state[3], state[4], state[5], state[6], state[7], 1.0,
+    )
 }
 
 /// White minus black at the middle of the tag, as a share of the range of code values.
@@ -360,7 +399,8 @@ fn corners(state: &Unknowns, patch: &Patch) -> ([Point2<f64>; 4], SMatrix<f64, 8
     for (k, (a, b)) in homography::SQUARE.into_iter().enumerate() {
         let place = homography::map(&patch_from_tag, a, b);
         corners_px[k] = patch.to_px(place);
-        let per_depth = patch.scale_px / (patch_from_tag[(2, 0)] * a + patch_from_tag[(2, 1)] * b + 1.0);
+        let per_depth =
+            patch.scale_px / (patch_from_tag[(2, 0)] * a + patch_from_tag[(2, 1)] * b + 1.0);
         let row = [a * per_depth, b * per_depth, per_depth];
         for (index, value) in row.into_iter().enumerate() {
             derivative[(2 * k, index)] = value;

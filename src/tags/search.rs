@@ -3,7 +3,9 @@
 use nalgebra::{Point2, Vector2};
 
 use crate::clip::GreyImage;
-use crate::vision::{self, Dictionary, Found, FoundMarker, MarkerFinder, SearchEffort, VisionError};
+use crate::vision::{
+    self, Dictionary, Found, FoundMarker, MarkerFinder, SearchEffort, VisionError,
+};
 
 /// Windows of tags with shorter edges are enlarged before the library looks, px.
 const ENLARGE_BELOW_PX: f64 = 40.0;
@@ -29,7 +31,10 @@ pub(super) struct Candidate {
 
 /// Mean length of a quadrilateral's edges.
 pub(super) fn mean_edge_px(corners_px: &[Point2<f64>; 4]) -> f64 {
-    (0..4).map(|k| (corners_px[k] - corners_px[(k + 1) % 4]).norm()).sum::<f64>() / 4.0
+    (0..4)
+        .map(|k| (corners_px[k] - corners_px[(k + 1) % 4]).norm())
+        .sum::<f64>()
+        / 4.0
 }
 
 /// What a search brought.
@@ -44,7 +49,10 @@ pub(super) struct SearchResult {
 impl SearchResult {
     /// Mean edge of the largest square outline that carried no valid code, 0 if there is none.
     pub fn largest_other_square_px(&self) -> f64 {
-        self.other_squares_px.iter().map(mean_edge_px).fold(0.0, f64::max)
+        self.other_squares_px
+            .iter()
+            .map(mean_edge_px)
+            .fold(0.0, f64::max)
     }
 }
 
@@ -58,15 +66,24 @@ impl Search {
 
     /// Looks through a whole picture.
     pub fn whole(&mut self, image: &GreyImage) -> Result<SearchResult, VisionError> {
-        let Found { markers, other_squares_px } = self.thorough.find(image)?;
-        Ok(SearchResult { candidates: markers.into_iter().map(as_printed).collect(), other_squares_px })
+        let Found {
+            markers,
+            other_squares_px,
+        } = self.thorough.find(image)?;
+        Ok(SearchResult {
+            candidates: markers.into_iter().map(as_printed).collect(),
+            other_squares_px,
+        })
     }
 
     /// Looks through a whole picture enlarged, for tags that are too small for the library.
     pub fn whole_enlarged(&mut self, image: &GreyImage) -> Result<SearchResult, VisionError> {
         let enlarged = vision::enlarged(image, WHOLE_ENLARGEMENT)?;
         let mut result = self.whole(&enlarged)?;
-        let outlines = result.candidates.iter_mut().map(|candidate| &mut candidate.corners_px);
+        let outlines = result
+            .candidates
+            .iter_mut()
+            .map(|candidate| &mut candidate.corners_px);
         for outline in outlines.chain(&mut result.other_squares_px) {
             *outline = outline.map(|corner| reduced(corner, WHOLE_ENLARGEMENT));
         }
@@ -74,19 +91,37 @@ impl Search {
     }
 
     /// Looks through a window.
-    pub fn window(&mut self, image: &GreyImage, place: Window) -> Result<SearchResult, VisionError> {
-        let Some((origin, mut crop)) = place.crop(image) else { return Ok(SearchResult::default()) };
-        let enlargement = if place.edge_px < ENLARGE_BELOW_PX { ENLARGEMENT } else { 1 };
+    pub fn window(
+        &mut self,
+        image: &GreyImage,
+        place: Window,
+    ) -> Result<SearchResult, VisionError> {
+        let Some((origin, mut crop)) = place.crop(image) else {
+            return Ok(SearchResult::default());
+        };
+        let enlargement = if place.edge_px < ENLARGE_BELOW_PX {
+            ENLARGEMENT
+        } else {
+            1
+        };
         if enlargement > 1 {
             crop = vision::enlarged(&crop, enlargement)?;
         }
-        let Found { markers, mut other_squares_px } = self.window.find(&crop)?;
+        let Found {
+            markers,
+            mut other_squares_px,
+        } = self.window.find(&crop)?;
         let mut candidates: Vec<Candidate> = markers.into_iter().map(as_printed).collect();
-        let outlines = candidates.iter_mut().map(|candidate| &mut candidate.corners_px);
+        let outlines = candidates
+            .iter_mut()
+            .map(|candidate| &mut candidate.corners_px);
         for outline in outlines.chain(&mut other_squares_px) {
             *outline = outline.map(|corner| reduced(corner, enlargement) + origin);
         }
-        Ok(SearchResult { candidates, other_squares_px })
+        Ok(SearchResult {
+            candidates,
+            other_squares_px,
+        })
     }
 }
 
@@ -103,9 +138,15 @@ pub(super) struct Window {
 impl Window {
     /// A window around a tag that leaves `margin` of its edges on every side.
     pub fn around(corners_px: &[Point2<f64>; 4], margin: f64) -> Self {
-        let sum = corners_px.iter().fold(Vector2::zeros(), |sum, corner| sum + corner.coords);
+        let sum = corners_px
+            .iter()
+            .fold(Vector2::zeros(), |sum, corner| sum + corner.coords);
         let edge_px = mean_edge_px(corners_px);
-        Self { centre_px: Point2::from(sum / 4.0), reach_px: edge_px * (0.5 + margin), edge_px }
+        Self {
+            centre_px: Point2::from(sum / 4.0),
+            reach_px: edge_px * (0.5 + margin),
+            edge_px,
+        }
     }
 
     fn crop(&self, image: &GreyImage) -> Option<(Vector2<f64>, GreyImage)> {
@@ -117,10 +158,19 @@ impl Window {
         let (left, right) = span(self.centre_px.x, image.width_px)?;
         let (top, bottom) = span(self.centre_px.y, image.height_px)?;
         let mut pixels = Vec::with_capacity((right - left) * (bottom - top));
-        for row in image.pixels.chunks_exact(image.width_px).take(bottom).skip(top) {
+        for row in image
+            .pixels
+            .chunks_exact(image.width_px)
+            .take(bottom)
+            .skip(top)
+        {
             pixels.extend_from_slice(&row[left..right]);
         }
-        let crop = GreyImage { width_px: right - left, height_px: bottom - top, pixels };
+        let crop = GreyImage {
+            width_px: right - left,
+            height_px: bottom - top,
+            pixels,
+        };
         Some((Vector2::new(left as f64, top as f64), crop))
     }
 }
@@ -129,7 +179,10 @@ impl Window {
 /// printed tag's bottom-right one.
 fn as_printed(marker: FoundMarker) -> Candidate {
     let [a, b, c, d] = marker.corners_px;
-    Candidate { tag_id: marker.id, corners_px: [c, d, a, b] }
+    Candidate {
+        tag_id: marker.id,
+        corners_px: [c, d, a, b],
+    }
 }
 
 /// A place in a picture from the same place in the enlarged picture; pixel centres at integers.

@@ -33,8 +33,14 @@ impl Tone {
         let range = (f64::from(levels.white) - black).max(1.0);
         let shares = (0..=u8::MAX).map(|code| ((f64::from(code) - black) / range).max(DARKEST));
         let light = shares.clone().map(|share| share.powf(exponent)).collect();
-        let slope = shares.map(|share| share.powf(1.0 - exponent) / exponent).collect();
-        Self { exponent, light, slope }
+        let slope = shares
+            .map(|share| share.powf(1.0 - exponent) / exponent)
+            .collect();
+        Self {
+            exponent,
+            light,
+            slope,
+        }
     }
 
     /// The exponent.
@@ -66,12 +72,22 @@ const EXPONENT_STEP: f64 = 0.02;
 ///
 /// The sum of squares, taken in code values for every exponent alike, has one minimum, which a
 /// golden section search finds (Kiefer 1953).
-pub(super) fn estimate(image: &GreyImage, levels: Levels, tags: &[(&Pattern, [Point2<f64>; 4])]) -> Tone {
+pub(super) fn estimate(
+    image: &GreyImage,
+    levels: Levels,
+    tags: &[(&Pattern, [Point2<f64>; 4])],
+) -> Tone {
     let misfit = |exponent: f64| -> f64 {
         let tone = Tone::new(exponent, levels);
-        let fits = tags.iter().filter_map(|(pattern, start)| refine(image, &tone, pattern, start).ok());
+        let fits = tags
+            .iter()
+            .filter_map(|(pattern, start)| refine(image, &tone, pattern, start).ok());
         let (sum, count) = fits.fold((0.0, 0), |(sum, count), fit| (sum + fit.squares, count + 1));
-        if count == tags.len() && count > 0 { sum } else { f64::INFINITY }
+        if count == tags.len() && count > 0 {
+            sum
+        } else {
+            f64::INFINITY
+        }
     };
     let [mut low, mut high] = EXPONENT_RANGE;
     let mut left = high - GOLDEN * (high - low);
@@ -89,5 +105,12 @@ pub(super) fn estimate(image: &GreyImage, levels: Levels, tags: &[(&Pattern, [Po
         }
     }
     let told = at_left.is_finite() || at_right.is_finite();
-    Tone::new(if told { (low + high) / 2.0 } else { USUAL_EXPONENT }, levels)
+    Tone::new(
+        if told {
+            (low + high) / 2.0
+        } else {
+            USUAL_EXPONENT
+        },
+        levels,
+    )
 }

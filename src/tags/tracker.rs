@@ -58,7 +58,14 @@ impl Tracker {
         let mut tracks = BTreeMap::new();
         for &tag_id in &plan.expected {
             let pattern = printed_pattern(tag_id)?;
-            tracks.insert(tag_id, Track { pattern, last: None, before: None });
+            tracks.insert(
+                tag_id,
+                Track {
+                    pattern,
+                    last: None,
+                    before: None,
+                },
+            );
         }
         Ok(Self {
             search: Search::new()?,
@@ -91,11 +98,17 @@ impl Tracker {
     }
 
     /// Measures a tag where the frames before let it be expected.
-    fn follow(&mut self, tag_id: u32, frame: &Frame) -> Result<Result<PatternFit, DropReason>, TagsError> {
+    fn follow(
+        &mut self,
+        tag_id: u32,
+        frame: &Frame,
+    ) -> Result<Result<PatternFit, DropReason>, TagsError> {
         let (Some(track), Some(tone)) = (self.tracks.get(&tag_id), &self.tone) else {
             return Ok(Err(DropReason::NotFound));
         };
-        let Some(last) = track.last else { return Ok(Err(DropReason::NotFound)) };
+        let Some(last) = track.last else {
+            return Ok(Err(DropReason::NotFound));
+        };
         let mut reason = DropReason::NotFound;
         for start_px in track.predictions(frame) {
             match measured(&frame.image, tone, &track.pattern, &start_px) {
@@ -112,7 +125,9 @@ impl Tracker {
                 Err(why) => reason = reason.min(why),
             }
         }
-        if reason == DropReason::NotFound && shows_in_part(&frame.image, &last.corners_px, &track.pattern) {
+        if reason == DropReason::NotFound
+            && shows_in_part(&frame.image, &last.corners_px, &track.pattern)
+        {
             reason = DropReason::PartlyHidden;
         }
         Ok(Err(reason))
@@ -128,9 +143,11 @@ impl Tracker {
         let largest = found.largest_other_square_px();
         self.largest_other_square_px = self.largest_other_square_px.max(largest);
         self.take(&found, frame, seen)?;
-        let never_seen =
-            |(id, track): (&u32, &Track)| track.last.is_none() && seen.get(id).is_none_or(Result::is_err);
-        if self.whole_searches.is_multiple_of(ENLARGED_EVERY) && self.tracks.iter().any(never_seen) {
+        let never_seen = |(id, track): (&u32, &Track)| {
+            track.last.is_none() && seen.get(id).is_none_or(Result::is_err)
+        };
+        if self.whole_searches.is_multiple_of(ENLARGED_EVERY) && self.tracks.iter().any(never_seen)
+        {
             let enlarged = self.search.whole_enlarged(&frame.image)?;
             self.take(&enlarged, frame, seen)?;
         }
@@ -153,10 +170,16 @@ impl Tracker {
         let tone = match &self.tone {
             Some(tone) => tone,
             None if places.values().all(Vec::is_empty) => return Ok(()),
-            None => self.tone.insert(estimate_tone(&self.tracks, &places, &frame.image, self.levels)),
+            None => self.tone.insert(estimate_tone(
+                &self.tracks,
+                &places,
+                &frame.image,
+                self.levels,
+            )),
         };
         for (tag_id, places) in places {
-            let (Some(track), Some(entry)) = (self.tracks.get(&tag_id), seen.get_mut(&tag_id)) else {
+            let (Some(track), Some(entry)) = (self.tracks.get(&tag_id), seen.get_mut(&tag_id))
+            else {
                 continue;
             };
             let fits: Vec<_> = places
@@ -173,9 +196,17 @@ impl Tracker {
         Ok(())
     }
 
-    fn plan_next_search(&mut self, index: usize, seen: &BTreeMap<u32, Result<PatternFit, DropReason>>) {
+    fn plan_next_search(
+        &mut self,
+        index: usize,
+        seen: &BTreeMap<u32, Result<PatternFit, DropReason>>,
+    ) {
         let lost = seen.values().any(Result::is_err);
-        self.pause = if lost { (self.pause * 2).min(LONGEST_PAUSE) } else { 1 };
+        self.pause = if lost {
+            (self.pause * 2).min(LONGEST_PAUSE)
+        } else {
+            1
+        };
         self.next_whole = index + self.pause;
     }
 
@@ -209,7 +240,12 @@ impl Tracker {
             }
         }
         sightings.sort_by_key(|sighting| sighting.tag_id);
-        SightedFrame { index: frame.index, time_s: frame.time_s, sightings, dropped }
+        SightedFrame {
+            index: frame.index,
+            time_s: frame.time_s,
+            sightings,
+            dropped,
+        }
     }
 }
 
@@ -217,7 +253,9 @@ impl Track {
     /// Where the tag may be in this frame, the likeliest first: moved on as between the last two
     /// frames, or where it was.
     fn predictions(&self, frame: &Frame) -> Vec<[Point2<f64>; 4]> {
-        let Some(last) = self.last else { return Vec::new() };
+        let Some(last) = self.last else {
+            return Vec::new();
+        };
         let mut places = Vec::new();
         if let Some(before) = self.before
             && last.time_s > before.time_s
@@ -240,13 +278,19 @@ fn places_of(
     tag_id: u32,
     pattern: &Pattern,
 ) -> Vec<[Point2<f64>; 4]> {
-    let decoded = found.candidates.iter().filter(|c| c.tag_id == tag_id).map(|c| c.corners_px);
+    let decoded = found
+        .candidates
+        .iter()
+        .filter(|c| c.tag_id == tag_id)
+        .map(|c| c.corners_px);
     let places: Vec<_> = decoded.collect();
     if !places.is_empty() {
         return places;
     }
     let others = found.other_squares_px.iter();
-    others.filter_map(|outline_px| recognise(image, outline_px, pattern)).collect()
+    others
+        .filter_map(|outline_px| recognise(image, outline_px, pattern))
+        .collect()
 }
 
 fn estimate_tone(
@@ -255,8 +299,10 @@ fn estimate_tone(
     image: &GreyImage,
     levels: Levels,
 ) -> Tone {
-    let tags: Vec<_> =
-        places.iter().filter_map(|(id, places)| Some((&tracks.get(id)?.pattern, *places.first()?))).collect();
+    let tags: Vec<_> = places
+        .iter()
+        .filter_map(|(id, places)| Some((&tracks.get(id)?.pattern, *places.first()?)))
+        .collect();
     tone::estimate(image, levels, &tags)
 }
 
@@ -267,8 +313,11 @@ fn check_single<'a>(
     fits: impl Iterator<Item = &'a PatternFit>,
 ) -> Result<(), TagsError> {
     let fits: Vec<&PatternFit> = fits.collect();
-    let Some(first) = fits.first() else { return Ok(()) };
-    let apart = |fit: &&&PatternFit| (fit.corners_px[0] - first.corners_px[0]).norm() > first.edge_px / 2.0;
+    let Some(first) = fits.first() else {
+        return Ok(());
+    };
+    let apart =
+        |fit: &&&PatternFit| (fit.corners_px[0] - first.corners_px[0]).norm() > first.edge_px / 2.0;
     match fits.iter().find(apart) {
         None => Ok(()),
         Some(second) => Err(TagsError::SameIdTwice {
@@ -292,7 +341,9 @@ fn measured(
 
 /// The pattern of a tag as officially drawn: the library's drawing turned by half a turn.
 fn printed_pattern(tag_id: u32) -> Result<Pattern, TagsError> {
-    let mut cells = Dictionary::APRILTAG_36H11.cells(tag_id)?.ok_or(TagsError::NoSuchTag { tag_id })?;
+    let mut cells = Dictionary::APRILTAG_36H11
+        .cells(tag_id)?
+        .ok_or(TagsError::NoSuchTag { tag_id })?;
     cells.reverse();
     cells.iter_mut().for_each(|row| row.reverse());
     Pattern::from_cells(&cells).ok_or(TagsError::NoSuchTag { tag_id })

@@ -14,7 +14,8 @@ use crate::clip::GreyImage;
 
 /// The build script's answer must fit the bindings that are really compiled in.
 const _: () = assert!(
-    cfg!(markers_in_objdetect) == (opencv::core::CV_VERSION_MAJOR > 4 || opencv::core::CV_VERSION_MINOR >= 7)
+    cfg!(markers_in_objdetect)
+        == (opencv::core::CV_VERSION_MAJOR > 4 || opencv::core::CV_VERSION_MINOR >= 7)
 );
 
 /// A dictionary of markers.
@@ -26,27 +27,90 @@ pub struct Dictionary {
 
 /// Names and codes after OpenCV's documentation of its predefined dictionaries.
 const DICTIONARIES: [Dictionary; 21] = [
-    Dictionary { name: "DICT_4X4_50", code: 0 },
-    Dictionary { name: "DICT_4X4_100", code: 1 },
-    Dictionary { name: "DICT_4X4_250", code: 2 },
-    Dictionary { name: "DICT_4X4_1000", code: 3 },
-    Dictionary { name: "DICT_5X5_50", code: 4 },
-    Dictionary { name: "DICT_5X5_100", code: 5 },
-    Dictionary { name: "DICT_5X5_250", code: 6 },
-    Dictionary { name: "DICT_5X5_1000", code: 7 },
-    Dictionary { name: "DICT_6X6_50", code: 8 },
-    Dictionary { name: "DICT_6X6_100", code: 9 },
-    Dictionary { name: "DICT_6X6_250", code: 10 },
-    Dictionary { name: "DICT_6X6_1000", code: 11 },
-    Dictionary { name: "DICT_7X7_50", code: 12 },
-    Dictionary { name: "DICT_7X7_100", code: 13 },
-    Dictionary { name: "DICT_7X7_250", code: 14 },
-    Dictionary { name: "DICT_7X7_1000", code: 15 },
-    Dictionary { name: "DICT_ARUCO_ORIGINAL", code: 16 },
-    Dictionary { name: "DICT_APRILTAG_16h5", code: 17 },
-    Dictionary { name: "DICT_APRILTAG_25h9", code: 18 },
-    Dictionary { name: "DICT_APRILTAG_36h10", code: 19 },
-    Dictionary { name: "DICT_APRILTAG_36h11", code: 20 },
+    Dictionary {
+        name: "DICT_4X4_50",
+        code: 0,
+    },
+    Dictionary {
+        name: "DICT_4X4_100",
+        code: 1,
+    },
+    Dictionary {
+        name: "DICT_4X4_250",
+        code: 2,
+    },
+    Dictionary {
+        name: "DICT_4X4_1000",
+        code: 3,
+    },
+    Dictionary {
+        name: "DICT_5X5_50",
+        code: 4,
+    },
+    Dictionary {
+        name: "DICT_5X5_100",
+        code: 5,
+    },
+    Dictionary {
+        name: "DICT_5X5_250",
+        code: 6,
+    },
+    Dictionary {
+        name: "DICT_5X5_1000",
+        code: 7,
+    },
+    Dictionary {
+        name: "DICT_6X6_50",
+        code: 8,
+    },
+    Dictionary {
+        name: "DICT_6X6_100",
+        code: 9,
+    },
+    Dictionary {
+        name: "DICT_6X6_250",
+        code: 10,
+    },
+    Dictionary {
+        name: "DICT_6X6_1000",
+        code: 11,
+    },
+    Dictionary {
+        name: "DICT_7X7_50",
+        code: 12,
+    },
+    Dictionary {
+        name: "DICT_7X7_100",
+        code: 13,
+    },
+    Dictionary {
+        name: "DICT_7X7_250",
+        code: 14,
+    },
+    Dictionary {
+        name: "DICT_7X7_1000",
+        code: 15,
+    },
+    Dictionary {
+        name: "DICT_ARUCO_ORIGINAL",
+        code: 16,
+    },
+    Dictionary {
+        name: "DICT_APRILTAG_16h5",
+        code: 17,
+    },
+    Dictionary {
+        name: "DICT_APRILTAG_25h9",
+        code: 18,
+    },
+    Dictionary {
+        name: "DICT_APRILTAG_36h10",
+        code: 19,
+    },
+    Dictionary {
+        name: "DICT_APRILTAG_36h11",
+        code: 20,
+    },
 ];
 
 impl Dictionary {
@@ -55,12 +119,17 @@ impl Dictionary {
 
     /// The dictionary of this name (OpenCV's names, `DICT_5X5_100`), in any case of letters.
     pub fn named(name: &str) -> Option<Self> {
-        DICTIONARIES.into_iter().find(|dictionary| dictionary.name.eq_ignore_ascii_case(name))
+        DICTIONARIES
+            .into_iter()
+            .find(|dictionary| dictionary.name.eq_ignore_ascii_case(name))
     }
 
     /// All names that [`Dictionary::named`] knows.
     pub fn names() -> Vec<&'static str> {
-        DICTIONARIES.iter().map(|dictionary| dictionary.name).collect()
+        DICTIONARIES
+            .iter()
+            .map(|dictionary| dictionary.name)
+            .collect()
     }
 
     /// OpenCV's name.
@@ -72,7 +141,10 @@ impl Dictionary {
     pub fn size(&self) -> Result<(usize, usize), VisionError> {
         let library = generation::get_predefined_dictionary_i32(self.code)?;
         let cells = library.marker_size();
-        Ok((library.bytes_list().rows().max(0) as usize, cells.max(0) as usize))
+        Ok((
+            library.bytes_list().rows().max(0) as usize,
+            cells.max(0) as usize,
+        ))
     }
 
     /// The cells of a marker with its one-cell black border, row by row from the top-left as
@@ -90,7 +162,12 @@ impl Dictionary {
         #[cfg(markers_in_objdetect)]
         generation::generate_image_marker(&library, id as i32, side as i32, &mut drawing, 1)?;
         let pixels = drawing.data_bytes()?;
-        Ok(Some(pixels.chunks(side).map(|row| row.iter().map(|&value| value > 127).collect()).collect()))
+        Ok(Some(
+            pixels
+                .chunks(side)
+                .map(|row| row.iter().map(|&value| value > 127).collect())
+                .collect(),
+        ))
     }
 }
 
@@ -139,14 +216,19 @@ impl MarkerFinder {
         {
             let mut parameters = generation::DetectorParameters::create()?;
             set_parameters(&mut parameters, effort);
-            Ok(Self { dictionary: library, parameters })
+            Ok(Self {
+                dictionary: library,
+                parameters,
+            })
         }
         #[cfg(markers_in_objdetect)]
         {
             let mut parameters = generation::DetectorParameters::default()?;
             set_parameters(&mut parameters, effort);
             let refine = generation::RefineParameters::new_def()?;
-            Ok(Self { detector: generation::ArucoDetector::new(&library, &parameters, refine)? })
+            Ok(Self {
+                detector: generation::ArucoDetector::new(&library, &parameters, refine)?,
+            })
         }
     }
 
@@ -155,8 +237,11 @@ impl MarkerFinder {
         if image.pixels.is_empty() {
             return Ok(Found::default());
         }
-        let picture =
-            Mat::new_rows_cols_with_data(image.height_px as i32, image.width_px as i32, &image.pixels)?;
+        let picture = Mat::new_rows_cols_with_data(
+            image.height_px as i32,
+            image.width_px as i32,
+            &image.pixels,
+        )?;
         let mut outlines = Vector::<Vector<Point2f>>::new();
         let mut ids = Vector::<i32>::new();
         let mut rejected = Vector::<Vector<Point2f>>::new();
@@ -170,24 +255,36 @@ impl MarkerFinder {
             &mut rejected,
         )?;
         #[cfg(markers_in_objdetect)]
-        self.detector.detect_markers(&picture, &mut outlines, &mut ids, &mut rejected)?;
+        self.detector
+            .detect_markers(&picture, &mut outlines, &mut ids, &mut rejected)?;
 
         let mut markers: Vec<FoundMarker> = outlines
             .iter()
             .zip(ids.iter())
             .filter_map(|(outline, id)| {
-                Some(FoundMarker { id: u32::try_from(id).ok()?, corners_px: quad(&outline)? })
+                Some(FoundMarker {
+                    id: u32::try_from(id).ok()?,
+                    corners_px: quad(&outline)?,
+                })
             })
             .collect();
         markers.sort_by_key(|marker| marker.id);
-        let other_squares_px = rejected.iter().filter_map(|outline| quad(&outline)).collect();
-        Ok(Found { markers, other_squares_px })
+        let other_squares_px = rejected
+            .iter()
+            .filter_map(|outline| quad(&outline))
+            .collect();
+        Ok(Found {
+            markers,
+            other_squares_px,
+        })
     }
 }
 
 fn quad(outline: &Vector<Point2f>) -> Option<[Point2<f64>; 4]> {
-    let points: Vec<Point2<f64>> =
-        outline.iter().map(|point| Point2::new(point.x.into(), point.y.into())).collect();
+    let points: Vec<Point2<f64>> = outline
+        .iter()
+        .map(|point| Point2::new(point.x.into(), point.y.into()))
+        .collect();
     points.try_into().ok()
 }
 

@@ -10,8 +10,13 @@ pub struct Drawing {
 impl Drawing {
     /// Reads one of the official drawings (10 × 10 px with the white margin).
     pub fn official(id: u32) -> Self {
-        let path = format!("{}/tests/data/tags/tag36_11_{id:05}.png", env!("CARGO_MANIFEST_DIR"));
-        let picture = image::open(&path).unwrap_or_else(|error| panic!("{path}: {error}")).to_luma8();
+        let path = format!(
+            "{}/tests/data/tags/tag36_11_{id:05}.png",
+            env!("CARGO_MANIFEST_DIR")
+        );
+        let picture = image::open(&path)
+            .unwrap_or_else(|error| panic!("{path}: {error}"))
+            .to_luma8();
         Self {
             side_cells: picture.width() as usize,
             white: picture.pixels().map(|pixel| pixel.0[0] > 127).collect(),
@@ -64,7 +69,11 @@ pub fn render(
             return wall;
         }
         let white = drawing.white[row as usize * drawing.side_cells + column as usize];
-        if white { lens.white_light } else { lens.black_light }
+        if white {
+            lens.white_light
+        } else {
+            lens.black_light
+        }
     };
     let step = 1.0 / SAMPLES as f64;
     for y in 0..fine[1] {
@@ -86,7 +95,11 @@ pub fn render(
                 let width = (right[axis] - here[axis]).hypot(down[axis] - here[axis]);
                 let (low, high) = (here[axis] - width / 2.0, here[axis] + width / 2.0);
                 let edge = high.floor();
-                let above = if low < edge { (high - edge) / width } else { 1.0 };
+                let above = if low < edge {
+                    (high - edge) / width
+                } else {
+                    1.0
+                };
                 [(edge - 1.0, 1.0 - above), (edge, above)]
             });
             let mut sum = 0.0;
@@ -124,7 +137,9 @@ pub fn render(
 
 fn blur(light: &mut [f64], size: [usize; 2], sd: f64) {
     let reach = (4.0 * sd).ceil() as isize;
-    let kernel: Vec<f64> = (-reach..=reach).map(|k| (-0.5 * (k as f64 / sd).powi(2)).exp()).collect();
+    let kernel: Vec<f64> = (-reach..=reach)
+        .map(|k| (-0.5 * (k as f64 / sd).powi(2)).exp())
+        .collect();
     let sum: f64 = kernel.iter().sum();
     for along_x in [true, false] {
         let before = light.to_vec();
@@ -155,7 +170,11 @@ fn square_to_quad(c: &[[f64; 2]; 4]) -> [[f64; 3]; 3] {
     let det = dx1 * dy2 - dx2 * dy1;
     let g = (sx * dy2 - dx2 * sy) / det;
     let h = (dx1 * sy - sx * dy1) / det;
-    [[x1 - x0 + g * x1, x3 - x0 + h * x3, x0], [y1 - y0 + g * y1, y3 - y0 + h * y3, y0], [g, h, 1.0]]
+    [
+        [x1 - x0 + g * x1, x3 - x0 + h * x3, x0],
+        [y1 - y0 + g * y1, y3 - y0 + h * y3, y0],
+        [g, h, 1.0],
+    ]
 }
 
 fn inverse3(m: &[[f64; 3]; 3]) -> [[f64; 3]; 3] {
