@@ -1,11 +1,21 @@
 //! `demo`: the whole job on a bundled clip.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use clap::Args;
 
+use super::job::Job;
+use super::measure::write_report;
 use super::output::OutputFolder;
+use super::terminal::{progress, say, tell};
 use super::{CommandError, Common, Outcome};
+use crate::camera::CameraProfile;
+use crate::clip::{Clip, ClipOptions};
+use crate::model_file::ModelFile;
+use crate::report::{self, TrueStation};
+
+/// Folder of the bundled scenario, beside the project's sources.
+const SAMPLE_FOLDER: &str = "sample-frames";
 
 /// What `demo` is asked for.
 #[derive(Debug, Args)]
@@ -17,6 +27,56 @@ pub struct Options {
 
 /// Measures the bundled clip and tells what was recovered beside what was true.
 pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
-    OutputFolder::create(&options.out, common.force)?;
-    Err(CommandError::NotBuilt { command: "demo" })
+    let sample = sample_folder()?;
+    let model = ModelFile::read(&sample.join("model.toml"))?;
+    let profile = CameraProfile::read(&sample.join("camera.toml"))?;
+    let truth = true_stations(&sample.join("cards-true-stations.csv"))?;
+    // A demo may be run again: what it writes can be had again at any time.
+    let folder = OutputFolder::create(&options.out, true)?;
+    let clip_path = sample.join("cards.mp4");
+    let clip_options = ClipOptions::default();
+    let clip = Clip::open(&clip_path, &clip_options)?;
+
+    let job = Job {
+        model: &model,
+        profile: &profile,
+        progress: progress(common),
+    };
+    let result = job.run(clip)?;
+    let still = Clip::open(&clip_path, &clip_options)?.frame(result.frame_to_mark())?;
+    let picture = still
+        .as_ref()
+        .and_then(|frame| result.picture(frame, &profile));
+    write_report(&result, picture, folder)?;
+
+    tell(
+        &result.measurement,
+        Some(&options.out.join(report::PAGE)),
+        common,
+    )?;
+    say(common, report::beside_truth(&result.measurement, &truth));
+    Ok(Outcome::Done)
+}
+
+/// The folder in the place where the program runs, or where it was built.
+fn sample_folder() -> Result<PathBuf, CommandError> {
+    let built = Path::new(env!("CARGO_MANIFEST_DIR")).join(SAMPLE_FOLDER);
+    [PathBuf::from(SAMPLE_FOLDER), built]
+        .into_iter()
+        .find(|folder| folder.is_dir())
+        .ok_or(CommandError::NoSample {
+            folder: SAMPLE_FOLDER,
+        })
+}
+
+fn true_stations(path: &Path) -> Result<Vec<TrueStation>, CommandError> {
+    let damaged = |source| CommandError::SampleDamaged {
+        path: path.to_owned(),
+        source,
+    };
+    let mut reader = csv::Reader::from_path(path).map_err(damaged)?;
+    reader
+        .deserialize()
+        .collect::<Result<_, _>>()
+        .map_err(damaged)
 }

@@ -1,5 +1,7 @@
 //! The one error of all commands.
 
+use std::path::PathBuf;
+
 use miette::Diagnostic;
 use thiserror::Error;
 
@@ -98,6 +100,22 @@ pub enum CommandError {
          angle across the picture's diagonal with --field-of-view-deg"
     ))]
     NoCamera,
+    /// The bundled scenario is not there.
+    #[error("the bundled scenario is not here: no folder {folder}")]
+    #[diagnostic(help("run the demo from the project's own folder"))]
+    NoSample {
+        /// The folder that was looked for.
+        folder: &'static str,
+    },
+    /// The bundled scenario was changed.
+    #[error("the bundled {} cannot be read", path.display())]
+    #[diagnostic(help("fetch the project's files again"))]
+    SampleDamaged {
+        /// The file.
+        path: PathBuf,
+        /// What is wrong with it.
+        source: csv::Error,
+    },
     /// A part of the program that does not exist yet.
     #[error("`hingewise {command}` is not built yet")]
     #[diagnostic(help("the other commands work; see `hingewise --help`"))]

@@ -61,16 +61,8 @@ impl Job<'_> {
         let responses = response::respond(&motion, &holds, model, &mut warnings)?;
         times.stage("response");
 
-        let mut corrections = Vec::new();
-        for group in &model.matches {
-            let radio = model.radio.as_ref();
-            corrections.extend(matching::match_group(
-                &responses,
-                group,
-                radio,
-                &mut warnings,
-            )?);
-        }
+        let (groups, radio) = (&model.matches, model.radio.as_ref());
+        let corrections = matching::match_groups(&responses, groups, radio, &mut warnings)?;
         times.stage("matching");
 
         let measurement = Measurement::assemble(&Stages {

@@ -4,10 +4,13 @@ use std::path::PathBuf;
 
 use clap::Args;
 
-use super::output::OutputFolder;
+use super::output::{OutputFolder, write_files};
+use super::terminal::tell;
 use super::{CommandError, Common, Outcome};
+use crate::matching;
 use crate::measurement::Measurement;
 use crate::model_file::ModelFile;
+use crate::report::{self, ReportInputs};
 
 /// What `match` is asked for.
 #[derive(Debug, Args)]
@@ -27,12 +30,26 @@ pub struct Options {
 
 /// Matches again and tells the numbers to enter.
 pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
-    let _measurement = Measurement::read(&options.measurement)?;
-    if let Some(model) = &options.model {
-        ModelFile::read(model)?;
+    let kept = Measurement::read(&options.measurement)?;
+    let model = options.model.as_deref().map(ModelFile::read).transpose()?;
+    let folder = options
+        .out
+        .as_deref()
+        .map(|out| OutputFolder::create(out, common.force))
+        .transpose()?;
+    let (groups, radio) = match model {
+        Some(model) => (model.matches, model.radio),
+        None => (kept.groups.clone(), kept.radio.clone()),
+    };
+
+    let (responses, mut warnings) = (kept.responses(), Vec::new());
+    let corrections = matching::match_groups(&responses, &groups, radio.as_ref(), &mut warnings)?;
+    let matched = kept.rematched(groups, radio, corrections, &warnings)?;
+
+    let page = options.out.as_ref().map(|out| out.join(report::PAGE));
+    if let Some(folder) = folder {
+        write_files(report::files(&matched, &ReportInputs::default())?, folder)?;
     }
-    if let Some(out) = &options.out {
-        OutputFolder::create(out, common.force)?;
-    }
-    Err(CommandError::NotBuilt { command: "match" })
+    tell(&matched, page.as_deref(), common)?;
+    Ok(Outcome::of_check(options.check, &matched))
 }

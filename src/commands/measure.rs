@@ -116,13 +116,14 @@ pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
     }
     tell(
         &result.measurement,
-        Some(&options.out.join("report.html")),
+        Some(&options.out.join(report::PAGE)),
         common,
     )?;
     Ok(Outcome::of_check(options.check, &result.measurement))
 }
 
-fn write_report(
+/// Writes the page and the tables.
+pub(super) fn write_report(
     result: &JobResult,
     picture: Option<Picture<'_>>,
     folder: OutputFolder,

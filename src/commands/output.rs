@@ -8,7 +8,7 @@ use tempfile::{NamedTempFile, TempDir};
 use thiserror::Error;
 
 use super::CommandError;
-use crate::report::OutputFile as ReportFile;
+use crate::report::NamedFile;
 
 /// Names of folders and files in the making start like this, so that leftovers of a killed
 /// program are known for what they are.
@@ -81,7 +81,7 @@ pub struct OutputFolder {
 }
 
 /// Writes all files of a folder and moves them into place.
-pub fn write_files(files: Vec<ReportFile>, folder: OutputFolder) -> Result<(), CommandError> {
+pub fn write_files(files: Vec<NamedFile>, folder: OutputFolder) -> Result<(), CommandError> {
     for file in files {
         folder.write(&file.name, &file.bytes)?;
     }

@@ -133,6 +133,23 @@ pub struct Correction {
 const UNDECLARED_STEP_PCT: f64 = 1.0;
 const UNDECLARED_LIMIT_PCT: f64 = 150.0;
 
+/// Matches every follower of every group: one correction a follower, in the order of the groups.
+///
+/// # Errors
+/// As of [`match_group`].
+pub fn match_groups(
+    responses: &Responses,
+    groups: &[MatchGroup],
+    radio: Option<&Radio>,
+    warnings: &mut Vec<Warning>,
+) -> Result<Vec<Correction>, MatchingError> {
+    let mut corrections = Vec::new();
+    for group in groups {
+        corrections.extend(match_group(responses, group, radio, warnings)?);
+    }
+    Ok(corrections)
+}
+
 /// Matches every follower of a group to its reference.
 ///
 /// Without a declared radio only end points in steps of 1 % are proposed, and a warning says so.

@@ -17,6 +17,7 @@ mod summary;
 mod svg;
 mod tables;
 mod trace;
+mod truth;
 mod verdict;
 
 #[cfg(test)]
@@ -30,7 +31,11 @@ pub use setup_sheet::setup_sheet;
 pub use still::{Picture, frame_to_mark, marked_still};
 pub use summary::summary;
 pub use trace::{TraceInputs, trace_files};
+pub use truth::{TrueStation, beside_truth};
 pub use verdict::{Judgement, Verdict};
+
+/// Name of the page.
+pub const PAGE: &str = "report.html";
 
 /// A file to be written: its name inside the output folder, and what it holds.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -73,7 +78,7 @@ pub fn files(
     let page = page::page(measurement, still.as_deref())?;
     let mut files = vec![
         NamedFile::text("measurement.json", measurement.to_json()?),
-        NamedFile::text("report.html", page),
+        NamedFile::text(PAGE, page),
         NamedFile {
             name: "stations.csv".into(),
             bytes: tables::stations_csv(measurement)?,
