@@ -65,10 +65,6 @@ pub enum CommandError {
     #[error(transparent)]
     #[diagnostic(transparent)]
     Matching(#[from] MatchingError),
-    /// The report could not be made.
-    #[error(transparent)]
-    #[diagnostic(transparent)]
-    Report(#[from] ReportError),
     /// A kept measurement cannot be read or written.
     #[error(transparent)]
     #[diagnostic(transparent)]

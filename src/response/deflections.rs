@@ -132,30 +132,44 @@ pub fn frame_deflections(
     motion: &Motion,
     holds: &Holds,
 ) -> Result<Vec<Vec<Option<Measured>>>, ResponseError> {
-    let mut by_frame = vec![vec![None; motion.surfaces.len()]; motion.frames.len()];
+    let mut by_frame = vec![Vec::new(); motion.frames.len()];
     for surface in 0..motion.surfaces.len() {
-        // The same frames with the same weights as for the holds, so that both tables agree.
-        let means = surface_means(motion, holds, surface, &mut Vec::new())?;
-        let neutral = neutral_sum(surface, &means);
-        let measured = (0..motion.frames.len())
-            .filter(|&frame| motion.frames[frame].deflections[surface].is_some());
-        let measured: Vec<usize> = measured.collect();
-        for frames in measured.chunks(FRAMES_IN_ONE_GO) {
-            let single = frames.iter().map(|&frame| vec![(frame, surface, 1.0)]);
-            let sums: Vec<WeightedSum> = single.chain([neutral.clone()]).collect();
-            let (values, covariance) = motion.weighted_sums(&sums);
-            let last = frames.len();
-            for (row, &frame) in frames.iter().enumerate() {
-                let variance = covariance[(row, row)] + covariance[(last, last)]
-                    - 2.0 * covariance[(row, last)];
-                by_frame[frame][surface] = Some(Measured::new(
-                    deg_from_rad(values[row] - values[last]),
-                    deg_from_rad(variance.max(0.0).sqrt()),
-                ));
-            }
+        let column = surface_deflections(motion, holds, surface)?;
+        for (row, deflection) in by_frame.iter_mut().zip(column) {
+            row.push(deflection);
         }
     }
     Ok(by_frame)
+}
+
+/// One surface's deflection from neutral in each frame.
+fn surface_deflections(
+    motion: &Motion,
+    holds: &Holds,
+    surface: usize,
+) -> Result<Vec<Option<Measured>>, ResponseError> {
+    // The same frames with the same weights as for the holds, so that both tables agree.
+    let means = surface_means(motion, holds, surface, &mut Vec::new())?;
+    let neutral = neutral_sum(surface, &means);
+    let measured: Vec<usize> = (0..motion.frames.len())
+        .filter(|&frame| motion.frames[frame].deflections[surface].is_some())
+        .collect();
+    let mut deflections = vec![None; motion.frames.len()];
+    for frames in measured.chunks(FRAMES_IN_ONE_GO) {
+        let single = frames.iter().map(|&frame| vec![(frame, surface, 1.0)]);
+        let sums: Vec<WeightedSum> = single.chain([neutral.clone()]).collect();
+        let (values, covariance) = motion.weighted_sums(&sums);
+        let last = frames.len();
+        for (row, &frame) in frames.iter().enumerate() {
+            let variance =
+                covariance[(row, row)] + covariance[(last, last)] - 2.0 * covariance[(row, last)];
+            deflections[frame] = Some(Measured::new(
+                deg_from_rad(values[row] - values[last]),
+                deg_from_rad(variance.max(0.0).sqrt()),
+            ));
+        }
+    }
+    Ok(deflections)
 }
 
 /// Neutral as one weighted sum of deflections.

@@ -123,7 +123,7 @@ mod tests {
         // 1 0 4 3 3 5 4 2 0 -> .5 .5 3 3 3 3 3 3 3: the usual worked example of isotonic regression.
         let values = [1.0, 0.0, 4.0, 3.0, 3.0, 5.0, 4.0, 2.0, 0.0];
         let fitted = [0.5, 0.5, 3.0, 3.0, 3.0, 3.0, 3.0, 3.0, 3.0];
-        let points: Vec<(f64, f64)> = (0..9).map(|k| (f64::from(k), values[k as usize])).collect();
+        let points: Vec<(f64, f64)> = (0..9).map(|k| (k as f64, values[k])).collect();
         let expected: f64 = values
             .iter()
             .zip(fitted)
