@@ -85,30 +85,31 @@ pub(super) fn levels(frame: &Video) -> Levels {
 pub(super) fn upright_luma(frame: &Video, turn: Turn) -> Option<GreyImage> {
     let coding = coding(frame.format())?;
     let (width_px, height_px) = (frame.width() as usize, frame.height() as usize);
-    let (bytes, stride) = (frame.data(0), frame.stride(0));
-    let upright = |bytes, stride| {
-        turn.upright(Rows {
-            bytes,
-            stride,
-            width_px,
-            height_px,
-        })
+    let plane = Rows {
+        bytes: frame.data(0),
+        stride: frame.stride(0),
+        width_px,
+        height_px,
     };
     Some(match coding {
-        Coding::Byte => upright(bytes, stride),
-        Coding::TenLow => upright(&eight_bits(bytes, rounded_from_ten), stride / 2),
-        Coding::TenHigh => upright(
-            &eight_bits(bytes, |word| rounded_from_ten(word >> 6)),
-            stride / 2,
-        ),
+        Coding::Byte => turn.upright(plane),
+        Coding::TenLow => turn.turned(eight_bits(plane, rounded_from_ten)),
+        Coding::TenHigh => turn.turned(eight_bits(plane, |word| rounded_from_ten(word >> 6))),
     })
 }
 
-fn eight_bits(bytes: &[u8], byte_from_word: impl Fn(u16) -> u8) -> Vec<u8> {
-    bytes
-        .chunks_exact(2)
-        .map(|word| byte_from_word(u16::from_le_bytes([word[0], word[1]])))
-        .collect()
+/// The picture in a plane of two bytes a pixel.
+fn eight_bits(plane: Rows, byte_from_word: impl Fn(u16) -> u8) -> GreyImage {
+    let mut pixels = Vec::with_capacity(plane.width_px * plane.height_px);
+    for row in plane.bytes.chunks(plane.stride).take(plane.height_px) {
+        let words = row[..2 * plane.width_px].chunks_exact(2);
+        pixels.extend(words.map(|word| byte_from_word(u16::from_le_bytes([word[0], word[1]]))));
+    }
+    GreyImage {
+        width_px: plane.width_px,
+        height_px: plane.height_px,
+        pixels,
+    }
 }
 
 /// Rounded, as cutting two bits off would darken every picture by 3/8 of a level.

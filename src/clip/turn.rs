@@ -94,6 +94,19 @@ impl Turn {
             pixels,
         }
     }
+
+    /// Turns a picture upright, without copying it where no turn is needed.
+    pub(super) fn turned(self, image: GreyImage) -> GreyImage {
+        if self == Self::None {
+            return image;
+        }
+        self.upright(Rows {
+            bytes: &image.pixels,
+            stride: image.width_px,
+            width_px: image.width_px,
+            height_px: image.height_px,
+        })
+    }
 }
 
 impl Rows<'_> {

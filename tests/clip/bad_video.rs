@@ -150,6 +150,23 @@ fn only_quarter_turns_are_obeyed() {
 }
 
 #[test]
+fn a_picture_that_changes_its_size_is_told() {
+    // Made of three frames of 64 × 48 and three of 48 × 64, at 30 frames a second.
+    match refused(&data("size_changes.ts"), &PLAIN) {
+        ClipError::FrameSizeChanges {
+            time_s,
+            first_px,
+            then_px,
+            ..
+        } => {
+            assert!((0.0..0.1).contains(&time_s));
+            assert_eq!((first_px, then_px), ((64, 48), (48, 64)));
+        }
+        other => panic!("{other}"),
+    }
+}
+
+#[test]
 fn a_rate_for_a_video_is_refused() {
     let options = ClipOptions {
         fps: Some(30.0),
