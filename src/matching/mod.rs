@@ -11,6 +11,7 @@
 
 mod chain;
 mod command;
+mod compare;
 mod curve;
 
 mod end_points;
@@ -35,6 +36,7 @@ use crate::model_file::{Joins, MatchGroup, Radio, Settings};
 use crate::response::Responses;
 use crate::warning::Warning;
 
+pub use compare::{Comparison, NextRound, StationComparison, Verdict, compare_mismatch};
 pub use error::MatchingError;
 pub use reach::OutOfReach;
 pub use warning::MatchingWarning;

@@ -27,7 +27,7 @@ pub(super) struct Place {
     pub target_deg: f64,
     /// Expanded uncertainty of the mismatch there, deg.
     pub u_deg: f64,
-    /// Whether the follower reaches the target, within the uncertainty.
+    /// Whether the follower reaches the target, within the uncertainty or half a step.
     pub reachable: bool,
 }
 
@@ -184,6 +184,11 @@ impl Pair {
         let command = Command::new(&self.radio, reference_settings);
         let [least, most] = self.command_range_pct();
         let reach_deg = [self.follower_deg(least), self.follower_deg(most)];
+        let half_step_pct = 0.5 * self.radio.step_pct;
+        let half_step_deg = [
+            self.follower_deg(least + half_step_pct) - reach_deg[0],
+            reach_deg[1] - self.follower_deg(most - half_step_pct),
+        ];
         self.grid_pct()
             .into_iter()
             .map(|stick_pct| {
@@ -191,12 +196,14 @@ impl Pair {
                 let target_deg = self.reference_deg(reference_pct);
                 let ideal_pct = self.ideal_command_pct(target_deg);
                 let u_deg = COVERAGE_FACTOR * self.sd_deg(reference_pct, ideal_pct);
-                let short_deg = (reach_deg[0] - target_deg).max(target_deg - reach_deg[1]);
+                // A shortfall below half a step is lost in the rounding.
+                let short_deg = (reach_deg[0] - target_deg - half_step_deg[0].max(u_deg))
+                    .max(target_deg - reach_deg[1] - half_step_deg[1].max(u_deg));
                 Place {
                     stick_pct,
                     target_deg,
                     u_deg,
-                    reachable: short_deg <= u_deg,
+                    reachable: short_deg <= 0.0,
                 }
             })
             .collect()

@@ -7,5 +7,7 @@ mod support;
 
 mod aircraft;
 mod clips;
+mod laws;
 mod linkage;
+mod optimum;
 mod world;
