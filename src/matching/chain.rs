@@ -298,8 +298,11 @@ impl<'a> Chain<'a> {
                 self.piece_cost(piece, |stick| added[1] + slope * (stick - x[1]))
             }
             Joins::Smooth => {
-                let joined = pchip::piece(x, added, (piece > 1, piece + 1 < count));
-                self.piece_cost(piece, joined)
+                let joined = pchip::Piece::new(x, added, (piece > 1, piece + 1 < count));
+                if joined.least_slope() < -1.0 - RANGE_SLACK_PCT {
+                    return None;
+                }
+                self.piece_cost(piece, |stick| joined.value(stick))
             }
         }
     }

@@ -41,38 +41,66 @@ impl Pchip {
     }
 }
 
-/// One piece of the curve between two points, from its neighbours alone; the same as the piece of
-/// the whole curve.
-///
-/// `x` and `y` are the points before, left, right and after; `before` and `after` tell whether
-/// the outer ones exist.
-pub(super) fn piece(
-    x: [f64; 4],
-    y: [f64; 4],
-    outer_exist: (bool, bool),
-) -> impl Fn(f64) -> f64 + use<> {
-    let width = [x[1] - x[0], x[2] - x[1], x[3] - x[2]];
-    let chord = [
-        (y[1] - y[0]) / width[0],
-        (y[2] - y[1]) / width[1],
-        (y[3] - y[2]) / width[2],
-    ];
-    let slope = match outer_exist {
-        (false, false) => [chord[1]; 2],
-        (false, true) => [
-            end_slope([width[1], width[2]], [chord[1], chord[2]]),
-            inner_slope([width[1], width[2]], [chord[1], chord[2]]),
-        ],
-        (true, false) => [
-            inner_slope([width[0], width[1]], [chord[0], chord[1]]),
-            end_slope([width[1], width[0]], [chord[1], chord[0]]),
-        ],
-        (true, true) => [
-            inner_slope([width[0], width[1]], [chord[0], chord[1]]),
-            inner_slope([width[1], width[2]], [chord[1], chord[2]]),
-        ],
-    };
-    move |at| hermite((at - x[1]) / width[1], width[1], [y[1], y[2]], slope)
+/// One piece of a curve between two points.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Piece {
+    left: f64,
+    width: f64,
+    y: [f64; 2],
+    slope: [f64; 2],
+}
+
+impl Piece {
+    /// The piece between the middle two of four points, the same as that of the whole curve.
+    ///
+    /// `outer_exist` tells whether the first and the last point exist; their numbers do not count
+    /// otherwise.
+    pub fn new(x: [f64; 4], y: [f64; 4], outer_exist: (bool, bool)) -> Self {
+        let width = [x[1] - x[0], x[2] - x[1], x[3] - x[2]];
+        let chord = [
+            (y[1] - y[0]) / width[0],
+            (y[2] - y[1]) / width[1],
+            (y[3] - y[2]) / width[2],
+        ];
+        let left = match outer_exist {
+            (true, _) => inner_slope([width[0], width[1]], [chord[0], chord[1]]),
+            (false, true) => end_slope([width[1], width[2]], [chord[1], chord[2]]),
+            (false, false) => chord[1],
+        };
+        let right = match outer_exist {
+            (_, true) => inner_slope([width[1], width[2]], [chord[1], chord[2]]),
+            (true, false) => end_slope([width[1], width[0]], [chord[1], chord[0]]),
+            (false, false) => chord[1],
+        };
+        Self {
+            left: x[1],
+            width: width[1],
+            y: [y[1], y[2]],
+            slope: [left, right],
+        }
+    }
+
+    /// Value at a place of the piece.
+    pub fn value(&self, at: f64) -> f64 {
+        let t = (at - self.left) / self.width;
+        hermite(t, self.width, self.y, self.slope)
+    }
+
+    /// The smallest slope anywhere on the piece: at an end or where the quadratic turns.
+    pub fn least_slope(&self) -> f64 {
+        let chord = (self.y[1] - self.y[0]) / self.width;
+        let [s0, s1] = self.slope;
+        // Slope at t: s0 + t·(6·chord − 4·s0 − 2·s1) + t²·(3·s0 + 3·s1 − 6·chord).
+        let linear = 6.0 * chord - 4.0 * s0 - 2.0 * s1;
+        let square = 3.0 * s0 + 3.0 * s1 - 6.0 * chord;
+        let turn = -0.5 * linear / square;
+        let ends = s0.min(s1);
+        if square > 0.0 && (0.0..=1.0).contains(&turn) {
+            ends.min(s0 + 0.5 * turn * linear)
+        } else {
+            ends
+        }
+    }
 }
 
 /// Cubic Hermite form on `t` in 0…1 over a piece of the given width.
@@ -204,14 +232,25 @@ mod tests {
                     values.get(left + 2).copied().unwrap_or(outer),
                 ]
             };
-            let piece = piece(
+            let piece = Piece::new(
                 pick(&RPN14_X),
                 pick(&RPN14_Y),
                 (left > 0, left + 2 < RPN14_X.len()),
             );
             let at = 0.3 * RPN14_X[left] + 0.7 * RPN14_X[left + 1];
-            approx::assert_abs_diff_eq!(piece(at), curve.value(at), epsilon = 1e-15);
+            approx::assert_abs_diff_eq!(piece.value(at), curve.value(at), epsilon = 1e-15);
         }
+    }
+
+    #[test]
+    fn the_least_slope_is_that_of_a_fine_scan() {
+        // A dip between a steep and a flat neighbour: the slope is least inside the piece.
+        let piece = Piece::new([0.0, 1.0, 2.0, 3.0], [0.0, 5.0, 4.0, 2.0], (true, true));
+        let scanned = (0..1000)
+            .map(|i| 1.0 + f64::from(i) / 1000.0)
+            .map(|at| (piece.value(at + 1e-3) - piece.value(at)) / 1e-3)
+            .fold(f64::INFINITY, f64::min);
+        approx::assert_abs_diff_eq!(piece.least_slope(), scanned, epsilon = 1e-4);
     }
 
     proptest! {
