@@ -53,6 +53,7 @@ impl Pattern {
     /// `u` and `v` run from 0 to [`CELLS`] over the black square. The paper is taken as white
     /// without end. The blur's axes are taken along the tag's: exact for every straight edge,
     /// and off only at the corners of cells when the picture shears the tag.
+    #[inline]
     pub fn shade(&self, u: f64, v: f64, blur: [f64; 2]) -> Shade {
         let columns = Coverage::at(u, blur[0]);
         let rows = Coverage::at(v, blur[1]);
@@ -97,11 +98,14 @@ struct Coverage {
 const REACH_SD: f64 = 4.0;
 
 impl Coverage {
+    #[inline]
     fn at(place: f64, blur: f64) -> Self {
         let reach = REACH_SD * blur;
         let limit = CELLS as f64;
-        let first = (place - reach).floor().clamp(0.0, limit) as usize;
-        let last = (place + reach).ceil().clamp(0.0, limit) as usize;
+        // Conversions round down; what is kept is never negative.
+        let first = (place - reach).clamp(0.0, limit) as usize;
+        let end = (place + reach).clamp(0.0, limit);
+        let last = end as usize + usize::from(end > end as usize as f64);
         let mut coverage = Self {
             first,
             last,
@@ -109,15 +113,13 @@ impl Coverage {
             slope: [0.0; CELLS],
             widen: [0.0; CELLS],
         };
-        if first >= last {
-            return coverage;
-        }
+        let table: &[(f64, f64)] = &NORMAL;
         let scale = 1.0 / blur;
         let mut z = (place - first as f64) * scale;
-        let (mut passed, mut density) = normal(z);
+        let (mut passed, mut density) = normal(table, z);
         for cell in first..last {
             let z_next = (place - (cell + 1) as f64) * scale;
-            let (passed_next, density_next) = normal(z_next);
+            let (passed_next, density_next) = normal(table, z_next);
             coverage.share[cell] = passed - passed_next;
             coverage.slope[cell] = (density - density_next) * scale;
             coverage.widen[cell] = (z_next * density_next - z * density) * scale;
@@ -151,13 +153,14 @@ static NORMAL: LazyLock<Vec<(f64, f64)>> = LazyLock::new(|| {
 });
 
 /// Distribution and density of the standard normal, interpolated (error below 2e-6).
-fn normal(z: f64) -> (f64, f64) {
+#[inline]
+fn normal(table: &[(f64, f64)], z: f64) -> (f64, f64) {
     let place = (z + TABLE_REACH as f64) * TABLE_STEPS as f64;
     if place <= 0.0 {
         return (0.0, 0.0);
     }
     let index = place as usize;
-    match NORMAL.get(index..index + 2) {
+    match table.get(index..index + 2) {
         Some(&[(passed_a, density_a), (passed_b, density_b)]) => {
             let part = place - index as f64;
             (

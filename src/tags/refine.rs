@@ -62,8 +62,17 @@ const SUSPECT_RESIDUAL: f64 = 0.15;
 /// The blur is kept within these bounds while the fit is on its way, cells.
 const BLUR_RANGE: [f64; 2] = [0.04, 1.5];
 
-/// Corners that move less than this in a step have arrived, px: a tenth of their noise.
-const ARRIVED_PX: f64 = 0.002;
+/// Corners that move less than this in a step have arrived, px: a tenth of their noise in video.
+const ARRIVED_PX: f64 = 0.005;
+
+/// While corners move more than this in a step, every other pixel is enough, px.
+const COARSE_PX: f64 = 0.2;
+const COARSE_STRIDE: usize = 2;
+
+/// A fit whose residuals are still above this share of the contrast after [`HOPEFUL_STEPS`] has
+/// gone astray: half a cell off, about half of the cells disagree.
+const ASTRAY_RESIDUAL: f64 = 0.3;
+const HOPEFUL_STEPS: usize = 7;
 
 /// Steps after which a fit has failed.
 const MOST_STEPS: usize = 16;
@@ -159,30 +168,42 @@ struct Sums {
 impl Fit<'_> {
     fn run(mut self, mut state: Unknowns) -> Result<PatternFit, DropReason> {
         let mut factor: Option<Cholesky<f64, Const<UNKNOWNS>>> = None;
-        let mut fresh = 0;
-        let mut masked = false;
-        for _ in 0..MOST_STEPS {
-            let with_matrix = fresh < MATRIX_STEPS;
-            let sums = self.sums(&state, with_matrix).ok_or(DropReason::NotFound)?;
+        let (mut coarse, mut masked) = (true, false);
+        let mut matrices_left = MATRIX_STEPS;
+        for taken in 0..MOST_STEPS {
+            let with_matrix = matrices_left > 0;
+            let stride = if coarse { COARSE_STRIDE } else { 1 };
+            let sums = self
+                .sums(&state, stride, with_matrix)
+                .ok_or(DropReason::NotFound)?;
             if with_matrix {
                 factor = Some(sums.normal.cholesky().ok_or(DropReason::NotFound)?);
-                fresh += 1;
+                matrices_left -= 1;
             }
             let Some(factor) = &factor else { break };
             self.noise = sums.noise();
+            if taken >= HOPEFUL_STEPS && self.noise > ASTRAY_RESIDUAL * contrast(&state, self.patch)
+            {
+                break;
+            }
             let (step, moved_px) = self.bounded(factor.solve(&sums.gradient));
             state += step;
             for index in [BLUR, BLUR + 1] {
                 state[index] = state[index].clamp(BLUR_RANGE[0], BLUR_RANGE[1]);
             }
             if moved_px > LONGEST_STEP_CELLS * 0.5 * self.patch.scale_px / HALF {
-                fresh = 0;
+                matrices_left = MATRIX_STEPS;
+            } else if coarse {
+                if moved_px < COARSE_PX {
+                    coarse = false;
+                    matrices_left = 1;
+                }
             } else if moved_px < ARRIVED_PX {
                 if masked || !self.mask(&sums, &state) {
                     return self.finish(&state, &sums, &factor.inverse());
                 }
                 masked = true;
-                fresh = 0;
+                matrices_left = 1;
             }
         }
         Err(DropReason::NotFound)
@@ -216,12 +237,12 @@ impl Fit<'_> {
         self.used.contains(&false)
     }
 
-    fn sums(&self, state: &Unknowns, with_matrix: bool) -> Option<Sums> {
+    fn sums(&self, state: &Unknowns, stride: usize, with_matrix: bool) -> Option<Sums> {
         let patch_from_tag = matrix(state);
         let tag_from_patch = patch_from_tag.try_inverse()?;
         let mut sums = Sums::zero();
         let reach = HUBER_SD * self.noise;
-        for pixel in &self.patch.pixels {
+        for pixel in self.patch.pixels.iter().step_by(stride) {
             let (residual, row) = self.residual(state, &patch_from_tag, &tag_from_patch, pixel);
             let block = usize::from(pixel.block);
             sums.block_squares[block] += residual * residual;
