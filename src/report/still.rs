@@ -159,21 +159,26 @@ impl Drawing {
         self.svg.text([x, y], text, word_style(colour, anchor));
     }
 
+    /// The outline of a tag; its word stands below, towards the middle of the drawing, clear of the
+    /// arc's ends.
     fn tag(&mut self, sighting: &Sighting, colour: &'static str, label: &str) {
+        const GAP: f64 = 4.0;
         let mut outline: Vec<Place> = sighting.corners_px.iter().map(|at| self.at(at)).collect();
-        let right = outline.iter().map(|at| at[0]).fold(0.0, f64::max);
-        let left = outline.iter().map(|at| at[0]).fold(f64::INFINITY, f64::min);
-        let middle = outline.iter().map(|at| at[1]).sum::<f64>() / 4.0;
-        outline.extend_from_slice(&outline.clone()[..2]);
+        outline.extend_from_within(..2);
         self.line(&outline, Stroke::solid(colour, 2.0));
-        // The ends of the arc bear their words on the outer side, so the tag's is on the inner.
-        let (x, anchor) = if (left + right) / 2.0 < DRAWING_WIDTH / 2.0 {
-            (right + 7.0, Anchor::Start)
+        let [x, _] = outline[0];
+        let lowest = outline.iter().map(|at| at[1]).fold(0.0, f64::max);
+        let [from, to] =
+            [f64::min, f64::max].map(|outer| outline.iter().map(|at| at[0]).fold(x, outer));
+        let (x, anchor) = if (from + to) / 2.0 < DRAWING_WIDTH * 0.4 {
+            (to + GAP, Anchor::Start)
+        } else if (from + to) / 2.0 > DRAWING_WIDTH * 0.6 {
+            (from - GAP, Anchor::End)
         } else {
-            (left - 7.0, Anchor::End)
+            ((from + to) / 2.0, Anchor::Middle)
         };
-        self.svg
-            .text([x, middle + 4.0], label, word_style(colour, anchor));
+        let at = [x, lowest + LETTERS];
+        self.svg.text(at, label, word_style(colour, anchor));
     }
 
     fn hinge(&mut self, surface: &SurfaceRecord, look: SurfaceLook, camera: &Camera) {

@@ -8,7 +8,7 @@ use crate::measurement::Measurement;
 
 use super::cautions;
 use super::figures::{percent, signed_with_u};
-use super::page::{approach_word, early_stop_cautions, mismatch_rows, number_rows, reach_sentence};
+use super::page::{approach_word, early_stop_cautions, mismatch_rows, number_rows};
 use super::verdict::Judgement;
 
 /// Width to which sentences are broken, in letters.
@@ -65,13 +65,6 @@ fn add_match(text: &mut String, measurement: &Measurement, correction: &Correcti
             let (what, before, now) = (&row.what, &row.before, &row.now);
             line(text, &format!("  {sign} {what:<22}{before:>7}{now:>8}"));
         }
-    }
-    for end in &correction.out_of_reach {
-        paragraph(
-            text,
-            &format!("! {}", reach_sentence(correction, end)),
-            "  ",
-        );
     }
     line(text, "\nMismatch, degrees");
     line(

@@ -19,6 +19,8 @@ pub enum Verdict {
     NumbersCure,
     /// Out of tolerance, and even the best numbers leave too much.
     NumbersDoNotCure,
+    /// Out of tolerance, and at an end the follower does not reach its reference.
+    OutOfReach,
     /// The mismatch lies too close to the tolerance to tell.
     CannotTell,
     /// No tolerance was declared, or no station was measured on both sides.
@@ -66,6 +68,7 @@ impl Judgement {
             Verdict::Alike => "Both sides move alike: nothing to enter",
             Verdict::NumbersCure => "Enter the numbers below",
             Verdict::NumbersDoNotCure => "Numbers alone will not cure this",
+            Verdict::OutOfReach => "One side does not reach as far as the other",
             Verdict::CannotTell => "Too close to tell",
             Verdict::NotJudged => "Measured, not judged",
         }
@@ -103,6 +106,10 @@ impl Judgement {
                  the best numbers {remains} will remain, so the linkage has to be moved by hand \
                  first."
             ),
+            Verdict::OutOfReach => format!(
+                "The {follower} differs from the {reference} {found}, and {accepted}. {}",
+                out_of_reach(correction)
+            ),
             Verdict::CannotTell => format!(
                 "The {follower} differs from the {reference} {found}; {accepted}. The doubt of \
                  the measurement reaches across that limit. Film again with larger tags or \
@@ -123,10 +130,33 @@ fn verdict(correction: &Correction, tolerance_deg: f64) -> Verdict {
         Standing::Within => Verdict::Alike,
         Standing::CannotTell => Verdict::CannotTell,
         Standing::Out => match Standing::of(remaining_deg, tolerance_deg) {
+            Standing::Out if !correction.out_of_reach.is_empty() => Verdict::OutOfReach,
             Standing::Out => Verdict::NumbersDoNotCure,
             Standing::Within | Standing::CannotTell => Verdict::NumbersCure,
         },
     }
+}
+
+fn out_of_reach(correction: &Correction) -> String {
+    let (reference, follower) = (&correction.reference, &correction.follower);
+    let ends: Vec<String> = correction
+        .out_of_reach
+        .iter()
+        .map(|end| format!("{} %", figures::percent(end.stick_pct)))
+        .collect();
+    // All ends tell the same remainder: that of the travel which both sides have in common.
+    let common = correction
+        .out_of_reach
+        .first()
+        .map_or(0.0, |end| end.common_worst_deg);
+    format!(
+        "With the servo travel that was filmed the {follower} does not reach the {reference} at {}, \
+         so numbers for the {follower} alone leave up to {}. With the {reference}'s travel reduced \
+         there, at most {} will remain; both ways stand below.",
+        ends.join(" and "),
+        remains(correction),
+        figures::declared_deg(common)
+    )
 }
 
 /// A word on a mismatch between stations that is larger than at any of them.
@@ -165,6 +195,7 @@ pub fn remains(correction: &Correction) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::matching::OutOfReach;
     use crate::measurement::sample::heron;
 
     fn judged(found_deg: f64, u_deg: f64, remaining_deg: f64) -> Verdict {
@@ -187,6 +218,28 @@ mod tests {
         assert_eq!(judged(0.32, 0.05, 0.1), Verdict::CannotTell);
         assert_eq!(judged(-0.90, 0.05, 0.1), Verdict::NumbersCure);
         assert_eq!(judged(0.90, 0.05, 0.5), Verdict::NumbersDoNotCure);
+    }
+
+    #[test]
+    fn an_end_out_of_reach_is_told_as_such() {
+        let mut measurement = heron();
+        let correction = &mut measurement.matches[0];
+        correction.predicted_deg.worst = 1.3;
+        correction.out_of_reach = vec![OutOfReach {
+            stick_pct: 100.0,
+            reference_deg: 25.1,
+            follower_deg: 23.8,
+            short_deg: Measured::new(1.3, 0.02),
+            reference_end_point_pct: 95.0,
+            common_settings: correction.settings.clone(),
+            common_worst_deg: 0.16,
+        }];
+        let correction = &measurement.matches[0];
+        let judgement = Judgement::of(&measurement, correction);
+        assert_eq!(judgement.verdict, Verdict::OutOfReach);
+        let sentence = judgement.sentence(correction);
+        assert!(sentence.contains("does not reach the left tailplane at +100 %"));
+        assert!(sentence.contains("at most 0.16° will remain"));
     }
 
     #[test]

@@ -90,7 +90,7 @@ pub fn reach_views(measurement: &Measurement, correction: &Correction) -> Vec<Re
 }
 
 /// An end that cannot be reached, in words.
-pub fn reach_sentence(correction: &Correction, end: &OutOfReach) -> String {
+fn reach_sentence(correction: &Correction, end: &OutOfReach) -> String {
     let (reference, follower) = (&correction.reference, &correction.follower);
     format!(
         "At {} % the {follower} stays {} short of the {reference}: {} of {}, whatever is entered. \

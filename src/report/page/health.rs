@@ -49,6 +49,11 @@ impl State {
         }
     }
 
+    /// Whether the figure is surely bad.
+    pub fn is_poor(self) -> bool {
+        self == Self::Poor
+    }
+
     /// Whether the advice matters.
     pub fn asks_for_work(self) -> bool {
         matches!(self, Self::Poor | Self::Unclear)

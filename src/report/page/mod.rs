@@ -16,7 +16,7 @@ use super::palette::SurfaceLook;
 use super::verdict::{Judgement, Verdict};
 use super::{cautions, figures};
 
-pub use cures::{ReachView, StageRow, floor_sentences, reach_sentence, reach_views, stage_rows};
+pub use cures::{ReachView, StageRow, floor_sentences, reach_views, stage_rows};
 pub use health::{HealthRow, early_stop_cautions, health_rows};
 pub use numbers::{NumberRow, number_rows};
 pub use stations::{MismatchRow, StationTable, approach_word, mismatch_rows, station_table};
@@ -110,7 +110,8 @@ fn gravity(verdict: Verdict) -> usize {
         Verdict::NotJudged => 1,
         Verdict::CannotTell => 2,
         Verdict::NumbersCure => 3,
-        Verdict::NumbersDoNotCure => 4,
+        Verdict::OutOfReach => 4,
+        Verdict::NumbersDoNotCure => 5,
     }
 }
 
@@ -118,7 +119,7 @@ fn class(verdict: Verdict) -> &'static str {
     match verdict {
         Verdict::Alike => "alike",
         Verdict::NumbersCure => "enter",
-        Verdict::NumbersDoNotCure => "care",
+        Verdict::OutOfReach | Verdict::NumbersDoNotCure => "care",
         Verdict::CannotTell | Verdict::NotJudged => "plain",
     }
 }
