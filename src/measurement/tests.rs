@@ -269,6 +269,67 @@ fn without_neutral_no_deflection_is_told() {
     assert!(rows.iter().all(|row| row.deflection_deg.is_none()));
 }
 
+#[test]
+fn what_the_stages_hand_on_is_kept_and_read_back() {
+    let sample = heron();
+    let motion = small_motion();
+    let holds = Holds {
+        holds: Vec::new(),
+        neutral_frames: vec![0, 1],
+        stick_pct: vec![Some(0.0), Some(0.0), None],
+    };
+    let seen = |index: usize| crate::tags::SightedFrame {
+        index,
+        time_s: index as f64 * 0.1,
+        sightings: Vec::new(),
+        dropped: Vec::new(),
+    };
+    let kept = Measurement::assemble(&Stages {
+        sightings: &crate::tags::Sightings {
+            clip: clip(),
+            frames: (0..3).map(seen).collect(),
+        },
+        profile: &crate::camera::CameraProfile::from_field_of_view(70.0, 1920, 1080).unwrap(),
+        model: &crate::model_file::ModelFile::read(Path::new(concat!(
+            env!("CARGO_MANIFEST_DIR"),
+            "/tests/data/model_file/good.toml"
+        )))
+        .unwrap(),
+        motion: &motion,
+        holds: &holds,
+        responses: &sample.responses(),
+        corrections: &sample.matches,
+        warnings: &[crate::warning::Warning::NoAirframeTag],
+        date: Some("2026-11-25"),
+    })
+    .unwrap();
+    assert_eq!(kept.model, "Heron 2.1 m");
+    // Three frames a tenth of a second apart: the last one is shown as long as the others.
+    assert_eq!(kept.clip.duration_s, 0.3);
+    assert_eq!(kept.surfaces[0].chord_mm, Some(92.0));
+    assert_eq!(kept.surfaces[1].edge_mm, Some(8.0));
+    assert_eq!(kept.surfaces[1].frames_measured, 2);
+    assert_eq!(kept.surfaces[0].hinge.axis, [-1.0, 0.0, 0.0]);
+    assert_eq!(kept.surfaces[0].stations, sample.surfaces[0].stations);
+    assert_eq!(kept.warnings[0].code, "no-airframe-tag");
+    assert_eq!(kept.trace.time_s, [0.0, 0.1, 0.2]);
+    assert_eq!(kept.trace.deflection_deg[1][1], None);
+    assert_eq!(read(&kept.to_json().unwrap()).unwrap(), kept);
+}
+
+fn clip() -> crate::clip::ClipInfo {
+    crate::clip::ClipInfo {
+        path: "clips/heron.mp4".into(),
+        width_px: 1920,
+        height_px: 1080,
+        levels: crate::clip::Levels {
+            black: 16,
+            white: 235,
+        },
+        claimed_frames: None,
+    }
+}
+
 proptest! {
     #![proptest_config(ProptestConfig { cases: 300, ..ProptestConfig::default() })]
 
