@@ -1,6 +1,8 @@
 //! One frame by itself, with the constants as they are: where the camera is and how far each
 //! surface is deflected.
 
+use std::f64::consts::PI;
+
 use nalgebra::{SMatrix, SVector};
 
 use super::observation::{ObservedFrame, Target};
@@ -107,6 +109,10 @@ impl FrameFit<'_> {
             if (0.0..SETTLED * (1.0 + cost)).contains(&decrease) {
                 break;
             }
+        }
+        // A wild step may have gone round: whole turns do not show in the picture.
+        for angle_rad in &mut state.angles_rad {
+            *angle_rad = (*angle_rad + PI).rem_euclid(2.0 * PI) - PI;
         }
         Some((state, cost))
     }

@@ -22,6 +22,10 @@ const SETTLED_DECREASE: f64 = 1e-4;
 /// The same as a fraction of the cost, for sightings that are far better than declared.
 const SETTLED_FRACTION: f64 = 1e-9;
 
+/// Error that stands for a sighting that has no place in the picture, standard deviations: as far
+/// off as pictures are wide.
+const OUTSIDE_SD: f64 = 1e5;
+
 /// Everything the fit looks at.
 #[derive(Debug, Clone)]
 pub(super) struct JointFit {
@@ -66,6 +70,21 @@ impl JointFit {
         let sightings: f64 = of_frames.into_iter().sum::<Option<f64>>()?;
         let cost = 0.5 * (sightings + self.prior_chi2(&state.constants));
         cost.is_finite().then_some(cost)
+    }
+
+    /// The cost, with sightings outside the model as bad as the loss makes an error of
+    /// [`OUTSIDE_SD`].
+    pub fn forgiving_cost(&self, state: &State) -> f64 {
+        let camera = self.lens.camera(&state.constants);
+        let frames = self.frames.iter().zip(&state.frames);
+        let losses = frames.flat_map(|(frame, frame_state)| {
+            frame.kept().map(|seen| {
+                let miss = residual(seen, &camera, &state.constants, frame_state);
+                let chi2 = miss.map_or(OUTSIDE_SD.powi(2), |miss| miss.norm_squared());
+                self.loss.value(chi2)
+            })
+        });
+        0.5 * (losses.sum::<f64>() + self.prior_chi2(&state.constants))
     }
 
     fn prior_chi2(&self, constants: &Constants) -> f64 {

@@ -19,6 +19,9 @@ pub(super) const STEPS: usize = 25;
 const SETTLED_FACTOR: f64 = 0.02;
 /// A tag's own variance factor counts half against that of all tags at this many sightings.
 const FACTOR_SIGHTINGS: f64 = 60.0;
+/// A start may explain a sighting this many times worse (χ²) than it does most: constants that are
+/// still off make errors of several times the corners'.
+const PLAUSIBLE_FACTOR: f64 = 30.0;
 /// Declared standard deviations are believed to be at most twice too large: scatter that is
 /// smaller still would be luck, or corners that repeat each other.
 const SMALLEST_FACTOR: f64 = 0.25;
@@ -31,6 +34,7 @@ pub(super) fn fit_and_sort(
     start: State,
     rejection_chi2: f64,
 ) -> Option<Fitted> {
+    keep_plausible(fit, &start);
     let mut fitted = fit.minimise(start, STEPS)?;
     for round in 0..ROUNDS {
         let factors = rescale(fit, &fitted.state);
@@ -47,6 +51,22 @@ pub(super) fn fit_and_sort(
         fitted = fit.minimise(fitted.state, STEPS)?;
     }
     Some(fitted)
+}
+
+/// Keeps the sightings that a start explains no much worse than most, whatever the scale of the
+/// errors: gross ones would make a joint step fail that is good for all others.
+pub(super) fn keep_plausible(fit: &mut JointFit, start: &State) {
+    let chi2 = chi2(fit, start);
+    let usual = median(chi2.iter().flatten().copied().collect());
+    let limit = PLAUSIBLE_FACTOR * usual.max(8.0);
+    for (frame, chi2) in fit.frames.iter_mut().zip(&chi2) {
+        for (seen, chi2) in frame.observations.iter_mut().zip(chi2) {
+            seen.kept = *chi2 < limit;
+        }
+        if fit.layout.camera_moves && !frame.shows_airframe() {
+            reject_all(frame);
+        }
+    }
 }
 
 /// χ² of every sighting, in the order of the frames' lists; infinite outside the model.
@@ -155,7 +175,7 @@ pub(super) fn reject_all(frame: &mut ObservedFrame) {
 /// sighting of an airframe tag makes all others look wrong.
 fn retry_doubtful_frames(fit: &mut JointFit, state: &mut State, rejection_chi2: f64) {
     let chi2 = chi2(fit, state);
-    let spans = angle_spans(state);
+    let spans = angle_spans(fit, state);
     let camera = fit.lens.camera(&state.constants);
     let frame_fit = FrameFit {
         lens: &fit.lens,
@@ -188,20 +208,19 @@ fn retry_doubtful_frames(fit: &mut JointFit, state: &mut State, rejection_chi2: 
     }
 }
 
-/// Least and greatest deflection of each surface.
-fn angle_spans(state: &State) -> Vec<[f64; 2]> {
+/// Least and greatest deflection of each surface among its kept sightings.
+fn angle_spans(fit: &JointFit, state: &State) -> Vec<[f64; 2]> {
     (0..state.constants.surfaces.len())
         .map(|surface| {
-            let mut angles: Vec<f64> = state
-                .frames
-                .iter()
-                .map(|frame| frame.angles_rad[surface])
-                .collect();
-            angles.sort_by(f64::total_cmp);
-            match (angles.first(), angles.last()) {
-                (Some(first), Some(last)) => [*first, *last],
-                _ => [0.0, 0.0],
-            }
+            let target = Target::Surface(surface);
+            let frames = fit.frames.iter().zip(&state.frames);
+            let angles = frames
+                .filter(|(frame, _)| frame.shows(target))
+                .map(|(_, state)| state.angles_rad[surface]);
+            angles
+                .map(|angle| [angle, angle])
+                .reduce(|span, angle| [span[0].min(angle[0]), span[1].max(angle[1])])
+                .unwrap_or([0.0, 0.0])
         })
         .collect()
 }

@@ -4,7 +4,7 @@ use nalgebra::{DMatrix, DVector, Point3, SVector, Vector3};
 
 use super::joint_fit::{Fitted, JointFit};
 use super::normal_equations::{AngleElimination, FrameElimination, Reduced, reduce};
-use super::observation::Target;
+use super::observation::{ObservedFrame, Target};
 use super::parameters::{Hinged, SURFACE_CONSTANTS, TAG_CONSTANTS};
 use super::prediction::{residual, residual_px};
 use super::{
@@ -152,13 +152,16 @@ impl Conclusion<'_> {
         Some(signs.map(sign).collect())
     }
 
-    /// Camera pose of the first frame used.
+    /// Camera pose of the first frame in which a surface was measured.
     fn first_camera(&self) -> Option<Pose> {
-        let frames = self.fit.frames.iter().zip(&self.fitted.state.frames);
-        let first = frames
-            .filter(|(frame, _)| frame.kept().next().is_some())
-            .map(|(_, state)| state.camera_from_reference);
-        first.into_iter().next()
+        let surface = |frame: &ObservedFrame| {
+            frame
+                .kept()
+                .any(|seen| matches!(seen.target, Target::Surface(_)))
+        };
+        let mut frames = self.fit.frames.iter().zip(&self.fitted.state.frames);
+        let first = frames.find(|(frame, _)| surface(frame));
+        first.map(|(_, state)| state.camera_from_reference)
     }
 
     fn frames(&self, reduced: &Reduced, signs: &[f64], variance: f64) -> Vec<MotionFrame> {

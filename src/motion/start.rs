@@ -10,6 +10,7 @@ use super::MotionError;
 use super::frame_fit::FrameFit;
 use super::hypotheses::{PossiblePoses, expected, propose};
 use super::joint_fit::{Fitted, JointFit, State};
+use super::outliers::keep_plausible;
 use super::observation::{Observation, ObservedFrame, Target};
 use super::parameters::{Constants, FrameState, Hinged, Layout, Priors};
 use crate::geometry::{PlanarPose, Pose};
@@ -177,8 +178,7 @@ fn airframe_tag(fit: &JointFit, known: &Constants, tag: usize) -> Option<Pose> {
                 constants
                     .airframe_tags
                     .push(camera.inverse() * camera_from_tag);
-                let frames = start_frames(&trial, &constants, &[]);
-                let Some(fitted) = trial.minimise(State { constants, frames }, TRIAL_STEPS) else {
+                let Some(fitted) = refined(&trial, constants, TRIAL_STEPS) else {
                     continue;
                 };
                 if best.is_none_or(|(cost, _)| fitted.cost < cost) {
@@ -238,26 +238,28 @@ fn surface_trial(
         .filter_map(|hinged| {
             let mut constants = known.clone();
             constants.surfaces = vec![hinged];
-            let frames = start_frames(&trial, &constants, &[WHOLE_SCAN_RAD]);
-            trial.minimise(State { constants, frames }, TRIAL_STEPS)
+            refined(&trial, constants, TRIAL_STEPS)
         })
         .collect();
     let best = fitted.into_iter().min_by(|a, b| a.cost.total_cmp(&b.cost));
-    let winner = best.and_then(|best| {
-        // Frames that started from the wrong pose of an airframe tag get a second chance.
-        let constants = best.state.constants;
-        let frames = start_frames(&trial, &constants, &[WHOLE_SCAN_RAD]);
-        trial.minimise(State { constants, frames }, WINNER_STEPS)
-    });
+    // Frames that started from the wrong pose of an airframe tag get a second chance.
+    let winner = best.and_then(|best| refined(&trial, best.state.constants, WINNER_STEPS));
     let Some(winner) = winner else {
         return Err(MotionError::NoHinge {
             surface: declared.name.clone(),
         });
     };
-    let angles = winner.state.frames.iter().map(|frame| frame.angles_rad[0]);
-    let span = angles.fold([f64::INFINITY, f64::NEG_INFINITY], |span, angle| {
-        [span[0].min(angle), span[1].max(angle)]
-    });
+    let mut angles: Vec<f64> = winner
+        .state
+        .frames
+        .iter()
+        .map(|frame| frame.angles_rad[0])
+        .collect();
+    angles.sort_by(f64::total_cmp);
+    let span = match (angles.first(), angles.last()) {
+        (Some(first), Some(last)) => [*first, *last],
+        _ => [0.0, 0.0],
+    };
     let hinged = winner.state.constants.surfaces.into_iter().next();
     hinged
         .map(|hinged| Trial {
@@ -267,6 +269,20 @@ fn surface_trial(
         .ok_or(MotionError::NoHinge {
             surface: declared.name.clone(),
         })
+}
+
+/// A trial fit from given constants on what they explain, with the cost of all its frames.
+fn refined(trial: &JointFit, constants: Constants, steps: usize) -> Option<Fitted> {
+    let scan_rad = vec![WHOLE_SCAN_RAD; trial.layout.surfaces];
+    let frames = start_frames(trial, &constants, &scan_rad);
+    let start = State { constants, frames };
+    let mut plausible = trial.clone();
+    keep_plausible(&mut plausible, &start);
+    let constants = plausible.minimise(start, steps)?.state.constants;
+    let frames = start_frames(trial, &constants, &scan_rad);
+    let state = State { constants, frames };
+    let cost = trial.forgiving_cost(&state);
+    Some(Fitted { state, cost })
 }
 
 /// A small fit on some of the usable frames, of one surface (or none) and the first `tags`
