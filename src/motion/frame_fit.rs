@@ -17,9 +17,11 @@ const STEPS: usize = 12;
 const FIRST_DAMPING: f64 = 1e-3;
 /// A frame counts as settled when a step lowers its cost by less than this fraction and amount.
 const SETTLED: f64 = 1e-3;
-/// Distance between the deflections that are tried first, rad (4°): well within reach of
+/// Distance between the deflections that are tried first, rad (6°): well within reach of
 /// Gauss–Newton for a tag whose picture turns by the same.
-const SCAN_STEP_RAD: f64 = 0.07;
+const SCAN_STEP_RAD: f64 = 0.1;
+/// Corners that are compared there: two opposite ones tell place, size and turn.
+const SCANNED_CORNERS: [usize; 2] = [0, 2];
 
 /// What the fit of one frame looks at.
 pub(super) struct FrameFit<'a> {
@@ -69,13 +71,13 @@ impl FrameFit<'_> {
                     * hinged
                         .hinge
                         .carry(&hinged.reference_from_tag_at_zero, angle_rad);
-                let misses = corners.iter().enumerate().map(|(index, corner)| {
+                let misses = SCANNED_CORNERS.map(|index| {
                     let seen_at = seen.corners_px.fixed_rows::<2>(2 * index);
                     self.camera
-                        .project(&(camera_from_tag * corner))
+                        .project(&(camera_from_tag * corners[index]))
                         .map_or(f64::INFINITY, |point| (point.coords - seen_at).norm())
                 });
-                misses.sum()
+                misses[0] + misses[1]
             };
             let angles = (0..=count).map(|step| {
                 let angle_rad = from + (to - from) * step as f64 / count as f64;

@@ -31,6 +31,8 @@ const LARGEST_MISMATCH: f64 = 9.0;
 /// Poses that a tag may have in one frame, in the reference frame.
 pub(super) struct PossiblePoses {
     pub reference_from_tag: Vec<Pose>,
+    /// The likeliest pose of the camera.
+    pub camera_from_reference: Pose,
     /// Unit vector from the camera to the tag.
     pub sight: Vector3<f64>,
     pub distance_mm: f64,

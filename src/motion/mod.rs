@@ -6,7 +6,8 @@
 //! explain it about equally well. But a surface turns about one line, so all frames together tell
 //! that line, and each frame then has one number to tell.
 //!
-//! `observation` → `camera_motion` → `start` (`hypotheses`, `frame_fit`) → `outliers` (`joint_fit`,
+//! `observation` → `camera_motion` → `start` (`trials`,
+//! `hypotheses`, `frame_fit`) → `outliers` (`joint_fit`,
 //! `normal_equations`, `prediction`, `parameters`) → `rests` → `result`.
 
 mod camera_motion;
@@ -25,6 +26,7 @@ mod start;
 #[cfg(test)]
 #[allow(clippy::unwrap_used)]
 mod tests;
+mod trials;
 
 pub use options::{FitOptions, MotionError};
 pub use rests::LastingErrors;

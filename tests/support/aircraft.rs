@@ -188,7 +188,7 @@ fn linkage_for(travel_deg: f64, unevenness: f64, random: &mut Random) -> (Linkag
         // The servo's throw that gives the travel on the average of both ends.
         let reached =
             |servo: f64| Some(0.5 * (linkage.output_deg(servo)? - linkage.output_deg(-servo)?));
-        let deg_at_100 = (10..75)
+        let deg_at_100 = (1..75)
             .map(f64::from)
             .find(|servo| reached(*servo).is_some_and(|reach| reach >= travel_deg));
         let Some(deg_at_100) = deg_at_100 else {
@@ -205,7 +205,7 @@ fn linkage_for(travel_deg: f64, unevenness: f64, random: &mut Random) -> (Linkag
         let rising = (-24..24).all(|step| {
             let at = |step: f64| linkage.output_deg(deg_at_100 * step / 20.0);
             matches!((at(f64::from(step)), at(f64::from(step + 1))),
-                (Some(here), Some(next)) if next > here + 0.05)
+                (Some(here), Some(next)) if next > here)
         });
         if rising {
             return (linkage, servo);

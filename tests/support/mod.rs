@@ -16,6 +16,7 @@
 pub mod aircraft;
 pub mod cramer_rao;
 pub mod filming;
+pub mod judge;
 pub mod lens;
 pub mod linkage;
 pub mod per_frame_pose;

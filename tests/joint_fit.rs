@@ -1,0 +1,547 @@
+//! The joint fit on synthetic films: errors against the standard deviations that it claims,
+//! against the Cramér–Rao bound, and against what each tag's pose by itself would give.
+//!
+//! The truth is the synthetic world's (`tests/support`), which shares no code with the fit.
+
+#![allow(clippy::unwrap_used)]
+
+mod support;
+
+use hingewise::motion::{FitOptions, Motion, MotionError, fit};
+use hingewise::warning::Warning;
+use nalgebra::{SMatrix, SVector};
+use support::aircraft::{self, Aircraft};
+use support::cramer_rao::{Unknowns, bounds_deg};
+use support::filming::{self, CornerNoise, Filming, Outliers, StickPlan};
+use support::judge::{StationError, coverage, errors_of, from_neutral, rms, station_errors};
+use support::random::Random;
+use support::world::{Film, observe};
+
+fn measured(film: &Film) -> Result<(Motion, Vec<Warning>), MotionError> {
+    let mut warnings = vec![];
+    let options = FitOptions::default();
+    let motion = fit(
+        &film.sightings,
+        &film.model,
+        &film.profile,
+        &options,
+        &mut warnings,
+    )?;
+    Ok((motion, warnings))
+}
+
+/// Fewer frames a second keep the suite short; statistics are the same. The edge shift is drawn
+/// from the prior that the fit assumes, unless the film sets one.
+fn brief(mut filming: Filming, seed: u64) -> Filming {
+    if filming.noise.edge_shift_px == 0.0 {
+        let prior_sd_px = FitOptions::default().edge_shift_sd_px;
+        filming.noise.edge_shift_px = prior_sd_px * Random::new(seed ^ 0xED6E).normal();
+    }
+    Filming {
+        seed,
+        frame_rate: 10.0,
+        ..filming
+    }
+}
+
+/// Station errors of many films, with the claims checked film by film: no error may exceed five
+/// of its standard deviations (once in 1.7 million for a normal error).
+fn errors_of_films(films: impl IntoIterator<Item = Film>) -> Vec<StationError> {
+    let mut all = vec![];
+    for film in films {
+        let (motion, _) = measured(&film).unwrap();
+        let errors = station_errors(&film, &motion);
+        for error in &errors {
+            let seed = film.filming.seed;
+            assert!(
+                error.error_deg.abs() < 5.0 * error.sd_deg,
+                "seed {seed}: {error:?}"
+            );
+        }
+        all.extend(errors);
+    }
+    all
+}
+
+/// RMS of errors in their own standard deviations; 1 for honest claims.
+fn rms_of_claims(errors: &[StationError]) -> f64 {
+    rms(errors.iter().map(|error| error.error_deg / error.sd_deg))
+}
+
+#[test]
+fn errors_are_as_large_as_claimed_at_three_noise_levels() {
+    for sd_px in [0.02, 0.05, 0.15] {
+        for hand in [0.0, 1.0] {
+            let films = (0..6).map(|seed| {
+                let filming = Filming {
+                    hand,
+                    noise: CornerNoise::white(sd_px),
+                    ..filming::tripod()
+                };
+                observe(&aircraft::plain(seed), &brief(filming, seed))
+            });
+            let errors = errors_of_films(films);
+            let of_claims = rms_of_claims(&errors);
+            let rms_deg = rms(errors.iter().map(|error| error.error_deg));
+            println!("{sd_px} px, hand {hand}: {rms_deg:.4}°, {of_claims:.2} of what is claimed");
+            // Stations of one film share their constants' errors: six films are worth some
+            // two dozen independent figures, whose RMS scatters by 14 %; three times that.
+            assert!(
+                (0.6..1.4).contains(&of_claims),
+                "{sd_px} {hand}: {of_claims}"
+            );
+        }
+    }
+}
+
+#[test]
+fn intervals_hold_the_truth_on_aircraft_of_all_shapes() {
+    for (name, kind) in [("tripod", filming::tripod()), ("hand", filming::handheld())] {
+        let films =
+            (0..30).map(|seed| observe(&aircraft::random(seed), &brief(kind.clone(), seed)));
+        let errors = errors_of_films(films);
+        let covered = coverage(&errors);
+        let rms_deg = rms(errors.iter().map(|error| error.error_deg));
+        println!("{name}: {rms_deg:.4}°, {:.1} % inside", 100.0 * covered);
+        // A normal error is inside two standard deviations in 95.4 %.
+        assert!((0.93..=0.98).contains(&covered), "{name}: {covered}");
+        assert!((0.85..1.15).contains(&rms_of_claims(&errors)), "{name}");
+    }
+}
+
+#[test]
+fn errors_come_near_to_the_cramer_rao_bound() {
+    for hand in [0.0, 1.0] {
+        let mut ratios = vec![];
+        for seed in 0..16 {
+            let filming = Filming {
+                hand,
+                stick: StickPlan::Sweep {
+                    period_s: 3.0,
+                    duration_s: 6.0,
+                },
+                ..filming::tripod()
+            };
+            let film = observe(&aircraft::random(seed), &brief(filming, seed));
+            let (motion, _) = measured(&film).unwrap();
+            let sums: Vec<_> = (4..film.truth.frames.len())
+                .step_by(5)
+                .flat_map(|frame| [(frame, 0), (frame, 1)])
+                .filter(|(frame, surface)| motion.frames[*frame].deflections[*surface].is_some())
+                .map(|(frame, surface)| from_neutral(&film, &motion, surface, &[frame]))
+                .collect();
+            let unknowns = Unknowns {
+                camera_moves: hand > 0.0,
+                edge_shift_sd_px: FitOptions::default().edge_shift_sd_px,
+            };
+            let bounds = bounds_deg(&film, unknowns, &sums);
+            let errors = errors_of(&film, &motion, &sums);
+            ratios.extend(
+                errors
+                    .iter()
+                    .zip(bounds)
+                    .map(|((error, _), bound)| error / bound),
+            );
+        }
+        let ratio = rms(ratios);
+        println!("hand {hand}: {ratio:.3} of the Cramér–Rao bound");
+        assert!(ratio <= 1.15, "hand {hand}: {ratio}");
+        assert!(ratio > 0.8, "hand {hand}: better than possible: {ratio}");
+    }
+}
+
+#[test]
+fn survives_thirty_percent_of_wrong_sightings() {
+    let spoilt = |airframe_share: f64| Outliers {
+        surface_share: 0.3,
+        airframe_share,
+    };
+    for (hand, outliers) in [(0.0, spoilt(0.3)), (1.0, spoilt(0.1))] {
+        let films: Vec<Film> = (0..10)
+            .map(|seed| {
+                let filming = Filming {
+                    hand,
+                    outliers,
+                    ..filming::tripod()
+                };
+                observe(&aircraft::random(seed), &brief(filming, seed))
+            })
+            .collect();
+        for film in &films {
+            let (motion, _) = measured(film).unwrap();
+            for (frame, truth) in motion.frames.iter().zip(&film.truth.frames) {
+                for (surface, built) in film.aircraft.surfaces.iter().enumerate() {
+                    let kept = frame.deflections[surface].is_some();
+                    let spoilt = truth.spoilt.contains(&built.tag.id);
+                    assert!(!(kept && spoilt), "a wrong sighting gave a deflection");
+                }
+            }
+        }
+        let errors = errors_of_films(films);
+        let of_claims = rms_of_claims(&errors);
+        println!("hand {hand}: {of_claims:.2} of what is claimed");
+        assert!((0.6..1.4).contains(&of_claims), "{hand}: {of_claims}");
+    }
+}
+
+#[test]
+fn is_many_times_better_than_each_tag_by_itself() {
+    for hand in [0.0, 1.0] {
+        let filming = Filming {
+            hand,
+            ..filming::tripod()
+        };
+        let film = observe(&aircraft::plain(5), &filming);
+        let (motion, _) = measured(&film).unwrap();
+        let joint = rms(station_errors(&film, &motion)
+            .iter()
+            .map(|error| error.error_deg));
+        let neutral = film.truth.neutral_frames();
+        let airframe = (hand > 0.0).then_some((0, 20.0));
+        let lens = &film.filming.lens;
+        let mut alone = vec![];
+        for (surface, built) in film.aircraft.surfaces.iter().enumerate() {
+            let tag = (built.tag.id, built.tag.edge_mm);
+            let angles = support::per_frame_pose::deflections_deg(
+                &film.sightings,
+                lens,
+                tag,
+                airframe,
+                &neutral,
+            );
+            for hold in film.truth.holds.iter().filter(|hold| hold.stick_pct != 0.0) {
+                let seen: Vec<f64> = hold
+                    .frames
+                    .iter()
+                    .filter_map(|frame| angles[*frame])
+                    .collect();
+                let mean = seen.iter().sum::<f64>() / seen.len() as f64;
+                alone.push(
+                    mean - film
+                        .truth
+                        .deflection_from_neutral_deg(surface, &hold.frames),
+                );
+            }
+        }
+        let alone = rms(alone);
+        println!("hand {hand}: joint fit {joint:.4}°, each pose by itself {alone:.4}°");
+        assert!(alone > 8.0 * joint, "hand {hand}: {alone} against {joint}");
+    }
+}
+
+#[test]
+fn works_face_on_with_ten_degrees_of_travel_either_way() {
+    for hand in [0.0, 1.0] {
+        let films = (0..8).map(|seed| {
+            let mut random = Random::new(seed);
+            let mut built = aircraft::plain(seed);
+            built.surfaces = [
+                hingewise::model_file::Side::Left,
+                hingewise::model_file::Side::Right,
+            ]
+            .map(|side| {
+                let spec = aircraft::SurfaceSpec {
+                    lean_deg: random.between(-2.0, 2.0),
+                    yaw_deg: random.between(-2.0, 2.0),
+                    travel_deg: 10.0,
+                    ..aircraft::SurfaceSpec::plain(side)
+                };
+                aircraft::surface(&spec, 1.0, &mut random)
+            })
+            .into();
+            let filming = Filming {
+                hand,
+                ..filming::tripod()
+            };
+            observe(&built, &brief(filming, seed))
+        });
+        let of_claims = rms_of_claims(&errors_of_films(films));
+        assert!((0.6..1.4).contains(&of_claims), "{hand}: {of_claims}");
+    }
+}
+
+#[test]
+fn upright_surfaces_count_positive_to_the_left() {
+    let upright: Vec<Film> = (0..40)
+        .filter(|seed| aircraft::random(*seed).surfaces[0].upright)
+        .take(4)
+        .map(|seed| observe(&aircraft::random(seed), &brief(filming::handheld(), seed)))
+        .collect();
+    assert_eq!(upright.len(), 4);
+    errors_of_films(upright);
+}
+
+#[test]
+fn finds_the_hinge_itself() {
+    for seed in 0..6 {
+        let film = observe(&aircraft::random(seed), &brief(filming::tripod(), seed));
+        let (motion, _) = measured(&film).unwrap();
+        for (found, built) in motion.surfaces.iter().zip(&film.aircraft.surfaces) {
+            let truth = &built.hinge;
+            let found_axis: [f64; 3] = found.axis_in_camera.into_inner().into();
+            let cosine = support::rigid::dot(found_axis, truth.direction);
+            assert!(cosine > 1.5_f64.to_radians().cos(), "seed {seed}: {cosine}");
+            let radius = truth.distance_mm(built.tag.world_from_tag.translation);
+            let miss = (found.radius_mm.value - radius).abs();
+            assert!(
+                miss < 5.0 * found.radius_mm.sd,
+                "seed {seed}: {miss} {:?}",
+                found.radius_mm
+            );
+            assert!(found.radius_mm.sd < 0.05 * radius);
+        }
+    }
+}
+
+#[test]
+fn a_shared_edge_shift_is_found_and_does_not_bend_the_angles() {
+    let films = (0..8).map(|seed| {
+        let noise = CornerNoise {
+            edge_shift_px: if seed % 2 == 0 { 0.06 } else { -0.06 },
+            ..CornerNoise::white(0.03)
+        };
+        let filming = Filming {
+            noise,
+            ..filming::tripod()
+        };
+        observe(&aircraft::plain(seed), &brief(filming, seed))
+    });
+    let of_claims = rms_of_claims(&errors_of_films(films));
+    assert!((0.5..1.5).contains(&of_claims), "{of_claims}");
+}
+
+#[test]
+fn errors_that_last_while_a_tag_rests_are_in_the_claims() {
+    for hand in [0.0, 1.0] {
+        let films: Vec<Film> = (0..10)
+            .map(|seed| {
+                let filming = Filming {
+                    hand,
+                    noise: CornerNoise {
+                        lasting_share: 0.6,
+                        ..CornerNoise::white(0.05)
+                    },
+                    ..filming::tripod()
+                };
+                observe(&aircraft::random(seed), &Filming { seed, ..filming })
+            })
+            .collect();
+        let errors = errors_of_films(films);
+        let of_claims = rms_of_claims(&errors);
+        println!("lasting, hand {hand}: {of_claims:.2} of what is claimed");
+        assert!((0.75..1.3).contains(&of_claims), "{hand}: {of_claims}");
+    }
+}
+
+#[test]
+fn covariances_that_are_declared_wrong_are_put_right() {
+    for declared_variance_factor in [0.25, 2.5] {
+        let films = (0..8).map(|seed| {
+            let noise = CornerNoise {
+                declared_variance_factor,
+                ..CornerNoise::white(0.05)
+            };
+            let filming = Filming {
+                noise,
+                ..filming::tripod()
+            };
+            observe(&aircraft::plain(seed), &brief(filming, seed))
+        });
+        let of_claims = rms_of_claims(&errors_of_films(films));
+        assert!((0.6..1.4).contains(&of_claims), "{of_claims}");
+    }
+}
+
+#[test]
+fn calibration_error_is_in_the_claims() {
+    let sd = [6.0, 6.0, 3.0, 3.0, 0.01, 0.03, 5e-4, 5e-4, 0.01];
+    let covariance = SMatrix::from_diagonal(&SVector::from(sd.map(|sd| sd * sd)));
+    let films: Vec<Film> = (0..16)
+        .map(|seed| {
+            let kind = if seed % 2 == 0 {
+                filming::tripod()
+            } else {
+                filming::handheld()
+            };
+            let mut film = observe(&aircraft::plain(seed), &brief(kind, seed));
+            let mut random = Random::new(seed ^ 0xCA11);
+            let wrong =
+                film.profile.camera.intrinsics() + SVector::from(sd.map(|sd| sd * random.normal()));
+            film.profile.camera = hingewise::camera::Camera::from_intrinsics(&wrong);
+            film.profile.covariance = Some(covariance);
+            film
+        })
+        .collect();
+    let of_claims = rms_of_claims(&errors_of_films(films.clone()));
+    println!("with the profile's covariance: {of_claims:.2} of what is claimed");
+    assert!((0.6..1.4).contains(&of_claims), "{of_claims}");
+    // The same profiles believed without doubt: the claims are too small then.
+    let believed: Vec<StationError> = films
+        .into_iter()
+        .flat_map(|mut film| {
+            film.profile.covariance = None;
+            let (motion, _) = measured(&film).unwrap();
+            station_errors(&film, &motion)
+        })
+        .collect();
+    assert!(rms_of_claims(&believed) > 1.3 * of_claims);
+}
+
+#[test]
+fn a_rulers_word_helps_where_travel_is_short() {
+    let mut with_ruler = vec![];
+    for seed in 0..6 {
+        let mut random = Random::new(seed);
+        let mut built = aircraft::plain(seed);
+        for surface in &mut built.surfaces {
+            let spec = aircraft::SurfaceSpec {
+                travel_deg: 4.0,
+                ..aircraft::SurfaceSpec::plain(surface.side)
+            };
+            *surface = aircraft::surface(&spec, 1.0, &mut random);
+        }
+        let mut film = observe(&built, &brief(filming::tripod(), seed));
+        let radius_sd_mm = |film: &Film| measured(film).unwrap().0.surfaces[0].radius_mm.sd;
+        let without_mm = radius_sd_mm(&film);
+        for (declared, truth) in film.model.surfaces.iter_mut().zip(&film.aircraft.surfaces) {
+            let radius_mm = truth
+                .hinge
+                .distance_mm(truth.tag.world_from_tag.translation);
+            let ruler = hingewise::measured::Measured::new(radius_mm + 0.2 * random.normal(), 0.2);
+            declared.hinge_to_tag_mm = Some(ruler);
+        }
+        assert!(
+            without_mm > 0.3 && radius_sd_mm(&film) < 0.2,
+            "seed {seed}: {without_mm}"
+        );
+        with_ruler.push(film);
+    }
+    errors_of_films(with_ruler);
+}
+
+#[test]
+fn measures_without_an_airframe_tag_and_says_so() {
+    let mut built: Aircraft = aircraft::plain(2);
+    built.airframe_tags.clear();
+    let film = observe(&built, &brief(filming::tripod(), 2));
+    let (motion, warnings) = measured(&film).unwrap();
+    assert_eq!(warnings, vec![Warning::NoAirframeTag]);
+    assert!(!motion.camera_moved);
+    errors_of_films([film]);
+}
+
+#[test]
+fn tells_a_moving_camera_from_a_still_one() {
+    for seed in 0..6 {
+        for (hand, moved) in [(0.0, false), (0.1, true), (1.0, true)] {
+            let filming = Filming {
+                hand,
+                ..filming::tripod()
+            };
+            let film = observe(&aircraft::random(seed), &brief(filming, seed));
+            assert_eq!(
+                measured(&film).unwrap().0.camera_moved,
+                moved,
+                "{seed} {hand}"
+            );
+        }
+    }
+}
+
+fn short_travel(travel_deg: f64) -> Film {
+    let mut random = Random::new(1);
+    let mut built = aircraft::plain(1);
+    let spec = aircraft::SurfaceSpec {
+        travel_deg,
+        ..aircraft::SurfaceSpec::plain(hingewise::model_file::Side::Left)
+    };
+    built.surfaces[0] = aircraft::surface(&spec, 0.0, &mut random);
+    observe(&built, &brief(filming::tripod(), 1))
+}
+
+#[test]
+fn refuses_travel_that_is_too_small_with_the_figure() {
+    match measured(&short_travel(0.7)) {
+        Err(MotionError::TravelTooSmall {
+            surface,
+            travel_deg,
+            needed_deg,
+        }) => {
+            assert_eq!(surface, "left");
+            assert!((1.0..2.0).contains(&travel_deg), "{travel_deg}");
+            assert_eq!(needed_deg, 3.0);
+        }
+        other => panic!("{:?}", other.map(|_| ())),
+    }
+}
+
+#[test]
+fn doubts_a_hinge_that_the_clip_hardly_tells() {
+    let (_, warnings) = measured(&short_travel(2.5)).unwrap();
+    let doubted = |warning: &Warning| {
+        matches!(warning, Warning::HingePoor { surface, scale_sd_pct, threshold_pct }
+            if surface == "left" && scale_sd_pct > threshold_pct)
+    };
+    assert!(warnings.iter().any(doubted), "{warnings:?}");
+}
+
+#[test]
+fn names_a_surface_that_was_never_seen() {
+    let mut film = observe(&aircraft::plain(1), &brief(filming::tripod(), 1));
+    for frame in &mut film.sightings.frames {
+        frame.sightings.retain(|sighting| sighting.tag_id != 11);
+    }
+    match measured(&film) {
+        Err(MotionError::SurfaceNeverSeen {
+            surface, tag_id, ..
+        }) => assert_eq!((surface.as_str(), tag_id), ("right", 11)),
+        other => panic!("{:?}", other.map(|_| ())),
+    }
+    film.sightings.frames.clear();
+    assert!(matches!(
+        measured(&film),
+        Err(MotionError::SurfaceNeverSeen { .. })
+    ));
+}
+
+#[test]
+fn corners_that_are_no_numbers_are_an_error() {
+    let mut film = observe(&aircraft::plain(1), &brief(filming::tripod(), 1));
+    film.sightings.frames[7].sightings[1].corners_px[2].x = f64::NAN;
+    assert!(matches!(
+        measured(&film),
+        Err(MotionError::NotFinite { frame: 7, .. })
+    ));
+}
+
+#[test]
+fn says_when_a_tag_sits_on_its_hinge() {
+    let mut built = aircraft::plain(4);
+    let surface = &mut built.surfaces[1];
+    let along = support::rigid::times(surface.hinge.direction, 20.0);
+    surface.tag.world_from_tag.translation = support::rigid::add(
+        support::rigid::add(surface.hinge.point_mm, along),
+        [0.0, 0.0, -3.0],
+    );
+    let film = observe(&built, &brief(filming::tripod(), 4));
+    let (_, warnings) = measured(&film).unwrap();
+    assert!(
+        warnings.iter().any(
+            |warning| matches!(warning, Warning::TagOnHinge { surface, .. } if surface == "right")
+        ),
+        "{warnings:?}"
+    );
+    errors_of_films([film]);
+}
+
+#[test]
+fn the_same_sightings_give_the_same_bits() {
+    let film = observe(&aircraft::plain(6), &brief(filming::handheld(), 6));
+    let (first, _) = measured(&film).unwrap();
+    let one_thread = rayon::ThreadPoolBuilder::new()
+        .num_threads(1)
+        .build()
+        .unwrap();
+    let (again, _) = one_thread.install(|| measured(&film)).unwrap();
+    assert_eq!(first, again);
+}
