@@ -4,7 +4,7 @@
 //! With a moving camera the surface that came out best then helps the others:
 //! its tag tells the camera's pose together with the airframe tags, which alone are poor at it.
 
-use nalgebra::{Point2, SVector};
+use nalgebra::Point2;
 use rayon::prelude::*;
 
 use super::MotionError;
