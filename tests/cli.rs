@@ -230,6 +230,37 @@ fn without_a_camera_both_ways_to_tell_it_are_named() {
         .stderr(contains("--camera").and(contains("--field-of-view-deg")));
 }
 
+#[test]
+fn clips_without_anything_to_measure_are_refused() {
+    let folder = tempfile::tempdir().unwrap();
+    std::fs::create_dir(folder.path().join("empty")).unwrap();
+    write_frames(&folder.path().join("dark"), 640, 360);
+    let measure = |clip: &str| {
+        let mut command = hingewise(folder.path());
+        command
+            .args(["measure", clip, "--fps", "30", "--out", "results"])
+            .args(["--model", &data("model_file/good.toml")])
+            .args(["--field-of-view-deg", "70"]);
+        command.assert().code(2).stdout("")
+    };
+    measure("no-such.mp4").stderr(contains("no-such.mp4").and(contains("help:")));
+    measure("empty").stderr(contains("empty").and(contains("help:")));
+    measure("dark").stderr(contains("none of the declared tags").and(contains("help:")));
+    assert!(!folder.path().join("results").exists());
+}
+
+#[test]
+fn a_kept_measurement_that_is_none_is_refused() {
+    let folder = tempfile::tempdir().unwrap();
+    std::fs::write(folder.path().join("measurement.json"), "{}").unwrap();
+    hingewise(folder.path())
+        .args(["match", "measurement.json", "--out", "results"])
+        .assert()
+        .code(2)
+        .stderr(contains("measurement.json").and(contains("help:")));
+    assert!(!folder.path().join("results").exists());
+}
+
 mod outputs {
     use super::*;
 

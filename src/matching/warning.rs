@@ -38,12 +38,19 @@ pub enum MatchingWarning {
 }
 
 impl MatchingWarning {
+    /// The names of all kinds, for telling them from the doubts about the clip.
+    pub const CODES: [&str; 3] = [
+        "radio-not-declared",
+        "remains-out-of-tolerance",
+        "follower-out-of-reach",
+    ];
+
     /// Stable name of the kind of warning.
     pub fn code(&self) -> &'static str {
         match self {
-            Self::RadioNotDeclared => "radio-not-declared",
-            Self::RemainsOutOfTolerance { .. } => "remains-out-of-tolerance",
-            Self::FollowerOutOfReach { .. } => "follower-out-of-reach",
+            Self::RadioNotDeclared => Self::CODES[0],
+            Self::RemainsOutOfTolerance { .. } => Self::CODES[1],
+            Self::FollowerOutOfReach { .. } => Self::CODES[2],
         }
     }
 

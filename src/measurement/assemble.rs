@@ -1,7 +1,7 @@
 //! Puts the outputs of the stages together.
 
 use crate::camera::CameraProfile;
-use crate::matching::Correction;
+use crate::matching::{Correction, MatchingWarning};
 use crate::model_file::{MatchGroup, ModelFile, Radio, Surface};
 use crate::motion::{Motion, SurfaceMotion};
 use crate::response::{Response, Responses};
@@ -74,6 +74,8 @@ impl Measurement {
     }
 
     /// The same measurement, matched again with other groups or another radio.
+    ///
+    /// What the earlier matching doubted is replaced; doubts about the clip and the fit stay.
     pub fn rematched(
         &self,
         groups: Vec<MatchGroup>,
@@ -81,12 +83,19 @@ impl Measurement {
         matches: Vec<Correction>,
         warnings: &[Warning],
     ) -> Result<Self, MeasurementError> {
+        let lasting = self
+            .warnings
+            .iter()
+            .filter(|warning| !MatchingWarning::CODES.contains(&warning.code.as_str()));
         Self {
             program: program(),
             groups,
             radio,
             matches,
-            warnings: warnings.iter().map(WarningText::from).collect(),
+            warnings: lasting
+                .cloned()
+                .chain(warnings.iter().map(WarningText::from))
+                .collect(),
             ..self.clone()
         }
         .rounded()

@@ -6,8 +6,10 @@ use proptest::prelude::*;
 
 use super::sample::{LEFT, RIGHT, heron};
 use super::*;
+use crate::matching::MatchingWarning;
 use crate::motion::{FrameDeflection, Motion, MotionFrame, SurfaceMotion};
 use crate::stations::Holds;
+use crate::warning::Warning;
 
 fn read(text: &str) -> Result<Measurement, MeasurementError> {
     Measurement::from_json(text, Path::new("measurement.json"))
@@ -186,6 +188,23 @@ fn what_is_no_number_is_refused_when_kept() {
     correction.predicted_deg.worst = f64::NAN;
     let kept = measurement.rematched(Vec::new(), None, vec![correction], &[]);
     assert!(matches!(kept, Err(MeasurementError::NotFinite { .. })));
+}
+
+#[test]
+fn matching_again_replaces_the_doubts_of_matching_and_keeps_the_others() {
+    let mut measurement = heron();
+    let matching = Warning::Matching(MatchingWarning::RadioNotDeclared);
+    measurement.warnings = vec![(&Warning::NoAirframeTag).into(), (&matching).into()];
+    let codes = |warnings: &[Warning]| -> Vec<String> {
+        let matched = measurement.rematched(Vec::new(), None, Vec::new(), warnings);
+        let kept = matched.unwrap().warnings;
+        kept.into_iter().map(|warning| warning.code).collect()
+    };
+    assert_eq!(codes(&[]), ["no-airframe-tag"]);
+    assert_eq!(
+        codes(&[matching.clone()]),
+        ["no-airframe-tag", "radio-not-declared"]
+    );
 }
 
 #[test]
