@@ -6,7 +6,7 @@
 use std::path::{Path, PathBuf};
 
 use hingewise::camera::calibration::{
-    Board, BoardFinder, BoardPoint, BoardView, CalibrateOptions, Calibration, Charuco,
+    Board, BoardFinder, BoardPoint, BoardShape, BoardView, CalibrateOptions, Calibration, Charuco,
     CharucoLayout, Chessboard, DistortionTerms, Outliers, calibrate, choose_views, survey,
 };
 use hingewise::clip::{Clip, ClipOptions, GreyImage};
@@ -30,7 +30,7 @@ fn grey(path: &Path) -> GreyImage {
 }
 
 /// All pictures of a folder, calibrated with a board of 9 by 6 inner corners.
-fn from_pictures(folder: &str) -> Calibration {
+fn from_pictures(folder: &str, options: &CalibrateOptions) -> Calibration {
     let board = Board::Chessboard(Chessboard {
         columns: 9,
         rows: 6,
@@ -50,7 +50,7 @@ fn from_pictures(folder: &str) -> Calibration {
         })
         .collect();
     assert_eq!(views.len(), 13);
-    calibrate(&views, (640, 480), &CalibrateOptions::default()).unwrap()
+    calibrate(&views, (640, 480), options).unwrap()
 }
 
 /// Share of a chessboard's 13 · 54 crossings that were used: a small RMS from a handful of points
@@ -64,7 +64,7 @@ fn used_share(calibration: &Calibration) -> f64 {
 /// fy 532.946, c 342.487, 233.856.
 #[test]
 fn the_left_chessboard_pictures_give_the_reference_camera() {
-    let calibration = from_pictures("chessboard_left");
+    let calibration = from_pictures("chessboard_left", &CalibrateOptions::default());
     assert!(calibration.rms_px <= 0.20);
     assert!((calibration.camera.fx - 532.8).abs() <= 0.5);
     assert!(used_share(&calibration) > 0.97);
@@ -74,7 +74,7 @@ fn the_left_chessboard_pictures_give_the_reference_camera() {
 /// c 327.59, 248.88.
 #[test]
 fn the_right_chessboard_pictures_give_the_reference_camera() {
-    let calibration = from_pictures("chessboard_right");
+    let calibration = from_pictures("chessboard_right", &CalibrateOptions::default());
     assert!(calibration.rms_px <= 0.21);
     assert!(used_share(&calibration) > 0.97);
 }
@@ -162,6 +162,7 @@ fn webcam_views() -> Vec<BoardView> {
 fn all_of_the_webcams_points_give_the_recomputed_focal_length() {
     let options = CalibrateOptions {
         outliers: Outliers::Keep,
+        shape: Some(BoardShape::Flat),
         ..CalibrateOptions::default()
     };
     let calibration = calibrate(&webcam_views(), (1280, 720), &options).unwrap();
@@ -169,12 +170,15 @@ fn all_of_the_webcams_points_give_the_recomputed_focal_length() {
     assert!((calibration.camera.fx - 1042.9).abs() <= 0.2);
 }
 
-/// Some corners of this set lie 3 to 6 px off. Without them the published K must hold within the
-/// interval found, and within 5 px.
+/// Some corners of this set lie 3 to 6 px off. Without them the published K, of a board taken for
+/// flat, must hold within the interval found, and within 5 px.
 #[test]
 fn the_webcams_better_points_give_its_published_focal_length() {
-    let calibration =
-        calibrate(&webcam_views(), (1280, 720), &CalibrateOptions::default()).unwrap();
+    let options = CalibrateOptions {
+        shape: Some(BoardShape::Flat),
+        ..CalibrateOptions::default()
+    };
+    let calibration = calibrate(&webcam_views(), (1280, 720), &options).unwrap();
     let (fx, fy) = (calibration.camera.fx, calibration.camera.fy);
     let interval = 2.0 * calibration.covariance[(0, 0)].sqrt();
     assert!(calibration.rms_px < 0.8);
@@ -185,6 +189,24 @@ fn the_webcams_better_points_give_its_published_focal_length() {
     assert!(
         (fy - 1044.28).abs() <= interval.min(5.0),
         "{fy} ± {interval}"
+    );
+}
+
+/// Two cameras filmed one board at the same time: whatever bend they find must be the same one.
+#[test]
+fn two_cameras_agree_on_the_bend_of_their_board() {
+    let options = CalibrateOptions {
+        shape: Some(BoardShape::Bent),
+        ..CalibrateOptions::default()
+    };
+    let left = from_pictures("chessboard_left", &options);
+    let right = from_pictures("chessboard_right", &options);
+    assert!(left.bend_mm.amax() > 0.3 && left.bend_f_value > 10.0);
+    assert!(
+        (left.bend_mm - right.bend_mm).amax() < 0.1,
+        "{} {}",
+        left.bend_mm,
+        right.bend_mm
     );
 }
 

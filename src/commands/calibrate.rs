@@ -2,11 +2,19 @@
 
 use std::path::PathBuf;
 
-use clap::Args;
+use clap::{Args, ValueEnum};
 
 use super::output::OutputFile;
+use super::terminal::{progress, say, say_json};
 use super::values::{Grid, length_mm};
 use super::{CommandError, Common, Outcome};
+use crate::camera::calibration::{
+    Board, CalibrateOptions, CalibrationError, Charuco, Chessboard, DistortionTerms, Verdict,
+    calibrate, choose_views, survey,
+};
+use crate::clip::{Clip, ClipOptions};
+use crate::report::calibration::{CalibrationRecord, CalibrationReport, page, summary};
+use crate::vision::Dictionary;
 
 /// What `calibrate` is asked for.
 #[derive(Debug, Args)]
@@ -18,9 +26,42 @@ pub struct Options {
     /// Name of the camera and its mode, as it shall stand in reports
     #[arg(long)]
     name: Option<String>,
+    /// Distortion terms to estimate
+    #[arg(long, value_enum, default_value_t = Distortion::Auto)]
+    distortion: Distortion,
     /// The camera profile to write
     #[arg(long)]
     out: PathBuf,
+    /// A page that shows how good the profile is, and why
+    #[arg(long, value_name = "FILE.html")]
+    report: Option<PathBuf>,
+}
+
+/// Distortion terms, as named on the command line.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+enum Distortion {
+    /// As many as pay
+    Auto,
+    /// None: a pinhole
+    None,
+    /// k1 and k2
+    Radial,
+    /// k1, k2, p1 and p2
+    Tangential,
+    /// k1, k2, p1, p2 and k3
+    All,
+}
+
+impl Distortion {
+    fn terms(self) -> Option<DistortionTerms> {
+        match self {
+            Self::Auto => None,
+            Self::None => Some(DistortionTerms::None),
+            Self::Radial => Some(DistortionTerms::Radial),
+            Self::Tangential => Some(DistortionTerms::RadialTangential),
+            Self::All => Some(DistortionTerms::All),
+        }
+    }
 }
 
 /// The printed board.
@@ -48,9 +89,97 @@ pub struct BoardOptions {
     pub dictionary: Option<String>,
 }
 
+impl BoardOptions {
+    /// The board, if there can be such a one.
+    fn board(&self) -> Result<Board, CalibrationError> {
+        let square_mm = self.square_mm;
+        let board = match (self.chessboard, self.charuco) {
+            (Some(Grid { columns, rows }), _) => Board::Chessboard(Chessboard {
+                columns,
+                rows,
+                square_mm,
+            }),
+            (None, grid) => {
+                // Clap has made sure that there is one, and that it comes with its markers.
+                let Grid { columns, rows } = grid.unwrap_or(Grid {
+                    columns: 0,
+                    rows: 0,
+                });
+                Board::Charuco(Charuco {
+                    columns,
+                    rows,
+                    square_mm,
+                    marker_mm: self.marker_mm.unwrap_or_default(),
+                    dictionary: dictionary(self.dictionary.as_deref().unwrap_or_default())?,
+                })
+            }
+        };
+        board.check()?;
+        Ok(board)
+    }
+}
+
+fn dictionary(name: &str) -> Result<Dictionary, CalibrationError> {
+    Dictionary::named(name).ok_or_else(|| CalibrationError::UnknownDictionary { name: name.into() })
+}
+
 /// Calibrates, writes the profile and tells how good it is.
 pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
-    OutputFile::create(&options.out, common.force)?;
-    let command = "calibrate";
-    Err(CommandError::NotBuilt { command })
+    // All that can be wrong with what was named is found before the long work.
+    let board = options.board.board()?;
+    let profile_file = OutputFile::create(&options.out, common.force)?;
+    let page_file = options
+        .report
+        .as_ref()
+        .map(|path| OutputFile::create(path, common.force))
+        .transpose()?;
+    let clip = Clip::open(&options.clip, &UNTIMED)?;
+
+    let mut warnings = Vec::new();
+    let survey = survey(clip, board, progress(common).as_ref(), &mut warnings)?;
+    let how = CalibrateOptions {
+        terms: options.distortion.terms(),
+        ..CalibrateOptions::default()
+    };
+    let views = choose_views(&survey.candidates, survey.size_px, &how)?;
+    let calibration = calibrate(&views, survey.size_px, &how)?;
+
+    let profile = calibration.profile(&options.camera_name());
+    let report = CalibrationReport {
+        name: &profile.name,
+        clip: &options.clip.display().to_string(),
+        board: &board.words(),
+        layout: survey.layout,
+        calibration: &calibration,
+        verdict: &Verdict::of(&calibration),
+        spare_views: survey.candidates.len() - views.len(),
+        no_view: &survey.no_view,
+        warnings: &warnings,
+    };
+    if let Some(file) = page_file {
+        file.finish(page(&report)?)?;
+    }
+    let path = profile_file.finish(profile.to_toml())?;
+    say(common, summary(&report));
+    say(common, format_args!("\nProfile: {}", path.display()));
+    say_json(common, &CalibrationRecord::of(&report));
+    Ok(Outcome::Done)
+}
+
+/// Stills of a board need no times.
+const UNTIMED: ClipOptions = ClipOptions {
+    fps: None,
+    untimed: true,
+};
+
+impl Options {
+    /// The name given, or that of the profile's file.
+    fn camera_name(&self) -> String {
+        let file = || {
+            self.out
+                .file_stem()
+                .map(|stem| stem.to_string_lossy().into_owned())
+        };
+        self.name.clone().or_else(file).unwrap_or_default()
+    }
 }

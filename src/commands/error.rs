@@ -6,6 +6,7 @@ use miette::Diagnostic;
 use thiserror::Error;
 
 use super::output::OutputError;
+use crate::camera::calibration::CalibrationError;
 use crate::camera::{ProfileError, ProfileFault};
 use crate::clip::ClipError;
 use crate::comparison::ComparisonError;
@@ -65,6 +66,10 @@ pub enum CommandError {
     #[error(transparent)]
     #[diagnostic(transparent)]
     Matching(#[from] MatchingError),
+    /// The camera cannot be calibrated.
+    #[error(transparent)]
+    #[diagnostic(help("{}", .0.mend()))]
+    Calibration(#[from] CalibrationError),
     /// A kept measurement cannot be read or written.
     #[error(transparent)]
     #[diagnostic(transparent)]

@@ -1,13 +1,15 @@
 //! Bundle adjustment: the camera and its pose in every view, by least squares on all points.
 //!
-//! The normal equations have the shape of an arrow: each view's pose meets the intrinsics but no
-//! other view. Poses are eliminated view by view (Schur complement; Triggs et al., "Bundle
+//! The normal equations have the shape of an arrow: each view's pose meets what all views share,
+//! the intrinsics and the board's bend, but no other view. Poses are eliminated view by view (Schur complement; Triggs et al., "Bundle
 //! Adjustment — A Modern Synthesis", 2000, section 6.1), so the cost grows linearly with views.
 
-use nalgebra::{Isometry3, Point3, SMatrix, SVector, Translation3, UnitQuaternion, Vector3};
+use nalgebra::{
+    Isometry3, Point2, Point3, SMatrix, SVector, Translation3, UnitQuaternion, Vector3,
+};
 
-use super::terms::DistortionTerms;
-use crate::camera::{Camera, INTRINSIC_COUNT, IntrinsicsCovariance};
+use super::terms::{BEND, BoardShape, DistortionTerms};
+use crate::camera::{Camera, INTRINSIC_COUNT};
 use crate::solver::Loss;
 
 /// Degrees of freedom of a pose: rotation, then translation, both in the camera frame.
@@ -17,25 +19,47 @@ const MOST_STEPS: usize = 100;
 /// The fit ends when a step promises to lower the cost by less than this share.
 const CONVERGED: f64 = 1e-12;
 const FIRST_DAMPING: f64 = 1e-3;
+const SMALLEST_DAMPING: f64 = 1e-12;
 const LARGEST_DAMPING: f64 = 1e12;
 
-pub(super) type Intrinsics = SVector<f64, INTRINSIC_COUNT>;
-/// Normal matrices have the shape of the covariance that they give.
-pub(super) type IntrinsicsSquare = IntrinsicsCovariance;
+/// Numbers that all views share: the intrinsics, then the board's bend.
+pub(super) const SHARED: usize = INTRINSIC_COUNT + BEND;
+
+/// A vector of what is shared.
+pub(super) type Shared = SVector<f64, SHARED>;
+/// A matrix of what is shared.
+pub(super) type SharedSquare = SMatrix<f64, SHARED, SHARED>;
 
 /// A point of the board, where it was seen, and the standard deviation of that.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct WeightedPoint {
-    pub on_board: Point3<f64>,
-    pub in_image: nalgebra::Point2<f64>,
+    pub on_board_mm: Point2<f64>,
+    /// How the point rises with each number of the board's bend.
+    pub rise: Vector3<f64>,
+    pub in_image_px: Point2<f64>,
     pub sd_px: f64,
 }
 
-/// A camera and where it was in every view.
+/// A camera, a board, and where the camera was in every view.
 #[derive(Debug, Clone)]
 pub(super) struct State {
     pub camera: Camera,
+    /// Bend of the board, mm (see [`BoardShape`]).
+    pub bend_mm: Vector3<f64>,
     pub camera_from_board: Vec<Isometry3<f64>>,
+}
+
+impl State {
+    /// Where a point of the board is seen in a view.
+    pub fn project(&self, view: usize, point: &WeightedPoint) -> Option<Point2<f64>> {
+        let in_camera = self.camera_from_board[view] * self.on_board(point);
+        self.camera.project(&in_camera)
+    }
+
+    fn on_board(&self, point: &WeightedPoint) -> Point3<f64> {
+        let flat = point.on_board_mm;
+        Point3::new(flat.x, flat.y, point.rise.dot(&self.bend_mm))
+    }
 }
 
 /// The end of an adjustment.
@@ -47,27 +71,35 @@ pub(super) struct Adjusted {
     pub views: Vec<ViewInformation>,
 }
 
-/// Normal equations of the intrinsics from one view, its pose eliminated.
+/// Normal equations of what is shared from one view, its pose eliminated.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct ViewInformation {
-    pub normal: IntrinsicsSquare,
-    pub gradient: Intrinsics,
+    pub normal: SharedSquare,
+    pub gradient: Shared,
 }
 
 /// What is adjusted to what.
 pub(super) struct Adjustment<'a> {
     pub views: &'a [Vec<WeightedPoint>],
     pub terms: DistortionTerms,
+    pub shape: BoardShape,
     pub loss: Loss,
 }
 
 /// Blocks of the normal equations that belong to one view.
 struct ViewBlocks {
-    intrinsics: IntrinsicsSquare,
-    mixed: SMatrix<f64, INTRINSIC_COUNT, POSE>,
+    shared: SharedSquare,
+    mixed: SMatrix<f64, SHARED, POSE>,
     pose: SMatrix<f64, POSE, POSE>,
-    gradient_intrinsics: Intrinsics,
+    gradient_shared: Shared,
     gradient_pose: SVector<f64, POSE>,
+}
+
+/// A step of the adjustment and the decrease of the cost that it promises.
+struct Step {
+    shared: Shared,
+    poses: Vec<SVector<f64, POSE>>,
+    promised: f64,
 }
 
 impl Adjustment<'_> {
@@ -79,27 +111,22 @@ impl Adjustment<'_> {
         let mut damping = FIRST_DAMPING;
         for _ in 0..MOST_STEPS {
             let blocks = self.blocks(&state)?;
-            let mut promised = 0.0;
             let mut accepted = false;
-            while damping < LARGEST_DAMPING {
-                let step = self.step(&blocks, damping);
-                if let Some((intrinsics, poses, gain)) = step {
-                    promised = gain;
-                    let trial = moved(&state, &intrinsics, &poses);
+            let mut converged = false;
+            while !accepted && !converged && damping < LARGEST_DAMPING {
+                if let Some(step) = self.step(&blocks, damping) {
+                    let trial = moved(&state, &step);
+                    converged = step.promised <= CONVERGED * cost;
                     if let Some(next) = self.cost(&trial).filter(|&next| next < cost) {
                         state = trial;
                         cost = next;
-                        damping = (damping * 0.1).max(1e-12);
                         accepted = true;
-                        break;
-                    }
-                    if promised <= CONVERGED * cost {
-                        break;
                     }
                 }
-                damping *= 10.0;
+                damping *= if accepted { 0.1 } else { 10.0 };
             }
-            if !accepted || promised <= CONVERGED * cost {
+            damping = damping.max(SMALLEST_DAMPING);
+            if !accepted || converged {
                 break;
             }
         }
@@ -113,10 +140,10 @@ impl Adjustment<'_> {
 
     fn cost(&self, state: &State) -> Option<f64> {
         let mut cost = 0.0;
-        for (points, pose) in self.views.iter().zip(&state.camera_from_board) {
+        for (view, points) in self.views.iter().enumerate() {
             for point in points {
-                let seen = state.camera.project(&(pose * point.on_board))?;
-                let squared = (seen - point.in_image).norm_squared() / point.sd_px.powi(2);
+                let seen = state.project(view, point)?;
+                let squared = (seen - point.in_image_px).norm_squared() / point.sd_px.powi(2);
                 cost += self.loss.value(squared);
             }
         }
@@ -124,93 +151,107 @@ impl Adjustment<'_> {
     }
 
     fn blocks(&self, state: &State) -> Option<Vec<ViewBlocks>> {
-        self.views
-            .iter()
-            .zip(&state.camera_from_board)
-            .map(|(points, pose)| self.view_blocks(points, &state.camera, pose))
+        let views = self.views.iter().enumerate();
+        views
+            .map(|(view, points)| self.view_blocks(view, points, state))
             .collect()
     }
 
     fn view_blocks(
         &self,
+        view: usize,
         points: &[WeightedPoint],
-        camera: &Camera,
-        camera_from_board: &Isometry3<f64>,
+        state: &State,
     ) -> Option<ViewBlocks> {
+        let camera_from_board = &state.camera_from_board[view];
+        let normal = camera_from_board.rotation * Vector3::z();
         let mut blocks = ViewBlocks::zero();
         for point in points {
-            let in_camera = camera_from_board * point.on_board;
-            let projection = camera.project_with_jacobians(&in_camera)?;
-            let residual = (projection.in_image - point.in_image) / point.sd_px;
+            let in_camera = camera_from_board * state.on_board(point);
+            let projection = state.camera.project_with_jacobians(&in_camera)?;
+            let residual = (projection.in_image - point.in_image_px) / point.sd_px;
             let weight = self.loss.weight(residual.norm_squared());
-            let mut by_intrinsics = projection.by_intrinsics / point.sd_px;
-            by_intrinsics
-                .columns_range_mut(self.terms.intrinsics()..)
-                .fill(0.0);
-            // A small rotation ω about the camera's origin end moves the turned point by ω × Rx.
-            let turned = in_camera.coords - camera_from_board.translation.vector;
             let by_point = projection.by_point / point.sd_px;
-            let by_rotation = -by_point * turned.cross_matrix();
+            let mut by_shared = SMatrix::<f64, 2, SHARED>::zeros();
+            by_shared
+                .columns_range_mut(..self.terms.intrinsics())
+                .copy_from(
+                    &(projection.by_intrinsics.columns(0, self.terms.intrinsics()) / point.sd_px),
+                );
+            if self.shape == BoardShape::Bent {
+                let by_bend = by_point * normal * point.rise.transpose();
+                by_shared
+                    .fixed_columns_mut::<BEND>(INTRINSIC_COUNT)
+                    .copy_from(&by_bend);
+            }
+            // A small rotation ω about the board's origin moves the turned point by ω × Rx.
+            let turned = in_camera.coords - camera_from_board.translation.vector;
             let mut by_pose = SMatrix::<f64, 2, POSE>::zeros();
-            by_pose.fixed_columns_mut::<3>(0).copy_from(&by_rotation);
+            by_pose
+                .fixed_columns_mut::<3>(0)
+                .copy_from(&(-by_point * turned.cross_matrix()));
             by_pose.fixed_columns_mut::<3>(3).copy_from(&by_point);
 
-            blocks.intrinsics += by_intrinsics.transpose() * by_intrinsics * weight;
-            blocks.mixed += by_intrinsics.transpose() * by_pose * weight;
+            blocks.shared += by_shared.transpose() * by_shared * weight;
+            blocks.mixed += by_shared.transpose() * by_pose * weight;
             blocks.pose += by_pose.transpose() * by_pose * weight;
-            blocks.gradient_intrinsics += by_intrinsics.transpose() * residual * weight;
+            blocks.gradient_shared += by_shared.transpose() * residual * weight;
             blocks.gradient_pose += by_pose.transpose() * residual * weight;
         }
         Some(blocks)
     }
 
-    /// A damped step of intrinsics and poses, and the decrease of the cost that it promises.
-    #[allow(clippy::type_complexity)]
-    fn step(
-        &self,
-        blocks: &[ViewBlocks],
-        damping: f64,
-    ) -> Option<(Intrinsics, Vec<SVector<f64, POSE>>, f64)> {
-        let mut normal = IntrinsicsSquare::zeros();
-        let mut gradient = Intrinsics::zeros();
+    /// A damped step.
+    fn step(&self, blocks: &[ViewBlocks], damping: f64) -> Option<Step> {
+        let mut normal = SharedSquare::zeros();
+        let mut gradient = Shared::zeros();
         for block in blocks {
             let reduced = block.eliminated(damping)?;
             normal += reduced.normal;
             gradient += reduced.gradient;
         }
-        let diagonal: Intrinsics = blocks.iter().map(|block| block.intrinsics.diagonal()).sum();
-        for i in 0..INTRINSIC_COUNT {
-            // A term that is not estimated has an empty row: give it a step of zero.
-            normal[(i, i)] += if i < self.terms.intrinsics() {
-                damping * diagonal[i]
+        let diagonal: Shared = blocks.iter().map(|block| block.shared.diagonal()).sum();
+        for index in 0..SHARED {
+            // What is not estimated has an empty row: give it a step of zero.
+            normal[(index, index)] += if is_estimated(index, self.terms, self.shape) {
+                damping * diagonal[index]
             } else {
                 1.0
             };
         }
-        let intrinsics = -normal.cholesky()?.solve(&gradient);
+        let shared = -normal.cholesky()?.solve(&gradient);
         let mut promised = 0.0;
         let mut poses = Vec::with_capacity(blocks.len());
         for block in blocks {
-            let pull = block.gradient_pose + block.mixed.transpose() * intrinsics;
+            let pull = block.gradient_pose + block.mixed.transpose() * shared;
             let pose = -block.damped_pose(damping).cholesky()?.solve(&pull);
-            promised -= 2.0 * block.gradient_intrinsics.dot(&intrinsics)
+            promised -= 2.0 * block.gradient_shared.dot(&shared)
                 + 2.0 * block.gradient_pose.dot(&pose)
-                + intrinsics.dot(&(block.intrinsics * intrinsics))
-                + 2.0 * intrinsics.dot(&(block.mixed * pose))
+                + shared.dot(&(block.shared * shared))
+                + 2.0 * shared.dot(&(block.mixed * pose))
                 + pose.dot(&(block.pose * pose));
             poses.push(pose);
         }
-        Some((intrinsics, poses, promised))
+        Some(Step {
+            shared,
+            poses,
+            promised,
+        })
     }
+}
+
+/// Whether a number that the views share is estimated.
+pub(super) fn is_estimated(index: usize, terms: DistortionTerms, shape: BoardShape) -> bool {
+    index < terms.intrinsics() || (index >= INTRINSIC_COUNT && shape == BoardShape::Bent)
 }
 
 impl ViewBlocks {
     fn zero() -> Self {
         Self {
-            intrinsics: SMatrix::zeros(),
+            shared: SMatrix::zeros(),
             mixed: SMatrix::zeros(),
             pose: SMatrix::zeros(),
-            gradient_intrinsics: SVector::zeros(),
+            gradient_shared: SVector::zeros(),
             gradient_pose: SVector::zeros(),
         }
     }
@@ -227,28 +268,29 @@ impl ViewBlocks {
         let inverse = self.damped_pose(damping).cholesky()?.inverse();
         let carried = self.mixed * inverse;
         Some(ViewInformation {
-            normal: self.intrinsics - carried * self.mixed.transpose(),
-            gradient: self.gradient_intrinsics - carried * self.gradient_pose,
+            normal: self.shared - carried * self.mixed.transpose(),
+            gradient: self.gradient_shared - carried * self.gradient_pose,
         })
     }
 }
 
-fn moved(state: &State, intrinsics: &Intrinsics, poses: &[SVector<f64, POSE>]) -> State {
+fn moved(state: &State, step: &Step) -> State {
     let camera_from_board = state
         .camera_from_board
         .iter()
-        .zip(poses)
+        .zip(&step.poses)
         .map(|(pose, step)| {
-            let turn = UnitQuaternion::from_scaled_axis(Vector3::new(step[0], step[1], step[2]));
-            let shift = Vector3::new(step[3], step[4], step[5]);
+            let turn = UnitQuaternion::from_scaled_axis(step.fixed_rows::<3>(0).into_owned());
             Isometry3::from_parts(
-                Translation3::from(pose.translation.vector + shift),
+                Translation3::from(pose.translation.vector + step.fixed_rows::<3>(3)),
                 turn * pose.rotation,
             )
         })
         .collect();
+    let intrinsics = step.shared.fixed_rows::<INTRINSIC_COUNT>(0);
     State {
         camera: Camera::from_intrinsics(&(state.camera.intrinsics() + intrinsics)),
+        bend_mm: state.bend_mm + step.shared.fixed_rows::<BEND>(INTRINSIC_COUNT),
         camera_from_board,
     }
 }

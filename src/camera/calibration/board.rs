@@ -6,6 +6,7 @@
 
 use nalgebra::Point2;
 
+use super::error::CalibrationError;
 use crate::vision::Dictionary;
 
 /// Largest window around a crossing, squares: beyond a quarter of the spacing windows begin to catch
@@ -70,7 +71,44 @@ pub struct MarkerPlace {
     pub row: usize,
 }
 
+/// Fewest crossings a side that boards are looked for with.
+const FEWEST_ACROSS: usize = 3;
+
 impl Board {
+    /// Whether such a board can be; what is wrong with it if not.
+    ///
+    /// # Errors
+    /// Too few crossings a side, a marker larger than its square, or more markers than the
+    /// dictionary holds.
+    pub fn check(&self) -> Result<(), CalibrationError> {
+        let wrong = |what: String| Err(CalibrationError::NoSuchBoard { what });
+        let (columns, rows) = self.crossings();
+        if columns.min(rows) < FEWEST_ACROSS {
+            return wrong(format!(
+                "the board has only {columns}x{rows} inner corners, at least \
+                 {FEWEST_ACROSS}x{FEWEST_ACROSS} are needed"
+            ));
+        }
+        let Self::Charuco(board) = self else {
+            return Ok(());
+        };
+        if board.marker_mm >= board.square_mm {
+            return wrong(format!(
+                "markers of {} mm do not fit into squares of {} mm",
+                board.marker_mm, board.square_mm
+            ));
+        }
+        let markers = board.markers(CharucoLayout::TopLeftBlack).len();
+        let (in_dictionary, _) = board.dictionary.size()?;
+        if markers > in_dictionary {
+            return wrong(format!(
+                "the board needs {markers} markers, but {} has only {in_dictionary}",
+                board.dictionary.name()
+            ));
+        }
+        Ok(())
+    }
+
     /// Crossings in a row and in a column.
     pub fn crossings(&self) -> (usize, usize) {
         match self {

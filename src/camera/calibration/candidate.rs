@@ -2,11 +2,11 @@
 
 use nalgebra::Vector2;
 
-use super::adjustment::{Intrinsics, IntrinsicsSquare, ViewInformation};
+use super::adjustment::ViewInformation;
 use super::error::CalibrationError;
 use super::fit::{CalibrateOptions, information};
 use super::view::BoardView;
-use crate::camera::INTRINSIC_COUNT;
+use crate::camera::{INTRINSIC_COUNT, IntrinsicsCovariance};
 
 /// Most views that are used: from here on one more of the same kind lowers no standard deviation
 /// by more than 1.3 %.
@@ -134,11 +134,20 @@ fn most_telling(
     information: &[ViewInformation],
     alike: impl Fn(usize, usize) -> bool,
 ) -> Vec<usize> {
-    let total: IntrinsicsSquare = information.iter().map(|view| view.normal).sum();
-    let prior: Intrinsics = total
+    // Information has the shape of the covariance that it gives.
+    let information: Vec<IntrinsicsCovariance> = information
+        .iter()
+        .map(|view| {
+            view.normal
+                .fixed_view::<INTRINSIC_COUNT, INTRINSIC_COUNT>(0, 0)
+                .into()
+        })
+        .collect();
+    let total: IntrinsicsCovariance = information.iter().sum();
+    let prior = total
         .diagonal()
         .map(|value| (PRIOR_SHARE * value).max(f64::MIN_POSITIVE));
-    let mut sum = IntrinsicsSquare::from_diagonal(&prior);
+    let mut sum = IntrinsicsCovariance::from_diagonal(&prior);
     let mut chosen: Vec<usize> = Vec::new();
     while chosen.len() < MOST_VIEWS {
         let candidates = (0..information.len()).filter(|&index| {
@@ -147,16 +156,16 @@ fn most_telling(
                 .any(|&other| other == index || alike(other, index))
         });
         let best = candidates
-            .filter_map(|index| Some((index, log_determinant(&(sum + information[index].normal))?)))
+            .filter_map(|index| Some((index, log_determinant(&(sum + information[index]))?)))
             .max_by(|a, b| a.1.total_cmp(&b.1));
         let Some((index, _)) = best else { break };
-        sum += information[index].normal;
+        sum += information[index];
         chosen.push(index);
     }
     chosen
 }
 
-fn log_determinant(matrix: &IntrinsicsSquare) -> Option<f64> {
+fn log_determinant(matrix: &IntrinsicsCovariance) -> Option<f64> {
     let lower = matrix.cholesky()?.l();
     Some((0..INTRINSIC_COUNT).map(|i| 2.0 * lower[(i, i)].ln()).sum())
 }

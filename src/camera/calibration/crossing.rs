@@ -82,6 +82,19 @@ pub enum CrossingFault {
     NotACrossing,
 }
 
+impl CrossingFault {
+    /// The fault in words.
+    pub fn words(&self) -> &'static str {
+        match self {
+            Self::OutsidePicture => "cut off",
+            Self::TooSmall => "too small",
+            Self::TooFaint => "too faint",
+            Self::Blurred => "blurred",
+            Self::NotACrossing => "spoilt",
+        }
+    }
+}
+
 /// Measures one crossing.
 ///
 /// `clean_radius_squares` is the radius of the disc about the crossing, in squares, that holds

@@ -136,3 +136,67 @@ fn tag_corners() -> [Point3<f64>; 4] {
     [(-half, half), (half, half), (half, -half), (-half, -half)]
         .map(|(x, y)| Point3::new(x, y, 0.0))
 }
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+    use crate::solver::{Problem, SolverOptions, solve};
+
+    /// The layout as seen by one camera, fitted with another that is a little wrong.
+    struct WrongCamera {
+        layout: Layout,
+        wrong: Camera,
+        seen: DVector<f64>,
+    }
+
+    impl Problem for WrongCamera {
+        fn parameter_count(&self) -> usize {
+            UNKNOWNS
+        }
+
+        fn residuals(&self, unknowns: &DVector<f64>) -> Option<DVector<f64>> {
+            Some(self.layout.corners_px(&self.wrong, unknowns)? - &self.seen)
+        }
+    }
+
+    /// The propagation is linear; a fit of the whole layout with a wrong camera is not.
+    #[test]
+    fn propagation_agrees_with_fitting_with_a_wrong_camera() {
+        let camera = Camera {
+            fx: 1500.0,
+            fy: 1500.0,
+            cx: 960.0,
+            cy: 540.0,
+            distortion: [0.05, -0.1, 0.0, 0.0, 0.0],
+        };
+        for (index, wrong_by) in [
+            (0, 10.0),
+            (1, 10.0),
+            (2, 10.0),
+            (3, 10.0),
+            (4, 0.01),
+            (6, 1e-3),
+        ] {
+            let linear = deflection_by_intrinsics(&camera, 1920.0, 1.0).unwrap()[index] * wrong_by;
+            let mut intrinsics = camera.intrinsics();
+            intrinsics[index] += wrong_by;
+            let layout = Layout::new(&camera, 1920.0, 1.0);
+            let seen = layout
+                .corners_px(&camera, &DVector::zeros(UNKNOWNS))
+                .unwrap();
+            let problem = WrongCamera {
+                layout,
+                wrong: Camera::from_intrinsics(&intrinsics),
+                seen,
+            };
+            let start = DVector::zeros(UNKNOWNS);
+            let (fitted, _) = solve(&problem, start, &SolverOptions::default()).unwrap();
+            let refitted = fitted.parameters[DEFLECTIONS_DEG.len() - 1];
+            assert!(
+                (refitted - linear).abs() < 0.05 * refitted.abs().max(1e-5),
+                "{index}: {refitted} against {linear}"
+            );
+        }
+    }
+}

@@ -2,7 +2,7 @@
 
 use super::sighting::FEWEST_CROSSINGS;
 use crate::clip::ClipError;
-use crate::vision::VisionError;
+use crate::vision::{Dictionary, VisionError};
 
 /// Why a calibration could not be made.
 #[derive(Debug, thiserror::Error)]
@@ -19,6 +19,12 @@ pub enum CalibrationError {
     NoSuchBoard {
         /// What is wrong with it.
         what: String,
+    },
+    /// A dictionary of another name than OpenCV's.
+    #[error("there is no dictionary {name:?}")]
+    UnknownDictionary {
+        /// The name given.
+        name: String,
     },
     /// No picture shows the board.
     #[error("no {board} in any of {pictures} pictures: {}", seen.text())]
@@ -169,6 +175,9 @@ impl CalibrationError {
             Self::Clip(error) => error.mend().into(),
             Self::Vision(_) => "try other pictures; if it fails again, report it".into(),
             Self::NoSuchBoard { .. } => "describe the board as it is printed".into(),
+            Self::UnknownDictionary { .. } => {
+                format!("write one of {}", Dictionary::names().join(", "))
+            }
             Self::NoBoard { seen, .. } => seen.mend(),
             Self::FewViews { .. } => format!(
                 "film the board from at least ten directions, sharp and well lit, with at least \

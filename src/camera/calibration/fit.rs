@@ -6,11 +6,11 @@ use super::adjustment::{State, ViewInformation};
 use super::error::CalibrationError;
 use super::homography::homography;
 use super::ladder::{Chosen, adjust, choose_terms};
-use super::outliers::{Kept, drop_outliers, residual_px, rms_of_view, rms_px};
+use super::outliers::{Kept, drop_outliers, rms_of_view, rms_px};
 use super::result::{CalibratedView, Calibration, DroppedReason, DroppedView, PointResidual};
 use super::sighting::FEWEST_CROSSINGS;
 use super::start::{first_camera, first_pose};
-use super::terms::DistortionTerms;
+use super::terms::{BoardShape, DistortionTerms};
 use super::view::BoardView;
 use crate::conventions::deg_from_rad;
 use crate::solver::Loss;
@@ -28,6 +28,8 @@ const SMALLEST_TILT_DEG: f64 = 10.0;
 pub struct CalibrateOptions {
     /// Distortion terms to estimate; `None`: as many as pay.
     pub terms: Option<DistortionTerms>,
+    /// What the board is taken for; `None`: flat, unless its bend shows and moves the camera.
+    pub shape: Option<BoardShape>,
     /// Fewest views to calibrate from.
     pub fewest_views: usize,
     /// What becomes of points that do not fit.
@@ -48,6 +50,7 @@ impl Default for CalibrateOptions {
     fn default() -> Self {
         Self {
             terms: None,
+            shape: None,
             fewest_views: 6,
             outliers: Outliers::Drop,
         }
@@ -65,8 +68,12 @@ pub fn calibrate(
 ) -> Result<Calibration, CalibrationError> {
     let cleaned = cleaned(views, size_px, options)?;
     check_tilt(&cleaned.state)?;
-    let chosen = choose_terms(&cleaned.kept, &cleaned.state, options.terms)
-        .ok_or_else(|| not_fixed(&cleaned.kept))?;
+    let chosen = choose_terms(
+        &cleaned.kept,
+        &cleaned.state,
+        (options.terms, options.shape),
+    )
+    .ok_or_else(|| not_fixed(&cleaned.kept))?;
     Ok(described(size_px, &cleaned.kept, chosen, cleaned.dropped))
 }
 
@@ -78,7 +85,8 @@ pub(super) fn information(
 ) -> Result<(Vec<usize>, Vec<ViewInformation>), CalibrationError> {
     let Cleaned { kept, state, .. } = cleaned(views, size_px, options)?;
     let terms = options.terms.unwrap_or(DistortionTerms::All);
-    let adjusted = adjust(&kept, state, terms, Loss::Quadratic).ok_or_else(|| not_fixed(&kept))?;
+    let adjusted = adjust(&kept, state, (terms, BoardShape::Flat), Loss::Quadratic)
+        .ok_or_else(|| not_fixed(&kept))?;
     let places = kept
         .views
         .iter()
@@ -107,7 +115,8 @@ fn cleaned<'a>(
     let robust = Loss::Huber { width: HUBER_WIDTH };
     for terms in DistortionTerms::LADDER {
         if terms <= most_terms {
-            let adjusted = adjust(&kept, state, terms, robust).ok_or_else(|| not_fixed(&kept))?;
+            let adjusted = adjust(&kept, state, (terms, BoardShape::Flat), robust)
+                .ok_or_else(|| not_fixed(&kept))?;
             state = adjusted.state;
         }
     }
@@ -119,9 +128,14 @@ fn cleaned<'a>(
     for _ in 0..rounds {
         let changed = drop_outliers(&mut kept, &mut state, &mut dropped);
         enough(kept.views.len(), options)?;
-        state = adjust(&kept, state, most_terms, Loss::Quadratic)
-            .ok_or_else(|| not_fixed(&kept))?
-            .state;
+        state = adjust(
+            &kept,
+            state,
+            (most_terms, BoardShape::Flat),
+            Loss::Quadratic,
+        )
+        .ok_or_else(|| not_fixed(&kept))?
+        .state;
         if !changed {
             break;
         }
@@ -185,6 +199,7 @@ fn first_state(usable: &[(&BoardView, Matrix3<f64>)], size_px: (usize, usize)) -
         .collect();
     State {
         camera,
+        bend_mm: Vector3::zeros(),
         camera_from_board,
     }
 }
@@ -225,6 +240,8 @@ fn described(
         terms: chosen.terms,
         trials: chosen.trials,
         between_views: chosen.between_views,
+        bend_mm: state.bend_mm,
+        bend_f_value: chosen.bend_f_value,
         views,
         dropped_views,
     }
@@ -238,7 +255,7 @@ fn described_view(kept: &Kept, state: &State, index: usize) -> CalibratedView {
             .filter_map(|point| {
                 Some(PointResidual {
                     point: *point,
-                    residual_px: residual_px(state, index, point)?,
+                    residual_px: kept.residual_px(state, index, point)?,
                 })
             })
             .collect()

@@ -1,11 +1,13 @@
 //! The ladder of distortion terms, and how far up it pays to climb.
 
-use super::adjustment::{Adjusted, Adjustment, IntrinsicsSquare, POSE, State};
+use nalgebra::{SVector, Vector3};
+
+use super::adjustment::{Adjusted, Adjustment, POSE, State};
 use super::outliers::{Kept, rms_px};
 use super::result::TermsTrial;
-use super::terms::DistortionTerms;
-use super::uncertainty::{Uncertainty, uncertainty, with_terms_left_out};
-use crate::camera::Camera;
+use super::terms::{BEND, BoardShape, DistortionTerms};
+use super::uncertainty::{Uncertainty, uncertainty, with_left_out};
+use crate::camera::{Camera, INTRINSIC_COUNT, IntrinsicsCovariance};
 use crate::solver::Loss;
 
 /// Terms pay when they lower the sum of squares, per term, by more than this many times what
@@ -13,23 +15,28 @@ use crate::solver::Loss;
 /// 1974). No stricter, since a term wrongly left out bends the camera, while one wrongly taken in
 /// only widens its interval.
 const PAYING_F: f64 = 2.0;
-/// Adjusts with some terms; those not estimated are zero.
+/// Adjusts with some terms and a flat or bent board; what is not estimated is zero.
 pub(super) fn adjust(
     kept: &Kept,
     start: State,
-    terms: DistortionTerms,
+    (terms, shape): (DistortionTerms, BoardShape),
     loss: Loss,
 ) -> Option<Adjusted> {
     let weighted = kept.weighted();
     let adjustment = Adjustment {
         views: &weighted,
         terms,
+        shape,
         loss,
     };
     let mut intrinsics = start.camera.intrinsics();
     intrinsics.rows_range_mut(terms.intrinsics()..).fill(0.0);
     adjustment.run(State {
         camera: Camera::from_intrinsics(&intrinsics),
+        bend_mm: match shape {
+            BoardShape::Flat => Vector3::zeros(),
+            BoardShape::Bent => start.bend_mm,
+        },
         ..start
     })
 }
@@ -38,9 +45,10 @@ pub(super) fn adjust(
 pub(super) struct Chosen {
     pub terms: DistortionTerms,
     pub state: State,
-    pub covariance: IntrinsicsSquare,
+    pub covariance: IntrinsicsCovariance,
     pub between_views: f64,
     pub trials: Vec<TermsTrial>,
+    pub bend_f_value: f64,
 }
 
 /// One step of the ladder.
@@ -57,12 +65,12 @@ struct Rung {
 pub(super) fn choose_terms(
     kept: &Kept,
     full: &State,
-    wanted: Option<DistortionTerms>,
+    (wanted, shape): (Option<DistortionTerms>, Option<BoardShape>),
 ) -> Option<Chosen> {
     let mut rungs = Vec::new();
     for terms in DistortionTerms::LADDER {
         if wanted.is_none_or(|wanted| wanted == terms) {
-            rungs.push(rung(kept, full, terms)?);
+            rungs.push(rung(kept, full, (terms, BoardShape::Flat))?);
         }
     }
     let top = rungs.last()?;
@@ -84,24 +92,57 @@ pub(super) fn choose_terms(
             f_value,
         });
     }
-    let moved =
-        top.adjusted.state.camera.intrinsics() - rungs[chosen].adjusted.state.camera.intrinsics();
-    let chosen = rungs.swap_remove(chosen);
+    let left_out = moved(&rungs[chosen], top);
+    let flat = rungs.swap_remove(chosen);
+    let bent = rung(kept, &flat.adjusted.state, (flat.terms, BoardShape::Bent))?;
+    let gain = (flat.adjusted.cost - bent.adjusted.cost) / BEND as f64;
+    let bend_f_value = gain / (bent.adjusted.cost / bent.freedom);
+    let unbent = moved(&flat, &bent);
+    let (chosen, doubt) = match shape {
+        Some(BoardShape::Bent) => (bent, Intrinsics::zeros()),
+        None if bend_f_value > PAYING_F && matters(&unbent, &flat) => (bent, Intrinsics::zeros()),
+        None if bend_f_value > PAYING_F => (flat, unbent),
+        Some(BoardShape::Flat) | None => (flat, Intrinsics::zeros()),
+    };
+    let covariance = with_left_out(&chosen.uncertainty.covariance, &left_out);
     Some(Chosen {
         terms: chosen.terms,
-        covariance: with_terms_left_out(&chosen.uncertainty.covariance, &moved),
+        covariance: with_left_out(&covariance, &doubt),
         between_views: chosen.uncertainty.between_views,
         state: chosen.adjusted.state,
         trials,
+        bend_f_value,
     })
 }
 
-fn rung(kept: &Kept, full: &State, terms: DistortionTerms) -> Option<Rung> {
-    let adjusted = adjust(kept, full.clone(), terms, Loss::Quadratic)?;
-    let unknowns = terms.intrinsics() + POSE * kept.views.len();
+type Intrinsics = SVector<f64, INTRINSIC_COUNT>;
+
+/// How the intrinsics move from one step to another.
+fn moved(from: &Rung, to: &Rung) -> Intrinsics {
+    to.adjusted.state.camera.intrinsics() - from.adjusted.state.camera.intrinsics()
+}
+
+/// Whether a move of the intrinsics takes one of them out of its standard deviation: only then is
+/// a board worth being taken for bent, since the numbers of its bend cost certainty as well.
+fn matters(moved: &Intrinsics, rung: &Rung) -> bool {
+    let variances = rung.uncertainty.covariance.diagonal();
+    moved
+        .iter()
+        .zip(&variances)
+        .any(|(moved, variance)| moved * moved > *variance && *variance > 0.0)
+}
+
+fn rung(kept: &Kept, start: &State, model: (DistortionTerms, BoardShape)) -> Option<Rung> {
+    let adjusted = adjust(kept, start.clone(), model, Loss::Quadratic)?;
+    let (terms, shape) = model;
+    let bend = match shape {
+        BoardShape::Flat => 0,
+        BoardShape::Bent => BEND,
+    };
+    let unknowns = terms.intrinsics() + bend + POSE * kept.views.len();
     let freedom = (2 * kept.point_count()).checked_sub(unknowns)? as f64;
     let variance = adjusted.cost / freedom.max(1.0);
-    let uncertainty = uncertainty(&adjusted.views, terms, variance)?;
+    let uncertainty = uncertainty(&adjusted.views, model, variance)?;
     Some(Rung {
         terms,
         adjusted,

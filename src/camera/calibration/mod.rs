@@ -33,6 +33,6 @@ pub use result::{
 };
 pub use sighting::{BoardFinder, BoardSighting, NoView};
 pub use survey::{Survey, survey};
-pub use terms::DistortionTerms;
+pub use terms::{BoardShape, DistortionTerms};
 pub use verdict::{Edge, Grade, Objection, Verdict};
 pub use view::{BoardPoint, BoardView};

@@ -1,6 +1,6 @@
 //! Points and views that do not belong: dropped, and named.
 
-use nalgebra::{Point3, Vector2};
+use nalgebra::{Point2, Vector2, Vector3};
 
 use super::adjustment::{State, WeightedPoint};
 use super::result::{DroppedReason, DroppedView};
@@ -24,6 +24,8 @@ pub(super) struct Kept<'a> {
     /// Variance of the points beyond their own: paper that is not flat, a lens that no model
     /// fits. px².
     pub common_variance_px2: f64,
+    /// Middle of all points on the board, and half the longer side of what they cover, mm.
+    extent_mm: (Point2<f64>, f64),
 }
 
 /// A view in use and which of its points are.
@@ -36,6 +38,7 @@ pub(super) struct KeptView<'a> {
 
 impl<'a> Kept<'a> {
     pub fn all(views: Vec<&'a BoardView>) -> Self {
+        let extent_mm = extent_mm(&views);
         let views = views
             .into_iter()
             .map(|view| KeptView {
@@ -46,23 +49,38 @@ impl<'a> Kept<'a> {
         Self {
             views,
             common_variance_px2: 0.0,
+            extent_mm,
         }
     }
 
     /// The points in use, view by view, with their whole standard deviations.
     pub fn weighted(&self) -> Vec<Vec<WeightedPoint>> {
-        self.views
-            .iter()
-            .map(|kept| {
-                kept.points(true)
-                    .map(|point| WeightedPoint {
-                        on_board: on_board(point),
-                        in_image: point.in_image_px,
-                        sd_px: self.sd_px(point),
-                    })
-                    .collect()
-            })
+        let views = self.views.iter();
+        views
+            .map(|kept| kept.points(true).map(|point| self.weigh(point)).collect())
             .collect()
+    }
+
+    fn weigh(&self, point: &BoardPoint) -> WeightedPoint {
+        let (middle_mm, half_mm) = self.extent_mm;
+        let from_middle = (point.on_board_mm - middle_mm) / half_mm;
+        let (x, y) = (from_middle.x, from_middle.y);
+        WeightedPoint {
+            on_board_mm: point.on_board_mm,
+            rise: Vector3::new(x * x, x * y, y * y),
+            in_image_px: point.in_image_px,
+            sd_px: self.sd_px(point),
+        }
+    }
+
+    /// Seen minus projected, px; `None` if the camera cannot see the point at all.
+    pub fn residual_px(
+        &self,
+        state: &State,
+        view: usize,
+        point: &BoardPoint,
+    ) -> Option<Vector2<f64>> {
+        Some(point.in_image_px - state.project(view, &self.weigh(point))?)
     }
 
     pub fn point_count(&self) -> usize {
@@ -86,12 +104,6 @@ impl KeptView<'_> {
             .zip(&self.used)
             .filter_map(move |(point, &flag)| (flag == used).then_some(point))
     }
-}
-
-/// Seen minus projected, px; `None` if the camera cannot see the point at all.
-pub(super) fn residual_px(state: &State, view: usize, point: &BoardPoint) -> Option<Vector2<f64>> {
-    let in_camera = state.camera_from_board[view] * on_board(point);
-    Some(point.in_image_px - state.camera.project(&in_camera)?)
 }
 
 /// Drops what does not fit an adjusted state; tells whether anything changed.
@@ -125,9 +137,10 @@ fn flag_points(kept: &mut Kept<'_>, state: &State) {
             let points = view.view.points.iter();
             points
                 .map(|point| {
-                    residual_px(state, index, point).map_or(f64::INFINITY, |residual| {
-                        residual.norm() / kept.sd_px(point)
-                    })
+                    kept.residual_px(state, index, point)
+                        .map_or(f64::INFINITY, |residual| {
+                            residual.norm() / kept.sd_px(point)
+                        })
                 })
                 .collect()
         })
@@ -153,7 +166,7 @@ fn bad_views(kept: &Kept<'_>, state: &State) -> Vec<(usize, DroppedReason)> {
         if rms_px[index] > VIEW_LIMIT * usual_px || lost > LOST_SHARE {
             // Of a view that lost many points, those that are left say little: tell of all.
             let all = view.view.points.iter();
-            let squares = all.filter_map(|point| residual_px(state, index, point));
+            let squares = all.filter_map(|point| kept.residual_px(state, index, point));
             let rms_px = root_mean_square(squares.map(|residual| residual.norm_squared()));
             bad.push((index, DroppedReason::FitsBadly { rms_px, usual_px }));
         }
@@ -164,7 +177,7 @@ fn bad_views(kept: &Kept<'_>, state: &State) -> Vec<(usize, DroppedReason)> {
 /// RMS of the points in use of one view.
 pub(super) fn rms_of_view(kept: &Kept<'_>, state: &State, index: usize) -> f64 {
     let points = kept.views[index].points(true);
-    let residuals = points.filter_map(|point| residual_px(state, index, point));
+    let residuals = points.filter_map(|point| kept.residual_px(state, index, point));
     root_mean_square(residuals.map(|residual| residual.norm_squared()))
 }
 
@@ -173,7 +186,7 @@ pub(super) fn rms_px(kept: &Kept<'_>, state: &State) -> f64 {
     let views = kept.views.iter().enumerate();
     let residuals = views.flat_map(|(index, view)| {
         view.points(true)
-            .filter_map(move |point| residual_px(state, index, point))
+            .filter_map(move |point| kept.residual_px(state, index, point))
     });
     root_mean_square(residuals.map(|residual| residual.norm_squared()))
 }
@@ -185,7 +198,7 @@ fn set_common_variance(kept: &mut Kept<'_>, state: &State) {
     let mut own = Vec::new();
     for (index, view) in kept.views.iter().enumerate() {
         for point in view.points(true) {
-            if let Some(residual) = residual_px(state, index, point) {
+            if let Some(residual) = kept.residual_px(state, index, point) {
                 squares.push(residual.norm_squared() / 2.0);
                 own.push(point.sd_px.powi(2));
             }
@@ -218,6 +231,14 @@ fn quantile(mut values: Vec<f64>, share: f64) -> f64 {
     values.get(index).copied().unwrap_or(0.0)
 }
 
-fn on_board(point: &BoardPoint) -> Point3<f64> {
-    Point3::new(point.on_board_mm.x, point.on_board_mm.y, 0.0)
+/// Middle of the points on the board, and half their longer side.
+fn extent_mm(views: &[&BoardView]) -> (Point2<f64>, f64) {
+    let points = views.iter().flat_map(|view| &view.points);
+    let (mut low, mut high) = (Vector2::repeat(f64::MAX), Vector2::repeat(f64::MIN));
+    for point in points {
+        low = low.inf(&point.on_board_mm.coords);
+        high = high.sup(&point.on_board_mm.coords);
+    }
+    let half_mm = (high - low).max() / 2.0;
+    (Point2::from((low + high) / 2.0), half_mm)
 }

@@ -1,10 +1,10 @@
 //! What a calibration hands on.
 
-use nalgebra::{Isometry3, Vector2};
+use nalgebra::{Isometry3, Vector2, Vector3};
 
 use super::terms::DistortionTerms;
 use super::view::BoardPoint;
-use crate::camera::{Camera, IntrinsicsCovariance};
+use crate::camera::{Camera, CameraProfile, IntrinsicsCovariance};
 
 /// A camera from views of a board, with everything that is needed to judge it.
 #[derive(Debug, Clone, PartialEq)]
@@ -23,10 +23,29 @@ pub struct Calibration {
     pub trials: Vec<TermsTrial>,
     /// Ratio of variances by which views differ more than independent errors explain, at least 1.
     pub between_views: f64,
+    /// Bend of the board, mm: 0 where it was taken for flat (see [`super::BoardShape`]).
+    pub bend_mm: Vector3<f64>,
+    /// Decrease of the sum of squares per number of the bend, over what chance explains.
+    pub bend_f_value: f64,
     /// Views used, in the order given.
     pub views: Vec<CalibratedView>,
     /// Views dropped, in the order given.
     pub dropped_views: Vec<DroppedView>,
+}
+
+impl Calibration {
+    /// The profile to keep and to measure with.
+    pub fn profile(&self, name: &str) -> CameraProfile {
+        CameraProfile {
+            name: name.into(),
+            width_px: self.size_px.0,
+            height_px: self.size_px.1,
+            camera: self.camera,
+            covariance: Some(self.covariance),
+            rms_px: Some(self.rms_px),
+            views: Some(self.views.len()),
+        }
+    }
 }
 
 /// A step up the ladder of distortion terms.
@@ -93,4 +112,16 @@ pub enum DroppedReason {
         /// Median of all views' RMS.
         usual_px: f64,
     },
+}
+
+impl DroppedReason {
+    /// The reason in words.
+    pub fn words(&self) -> String {
+        match self {
+            Self::FewPoints { points } => format!("only {points} usable crossings"),
+            Self::FitsBadly { rms_px, usual_px } => format!(
+                "fits badly, {rms_px:.2} px where {usual_px:.2} px is usual: blurred, moved or bent"
+            ),
+        }
+    }
 }

@@ -36,6 +36,31 @@ pub enum NoView {
     },
 }
 
+impl NoView {
+    /// The reason in words.
+    pub fn words(&self) -> String {
+        match self {
+            Self::NoChessboard => "no chessboard of this size, whole and clear".into(),
+            Self::FewMarkers(markers) => {
+                format!("only {} of the board's markers", markers.len())
+            }
+            Self::MarkersElsewhere(markers) => {
+                format!(
+                    "{} markers, but not where this board has them",
+                    markers.len()
+                )
+            }
+            Self::FewCrossings { measured, faults } => {
+                let faults: Vec<String> = faults
+                    .iter()
+                    .map(|(fault, count)| format!("{count} {}", fault.words()))
+                    .collect();
+                format!("only {measured} usable crossings ({})", faults.join(", "))
+            }
+        }
+    }
+}
+
 /// A board seen in a picture.
 #[derive(Debug, Clone, PartialEq)]
 pub struct BoardSighting {

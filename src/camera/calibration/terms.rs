@@ -1,4 +1,4 @@
-//! Which distortion terms a calibration estimates.
+//! What a calibration estimates beside focal lengths, principal point and poses.
 
 use crate::camera::INTRINSIC_COUNT;
 
@@ -38,4 +38,31 @@ impl DistortionTerms {
             Self::All => "k1 k2 p1 p2 k3",
         }
     }
+
+    /// Names of those that the step below does not estimate.
+    pub fn added_words(&self) -> &'static str {
+        match self {
+            Self::None => "none",
+            Self::Radial => "k1 k2",
+            Self::RadialTangential => "p1 p2",
+            Self::All => "k3",
+        }
+    }
+}
+
+/// Numbers that describe a bent board.
+pub(super) const BEND: usize = 3;
+
+/// What the board is taken for.
+///
+/// With ξ and η the place on the board from its middle over half its longer side, a bent board
+/// rises by b₁ξ² + b₂ξη + b₃η² mm: what paper on a warped plate does. (That targets are seldom
+/// flat, and what it does: K. H. Strobl & G. Hirzinger, "More accurate pinhole camera calibration
+/// with imperfect planar target", ICCV Workshops 2011.)
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum BoardShape {
+    /// Flat.
+    Flat,
+    /// Bent; its bend is estimated.
+    Bent,
 }

@@ -1,15 +1,16 @@
 //! Covariance of the intrinsics, and how far the views agree among each other.
 
-use nalgebra::{DMatrix, DVector};
+use nalgebra::{DMatrix, SVector};
 
-use super::adjustment::{Intrinsics, IntrinsicsSquare, ViewInformation};
-use super::terms::DistortionTerms;
+use super::adjustment::{SHARED, SharedSquare, ViewInformation, is_estimated};
+use super::terms::{BoardShape, DistortionTerms};
+use crate::camera::{INTRINSIC_COUNT, IntrinsicsCovariance};
 
 /// What an adjustment knows of the intrinsics.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Uncertainty {
     /// Covariance of the intrinsics; empty rows for terms that were not estimated.
-    pub covariance: IntrinsicsSquare,
+    pub covariance: IntrinsicsCovariance,
     /// How much wider than independent errors explain the views scatter about the common camera,
     /// as a ratio of variances, at least 1.
     pub between_views: f64,
@@ -24,21 +25,24 @@ pub(super) struct Uncertainty {
 ///
 /// With H = Σ Hᵥ = L Lᵀ and Mᵥ = L⁻¹ Hᵥ L⁻ᵀ, the pull hᵥ = L⁻¹ gᵥ of a view at the solution has
 /// the covariance variance · (Mᵥ − Mᵥ²), so that Σ|hᵥ|² is expected to be
-/// variance · (k − Σ tr Mᵥ²) for k intrinsics.
+/// variance · (k − Σ tr Mᵥ²) for k numbers.
 pub(super) fn uncertainty(
     views: &[ViewInformation],
-    terms: DistortionTerms,
+    (terms, shape): (DistortionTerms, BoardShape),
     variance: f64,
 ) -> Option<Uncertainty> {
-    let count = terms.intrinsics();
-    let square = |full: &IntrinsicsSquare| full.view((0, 0), (count, count)).into_owned();
-    let total: IntrinsicsSquare = views.iter().map(|view| view.normal).sum();
+    let estimated: Vec<usize> = (0..SHARED)
+        .filter(|&index| is_estimated(index, terms, shape))
+        .collect();
+    let count = estimated.len();
+    let square = |full: &SharedSquare| full.select_rows(&estimated).select_columns(&estimated);
+    let total: SharedSquare = views.iter().map(|view| view.normal).sum();
     let cholesky = square(&total).cholesky()?;
     let lower = cholesky.l();
     let mut pull = 0.0;
     let mut expected = count as f64;
     for view in views {
-        let gradient = DVector::from_column_slice(&view.gradient.as_slice()[..count]);
+        let gradient = view.gradient.select_rows(&estimated);
         pull += lower.solve_lower_triangular(&gradient)?.norm_squared();
         let half = lower.solve_lower_triangular(&square(&view.normal))?;
         let share: DMatrix<f64> = lower.solve_lower_triangular(&half.transpose())?;
@@ -49,21 +53,26 @@ pub(super) fn uncertainty(
     } else {
         1.0
     };
-    let mut covariance = IntrinsicsSquare::zeros();
-    covariance
-        .view_mut((0, 0), (count, count))
-        .copy_from(&(cholesky.inverse() * (variance * between_views)));
+    let narrow = cholesky.inverse() * (variance * between_views);
+    let mut covariance = IntrinsicsCovariance::zeros();
+    for (row, &to_row) in estimated.iter().enumerate() {
+        for (column, &to_column) in estimated.iter().enumerate() {
+            if to_row.max(to_column) < INTRINSIC_COUNT {
+                covariance[(to_row, to_column)] = narrow[(row, column)];
+            }
+        }
+    }
     Some(Uncertainty {
         covariance,
         between_views,
     })
 }
 
-/// Adds the doubt that terms left out leave behind: had they been estimated, the intrinsics would
-/// have moved by `moved` (after Buckland, Burnham & Augustin, Biometrics 53, 603, 1997).
-pub(super) fn with_terms_left_out(
-    covariance: &IntrinsicsSquare,
-    moved: &Intrinsics,
-) -> IntrinsicsSquare {
+/// Adds the doubt of what was left out: had it been estimated, the intrinsics would have moved by
+/// `moved` (after Buckland, Burnham & Augustin, Biometrics 53, 603, 1997).
+pub(super) fn with_left_out(
+    covariance: &IntrinsicsCovariance,
+    moved: &SVector<f64, INTRINSIC_COUNT>,
+) -> IntrinsicsCovariance {
     covariance + moved * moved.transpose()
 }

@@ -7,8 +7,8 @@ use crate::conventions::COVERAGE_FACTOR;
 /// Doubt of a 30° deflection, degrees (k = 2), up to which a profile is good: a third of what is
 /// aimed at for a whole station.
 const GOOD_U_DEG: f64 = 0.01;
-/// … and up to which it is usable: of the size of the other doubts of a measurement.
-const USABLE_U_DEG: f64 = 0.05;
+/// … and up to which it is usable: of the size of the other doubts of a webcam's measurement.
+const USABLE_U_DEG: f64 = 0.1;
 /// RMS, px, above which something is wrong with board or focus (common practice, no source).
 const LARGE_RMS_PX: f64 = 0.5;
 /// … and above which it is wrong enough to film again.
@@ -19,6 +19,8 @@ const EDGE_SHARE: f64 = 0.15;
 const FEW_VIEWS: usize = 10;
 /// Tilt, degrees, that at least a quarter of the views should reach (common practice, no source).
 const GOOD_TILT_DEG: f64 = 20.0;
+/// Bend of the board, mm, that a flat plate does not have (common practice, no source).
+const BENT_BOARD_MM: f64 = 0.5;
 /// Part by which fx and fy of a camera with square pixels may differ.
 const PIXEL_ASPECT: f64 = 0.01;
 
@@ -101,6 +103,11 @@ pub enum Objection {
         /// Views used.
         views: usize,
     },
+    /// The board is bent.
+    BentBoard {
+        /// Largest of the numbers that describe its bend.
+        bend_mm: f64,
+    },
     /// The pixels seem not to be square.
     PixelsNotSquare {
         /// fx / fy.
@@ -143,6 +150,9 @@ impl Objection {
             Self::FewViews { views } => {
                 format!("only {views} views were used, below {FEW_VIEWS}")
             }
+            Self::BentBoard { bend_mm } => format!(
+                "the board is bent by {bend_mm:.1} mm, which was measured and taken into account"
+            ),
             Self::PixelsNotSquare { ratio } => format!(
                 "fx and fy differ by {:.1} %, though pixels are square",
                 100.0 * (ratio - 1.0).abs()
@@ -167,6 +177,7 @@ impl Objection {
                 "tilt the board by 20° to 45° to the left, to the right, up and down".into()
             }
             Self::FewViews { .. } => "take ten to twenty views".into(),
+            Self::BentBoard { .. } => "glue the board to glass or to a stiff, flat plate".into(),
             Self::PixelsNotSquare { .. } => {
                 "take views with the board turned by 90° as well, tilted in all directions; check \
                  that the clip was not stretched"
@@ -219,9 +230,13 @@ impl Verdict {
 
     /// The headline: what the profile does to an angle, in hundredths of a degree.
     pub fn headline(&self) -> String {
+        let heading = match self.grade {
+            Grade::Good => "Good",
+            Grade::Usable => "Usable",
+            Grade::FilmAgain => "Film again",
+        };
         format!(
-            "{}: this profile adds ±{:.2} hundredths of a degree to a 30° deflection (k = 2)",
-            self.grade.words(),
+            "{heading}: this profile adds ±{:.2} hundredths of a degree to a 30° deflection (k = 2)",
             100.0 * self.u_of_30_deg
         )
     }
@@ -262,6 +277,10 @@ fn little_variety(calibration: &Calibration) -> Vec<Objection> {
     }
     if views < FEW_VIEWS {
         objections.push(Objection::FewViews { views });
+    }
+    let bend_mm = calibration.bend_mm.amax();
+    if bend_mm > BENT_BOARD_MM {
+        objections.push(Objection::BentBoard { bend_mm });
     }
     let ratio = calibration.camera.fx / calibration.camera.fy;
     if (ratio - 1.0).abs() > PIXEL_ASPECT {
