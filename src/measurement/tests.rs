@@ -202,7 +202,7 @@ fn matching_again_replaces_the_doubts_of_matching_and_keeps_the_others() {
     };
     assert_eq!(codes(&[]), ["no-airframe-tag"]);
     assert_eq!(
-        codes(&[matching.clone()]),
+        codes(std::slice::from_ref(&matching)),
         ["no-airframe-tag", "radio-not-declared"]
     );
 }
