@@ -16,8 +16,8 @@ use hingewise::clip::GreyImage;
 use hingewise::vision::Dictionary;
 use support::random::Random;
 
-const WIDTH_PX: usize = 900;
-const HEIGHT_PX: usize = 700;
+const WIDTH_PX: usize = 960;
+const HEIGHT_PX: usize = 920;
 const SQUARE_MM: f64 = 20.0;
 const MARKER_MM: f64 = 15.0;
 /// Samples a side of a pixel.

@@ -117,11 +117,4 @@ pub enum CommandError {
         /// What is wrong with it.
         source: csv::Error,
     },
-    /// A part of the program that does not exist yet.
-    #[error("`hingewise {command}` is not built yet")]
-    #[diagnostic(help("the other commands work; see `hingewise --help`"))]
-    NotBuilt {
-        /// The command.
-        command: &'static str,
-    },
 }

@@ -104,7 +104,7 @@ pub(super) fn fitting_columns(board: &Charuco, markers: &[FoundMarker]) -> Optio
     }
 }
 
-/// The board's own ids among the markers; an id seen twice is no evidence of anything.
+/// The board's own ids among the markers, each once.
 fn candidates(
     board: &Charuco,
     layout: CharucoLayout,
@@ -115,23 +115,41 @@ fn candidates(
         .into_iter()
         .map(|place| (place.id, place))
         .collect();
-    let mut seen: BTreeMap<u32, usize> = BTreeMap::new();
+    let mut by_id: BTreeMap<u32, Vec<&FoundMarker>> = BTreeMap::new();
     for marker in markers {
-        *seen.entry(marker.id).or_insert(0) += 1;
+        by_id.entry(marker.id).or_default().push(marker);
     }
-    markers
-        .iter()
-        .filter(|marker| seen.get(&marker.id) == Some(&1))
-        .filter_map(|marker| {
-            let place = places.get(&marker.id)?;
+    by_id
+        .into_iter()
+        .filter_map(|(id, found)| {
             Some(PlacedMarker {
                 in_squares: board
-                    .marker_corners_mm(*place)
+                    .marker_corners_mm(*places.get(&id)?)
                     .map(|corner| corner / board.square_mm),
-                in_image_px: marker.corners_px,
+                in_image_px: one_of(&found)?,
             })
         })
         .collect()
+}
+
+/// The one marker that was found, maybe several times over.
+///
+/// A sharp marker is often found by the outer and by the inner edge of its border: then the larger
+/// outline is right. An id found at two places is no evidence of either.
+fn one_of(found: &[&FoundMarker]) -> Option<[Point2<f64>; 4]> {
+    let extent_px = |marker: &FoundMarker| {
+        let [a, _, c, _] = marker.corners_px;
+        (c - a).norm()
+    };
+    let largest = found
+        .iter()
+        .max_by(|a, b| extent_px(a).total_cmp(&extent_px(b)))?;
+    let middle = centre(&largest.corners_px);
+    let reach_px = extent_px(largest) / 4.0;
+    found
+        .iter()
+        .all(|other| (centre(&other.corners_px) - middle).norm() < reach_px)
+        .then_some(largest.corners_px)
 }
 
 /// The largest set of markers that lie on one plane as printed.

@@ -1,5 +1,7 @@
 //! What pictures show where the board that was looked for is not.
 
+use std::collections::BTreeSet;
+
 use super::board::{Board, Charuco};
 use super::charuco::fitting_columns;
 use super::error::Seen;
@@ -71,7 +73,7 @@ fn markers(
         }
     }
     let (picture, markers) = most;
-    if let Some(other) = other_dictionary(pictures, markers.len())? {
+    if let Some(other) = other_dictionary(pictures, ids(markers).len())? {
         return Ok(other);
     }
     if markers.is_empty() {
@@ -79,7 +81,7 @@ fn markers(
     }
     Ok(Seen::Markers {
         picture: picture.to_owned(),
-        ids: markers.iter().map(|marker| marker.id).collect(),
+        ids: ids(markers).into_iter().collect(),
     })
 }
 
@@ -96,7 +98,7 @@ fn other_dictionary(
     {
         let mut finder = MarkerFinder::new(dictionary, SearchEffort::Thorough)?;
         for (name, frame) in pictures {
-            let count = finder.find(&frame.image)?.markers.len();
+            let count = ids(&finder.find(&frame.image)?.markers).len();
             if count > most {
                 most = count;
                 best = Some(Seen::OtherDictionary {
@@ -108,4 +110,9 @@ fn other_dictionary(
         }
     }
     Ok(best)
+}
+
+/// A sharp marker may be found twice over, by both edges of its border.
+fn ids(markers: &[FoundMarker]) -> BTreeSet<u32> {
+    markers.iter().map(|marker| marker.id).collect()
 }

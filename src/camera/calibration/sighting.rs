@@ -1,6 +1,6 @@
 //! Looks for a board in one picture and measures its crossings.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use nalgebra::{Point2, Vector2};
 
@@ -42,13 +42,12 @@ impl NoView {
         match self {
             Self::NoChessboard => "no chessboard of this size, whole and clear".into(),
             Self::FewMarkers(markers) => {
-                format!("only {} of the board's markers", markers.len())
+                let ids: BTreeSet<u32> = markers.iter().map(|marker| marker.id).collect();
+                format!("only {} of the board's markers", ids.len())
             }
             Self::MarkersElsewhere(markers) => {
-                format!(
-                    "{} markers, but not where this board has them",
-                    markers.len()
-                )
+                let ids: BTreeSet<u32> = markers.iter().map(|marker| marker.id).collect();
+                format!("{} markers, but not where this board has them", ids.len())
             }
             Self::FewCrossings { measured, faults } => {
                 let faults: Vec<String> = faults
