@@ -96,6 +96,14 @@ impl ResponseCurve {
         Measured::new(value.abs(), sd)
     }
 
+    /// Scatter between visits beyond the measurement's own, deg.
+    pub fn scatter_deg(&self) -> f64 {
+        match &self.shape {
+            Shape::Smooth(series) => series.scatter_deg,
+            Shape::Joined(joined) => joined.scatter_deg,
+        }
+    }
+
     /// How the deflection at one command against that at another follows every visit, and the
     /// variance that does not come from the stations' covariance, deg²: scatter between visits
     /// and what is not known between stations.

@@ -92,15 +92,6 @@ pub enum MatchingError {
         /// The part that is at fault.
         what: &'static str,
     },
-    /// Two corrections of different surfaces were to be compared.
-    #[error("{before} cannot be compared with {after}")]
-    #[diagnostic(help("give two measurements of one aircraft, with the same match groups"))]
-    DifferentPairs {
-        /// Reference and follower of the first measurement.
-        before: String,
-        /// Reference and follower of the second measurement.
-        after: String,
-    },
     /// No numbers meet all conditions.
     #[error("no numbers for \"{follower}\" keep the travel rising and within the measured range")]
     #[diagnostic(help("check the numbers declared as active, or film with nothing entered"))]

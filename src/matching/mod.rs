@@ -9,15 +9,16 @@
 //!
 //! Neutral of both sides is the zero of their deflections, so sub-trim stays as it is.
 
+mod cause;
 mod chain;
 mod command;
-mod compare;
 mod curve;
 
 mod end_points;
 mod error;
 mod isotonic;
 mod layers;
+mod linkage;
 mod pair;
 mod pchip;
 mod reach;
@@ -36,7 +37,7 @@ use crate::model_file::{Joins, MatchGroup, Radio, Settings};
 use crate::response::Responses;
 use crate::warning::Warning;
 
-pub use compare::{Comparison, NextRound, StationComparison, Verdict, compare_mismatch};
+pub use cause::{Cause, HandWork, LinkageDifference, LinkagePart};
 pub use error::MatchingError;
 pub use reach::OutOfReach;
 pub use warning::MatchingWarning;
@@ -124,6 +125,12 @@ pub struct Correction {
     /// Ends that the follower cannot reach.
     #[serde(default)]
     pub out_of_reach: Vec<OutOfReach>,
+    /// Why the sides differ; `None` where it was not asked.
+    #[serde(default)]
+    pub cause: Option<Cause>,
+    /// Work by hand that should come before any number.
+    #[serde(default)]
+    pub hand_work: Option<HandWork>,
     /// How much better than these numbers any others in the radio's steps could be at most,
     /// degrees; 0 where these are proven to be the best.
     #[serde(default)]
@@ -207,7 +214,10 @@ fn correct(pair: &Pair, tolerance_deg: f64) -> Result<Correction, MatchingError>
     let places = pair.places(&pair.reference_active);
     let best = improve(pair, &places)?;
     let found = &pair.follower_active;
+    let (cause, hand_work) = cause::explain(pair, &places);
     Ok(Correction {
+        cause: Some(cause),
+        hand_work,
         reference: pair.reference.visits().surface.clone(),
         follower: pair.follower.visits().surface.clone(),
         found_deg: at_stations(pair, found),

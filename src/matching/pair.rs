@@ -147,6 +147,50 @@ impl Pair {
         self.sense * (self.reference.value_deg(command_pct) - zero)
     }
 
+    /// What multiplies the reference's and the follower's deflections so that both rise.
+    pub fn senses(&self) -> [f64; 2] {
+        [self.sense, self.mirror * self.sense]
+    }
+
+    /// Covariance of the visits that count in the rising sense, the reference's first, with a
+    /// scatter of each added, deg².
+    pub fn used_covariance_deg2(&self, scatter_deg: f64) -> DMatrix<f64> {
+        let (reference, follower) = (self.reference.visits(), self.follower.visits());
+        let own = [
+            reference.used_covariance_deg2(self.reference.scatter_deg().hypot(scatter_deg)),
+            follower.used_covariance_deg2(self.follower.scatter_deg().hypot(scatter_deg)),
+        ];
+        let (first, second) = (reference.used.len(), follower.used.len());
+        DMatrix::from_fn(first + second, first + second, |row, column| {
+            match (row.checked_sub(first), column.checked_sub(first)) {
+                (None, None) => own[0][(row, column)],
+                (Some(row), Some(column)) => own[1][(row, column)],
+                (Some(row), None) => {
+                    self.mirror * self.cross_deg2[(follower.used[row], reference.used[column])]
+                }
+                (None, Some(column)) => {
+                    self.mirror * self.cross_deg2[(follower.used[column], reference.used[row])]
+                }
+            }
+        })
+    }
+
+    /// Largest |mismatch| as found if the follower's response were shifted, deg; `shift_deg` tells
+    /// the shift in the rising sense at a command.
+    pub fn worst_with_shift_deg(
+        &self,
+        places: &[Place],
+        shift_deg: impl Fn(f64) -> Option<f64>,
+    ) -> Option<f64> {
+        let command = Command::new(&self.radio, &self.follower_active);
+        let neutral = shift_deg(self.zero_pct[1])?;
+        places.iter().try_fold(0.0_f64, |worst, place| {
+            let servo = command.servo_pct(place.stick_pct);
+            let shifted = self.follower_deg(servo) + shift_deg(servo)? - neutral;
+            Some(worst.max((shifted - place.target_deg).abs()))
+        })
+    }
+
     /// Follower minus reference, after mirroring, deg, from a difference in the rising sense.
     pub fn signed(&self, difference_deg: f64) -> f64 {
         self.sense * difference_deg

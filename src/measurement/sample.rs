@@ -295,14 +295,13 @@ fn correction() -> Correction {
         found_worst_deg: Some(Measured::new(1.31, 0.02)),
         tolerance_deg: Some(0.3),
         play_floor_deg: Some(Measured::new(0.13, 0.014)),
-        optimality_gap_deg: 0.0,
         predicted_deg: Prediction {
             worst: 0.14,
             rms: 0.06,
             u: 0.05,
             stations: by_station(|stick| 0.13 * scatter((stick + 200.0) as usize), 0.025),
         },
-        out_of_reach: Vec::new(),
+        ..Correction::default()
     }
 }
 

@@ -6,6 +6,7 @@
 mod support;
 
 mod aircraft;
+mod causes;
 mod clips;
 mod laws;
 mod linkage;
