@@ -11,7 +11,7 @@ const CLIP_VARIABLE: &str = "HINGEWISE_BENCH_CLIP";
 
 fn clip_path() -> std::path::PathBuf {
     std::env::var_os(CLIP_VARIABLE).map_or_else(
-        || Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-frames/clip.mp4"),
+        || Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-frames/cards.mp4"),
         Into::into,
     )
 }
