@@ -2,6 +2,7 @@
 
 pub mod homography;
 mod planar_pose;
+pub mod quadrilateral;
 mod turning;
 
 pub use planar_pose::{PlanarPose, corners_in_tag};

@@ -32,7 +32,7 @@ impl PlanarPose {
         let square_from_tag = Matrix3::from_diagonal(&Vector3::new(2.0 / edge, -2.0 / edge, 1.0));
         let homography = homography::from_square(normalised)? * square_from_tag;
         let centre = Point2::new(homography[(0, 2)], homography[(1, 2)]);
-        let slope = slope_at_origin(&homography, &centre);
+        let slope = homography::steps(&homography, Point2::origin());
         // Seen from the front the tag's y points against the image's: orientation turns round.
         if slope.determinant() >= 0.0 {
             return None;
@@ -68,17 +68,6 @@ impl PlanarPose {
             candidates: [candidate(1.0)?, candidate(-1.0)?],
         })
     }
-}
-
-/// Derivative of a homography at the origin, where it maps to `centre`.
-fn slope_at_origin(homography: &Matrix3<f64>, centre: &Point2<f64>) -> Matrix2<f64> {
-    let h = homography;
-    Matrix2::new(
-        h[(0, 0)] - h[(2, 0)] * centre.x,
-        h[(0, 1)] - h[(2, 1)] * centre.x,
-        h[(1, 0)] - h[(2, 0)] * centre.y,
-        h[(1, 1)] - h[(2, 1)] * centre.y,
-    )
 }
 
 /// The shortest turn from the optical axis to a direction in front of the camera.

@@ -35,27 +35,19 @@ pub(super) fn require_printable(edge_mm: f64) -> Result<(), PrintError> {
 /// A 36h11 tag as the AprilTag project draws it, upright.
 pub(super) fn tag(id: u32, edge_mm: f64, top_left: PointMm) -> Result<Pattern, PrintError> {
     require_printable(edge_mm)?;
-    let family = Dictionary::APRILTAG_36H11;
-    let Some(mut cells) = family.cells(id)? else {
-        let (count, _) = family.size()?;
+    let Some(cells) = Dictionary::official_tag_cells(id)? else {
+        let (count, _) = Dictionary::APRILTAG_36H11.size()?;
         return Err(PrintError::IdOutsideFamily {
             id,
             last: (count as u32).saturating_sub(1),
         });
     };
-    turn_by_180_deg(&mut cells);
     let outline = Area::new(top_left.x, top_left.y, edge_mm, edge_mm);
     Ok(Pattern {
         outline,
         white_margin_mm: white_margin_mm(edge_mm),
         black: black_runs(&cells, &outline),
     })
-}
-
-/// OpenCV's dictionary holds every 36h11 tag on its head.
-fn turn_by_180_deg(cells: &mut [Vec<bool>]) {
-    cells.reverse();
-    cells.iter_mut().for_each(|row| row.reverse());
 }
 
 /// The black cells of each row joined to runs, inside a square; `true` is white.

@@ -3,12 +3,12 @@
 mod cards;
 mod correlation;
 mod patch;
-pub mod pattern;
-pub mod quality;
+mod pattern;
+mod quality;
 mod recognise;
-pub mod refine;
+mod refine;
 mod search;
-pub mod tone;
+mod tone;
 mod tracker;
 
 use std::collections::BTreeSet;

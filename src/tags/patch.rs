@@ -6,7 +6,7 @@ use super::DropReason;
 use super::pattern::CELLS;
 use super::tone::Tone;
 use crate::clip::GreyImage;
-use crate::geometry::homography;
+use crate::geometry::{homography, quadrilateral};
 
 /// Most paper around the black border that is used, in cells; sheets leave one cell white.
 const MOST_MARGIN_CELLS: f64 = 0.6;
@@ -66,12 +66,7 @@ impl Patch {
         tone: &Tone,
         corners_px: &[Point2<f64>; 4],
     ) -> Result<(Self, Matrix3<f64>), DropReason> {
-        let sum = corners_px
-            .iter()
-            .fold(nalgebra::Vector2::zeros(), |sum, corner| {
-                sum + corner.coords
-            });
-        let centre_px = Point2::from(sum / 4.0);
+        let centre_px = quadrilateral::centre(corners_px);
         let diagonal: f64 = corners_px
             .iter()
             .map(|corner| (corner - centre_px).norm())

@@ -13,7 +13,7 @@ use super::pattern::{CELLS, Pattern};
 use super::tone::Tone;
 use super::{CornerCovariance, DropReason};
 use crate::clip::GreyImage;
-use crate::geometry::homography;
+use crate::geometry::{homography, quadrilateral};
 
 /// Unknowns: 8 of the homography, 2 of the blur (cells), light of white and of black, each with
 /// its slopes along the patch.
@@ -339,14 +339,10 @@ impl Fit<'_> {
             .map(|block| sums.block_count[block])
             .sum();
         let contrast = contrast(state, self.patch);
-        let edge_px = (0..4)
-            .map(|k| (corners_px[k] - corners_px[(k + 1) % 4]).norm())
-            .sum::<f64>()
-            / 4.0;
         let fit = PatternFit {
             corners_px,
             covariance_px2,
-            edge_px,
+            edge_px: quadrilateral::mean_edge(&corners_px),
             blur_cells: [state[BLUR], state[BLUR + 1]],
             contrast,
             residual_share: noise / contrast.max(f64::MIN_POSITIVE),

@@ -3,6 +3,7 @@
 use nalgebra::{Point2, Vector2};
 
 use crate::clip::GreyImage;
+use crate::geometry::quadrilateral;
 use crate::vision::{
     self, Dictionary, Found, FoundMarker, MarkerFinder, SearchEffort, VisionError,
 };
@@ -29,14 +30,6 @@ pub(super) struct Candidate {
     pub corners_px: [Point2<f64>; 4],
 }
 
-/// Mean length of a quadrilateral's edges.
-pub(super) fn mean_edge_px(corners_px: &[Point2<f64>; 4]) -> f64 {
-    (0..4)
-        .map(|k| (corners_px[k] - corners_px[(k + 1) % 4]).norm())
-        .sum::<f64>()
-        / 4.0
-}
-
 /// What a search brought.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub(super) struct SearchResult {
@@ -51,7 +44,7 @@ impl SearchResult {
     pub fn largest_other_square_px(&self) -> f64 {
         self.other_squares_px
             .iter()
-            .map(mean_edge_px)
+            .map(quadrilateral::mean_edge)
             .fold(0.0, f64::max)
     }
 }
@@ -138,12 +131,9 @@ pub(super) struct Window {
 impl Window {
     /// A window around a tag that leaves `margin` of its edges on every side.
     pub fn around(corners_px: &[Point2<f64>; 4], margin: f64) -> Self {
-        let sum = corners_px
-            .iter()
-            .fold(Vector2::zeros(), |sum, corner| sum + corner.coords);
-        let edge_px = mean_edge_px(corners_px);
+        let edge_px = quadrilateral::mean_edge(corners_px);
         Self {
-            centre_px: Point2::from(sum / 4.0),
+            centre_px: quadrilateral::centre(corners_px),
             reach_px: edge_px * (0.5 + margin),
             edge_px,
         }

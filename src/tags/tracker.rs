@@ -339,12 +339,9 @@ fn measured(
     quality::judge(&fit).map(|()| fit)
 }
 
-/// The pattern of a tag as officially drawn: the library's drawing turned by half a turn.
+/// The pattern of a tag as officially drawn.
 fn printed_pattern(tag_id: u32) -> Result<Pattern, TagsError> {
-    let mut cells = Dictionary::APRILTAG_36H11
-        .cells(tag_id)?
-        .ok_or(TagsError::NoSuchTag { tag_id })?;
-    cells.reverse();
-    cells.iter_mut().for_each(|row| row.reverse());
-    Pattern::from_cells(&cells).ok_or(TagsError::NoSuchTag { tag_id })
+    Dictionary::official_tag_cells(tag_id)?
+        .and_then(|cells| Pattern::from_cells(&cells))
+        .ok_or(TagsError::NoSuchTag { tag_id })
 }

@@ -147,6 +147,19 @@ impl Dictionary {
         ))
     }
 
+    /// The cells of a tag of the family 36h11 as officially drawn, upright; `true` is white. `None`
+    /// if there is no such id.
+    ///
+    /// OpenCV's dictionary holds every tag of the family turned by half a turn.
+    pub fn official_tag_cells(id: u32) -> Result<Option<Vec<Vec<bool>>>, VisionError> {
+        let mut cells = Self::APRILTAG_36H11.cells(id)?;
+        if let Some(rows) = &mut cells {
+            rows.reverse();
+            rows.iter_mut().for_each(|row| row.reverse());
+        }
+        Ok(cells)
+    }
+
     /// The cells of a marker with its one-cell black border, row by row from the top-left as
     /// OpenCV draws it; `true` is white. `None` if there is no such id.
     pub fn cells(&self, id: u32) -> Result<Option<Vec<Vec<bool>>>, VisionError> {

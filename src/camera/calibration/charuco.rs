@@ -2,12 +2,12 @@
 
 use std::collections::BTreeMap;
 
-use nalgebra::{Matrix3, Point2, Vector2};
+use nalgebra::{Matrix3, Point2};
 
 use super::board::{Charuco, CharucoLayout, MarkerPlace};
 use super::crossing::PredictedCrossing;
-use super::homography::{homography, mapped, steps};
 use super::sighting::Expected;
+use crate::geometry::{homography, quadrilateral};
 use crate::vision::FoundMarker;
 
 /// A marker belongs to the board if its centre lies within this of its place, squares: wide
@@ -45,11 +45,11 @@ struct PlacedMarker {
 
 impl PlacedMarker {
     fn centre_in_squares(&self) -> Point2<f64> {
-        centre(&self.in_squares)
+        quadrilateral::centre(&self.in_squares)
     }
 
     fn centre_px(&self) -> Point2<f64> {
-        centre(&self.in_image_px)
+        quadrilateral::centre(&self.in_image_px)
     }
 }
 
@@ -144,11 +144,11 @@ fn one_of(found: &[&FoundMarker]) -> Option<[Point2<f64>; 4]> {
     let largest = found
         .iter()
         .max_by(|a, b| extent_px(a).total_cmp(&extent_px(b)))?;
-    let middle = centre(&largest.corners_px);
+    let middle = quadrilateral::centre(&largest.corners_px);
     let reach_px = extent_px(largest) / 4.0;
     found
         .iter()
-        .all(|other| (centre(&other.corners_px) - middle).norm() < reach_px)
+        .all(|other| (quadrilateral::centre(&other.corners_px) - middle).norm() < reach_px)
         .then_some(largest.corners_px)
 }
 
@@ -203,7 +203,7 @@ fn plane(markers: &[&PlacedMarker]) -> Option<Matrix3<f64>> {
         .iter()
         .flat_map(|marker| marker.in_image_px)
         .collect();
-    homography(&from, &to)
+    homography::between(&from, &to)
 }
 
 /// Which markers lie where the plane has them.
@@ -214,7 +214,8 @@ fn agreement(image_from_squares: &Matrix3<f64>, markers: &[PlacedMarker]) -> Vec
     markers
         .iter()
         .map(|marker| {
-            let seen = mapped(&squares_from_image, marker.centre_px());
+            let centre_px = marker.centre_px();
+            let seen = homography::map(&squares_from_image, centre_px.x, centre_px.y);
             (seen - marker.centre_in_squares()).norm() < MARKER_TOLERANCE_SQUARES
         })
         .collect()
@@ -261,16 +262,11 @@ impl PlacedMarkers {
             .map(|(_, marker)| marker)
             .collect();
         let image_from_squares = plane(&nearest)?;
-        let stretch = steps(&image_from_squares, in_squares);
+        let stretch = homography::steps(&image_from_squares, in_squares);
         Some(PredictedCrossing {
-            at_px: mapped(&image_from_squares, in_squares),
+            at_px: homography::map(&image_from_squares, in_squares.x, in_squares.y),
             across_px: stretch.column(0).into(),
             down_px: stretch.column(1).into(),
         })
     }
-}
-
-fn centre(corners: &[Point2<f64>; 4]) -> Point2<f64> {
-    let sum: Vector2<f64> = corners.iter().map(|corner| corner.coords).sum();
-    Point2::from(sum / 4.0)
 }

@@ -4,7 +4,6 @@ use nalgebra::{Isometry3, Matrix3, Point2, Point3, Vector2, Vector3};
 
 use super::adjustment::{State, ViewInformation};
 use super::error::CalibrationError;
-use super::homography::homography;
 use super::ladder::{Chosen, adjust, choose_terms};
 use super::outliers::{Kept, drop_outliers, rms_of_view, rms_px};
 use super::result::{CalibratedView, Calibration, DroppedReason, DroppedView, PointResidual};
@@ -13,6 +12,7 @@ use super::start::{first_camera, first_pose};
 use super::terms::{BoardShape, DistortionTerms};
 use super::view::BoardView;
 use crate::conventions::deg_from_rad;
+use crate::geometry::homography;
 use crate::solver::Loss;
 
 /// Residuals beyond this many standard deviations pull with constant force while outliers are
@@ -187,7 +187,7 @@ fn view_homography(view: &BoardView) -> Option<Matrix3<f64>> {
     }
     let on_board: Vec<Point2<f64>> = view.points.iter().map(|point| point.on_board_mm).collect();
     let in_image: Vec<Point2<f64>> = view.points.iter().map(|point| point.in_image_px).collect();
-    homography(&on_board, &in_image)
+    homography::between(&on_board, &in_image)
 }
 
 fn first_state(usable: &[(&BoardView, Matrix3<f64>)], size_px: (usize, usize)) -> State {

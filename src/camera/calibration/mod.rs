@@ -9,7 +9,6 @@ mod diagnosis;
 mod effect;
 mod error;
 mod fit;
-mod homography;
 mod ladder;
 mod outliers;
 mod reduced;
