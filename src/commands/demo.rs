@@ -4,8 +4,7 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 
-use super::job::Job;
-use super::measure::write_report;
+use super::job::{Folders, Job};
 use super::output::OutputFolder;
 use super::terminal::{progress, say, tell};
 use super::{CommandError, Common, Outcome};
@@ -32,29 +31,24 @@ pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
     let profile = CameraProfile::read(&sample.join("camera.toml"))?;
     let truth = true_stations(&sample.join("cards-true-stations.csv"))?;
     // A demo may be run again: what it writes can be had again at any time.
-    let folder = OutputFolder::create(&options.out, true)?;
+    let folders = Folders {
+        report: OutputFolder::create(&options.out, true)?,
+        trace: None,
+    };
     let clip_path = sample.join("cards.mp4");
     let clip_options = ClipOptions::default();
     let clip = Clip::open(&clip_path, &clip_options)?;
 
     let job = Job {
+        clip: &clip_path,
+        clip_options,
         model: &model,
         profile: &profile,
         progress: progress(common),
     };
-    let result = job.run(clip)?;
-    let still = Clip::open(&clip_path, &clip_options)?.frame(result.frame_to_mark())?;
-    let picture = still
-        .as_ref()
-        .and_then(|frame| result.picture(frame, &profile));
-    write_report(&result, picture, folder)?;
-
-    tell(
-        &result.measurement,
-        Some(&options.out.join(report::PAGE)),
-        common,
-    )?;
-    say(common, report::beside_truth(&result.measurement, &truth));
+    let measurement = job.run(clip, folders)?;
+    tell(&measurement, Some(&options.out.join(report::PAGE)), common)?;
+    say(common, report::beside_truth(&measurement, &truth));
     Ok(Outcome::Done)
 }
 

@@ -1,22 +1,28 @@
-//! The main job, from an opened clip to a measurement: what `measure` and `demo` share.
+//! The main job, from an opened clip to a report: what `measure` and `demo` share.
 
+use std::path::Path;
 use std::time::Instant;
 
 use super::CommandError;
+use super::output::{OutputFolder, write_files};
 use crate::camera::CameraProfile;
-use crate::clip::{Clip, Frame, day_of_file};
+use crate::clip::{Clip, ClipOptions, Frame, day_of_file};
 use crate::matching;
 use crate::measurement::{FrameRow, Measurement, Stages, frame_rows};
 use crate::model_file::ModelFile;
 use crate::motion::{self, FitOptions, Motion};
 use crate::progress::Progress;
-use crate::report::{Picture, frame_to_mark};
+use crate::report::{self, Picture, ReportInputs, TraceInputs, frame_to_mark};
 use crate::response;
 use crate::stations::{self, HoldOptions};
 use crate::tags::{self, Sightings, TagPlan};
 
-/// What a clip is measured with.
+/// What is measured, and with what.
 pub struct Job<'a> {
+    /// The clip.
+    pub clip: &'a Path,
+    /// How it is read.
+    pub clip_options: ClipOptions,
     /// What the person declared.
     pub model: &'a ModelFile,
     /// The camera that took the clip.
@@ -25,21 +31,41 @@ pub struct Job<'a> {
     pub progress: Box<dyn Progress>,
 }
 
+/// Where a job's files go.
+pub struct Folders {
+    /// The page and the tables.
+    pub report: OutputFolder,
+    /// A picture of each stage and the time it took, where that was asked for.
+    pub trace: Option<OutputFolder>,
+}
+
 /// What a job brings.
-pub struct JobResult {
+struct JobResult {
     /// What is kept.
-    pub measurement: Measurement,
+    measurement: Measurement,
     /// Every surface in every frame.
-    pub rows: Vec<FrameRow>,
+    rows: Vec<FrameRow>,
     /// Stages in their order, and how long each took.
-    pub times_s: Vec<(&'static str, f64)>,
+    times_s: Vec<(&'static str, f64)>,
     sightings: Sightings,
     motion: Motion,
 }
 
 impl Job<'_> {
+    /// Measures and matches the opened clip, writes what a person keeps, and hands it on.
+    pub fn run(&self, clip: Clip, folders: Folders) -> Result<Measurement, CommandError> {
+        let result = self.measure(clip)?;
+        let frame = frame_to_mark(&result.motion).unwrap_or(0);
+        let still = Clip::open(self.clip, &self.clip_options)?.frame(frame)?;
+        let picture = still
+            .as_ref()
+            .and_then(|frame| result.picture(frame, self.profile));
+        result.write(picture, folders)?;
+        Ok(result.measurement)
+    }
+
     /// Clip → sightings → motion → holds → responses → corrections → measurement.
-    pub fn run(&self, clip: Clip) -> Result<JobResult, CommandError> {
+    fn measure(&self, clip: Clip) -> Result<JobResult, CommandError> {
         let (model, profile) = (self.model, self.profile);
         let (mut times, mut warnings) = (Times::start(), Vec::new());
         let info = clip.info().clone();
@@ -65,18 +91,18 @@ impl Job<'_> {
         let corrections = matching::match_groups(&responses, groups, radio, &mut warnings)?;
         times.stage("matching");
 
+        let rows = frame_rows(&motion, &holds);
         let measurement = Measurement::assemble(&Stages {
             sightings: &sightings,
             profile,
             model,
             motion: &motion,
-            holds: &holds,
+            rows: &rows,
             responses: &responses,
             corrections: &corrections,
             warnings: &warnings,
             date: day_of_file(&info.path).as_deref(),
         })?;
-        let rows = frame_rows(&motion, &holds);
         Ok(JobResult {
             measurement,
             rows,
@@ -88,23 +114,31 @@ impl Job<'_> {
 }
 
 impl JobResult {
-    /// Position in the clip of the frame that the report draws on.
-    pub fn frame_to_mark(&self) -> usize {
-        frame_to_mark(&self.motion).unwrap_or(0)
-    }
-
-    /// That frame with what was seen in it.
-    pub fn picture<'a>(
-        &'a self,
-        frame: &'a Frame,
-        profile: &'a CameraProfile,
-    ) -> Option<Picture<'a>> {
+    /// A frame with what was seen in it.
+    fn picture<'a>(&'a self, frame: &'a Frame, profile: &'a CameraProfile) -> Option<Picture<'a>> {
         Some(Picture {
             image: &frame.image,
             levels: self.sightings.clip.levels,
             sighted: self.sightings.frames.get(frame.index)?,
             camera: &profile.camera,
         })
+    }
+
+    fn write(&self, picture: Option<Picture<'_>>, folders: Folders) -> Result<(), CommandError> {
+        let inputs = ReportInputs {
+            picture,
+            frames: Some(&self.rows),
+        };
+        write_files(report::files(&self.measurement, &inputs)?, folders.report)?;
+        if let Some(folder) = folders.trace {
+            let inputs = TraceInputs {
+                measurement: &self.measurement,
+                picture,
+                times_s: &self.times_s,
+            };
+            write_files(report::trace_files(&inputs)?, folder)?;
+        }
+        Ok(())
     }
 }
 

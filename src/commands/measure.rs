@@ -1,18 +1,18 @@
 //! `measure`: from a clip to the numbers to enter.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use clap::Args;
 
-use super::job::{Job, JobResult};
-use super::output::{OutputFolder, write_files};
+use super::job::{Folders, Job};
+use super::output::OutputFolder;
 use super::terminal::{progress, tell};
 use super::values::positive_number;
 use super::{CommandError, Common, Outcome};
 use crate::camera::{CameraProfile, ProfileError};
 use crate::clip::{Clip, ClipInfo, ClipOptions};
 use crate::model_file::ModelFile;
-use crate::report::{self, Picture, ReportInputs, TraceInputs};
+use crate::report;
 
 /// What `measure` is asked for.
 #[derive(Debug, Args)]
@@ -86,12 +86,11 @@ pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
     // All that can be wrong with what was named is found before the long work.
     let model = ModelFile::read(&options.model)?;
     let camera = options.camera.source()?;
-    let folder = OutputFolder::create(&options.out, common.force)?;
-    let trace = options
-        .trace
-        .as_deref()
-        .map(|path| OutputFolder::create(path, common.force));
-    let trace = trace.transpose()?;
+    let create = |path: &Path| OutputFolder::create(path, common.force);
+    let folders = Folders {
+        report: create(&options.out)?,
+        trace: options.trace.as_deref().map(create).transpose()?,
+    };
     let clip_options = ClipOptions {
         fps: options.fps,
         untimed: false,
@@ -100,50 +99,13 @@ pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
     let profile = camera.profile(clip.info())?;
 
     let job = Job {
+        clip: &options.clip,
+        clip_options,
         model: &model,
         profile: &profile,
         progress: progress(common),
     };
-    let result = job.run(clip)?;
-    let still = Clip::open(&options.clip, &clip_options)?.frame(result.frame_to_mark())?;
-    let picture = still
-        .as_ref()
-        .and_then(|frame| result.picture(frame, &profile));
-
-    write_report(&result, picture, folder)?;
-    if let Some(folder) = trace {
-        write_trace(&result, picture, folder)?;
-    }
-    tell(
-        &result.measurement,
-        Some(&options.out.join(report::PAGE)),
-        common,
-    )?;
-    Ok(Outcome::of_check(options.check, &result.measurement))
-}
-
-/// Writes the page and the tables.
-pub(super) fn write_report(
-    result: &JobResult,
-    picture: Option<Picture<'_>>,
-    folder: OutputFolder,
-) -> Result<(), CommandError> {
-    let inputs = ReportInputs {
-        picture,
-        frames: Some(&result.rows),
-    };
-    write_files(report::files(&result.measurement, &inputs)?, folder)
-}
-
-fn write_trace(
-    result: &JobResult,
-    picture: Option<Picture<'_>>,
-    folder: OutputFolder,
-) -> Result<(), CommandError> {
-    let inputs = TraceInputs {
-        measurement: &result.measurement,
-        picture,
-        times_s: &result.times_s,
-    };
-    write_files(report::trace_files(&inputs)?, folder)
+    let measurement = job.run(clip, folders)?;
+    tell(&measurement, Some(&options.out.join(report::PAGE)), common)?;
+    Ok(Outcome::of_check(options.check, &measurement))
 }

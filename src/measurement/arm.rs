@@ -10,7 +10,7 @@ use crate::conventions::rad_from_deg;
 use crate::motion::SurfaceMotion;
 use crate::tags::Sighting;
 
-use super::{FrameRow, Stages};
+use super::Stages;
 
 /// Steps round the circle: a quarter of a degree, finer than any drawing shows.
 const STEPS: usize = 1440;
@@ -20,11 +20,8 @@ const NEAR_SHARE: f64 = 0.25;
 
 /// Direction from the hinge line to the tag's centre at neutral, in the camera frame of the first
 /// frame used; `None` where the picture does not tell.
-pub(super) fn at_neutral(
-    stages: &Stages<'_>,
-    surface: &SurfaceMotion,
-    rows: &[FrameRow],
-) -> Option<Vector3<f64>> {
+pub(super) fn at_neutral(stages: &Stages<'_>, surface: &SurfaceMotion) -> Option<Vector3<f64>> {
+    let rows = stages.rows;
     let first_used = rows.iter().find(|row| row.deflection_deg.is_some())?.frame;
     rows.iter()
         .filter(|row| row.surface == surface.name)

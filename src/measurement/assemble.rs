@@ -5,13 +5,12 @@ use crate::matching::{Correction, MatchingWarning};
 use crate::model_file::{MatchGroup, ModelFile, Radio, Surface};
 use crate::motion::{Motion, SurfaceMotion};
 use crate::response::{Response, Responses};
-use crate::stations::Holds;
 use crate::tags::Sightings;
 use crate::warning::{Warning, WarningText};
 
 use super::{
     CameraRecord, ClipRecord, FORMAT, FitRecord, FrameRow, HingeRecord, Measurement,
-    MeasurementError, SurfaceRecord, Trace, VERSION, arm, frame_rows, rounding,
+    MeasurementError, SurfaceRecord, Trace, VERSION, arm, rounding,
 };
 
 /// Points of the kept trace; more cannot be told apart in a chart of a page's width.
@@ -28,8 +27,8 @@ pub struct Stages<'a> {
     pub model: &'a ModelFile,
     /// From the joint fit.
     pub motion: &'a Motion,
-    /// Which frames belong to which station.
-    pub holds: &'a Holds,
+    /// Every surface in every frame.
+    pub rows: &'a [FrameRow],
     /// Deflections by station.
     pub responses: &'a Responses,
     /// One entry a follower.
@@ -43,7 +42,6 @@ pub struct Stages<'a> {
 impl Measurement {
     /// The record of one measurement, its figures rounded for files.
     pub fn assemble(stages: &Stages<'_>) -> Result<Self, MeasurementError> {
-        let rows = frame_rows(stages.motion, stages.holds);
         Self {
             format: FORMAT.into(),
             version: VERSION,
@@ -56,7 +54,7 @@ impl Measurement {
             fit: FitRecord {
                 reprojection_rms_px: Some(stages.motion.reprojection_rms_px),
             },
-            surfaces: surface_records(stages, &rows),
+            surfaces: surface_records(stages),
             lags: stages.responses.lags.clone(),
             station_covariance_deg2: stages
                 .responses
@@ -68,7 +66,7 @@ impl Measurement {
             radio: stages.model.radio.clone(),
             matches: stages.corrections.to_vec(),
             warnings: stages.warnings.iter().map(WarningText::from).collect(),
-            trace: thinned(&rows, stages.motion.surfaces.len()),
+            trace: thinned(stages.rows, stages.motion.surfaces.len()),
         }
         .rounded()
     }
@@ -142,7 +140,7 @@ fn camera_record(stages: &Stages<'_>) -> CameraRecord {
     }
 }
 
-fn surface_records(stages: &Stages<'_>, rows: &[FrameRow]) -> Vec<SurfaceRecord> {
+fn surface_records(stages: &Stages<'_>) -> Vec<SurfaceRecord> {
     stages
         .motion
         .surfaces
@@ -158,7 +156,7 @@ fn surface_records(stages: &Stages<'_>, rows: &[FrameRow]) -> Vec<SurfaceRecord>
                 .surfaces
                 .iter()
                 .find(|response| response.surface == motion.name);
-            surface_record(stages, motion, (declared, response), rows)
+            surface_record(stages, motion, (declared, response))
         })
         .collect()
 }
@@ -167,7 +165,6 @@ fn surface_record(
     stages: &Stages<'_>,
     motion: &SurfaceMotion,
     known: (Option<&Surface>, Option<&Response>),
-    rows: &[FrameRow],
 ) -> SurfaceRecord {
     let (declared, response) = known;
     SurfaceRecord {
@@ -177,7 +174,8 @@ fn surface_record(
         upright: declared.is_some_and(|surface| surface.upright),
         edge_mm: declared.map(|surface| surface.edge_mm),
         chord_mm: declared.and_then(|surface| surface.chord_mm),
-        frames_measured: rows
+        frames_measured: stages
+            .rows
             .iter()
             .filter(|row| row.surface == motion.name && row.deflection_deg.is_some())
             .count(),
@@ -185,7 +183,7 @@ fn surface_record(
             axis: (*motion.axis_in_camera).into(),
             point_mm: motion.point_in_camera_mm.into(),
             radius_mm: motion.radius_mm,
-            arm: arm::at_neutral(stages, motion, rows).map(Into::into),
+            arm: arm::at_neutral(stages, motion).map(Into::into),
         },
         stations: response.map_or_else(Vec::new, |response| response.stations.clone()),
         health: response.map_or_else(Default::default, |response| response.health.clone()),

@@ -20,10 +20,6 @@ pub struct FrameRow {
     pub stick_pct: Option<f64>,
 }
 
-/// Frames whose covariance is asked for at once; the neutral mean is worked out once for each such
-/// batch, and the batch's joint covariance stays small.
-const BATCH_FRAMES: usize = 64;
-
 /// All frames in time, within a frame the surfaces in the order of the model file.
 ///
 /// Neutral is the mean over the neutral frames in which the surface was measured; its uncertainty
@@ -62,26 +58,15 @@ fn deflections_deg(motion: &Motion, holds: &Holds, surface: usize) -> Vec<Option
         .copied()
         .filter(|&position| is_measured(position))
         .collect();
-    let mut found = vec![None; motion.frames.len()];
     if neutral.is_empty() {
-        return found;
+        return vec![None; motion.frames.len()];
     }
     let share = 1.0 / neutral.len() as f64;
     let neutral: WeightedSum = neutral.iter().map(|&at| (at, surface, share)).collect();
-    let measured: Vec<usize> = (0..found.len()).filter(|&at| is_measured(at)).collect();
-    for batch in measured.chunks(BATCH_FRAMES) {
-        let mut sums: Vec<WeightedSum> = batch.iter().map(|&at| vec![(at, surface, 1.0)]).collect();
-        sums.push(neutral.clone());
-        let (values, covariance) = motion.weighted_sums(&sums);
-        let zero = batch.len();
-        for (row, &position) in batch.iter().enumerate() {
-            let variance_rad2 =
-                covariance[(row, row)] + covariance[(zero, zero)] - 2.0 * covariance[(row, zero)];
-            found[position] = Some(Measured::new(
-                deg_from_rad(values[row] - values[zero]),
-                deg_from_rad(variance_rad2.max(0.0).sqrt()),
-            ));
-        }
-    }
-    found
+    let deflections_rad = motion.deflections_from(surface, &neutral);
+    let to_deg = deg_from_rad(1.0);
+    deflections_rad
+        .into_iter()
+        .map(|deflection| deflection.map(|rad| rad.scaled(to_deg)))
+        .collect()
 }

@@ -315,7 +315,7 @@ fn what_the_stages_hand_on_is_kept_and_read_back() {
         )))
         .unwrap(),
         motion: &motion,
-        holds: &holds,
+        rows: &frame_rows(&motion, &holds),
         responses: &sample.responses(),
         corrections: &sample.matches,
         warnings: &[crate::warning::Warning::NoAirframeTag],

@@ -1,6 +1,7 @@
 //! Whether the camera stood still: the airframe tags' corners tell.
 
 use super::observation::{Corners, ObservedFrame, Target};
+use crate::statistics::{SD_FROM_MAD, median};
 
 /// The clip is cut into this many pieces of time, if it has frames enough …
 const PIECES: usize = 16;
@@ -9,8 +10,6 @@ const FRAMES_A_PIECE: usize = 5;
 /// A single displacement (somebody touched the tripod) counts when it is this many times the
 /// limit for wandering.
 const JUMP_FACTOR: f64 = 4.0;
-/// Standard deviation of a normal distribution from its median absolute deviation.
-const SD_FROM_MAD: f64 = 1.4826;
 
 /// Whether an airframe tag's corners wander by more than `still_camera_px` through the clip.
 ///
@@ -33,29 +32,15 @@ pub(super) fn camera_moved(
             let medians: Vec<f64> = (0..pieces)
                 .map(|piece| {
                     let range = piece * seen.len() / pieces..(piece + 1) * seen.len() / pieces;
-                    median(
-                        seen[range]
-                            .iter()
-                            .map(|corners| corners[coordinate])
-                            .collect(),
-                    )
+                    median(seen[range].iter().map(|corners| corners[coordinate]))
                 })
-                .collect();
-            let middle = median(medians.clone());
-            let offsets: Vec<f64> = medians.iter().map(|value| (value - middle).abs()).collect();
-            let farthest = offsets.iter().copied().fold(0.0, f64::max);
-            SD_FROM_MAD * median(offsets) > still_camera_px
+                .collect::<Option<_>>()
+                .unwrap_or_default();
+            let middle = median(medians.iter().copied()).unwrap_or(0.0);
+            let offsets = || medians.iter().map(|value| (value - middle).abs());
+            let farthest = offsets().fold(0.0, f64::max);
+            SD_FROM_MAD * median(offsets()).unwrap_or(0.0) > still_camera_px
                 || farthest > JUMP_FACTOR * still_camera_px
         })
     })
-}
-
-/// Median; 0 of nothing.
-pub(super) fn median(mut values: Vec<f64>) -> f64 {
-    let count = values.len();
-    if count == 0 {
-        return 0.0;
-    }
-    values.sort_by(f64::total_cmp);
-    0.5 * (values[(count - 1) / 2] + values[count / 2])
 }

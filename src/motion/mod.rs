@@ -143,7 +143,37 @@ impl Motion {
         add_causes(&mut covariance, &lasting, self.lasting.share);
         (values, covariance)
     }
+
+    /// One surface's deflection from `zero` in every frame, rad; `None` where it was not measured.
+    ///
+    /// `zero` is a weighted sum of the same surface's deflections whose weights add up to one; its
+    /// error is part of every deflection's.
+    pub fn deflections_from(&self, surface: usize, zero: &WeightedSum) -> Vec<Option<Measured>> {
+        let mut deflections = vec![None; self.frames.len()];
+        let measured: Vec<usize> = (0..self.frames.len())
+            .filter(|&frame| self.frames[frame].deflections[surface].is_some())
+            .collect();
+        for frames in measured.chunks(FRAMES_IN_ONE_GO) {
+            let single = frames.iter().map(|&frame| vec![(frame, surface, 1.0)]);
+            let sums: Vec<WeightedSum> = single.chain([zero.clone()]).collect();
+            let (values, covariance) = self.weighted_sums(&sums);
+            let last = frames.len();
+            for (row, &frame) in frames.iter().enumerate() {
+                let variance = covariance[(row, row)] + covariance[(last, last)]
+                    - 2.0 * covariance[(row, last)];
+                deflections[frame] = Some(Measured::new(
+                    values[row] - values[last],
+                    variance.max(0.0).sqrt(),
+                ));
+            }
+        }
+        deflections
+    }
 }
+
+/// Frames whose deflections are taken from their zero in one go: the work for the zero is shared
+/// among them, that for their joint covariance grows with their square.
+const FRAMES_IN_ONE_GO: usize = 64;
 
 /// Gains of the sums (by row) on independent causes of error.
 type CauseGains = BTreeMap<(usize, usize), BTreeMap<usize, f64>>;

@@ -2,7 +2,6 @@
 
 use rayon::prelude::*;
 
-use super::camera_motion::median;
 use super::frame_fit::FrameFit;
 use super::joint_fit::{Fitted, JointFit, State};
 use super::observation::{ObservedFrame, Target};
@@ -10,6 +9,7 @@ use super::parameters::FrameState;
 use super::prediction::residual;
 use super::start::{START_LOSS, best_start};
 use crate::solver::Loss;
+use crate::statistics::median;
 
 /// Rounds of fitting and sorting; three are usual.
 const ROUNDS: usize = 8;
@@ -57,7 +57,7 @@ pub(super) fn fit_and_sort(
 /// errors: gross ones would make a joint step fail that is good for all others.
 pub(super) fn keep_plausible(fit: &mut JointFit, start: &State) {
     let chi2 = chi2(fit, start);
-    let usual = median(chi2.iter().flatten().copied().collect());
+    let usual = median(chi2.iter().flatten().copied()).unwrap_or(0.0);
     let limit = PLAUSIBLE_FACTOR * usual.max(8.0);
     for (frame, chi2) in fit.frames.iter_mut().zip(&chi2) {
         for (seen, chi2) in frame.observations.iter_mut().zip(chi2) {
@@ -123,13 +123,13 @@ fn rescale(fit: &mut JointFit, state: &State) -> Vec<f64> {
             .map(|(_, chi2)| *chi2)
             .collect()
     };
-    let overall = (median(of(None)) / expected).max(f64::MIN_POSITIVE);
+    let overall = (median(of(None).into_iter()).unwrap_or(0.0) / expected).max(f64::MIN_POSITIVE);
     let factors: Vec<f64> = targets
         .iter()
         .map(|target| {
             let own = of(Some(*target));
             let trust = own.len() as f64 / (own.len() as f64 + FACTOR_SIGHTINGS);
-            let own = (median(own) / expected).max(f64::MIN_POSITIVE);
+            let own = (median(own.into_iter()).unwrap_or(0.0) / expected).max(f64::MIN_POSITIVE);
             (trust * own.ln() + (1.0 - trust) * overall.ln()).exp()
         })
         .collect();

@@ -120,56 +120,23 @@ fn from_neutral(surfaces: &[SurfaceMeans]) -> DMatrix<f64> {
     matrix
 }
 
-/// Frames whose deflections are taken from neutral in one go; the work for neutral is shared among
-/// them, that for their joint covariance grows with their square.
-const FRAMES_IN_ONE_GO: usize = 64;
-
 /// Deflection from neutral of each surface in each frame, deg; `None` where it was not measured.
 ///
-/// Frames by surfaces, in the order of [`Motion::frames`] and [`Motion::surfaces`]. The standard
-/// deviation is that of the fit, with that of neutral and of the constants.
-pub fn frame_deflections(
+/// Frames by surfaces, in the order of [`Motion::frames`] and of `surfaces`. The standard deviation
+/// is that of the fit, with that of neutral and of the constants.
+pub(super) fn frame_deflections(
     motion: &Motion,
-    holds: &Holds,
-) -> Result<Vec<Vec<Option<Measured>>>, ResponseError> {
+    surfaces: &[SurfaceMeans],
+) -> Vec<Vec<Option<Measured>>> {
     let mut by_frame = vec![Vec::new(); motion.frames.len()];
-    for surface in 0..motion.surfaces.len() {
-        let column = surface_deflections(motion, holds, surface)?;
-        for (row, deflection) in by_frame.iter_mut().zip(column) {
-            row.push(deflection);
+    let to_deg = deg_from_rad(1.0);
+    for (surface, means) in surfaces.iter().enumerate() {
+        let deflections_rad = motion.deflections_from(surface, &neutral_sum(surface, means));
+        for (row, deflection) in by_frame.iter_mut().zip(deflections_rad) {
+            row.push(deflection.map(|rad| rad.scaled(to_deg)));
         }
     }
-    Ok(by_frame)
-}
-
-/// One surface's deflection from neutral in each frame.
-fn surface_deflections(
-    motion: &Motion,
-    holds: &Holds,
-    surface: usize,
-) -> Result<Vec<Option<Measured>>, ResponseError> {
-    // The same frames with the same weights as for the holds, so that both tables agree.
-    let means = surface_means(motion, holds, surface, &mut Vec::new())?;
-    let neutral = neutral_sum(surface, &means);
-    let measured: Vec<usize> = (0..motion.frames.len())
-        .filter(|&frame| motion.frames[frame].deflections[surface].is_some())
-        .collect();
-    let mut deflections = vec![None; motion.frames.len()];
-    for frames in measured.chunks(FRAMES_IN_ONE_GO) {
-        let single = frames.iter().map(|&frame| vec![(frame, surface, 1.0)]);
-        let sums: Vec<WeightedSum> = single.chain([neutral.clone()]).collect();
-        let (values, covariance) = motion.weighted_sums(&sums);
-        let last = frames.len();
-        for (row, &frame) in frames.iter().enumerate() {
-            let variance =
-                covariance[(row, row)] + covariance[(last, last)] - 2.0 * covariance[(row, last)];
-            deflections[frame] = Some(Measured::new(
-                deg_from_rad(values[row] - values[last]),
-                deg_from_rad(variance.max(0.0).sqrt()),
-            ));
-        }
-    }
-    Ok(deflections)
+    by_frame
 }
 
 /// Neutral as one weighted sum of deflections.

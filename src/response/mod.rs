@@ -18,7 +18,6 @@ mod warning;
 #[cfg(test)]
 mod tests;
 
-pub use deflections::frame_deflections;
 pub use error::ResponseError;
 pub use inclinometer::inclinometer_deg;
 pub use throw::throw_mm;
@@ -155,7 +154,7 @@ pub fn respond(
         });
         row += count;
     }
-    let lags = side_lags(motion, holds, model, &surfaces)?;
+    let lags = side_lags(motion, holds, (&means, &surfaces), model);
     warning::doubt_lags(&lags, warnings);
     Ok(Responses {
         surfaces,
@@ -199,10 +198,10 @@ fn stations_of(
 fn side_lags(
     motion: &Motion,
     holds: &Holds,
+    (means, responses): (&[SurfaceMeans], &[Response]),
     model: &ModelFile,
-    responses: &[Response],
-) -> Result<Vec<SideLag>, ResponseError> {
-    let by_frame = frame_deflections(motion, holds)?;
+) -> Vec<SideLag> {
+    let by_frame = deflections::frame_deflections(motion, means);
     let time_s: Vec<f64> = motion.frames.iter().map(|frame| frame.time_s).collect();
     let moves = moves_by_frame(motion.frames.len(), holds);
     let side = |name: &str| {
@@ -228,7 +227,7 @@ fn side_lags(
             }
         }
     }
-    Ok(lags)
+    lags
 }
 
 /// The number of the move that each frame belongs to; `None` at rest and outside all holds.

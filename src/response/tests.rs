@@ -192,11 +192,13 @@ fn frames_by_themselves_agree_with_weighted_sums() {
         }
     }
     motion.constants_covariance = nalgebra::dmatrix![1e-4, 2e-6; 2e-6, 1e-6];
-    let by_frame = frame_deflections(&motion, &holds).unwrap();
-    let means = deflections::surface_means(&motion, &holds, 1, &mut Vec::new()).unwrap();
+    let means = [0, 1].map(|surface| {
+        deflections::surface_means(&motion, &holds, surface, &mut Vec::new()).unwrap()
+    });
+    let by_frame = deflections::frame_deflections(&motion, &means);
     for frame in [0, 5, 30, 100] {
         let mut sum = vec![(frame, 1, 1.0)];
-        for (mean, share) in means.means.iter().zip(&means.neutral_shares) {
+        for (mean, share) in means[1].means.iter().zip(&means[1].neutral_shares) {
             sum.extend(
                 mean.weights
                     .iter()
