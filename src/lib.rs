@@ -13,6 +13,7 @@
 #![cfg_attr(test, allow(clippy::unwrap_used, clippy::expect_used))]
 
 pub mod camera;
+pub mod cautions;
 pub mod clip;
 pub mod commands;
 pub mod comparison;

@@ -21,7 +21,7 @@ pub use error::CommandError;
 use crate::measurement::Measurement;
 use crate::report::Judgement;
 
-use crate::report::cautions::{AFTER_ENTERING, BEFORE_MOVING};
+use crate::cautions::{AFTER_ENTERING, BEFORE_MOVING};
 
 /// What is said at the top of the help.
 const ABOUT: &str = "Measures how far the control surfaces of a model aircraft move, from a clip, \

@@ -1,7 +1,7 @@
 //! An invented measurement for tests: tailplane halves of "Heron 2.1 m", the right one short at
 //! the upper end. The figures are made up; they only have to look like a workshop's.
 
-use crate::matching::{Correction, Prediction, Stage, StageGain, StationMismatch};
+use crate::matching::{Correction, OutOfReach, Prediction, Stage, StageGain, StationMismatch};
 use crate::measured::Measured;
 use crate::model_file::{AirframeTag, Joins, MatchGroup, MatchMotion, Radio, Settings, Side};
 use crate::response::{Health, SideLag, StationDeflection};
@@ -117,6 +117,19 @@ pub(crate) fn heron_after() -> Measurement {
         station.throw_mm = Some(throw_mm(station.deflection_deg));
     }
     after
+}
+
+/// An upper end that the follower does not reach.
+pub(crate) fn short_at_the_top(correction: &Correction) -> OutOfReach {
+    OutOfReach {
+        stick_pct: 100.0,
+        reference_deg: 25.1,
+        follower_deg: 23.8,
+        short_deg: Measured::new(1.3, 0.02),
+        reference_end_point_pct: 95.0,
+        common_settings: correction.settings.clone(),
+        common_worst_deg: 0.16,
+    }
 }
 
 pub(crate) fn left_deg(stick_pct: f64) -> f64 {

@@ -11,6 +11,7 @@ use super::paper::{Orientation, PageSetup};
 use super::sheet::{Item, Text};
 use super::tags::{self, TagOrder};
 use super::typeface::{Face, figure, shortened};
+use crate::cautions::BEFORE_MOVING;
 use crate::model_file::{ModelFile, StationSource};
 
 /// A list of what goes where, all tags on brackets, and the station cards if the model file uses
@@ -52,19 +53,22 @@ fn orders(model: &ModelFile) -> Vec<TagOrder> {
 /// What an airframe tag is called on the sheets.
 const AIRFRAME: &str = "airframe (fixed part)";
 
-/// Stands wherever a person is about to move surfaces.
-const CAUTION: &str = "CAUTION: moving surfaces can hurt. Before anything moves, make the motor or \
-    turbine safe (propeller off, fuel and ignition off), keep hands and tools clear, charge the \
-    receiver battery, and stop at once if a servo hums or a linkage binds.";
-
 const ROW_PT: f64 = 10.0;
 const ROW_HEIGHT_MM: f64 = 6.0;
+
+/// What a person has to hear before following the list.
+fn caution() -> String {
+    format!(
+        "CAUTION: moving surfaces can hurt. {}",
+        BEFORE_MOVING.join(" ")
+    )
+}
 
 fn list_pages(model: &ModelFile, orders: &[TagOrder], setup: &PageSetup) -> Vec<Page> {
     let heading = Heading {
         title: format!("{}: what goes where", model.name),
         lines: list_lines(),
-        caution: Some(CAUTION.into()),
+        caution: Some(caution()),
         aside_mm: None,
     };
     let empty = Page::new(setup, Orientation::Portrait, &heading);

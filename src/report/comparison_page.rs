@@ -4,6 +4,7 @@ use std::fmt::Write;
 
 use askama::Template;
 
+use crate::cautions;
 use crate::comparison::{ComparedPair, Comparison, Standing};
 use crate::matching::Correction;
 use crate::measurement::Measurement;
@@ -11,7 +12,7 @@ use crate::measurement::Measurement;
 use super::charts::{self, Series};
 use super::page::{NumberRow, number_rows};
 use super::summary::paragraph;
-use super::{ReportError, cautions, figures};
+use super::{ReportError, figures};
 
 #[derive(Template)]
 #[template(path = "comparison.html", config = "src/report/askama.toml")]

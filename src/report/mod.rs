@@ -3,7 +3,6 @@
 //! Everything here turns data into bytes; [`files`] names them, and the command writes them.
 
 pub mod calibration;
-pub mod cautions;
 mod charts;
 mod comparison_page;
 mod error;

@@ -2,6 +2,7 @@
 
 use askama::Template;
 
+use crate::cautions;
 use crate::comparison::Standing;
 use crate::matching::Correction;
 use crate::measured::Measured;
@@ -11,7 +12,7 @@ use crate::record::{Drift, Kept, active, drifts};
 use crate::response::StationDeflection;
 
 use super::figures::{percent, percent_unsigned, plain_deg, signed_deg, signed_with_u};
-use super::{ReportError, cautions, verdict};
+use super::{ReportError, verdict};
 
 /// What is checked before a flight, with room for who did it.
 const CHECKS: [&str; 6] = [

@@ -3,10 +3,10 @@
 use std::fmt::Write;
 use std::path::Path;
 
+use crate::cautions;
 use crate::matching::Correction;
 use crate::measurement::Measurement;
 
-use super::cautions;
 use super::figures::{percent, signed_with_u};
 use super::page::{approach_word, early_stop_cautions, mismatch_rows, number_rows};
 use super::verdict::Judgement;

@@ -195,8 +195,7 @@ pub fn remains(correction: &Correction) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::matching::OutOfReach;
-    use crate::measurement::sample::heron;
+    use crate::measurement::sample::{heron, short_at_the_top};
 
     fn judged(found_deg: f64, u_deg: f64, remaining_deg: f64) -> Verdict {
         let mut measurement = heron();
@@ -225,15 +224,7 @@ mod tests {
         let mut measurement = heron();
         let correction = &mut measurement.matches[0];
         correction.predicted_deg.worst = 1.3;
-        correction.out_of_reach = vec![OutOfReach {
-            stick_pct: 100.0,
-            reference_deg: 25.1,
-            follower_deg: 23.8,
-            short_deg: Measured::new(1.3, 0.02),
-            reference_end_point_pct: 95.0,
-            common_settings: correction.settings.clone(),
-            common_worst_deg: 0.16,
-        }];
+        correction.out_of_reach = vec![short_at_the_top(correction)];
         let correction = &measurement.matches[0];
         let judgement = Judgement::of(&measurement, correction);
         assert_eq!(judgement.verdict, Verdict::OutOfReach);

@@ -130,8 +130,7 @@ pub fn floor_sentences(correction: &Correction) -> Vec<String> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::measured::Measured;
-    use crate::measurement::sample::heron;
+    use crate::measurement::sample::{heron, short_at_the_top};
 
     #[test]
     fn each_stage_tells_what_it_changes() {
@@ -149,15 +148,7 @@ mod tests {
     fn an_end_out_of_reach_is_told_with_both_cures() {
         let mut measurement = heron();
         let correction = &mut measurement.matches[0];
-        correction.out_of_reach = vec![OutOfReach {
-            stick_pct: 100.0,
-            reference_deg: 25.1,
-            follower_deg: 23.8,
-            short_deg: Measured::new(1.3, 0.02),
-            reference_end_point_pct: 95.0,
-            common_settings: correction.settings.clone(),
-            common_worst_deg: 0.16,
-        }];
+        correction.out_of_reach = vec![short_at_the_top(correction)];
         let views = reach_views(&measurement, &measurement.matches[0]);
         assert!(views[0].sentence.starts_with(
             "At +100 % the right tailplane stays 1.30° ± 0.04° short of the left tailplane: 23.80° \

@@ -7,14 +7,15 @@ mod stations;
 
 use askama::Template;
 
+use crate::cautions;
 use crate::matching::Correction;
 use crate::measurement::Measurement;
 use crate::model_file::{Joins, MatchMotion};
 
 use super::charts::{self, Shown};
+use super::figures;
 use super::palette::SurfaceLook;
 use super::verdict::{Judgement, Verdict};
-use super::{cautions, figures};
 
 pub use cures::{ReachView, StageRow, floor_sentences, reach_views, stage_rows};
 pub use health::{HealthRow, early_stop_cautions, health_rows};
