@@ -64,11 +64,11 @@ fn look(frames: Vec<Frame>, ids: &[u32]) -> Result<Vec<SightedFrame>, TagsError>
 
 /// A tag of about `edge_px` turned, leaned and shifted at random.
 fn pose(edge_px: f64, random: &mut Random) -> [[f64; 2]; 4] {
-    let turn = 0.5 * (random.uniform() - 0.5);
-    let squeeze = 0.6 + 0.4 * random.uniform();
-    let keystone = 0.06 * (random.uniform() - 0.5);
+    let turn = 0.5 * (random.unit() - 0.5);
+    let squeeze = 0.6 + 0.4 * random.unit();
+    let keystone = 0.06 * (random.unit() - 0.5);
     let middle = side_px(edge_px) as f64 / 2.0 - 1.0;
-    let centre = [middle + random.uniform(), middle + random.uniform()];
+    let centre = [middle + random.unit(), middle + random.unit()];
     [[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]].map(|[a, b]: [f64; 2]| {
         let scale = edge_px / 2.0 / (1.0 + keystone * b);
         let (x, y) = (a * scale, b * squeeze * scale);
@@ -82,7 +82,7 @@ fn pose(edge_px: f64, random: &mut Random) -> [[f64; 2]; 4] {
 /// Errors of all corners over many pictures: rms, mean shift x and y, mean pull inward; and the
 /// mean squared error in units of the stated covariance.
 fn errors(edge_px: f64, lens: &Lens) -> ([f64; 4], f64) {
-    let mut random = Random(0x5EED + edge_px as u64);
+    let mut random = Random::new(0x5EED + edge_px as u64);
     let (mut squares, mut shift, mut inward, mut count) = (0.0, [0.0; 2], 0.0, 0.0);
     let mut chi2 = 0.0;
     for k in 0..PICTURES {

@@ -1,6 +1,10 @@
 //! Pictures of tags with known corners, rendered by supersampling: shares no code with the crate.
 #![allow(dead_code)]
 
+mod random;
+
+pub use random::Random;
+
 /// A grey drawing of a printed tag, one value a cell, the white margin included.
 pub struct Drawing {
     pub side_cells: usize,
@@ -112,7 +116,7 @@ pub fn render(
         }
     }
     blur(&mut light, fine, lens.blur_px * SAMPLES as f64);
-    let mut random = Random(seed);
+    let mut random = Random::new(seed);
     let mut pixels = Vec::with_capacity(size[0] * size[1]);
     for y in 0..size[1] {
         for x in 0..size[0] {
@@ -184,22 +188,4 @@ fn inverse3(m: &[[f64; 3]; 3]) -> [[f64; 3]; 3] {
     };
     let det: f64 = (0..3).map(|c| m[0][c] * minor(0, c)).sum();
     std::array::from_fn(|r| std::array::from_fn(|c| minor(c, r) / det))
-}
-
-/// A small seeded generator (xorshift64*, Vigna 2016), enough for noise in pictures.
-pub struct Random(pub u64);
-
-impl Random {
-    pub fn uniform(&mut self) -> f64 {
-        self.0 ^= self.0 >> 12;
-        self.0 ^= self.0 << 25;
-        self.0 ^= self.0 >> 27;
-        (self.0.wrapping_mul(0x2545_F491_4F6C_DD1D) >> 11) as f64 / (1u64 << 53) as f64
-    }
-
-    /// Box and Muller 1958.
-    pub fn normal(&mut self) -> f64 {
-        let radius = (-2.0 * self.uniform().max(1e-300).ln()).sqrt();
-        radius * (2.0 * std::f64::consts::PI * self.uniform()).cos()
-    }
 }
