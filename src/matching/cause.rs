@@ -91,21 +91,21 @@ impl LinkageDifference {
         let towards = if more { "positive" } else { "negative" };
         match self.part {
             LinkagePart::ArmAngle => format!(
-                "at neutral the servo arm of \"{follower}\" stands {size:.1}° ± {u:.1}° farther \
+                "at neutral the servo arm of the {follower} stands {size:.1}° ± {u:.1}° farther \
                  towards its {towards} end"
             ),
             LinkagePart::HornAngle => format!(
-                "at neutral the horn of \"{follower}\" stands {size:.1}° ± {u:.1}° farther towards \
+                "at neutral the horn of the {follower} stands {size:.1}° ± {u:.1}° farther towards \
                  its {towards} end"
             ),
             LinkagePart::HornLength => format!(
-                "the horn of \"{follower}\" is {size:.1} % ± {u:.1} % {}, or its servo arm {} by as \
+                "the horn of the {follower} is {size:.1} % ± {u:.1} % {}, or its servo arm {} by as \
                  much",
                 if more { "longer" } else { "shorter" },
                 if more { "shorter" } else { "longer" },
             ),
             LinkagePart::ServoTurn => format!(
-                "the servo of \"{follower}\" turns {size:.1} % ± {u:.1} % {} for the same command",
+                "the servo of the {follower} turns {size:.1} % ± {u:.1} % {} for the same command",
                 if more { "farther" } else { "less far" },
             ),
         }
@@ -133,6 +133,12 @@ pub struct HandWork {
     pub difference: LinkageDifference,
     /// Largest |mismatch| that would then remain over the travel, degrees.
     pub would_leave_deg: f64,
+    /// Its expanded uncertainty (k = 2), degrees; files of earlier programs do not tell it.
+    #[serde(default)]
+    pub would_leave_u_deg: Option<f64>,
+    /// Root mean square that would then remain over the travel, degrees, likewise.
+    #[serde(default)]
+    pub would_leave_rms_deg: Option<f64>,
 }
 
 impl HandWork {
@@ -144,32 +150,49 @@ impl HandWork {
         } else {
             "forward"
         };
-        let first = match self.difference.part {
-            LinkagePart::ArmAngle if size > 0.5 * SPLINE_DEG => format!(
-                "set the arm of \"{follower}\" {back} by one spline (about {SPLINE_DEG:.0}°), then \
-                 the rod's length for neutral"
-            ),
-            LinkagePart::ArmAngle => format!(
-                "bring the arm of \"{follower}\" {back} by {size:.1}°, less than a spline: try the \
+        match (self.difference.part, splines(&self.difference)) {
+            (LinkagePart::ArmAngle, 0) => format!(
+                "bring the arm of the {follower} {back} by {size:.1}°, less than a spline: try the \
                  arm's other ends or sub-trim, then set the rod's length for neutral"
             ),
-            LinkagePart::HornAngle => {
+            (LinkagePart::ArmAngle, 1) => format!(
+                "set the arm of the {follower} {back} by one spline (about {SPLINE_DEG:.0}°), then \
+                 the rod's length for neutral"
+            ),
+            (LinkagePart::ArmAngle, count) => format!(
+                "set the arm of the {follower} {back} by {count} splines (about {:.0}°), then the \
+                 rod's length for neutral",
+                f64::from(count) * SPLINE_DEG
+            ),
+            (LinkagePart::HornAngle, _) => {
                 format!(
-                    "move the horn's hole of \"{follower}\" {back} by {size:.1}° about the hinge"
+                    "move the horn's hole of the {follower} {back} by {size:.1}° about the hinge"
                 )
             }
-            LinkagePart::HornLength => format!(
-                "move the rod of \"{follower}\" to another hole so that horn ÷ arm changes by \
+            (LinkagePart::HornLength, _) => format!(
+                "move the rod of the {follower} to another hole so that horn ÷ arm changes by \
                  {size:.0} %"
             ),
-            LinkagePart::ServoTurn => {
-                format!("use the same kind of servo with the same travel for \"{follower}\"")
+            (LinkagePart::ServoTurn, _) => {
+                format!("use the same kind of servo with the same travel for the {follower}")
             }
-        };
-        format!(
-            "{first}; {:.2}° would then remain before any number",
-            self.would_leave_deg
+        }
+    }
+
+    /// What would then remain before any number, with its doubt where that is known.
+    pub fn would_leave(&self) -> Measured {
+        Measured::from_expanded(
+            self.would_leave_deg,
+            self.would_leave_u_deg.unwrap_or_default(),
         )
+    }
+}
+
+/// Whole splines that come nearest to a difference of the arm's angle; 0 for all else.
+fn splines(difference: &LinkageDifference) -> u32 {
+    match difference.part {
+        LinkagePart::ArmAngle => (difference.amount.value.abs() / SPLINE_DEG).round() as u32,
+        _ => 0,
     }
 }
 
@@ -421,24 +444,49 @@ impl Problem for DifferingLinkages<'_> {
     }
 }
 
-/// The first difference whose cure by hand would halve the mismatch.
+/// The difference whose cure by hand leaves least, where that halves the mismatch.
 fn hand_work(pair: &Pair, places: &[Place], fit: &Fit) -> Option<HandWork> {
     let found = Score::of(pair, places, &pair.follower_active).worst_deg;
-    let with = linkage(with_differences(fit.shared, &fit.parts, &fit.amounts));
     let best = (0..fit.parts.len())
-        .filter_map(|cured| {
-            let mut amounts = fit.amounts.clone();
-            amounts[cured] = 0.0;
-            let without = linkage(with_differences(fit.shared, &fit.parts, &amounts));
-            let worst = pair.worst_with_shift_deg(places, |command_pct| {
-                Some(without.deflection_deg(command_pct)? - with.deflection_deg(command_pct)?)
-            })?;
-            Some((cured, worst))
+        .filter_map(|cured| cure(pair, places, (fit, cured)))
+        .min_by(|a, b| a.would_leave_deg.total_cmp(&b.would_leave_deg))?;
+    (best.would_leave_deg < WORTH_SHARE * found).then_some(best)
+}
+
+/// What curing one difference of a fit would leave: an arm goes by whole splines where it is off by
+/// more than half of one, everything else by the difference itself.
+fn cure(pair: &Pair, places: &[Place], (fit, cured): (&Fit, usize)) -> Option<HandWork> {
+    let difference = fit.differences().into_iter().nth(cured)?;
+    let with = linkage(with_differences(fit.shared, &fit.parts, &fit.amounts));
+    let apart = |change: f64| {
+        let mut amounts = fit.amounts.clone();
+        amounts[cured] += change;
+        let without = linkage(with_differences(fit.shared, &fit.parts, &amounts));
+        pair.mismatches_with_shift_deg(places, |command_pct| {
+            Some(without.deflection_deg(command_pct)? - with.deflection_deg(command_pct)?)
         })
-        .min_by(|a, b| a.1.total_cmp(&b.1))?;
-    let difference = fit.differences().into_iter().nth(best.0)?;
-    (best.1 < WORTH_SHARE * found).then_some(HandWork {
+    };
+    let amount = fit.amounts[cured];
+    let (change, change_sd) = match splines(&difference) {
+        0 => (-amount, fit.sds[cured]),
+        count => {
+            let turn_rad = f64::from(count) * SPLINE_DEG.to_radians();
+            (-amount.signum() * turn_rad, 0.0)
+        }
+    };
+    let left = apart(change)?;
+    let at = (0..left.len()).max_by(|&a, &b| left[a].abs().total_cmp(&left[b].abs()))?;
+    let worst = |left: &[f64]| {
+        left.iter()
+            .fold(0.0, |worst: f64, off| worst.max(off.abs()))
+    };
+    let moved = worst(&apart(change + change_sd)?) - worst(&left);
+    let there = pair.mismatch_deg(&pair.follower_active, places[at].stick_pct);
+    let squares: f64 = left.iter().map(|off| off * off).sum();
+    Some(HandWork {
         difference,
-        would_leave_deg: best.1,
+        would_leave_deg: worst(&left),
+        would_leave_u_deg: Some(Measured::new(0.0, there.sd.hypot(moved)).u()),
+        would_leave_rms_deg: Some((squares / left.len() as f64).sqrt()),
     })
 }

@@ -4,7 +4,7 @@
 //!    (`curve`, `series`).
 //! 2. Reference and follower are compared over the whole common travel (`pair`).
 //! 3. The numbers that leave the least worst mismatch are searched in the radio's own steps:
-//!    end points alone (`end_points`), then the output curve (`chain`).
+//!    end points alone (`end_points`), then the output curve on top of them (`chain`).
 //! 4. What remains is predicted with its uncertainty, and what cannot be cured is told (`reach`).
 //!
 //! Neutral of both sides is the zero of their deflections, so sub-trim stays as it is.
@@ -42,6 +42,7 @@ pub use error::MatchingError;
 pub use reach::OutOfReach;
 pub use warning::MatchingWarning;
 
+use chain::BestCurve;
 use pair::{Pair, Place};
 use score::Score;
 
@@ -74,9 +75,12 @@ pub struct Prediction {
 pub enum Stage {
     /// Nothing new entered.
     AsFound,
+    /// Sub-trim. Each side counts from its own neutral, so no sub-trim is ever asked for; the stage
+    /// keeps its place in the order of the work.
+    SubTrim,
     /// End points.
     EndPoints,
-    /// Output curve.
+    /// Output curve, on top of those end points.
     Curve,
 }
 
@@ -91,6 +95,10 @@ pub struct StageGain {
     pub worst_deg: f64,
     /// Root mean square over the whole travel then, degrees.
     pub rms_deg: f64,
+    /// Expanded uncertainty (k = 2) of the largest |mismatch|, degrees; files of earlier programs
+    /// do not tell it.
+    #[serde(default)]
+    pub u_deg: Option<f64>,
 }
 
 /// The numbers to enter for one follower, and what they do.
@@ -131,16 +139,19 @@ pub struct Correction {
     /// Work by hand that should come before any number.
     #[serde(default)]
     pub hand_work: Option<HandWork>,
-    /// How much better than these numbers any others in the radio's steps could be at most,
-    /// degrees; 0 where these are proven to be the best.
+    /// How much less any other curve points in the radio's steps could leave at most, degrees, the
+    /// end points as they are (any other end points, where there is no curve); 0 where these are
+    /// proven to be the best, `None` where it was not worked out.
     #[serde(default)]
-    pub optimality_gap_deg: f64,
+    pub optimality_gap_deg: Option<f64>,
 }
 
 /// The smallest step of a radio that is not declared, percent, and its limit: what nearly every
 /// radio accepts (common practice, no source).
 const UNDECLARED_STEP_PCT: f64 = 1.0;
 const UNDECLARED_LIMIT_PCT: f64 = 150.0;
+/// Mismatches nearer than this read the same on the page, deg.
+const READABLE_DEG: f64 = 0.01;
 
 /// Matches every follower of every group: one correction a follower, in the order of the groups.
 ///
@@ -226,7 +237,7 @@ fn correct(pair: &Pair, tolerance_deg: f64) -> Result<Correction, MatchingError>
         tolerance_deg: Some(tolerance_deg),
         play_floor_deg: Some(play_floor(pair)),
         out_of_reach: reach::find(pair, &places)?,
-        optimality_gap_deg: best.gap_deg,
+        optimality_gap_deg: Some(best.gap_deg),
         stages: best.stages,
         settings: best.settings,
     })
@@ -239,44 +250,62 @@ struct Improved {
     gap_deg: f64,
 }
 
-/// Goes through the stages; a stage that brings nothing is left out.
+/// Goes through the stages in the order of the work, each on top of the one before.
 fn improve(pair: &Pair, places: &[Place]) -> Result<Improved, MatchingError> {
     let found = &pair.follower_active;
-    let mut stages = vec![gain(pair, places, Stage::AsFound, found)];
+    let ends = end_points::best(pair, places, found);
     let mut improved = Improved {
-        settings: found.clone(),
-        stages: Vec::new(),
+        stages: vec![
+            gain(pair, places, Stage::AsFound, found),
+            gain(pair, places, Stage::SubTrim, found),
+            gain(pair, places, Stage::EndPoints, &ends),
+        ],
+        settings: ends,
         gap_deg: 0.0,
     };
-    let ends = end_points::best(pair, places, found);
-    if ends != *found {
-        stages.push(gain(pair, places, Stage::EndPoints, &ends));
-    }
     if pair.radio().curve_points_pct.is_some() {
-        // The curve alone serves as well as end points and curve together, with fewer numbers.
-        let curve =
-            chain::best(pair, places, found).ok_or_else(|| MatchingError::NothingFeasible {
-                follower: pair.follower.visits().surface.clone(),
-            })?;
+        let curve = best_curve(pair, places, &improved.settings)?;
         improved.settings = curve.settings;
         improved.gap_deg = if curve.proven { 0.0 } else { curve.worst_deg };
-        if improved.settings != *found {
-            stages.push(gain(pair, places, Stage::Curve, &improved.settings));
-        }
-    } else {
-        improved.settings = ends;
+        let last = gain(pair, places, Stage::Curve, &improved.settings);
+        improved.stages.push(last);
     }
-    improved.stages = stages;
     Ok(improved)
+}
+
+/// The best curve on top of the end points; without them where that leaves readably less, as
+/// rounding may fall out.
+fn best_curve(pair: &Pair, places: &[Place], ends: &Settings) -> Result<BestCurve, MatchingError> {
+    let found = &pair.follower_active;
+    let on_top = chain::best(pair, places, ends);
+    let alone = if ends == found {
+        None
+    } else {
+        chain::best(pair, places, found)
+    };
+    let readably_less = |alone: &BestCurve, on_top: &BestCurve| {
+        let worst =
+            |curve: &BestCurve| Score::of(pair, places, &curve.settings).worst_reachable_deg;
+        worst(alone) < worst(on_top) - READABLE_DEG
+    };
+    match (on_top, alone) {
+        (Some(on_top), Some(alone)) if readably_less(&alone, &on_top) => Ok(alone),
+        (Some(curve), _) | (None, Some(curve)) => Ok(curve),
+        (None, None) => Err(MatchingError::NothingFeasible {
+            follower: pair.follower.visits().surface.clone(),
+        }),
+    }
 }
 
 fn gain(pair: &Pair, places: &[Place], stage: Stage, settings: &Settings) -> StageGain {
     let score = Score::of(pair, places, settings);
+    let there = pair.mismatch_deg(settings, score.worst_at_pct);
     StageGain {
         stage,
         settings: settings.clone(),
         worst_deg: score.worst_deg,
         rms_deg: score.rms_deg,
+        u_deg: Some(there.u()),
     }
 }
 

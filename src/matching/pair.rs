@@ -175,20 +175,21 @@ impl Pair {
         })
     }
 
-    /// Largest |mismatch| as found if the follower's response were shifted, deg; `shift_deg` tells
-    /// the shift in the rising sense at a command.
-    pub fn worst_with_shift_deg(
+    /// Mismatch as found at every place if the follower's response were shifted, deg in the rising
+    /// sense; `shift_deg` tells the shift in that sense at a command.
+    pub fn mismatches_with_shift_deg(
         &self,
         places: &[Place],
         shift_deg: impl Fn(f64) -> Option<f64>,
-    ) -> Option<f64> {
+    ) -> Option<Vec<f64>> {
         let command = Command::new(&self.radio, &self.follower_active);
         let neutral = shift_deg(self.zero_pct[1])?;
-        places.iter().try_fold(0.0_f64, |worst, place| {
+        let at = |place: &Place| {
             let servo = command.servo_pct(place.stick_pct);
             let shifted = self.follower_deg(servo) + shift_deg(servo)? - neutral;
-            Some(worst.max((shifted - place.target_deg).abs()))
-        })
+            Some(shifted - place.target_deg)
+        };
+        places.iter().map(at).collect()
     }
 
     /// Follower minus reference, after mirroring, deg, from a difference in the rising sense.

@@ -1,7 +1,10 @@
 //! An invented measurement for tests: tailplane halves of "Heron 2.1 m", the right one short at
 //! the upper end. The figures are made up; they only have to look like a workshop's.
 
-use crate::matching::{Correction, OutOfReach, Prediction, Stage, StageGain, StationMismatch};
+use crate::matching::{
+    Cause, Correction, HandWork, LinkageDifference, LinkagePart, OutOfReach, Prediction, Stage,
+    StageGain, StationMismatch,
+};
 use crate::measured::Measured;
 use crate::model_file::{AirframeTag, Joins, MatchGroup, MatchMotion, Radio, Settings, Side};
 use crate::response::{Health, SideLag, StationDeflection};
@@ -269,11 +272,13 @@ fn settings(curve_pct: [f64; 9], end_points_pct: [f64; 2]) -> Settings {
 fn stages() -> Vec<StageGain> {
     let before = [0.0, 0.0, 1.0, 0.0, 0.0, 0.0, -2.0, 0.0, 0.0];
     let after = [0.0, 1.0, 1.0, 0.0, 0.0, 1.0, 2.0, 4.0, 5.0];
+    let found = settings(before, [100.0, 100.0]);
     [
-        (Stage::AsFound, settings(before, [100.0, 100.0]), 1.31, 0.62),
+        (Stage::AsFound, found.clone(), 1.31, 0.62),
+        (Stage::SubTrim, found, 1.31, 0.62),
         (
             Stage::EndPoints,
-            settings(before, [96.0, 105.0]),
+            settings(before, [98.0, 101.0]),
             0.52,
             0.24,
         ),
@@ -285,8 +290,17 @@ fn stages() -> Vec<StageGain> {
         settings,
         worst_deg,
         rms_deg,
+        u_deg: Some(0.05),
     })
     .collect()
+}
+
+/// An arm that stands a tooth off.
+fn arm_off() -> LinkageDifference {
+    LinkageDifference {
+        part: LinkagePart::ArmAngle,
+        amount: Measured::new(14.0, 0.6),
+    }
 }
 
 fn correction() -> Correction {
@@ -314,6 +328,14 @@ fn correction() -> Correction {
             u: 0.05,
             stations: by_station(|stick| 0.13 * scatter((stick + 200.0) as usize), 0.025),
         },
+        cause: Some(Cause::Differs(vec![arm_off()])),
+        hand_work: Some(HandWork {
+            difference: arm_off(),
+            would_leave_deg: 0.41,
+            would_leave_u_deg: Some(0.12),
+            would_leave_rms_deg: Some(0.17),
+        }),
+        optimality_gap_deg: Some(0.0),
         ..Correction::default()
     }
 }

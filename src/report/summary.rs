@@ -8,7 +8,10 @@ use crate::matching::Correction;
 use crate::measurement::Measurement;
 
 use super::figures::{percent, signed_with_u};
-use super::page::{approach_word, early_stop_cautions, mismatch_rows, number_rows};
+use super::page::{
+    approach_word, cause_sentences, early_stop_cautions, hand_work_sentence, mismatch_rows,
+    number_rows, stage_rows,
+};
 use super::verdict::Judgement;
 
 /// Width to which sentences are broken, in letters.
@@ -55,6 +58,9 @@ fn add_match(text: &mut String, measurement: &Measurement, correction: &Correcti
     let judgement = Judgement::of(measurement, correction);
     line(text, &format!("\n{}", judgement.headline()));
     paragraph(text, &judgement.sentence(correction), "");
+    if let Some(work) = hand_work_sentence(correction) {
+        paragraph(text, &format!("First by hand: {work}"), "");
+    }
     let numbers = number_rows(measurement, correction);
     if numbers.iter().any(|row| row.changed) {
         let head = format!("\nEnter for the {} only, in percent", correction.follower);
@@ -65,6 +71,15 @@ fn add_match(text: &mut String, measurement: &Measurement, correction: &Correcti
             let (what, before, now) = (&row.what, &row.before, &row.now);
             line(text, &format!("  {sign} {what:<22}{before:>7}{now:>8}"));
         }
+    }
+    add_stages(text, measurement, correction);
+    let mut causes = cause_sentences(correction).into_iter();
+    if let Some(cause) = causes.next() {
+        line(text, "\nWhy the sides differ");
+        paragraph(text, &format!("  {cause}"), "  ");
+    }
+    for cause in causes {
+        paragraph(text, &format!("  - {cause}"), "    ");
     }
     line(text, "\nMismatch, degrees");
     line(
@@ -78,6 +93,24 @@ fn add_match(text: &mut String, measurement: &Measurement, correction: &Correcti
             text,
             &format!("  {stick:>8}  {found:>16}  {predicted:>16}{sign}"),
         );
+    }
+}
+
+/// What each step of the work leaves.
+fn add_stages(text: &mut String, measurement: &Measurement, correction: &Correction) {
+    let rows = stage_rows(measurement, correction);
+    if rows.len() < 2 {
+        return;
+    }
+    line(text, "\nWhat each step leaves");
+    let head = format!(
+        "  {:<18}{:>16}  {:>16}",
+        "after", "at most", "root mean square"
+    );
+    line(text, &head);
+    for row in rows {
+        let (stage, worst, rms) = (row.stage, &row.worst, &row.rms);
+        line(text, &format!("  {stage:<18}{worst:>16}  {rms:>16}"));
     }
 }
 

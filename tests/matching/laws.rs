@@ -313,15 +313,12 @@ fn the_second_round_starts_from_what_is_entered() {
     let found = second.found_worst_deg.unwrap();
     let promised = &first.predicted_deg;
     assert!((found.value - promised.worst).abs() <= found.u().hypot(promised.u));
-    // Entered with one point forgotten: seen, and cured from there.
-    let mut forgotten = first.settings.clone();
-    let largest = (0..9)
-        .max_by(|&a, &b| {
-            let size = |i: usize| f64::abs(forgotten.curve_pct[i]);
-            size(a).total_cmp(&size(b))
-        })
-        .unwrap();
-    forgotten.curve_pct[largest] = 0.0;
+    // Entered with the end points forgotten: seen, and cured from there.
+    let forgotten = Settings {
+        end_points_pct: nothing.end_points_pct,
+        ..first.settings.clone()
+    };
+    assert_ne!(forgotten, first.settings);
     let third = film(&forgotten);
     assert_eq!(
         Standing::of_correction(&third, tolerance_deg),

@@ -1,10 +1,11 @@
 //! What numbers cure step by step, and what they do not.
 
-use crate::matching::{Correction, OutOfReach, Stage};
+use crate::matching::{Correction, OutOfReach, Stage, StageGain};
+use crate::measured::Measured;
 use crate::measurement::Measurement;
 use crate::report::figures::{declared_deg, percent, percent_unsigned, plain_deg};
 
-use super::numbers::{NumberRow, settings_rows};
+use super::numbers::{NumberRow, rows_between, settings_rows};
 
 /// A gap below this is lost in the printed hundredths, degrees.
 const NO_GAP_DEG: f64 = 0.005;
@@ -18,42 +19,71 @@ pub struct StageRow {
     pub worst: String,
     /// Root mean square that is left.
     pub rms: String,
-    /// The numbers that differ from those active, with their names.
+    /// What this stage does.
     pub changes: String,
 }
 
-/// The stages in the order of the work.
+/// The stages in the order of the work: linkage, sub-trim, end points, curve.
 pub fn stage_rows(measurement: &Measurement, correction: &Correction) -> Vec<StageRow> {
-    correction
-        .stages
-        .iter()
-        .map(|gain| StageRow {
+    let mut rows = Vec::new();
+    let mut before: Option<&StageGain> = None;
+    for gain in &correction.stages {
+        rows.push(StageRow {
             stage: match gain.stage {
                 Stage::AsFound => "as found",
-                Stage::EndPoints => "end points only",
-                Stage::Curve => "end points and curve",
+                Stage::SubTrim => "sub-trim",
+                Stage::EndPoints => "end points",
+                Stage::Curve => "curve",
             },
-            worst: declared_deg(gain.worst_deg),
+            worst: worst_words(gain.worst_deg, gain.u_deg),
             rms: declared_deg(gain.rms_deg),
-            changes: changes(&settings_rows(
-                measurement,
-                &correction.follower,
-                &gain.settings,
-            )),
-        })
-        .collect()
+            changes: changes(measurement, before, gain),
+        });
+        if gain.stage == Stage::AsFound {
+            rows.extend(linkage_row(correction));
+        }
+        before = Some(gain);
+    }
+    rows
 }
 
-fn changes(rows: &[NumberRow]) -> String {
-    let changed: Vec<String> = rows
+fn worst_words(worst_deg: f64, u_deg: Option<f64>) -> String {
+    match u_deg {
+        Some(u_deg) => plain_deg(Measured::from_expanded(worst_deg, u_deg)),
+        None => declared_deg(worst_deg),
+    }
+}
+
+/// What the hand's work would leave, where it is worth doing.
+fn linkage_row(correction: &Correction) -> Option<StageRow> {
+    let work = correction.hand_work.as_ref()?;
+    Some(StageRow {
+        stage: "linkage, by hand",
+        worst: worst_words(work.would_leave_deg, work.would_leave_u_deg),
+        rms: work
+            .would_leave_rms_deg
+            .map_or_else(|| "–".into(), declared_deg),
+        changes: "as told above; then film again, as the rows below hold for the linkage as it is"
+            .into(),
+    })
+}
+
+fn changes(measurement: &Measurement, before: Option<&StageGain>, now: &StageGain) -> String {
+    let Some(before) = before else {
+        return "nothing".into();
+    };
+    let radio = measurement.radio.as_ref();
+    let changed: Vec<String> = rows_between(radio, &before.settings, &now.settings)
         .iter()
         .filter(|row| row.changed)
         .map(|row| format!("{}: {}", row.what, row.now))
         .collect();
-    if changed.is_empty() {
-        "nothing".into()
-    } else {
-        changed.join(", ")
+    match now.stage {
+        Stage::SubTrim if changed.is_empty() => {
+            "stays: each side counts from its own neutral, which is set by eye beforehand".into()
+        }
+        _ if changed.is_empty() => "nothing to change".into(),
+        _ => changed.join(", "),
     }
 }
 
@@ -115,16 +145,33 @@ pub fn floor_sentences(correction: &Correction) -> Vec<String> {
             plain_deg(floor_deg)
         )
     });
-    let gap_deg = correction.optimality_gap_deg;
-    let best = if gap_deg < NO_GAP_DEG {
-        "Among all numbers that the radio accepts none leave less.".into()
+    play.into_iter().chain([how_good(correction)]).collect()
+}
+
+/// How good the numbers are among all that could be entered, no more than was worked out.
+fn how_good(correction: &Correction) -> String {
+    let others = if correction.settings.curve_pct.is_empty() {
+        "other end points in the radio's steps"
     } else {
-        format!(
-            "Other numbers that the radio accepts could be better by {} at most.",
-            declared_deg(gap_deg)
-        )
+        "other curve points in the radio's steps, with these end points,"
     };
-    play.into_iter().chain([best]).collect()
+    let where_reached = if correction.out_of_reach.is_empty() {
+        ""
+    } else {
+        " where the reference can be reached"
+    };
+    match correction.optimality_gap_deg {
+        None => format!("Whether {others} leave less was not worked out."),
+        Some(gap_deg) if gap_deg < NO_GAP_DEG => format!(
+            "All {others} were weighed, except changes too small for this clip to tell from \
+             nothing: none leave less{where_reached}."
+        ),
+        Some(gap_deg) => format!(
+            "Not all {others} could be weighed; those left out could leave less{where_reached}, \
+             by {} at most.",
+            declared_deg(gap_deg)
+        ),
+    }
 }
 
 #[cfg(test)]
@@ -133,15 +180,40 @@ mod tests {
     use crate::measurement::sample::{heron, short_at_the_top};
 
     #[test]
-    fn each_stage_tells_what_it_changes() {
+    fn each_stage_tells_what_it_changes_in_the_order_of_the_work() {
         let measurement = heron();
         let rows = stage_rows(&measurement, &measurement.matches[0]);
-        assert_eq!(rows[0].changes, "nothing");
+        let stages: Vec<&str> = rows.iter().map(|row| row.stage).collect();
         assert_eq!(
-            rows[1].changes,
-            "end point at −100: 96, end point at +100: 105"
+            stages,
+            [
+                "as found",
+                "linkage, by hand",
+                "sub-trim",
+                "end points",
+                "curve"
+            ]
         );
-        assert_eq!(rows[2].worst, "0.14°");
+        assert_eq!(rows[0].changes, "nothing");
+        assert_eq!(rows[1].worst, "0.41° ± 0.12°");
+        assert_eq!(
+            rows[3].changes,
+            "end point at −100: 98, end point at +100: 101"
+        );
+        assert!(rows[4].changes.starts_with("curve point at −75: +1"));
+        assert_eq!(rows[4].worst, "0.14° ± 0.05°");
+    }
+
+    #[test]
+    fn no_more_is_said_of_other_numbers_than_was_worked_out() {
+        let mut correction = heron().matches.remove(0);
+        assert!(how_good(&correction).starts_with("All other curve points"));
+        correction.optimality_gap_deg = Some(0.08);
+        assert!(how_good(&correction).ends_with("could leave less, by 0.08° at most."));
+        correction.optimality_gap_deg = None;
+        assert!(how_good(&correction).ends_with("was not worked out."));
+        correction.settings.curve_pct.clear();
+        assert!(how_good(&correction).starts_with("Whether other end points"));
     }
 
     #[test]

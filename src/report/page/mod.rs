@@ -4,6 +4,7 @@ mod cures;
 mod health;
 mod numbers;
 mod stations;
+mod why;
 
 use askama::Template;
 
@@ -21,6 +22,7 @@ pub use cures::{ReachView, StageRow, floor_sentences, reach_views, stage_rows};
 pub use health::{HealthRow, early_stop_cautions, health_rows};
 pub use numbers::{NumberRow, number_rows};
 pub use stations::{MismatchRow, StationTable, approach_word, mismatch_rows, station_table};
+pub use why::{cause_sentences, hand_work_sentence};
 
 /// All that the page shows, as text and drawings.
 #[derive(Template)]
@@ -53,6 +55,8 @@ struct MatchView<'a> {
     tolerance: Option<String>,
     remaining: String,
     stages: Vec<StageRow>,
+    hand_work: Option<String>,
+    causes: Vec<String>,
     reaches: Vec<ReachView>,
     floors: Vec<String>,
     remaining_rms: String,
@@ -140,6 +144,11 @@ fn match_view<'a>(
         radio: radio_words(measurement),
         tolerance: judgement.tolerance_deg.map(figures::declared_deg),
         stages: stage_rows(measurement, correction),
+        hand_work: hand_work_sentence(correction).map(|sentence| figures::glued(&sentence)),
+        causes: cause_sentences(correction)
+            .iter()
+            .map(|sentence| figures::glued(sentence))
+            .collect(),
         reaches: reach_views(measurement, correction),
         floors: floor_sentences(correction),
         remaining: super::verdict::remains(correction),

@@ -3,7 +3,7 @@
 
 use crate::matching::Correction;
 use crate::measurement::Measurement;
-use crate::model_file::Settings;
+use crate::model_file::{Radio, Settings};
 use crate::report::figures::{percent, percent_unsigned};
 
 /// Two numbers closer than this are the same at any radio, percent.
@@ -32,13 +32,15 @@ pub fn number_rows(measurement: &Measurement, correction: &Correction) -> Vec<Nu
 /// All numbers of one surface's servo, beside those that were active.
 pub fn settings_rows(measurement: &Measurement, surface: &str, now: &Settings) -> Vec<NumberRow> {
     let radio = measurement.radio.as_ref();
-    let untouched = Settings {
-        curve_pct: vec![0.0; now.curve_pct.len()],
-        ..Settings::default()
-    };
+    let untouched = Settings::default();
     let before = radio
         .and_then(|radio| radio.active.get(surface))
         .unwrap_or(&untouched);
+    rows_between(radio, before, now)
+}
+
+/// All numbers of one servo, beside earlier ones.
+pub fn rows_between(radio: Option<&Radio>, before: &Settings, now: &Settings) -> Vec<NumberRow> {
     let mut rows = vec![row(
         "sub-trim",
         [before.sub_trim_pct, now.sub_trim_pct],
