@@ -1,7 +1,9 @@
 //! Cards: watches which station card the camera is shown.
 //!
 //! A card only says a number, so it need not be measured: it is looked for ten times a second
-//! where it was last seen, and three times a second everywhere while none is in sight.
+//! where cards were last seen. The whole picture is searched three times a second while none is in
+//! sight or a new one appears, and once a second otherwise: a second card elsewhere would
+//! contradict the first.
 
 use std::collections::BTreeSet;
 
@@ -9,13 +11,17 @@ use super::search::{Candidate, Search, Window};
 use super::{CornerCovariance, Sighting, TagsError};
 use crate::clip::Frame;
 
-/// Pause between two looks at the place of the last card.
+/// Pause between two looks at the places of the last cards.
 const LOOK_EVERY_S: f64 = 0.1;
 
-/// Pause between two looks at the whole picture while no card is in sight.
+/// Pause between two searches of the whole picture while no card is in sight, or a new one is.
 const SEARCH_EVERY_S: f64 = 0.3;
 
-/// Room left around the place of the last card, in edges of the card.
+/// Pause between two searches of the whole picture while the same cards are in sight: holds last
+/// about a second.
+const SECOND_CARD_EVERY_S: f64 = 1.0;
+
+/// Room left around the place of a card, in edges of the card.
 const ROOM: f64 = 1.0;
 
 /// The library's corners are good to about a pixel.
@@ -23,19 +29,27 @@ const CORNER_SD_PX: f64 = 1.0;
 
 pub(super) struct CardWatch {
     ids: BTreeSet<u32>,
-    place: Option<Window>,
-    next_look_s: f64,
-    next_search_s: f64,
+    in_sight: Vec<Candidate>,
+    /// Cards that were in the whole picture when it was last searched.
+    in_whole: BTreeSet<u32>,
+    looked_s: f64,
+    searched_s: f64,
 }
 
 impl CardWatch {
     pub fn new(ids: BTreeSet<u32>) -> Self {
         Self {
             ids,
-            place: None,
-            next_look_s: f64::MIN,
-            next_search_s: f64::MIN,
+            in_sight: Vec::new(),
+            in_whole: BTreeSet::new(),
+            looked_s: f64::MIN,
+            searched_s: f64::MIN,
         }
+    }
+
+    /// Whether a tag is one of the cards.
+    pub fn knows(&self, tag_id: u32) -> bool {
+        self.ids.contains(&tag_id)
     }
 
     /// The cards in a frame; `whole` is what a search of the whole picture has just brought, if
@@ -46,27 +60,60 @@ impl CardWatch {
         search: &mut Search,
         whole: Option<Vec<Candidate>>,
     ) -> Result<Vec<Sighting>, TagsError> {
-        if self.ids.is_empty() || (whole.is_none() && frame.time_s < self.next_look_s) {
+        let too_early = frame.time_s < self.looked_s + LOOK_EVERY_S;
+        if self.ids.is_empty() || (whole.is_none() && too_early) {
             return Ok(Vec::new());
         }
-        self.next_look_s = frame.time_s + LOOK_EVERY_S;
-        let searched = whole.is_some();
-        let mut found: Vec<Candidate> = match (whole, self.place) {
-            (Some(candidates), _) => candidates,
-            (None, Some(place)) => search.window(&frame.image, place)?.candidates,
-            (None, None) => Vec::new(),
+        self.looked_s = frame.time_s;
+        let found = match whole {
+            Some(candidates) => self.take_search(frame, candidates),
+            None => self.look_at_places(frame, search)?,
         };
-        found.retain(|candidate| self.ids.contains(&candidate.tag_id));
-        if found.is_empty() && !searched && frame.time_s >= self.next_search_s {
-            self.next_search_s = frame.time_s + SEARCH_EVERY_S;
-            found = search.whole(&frame.image)?.candidates;
-            found.retain(|candidate| self.ids.contains(&candidate.tag_id));
+        if !found.is_empty() {
+            self.in_sight.clone_from(&found);
         }
-        if let Some(first) = found.first() {
-            self.place = Some(Window::around(&first.corners_px, ROOM));
-        }
-        found.dedup_by_key(|candidate| candidate.tag_id);
         Ok(found.iter().map(sighting).collect())
+    }
+
+    /// The cards where they were last seen, or in the whole picture when that is due.
+    fn look_at_places(
+        &mut self,
+        frame: &Frame,
+        search: &mut Search,
+    ) -> Result<Vec<Candidate>, TagsError> {
+        let mut found = Vec::new();
+        for card in &self.in_sight {
+            let place = Window::around(&card.corners_px, ROOM);
+            found.extend(search.window(&frame.image, place)?.candidates);
+        }
+        let found = self.cards_of(found);
+        let known = |card: &Candidate| self.in_whole.contains(&card.tag_id);
+        let pause_s = if !found.is_empty() && found.iter().all(known) {
+            SECOND_CARD_EVERY_S
+        } else {
+            SEARCH_EVERY_S
+        };
+        if frame.time_s < self.searched_s + pause_s {
+            return Ok(found);
+        }
+        let mut candidates = search.whole(&frame.image)?.candidates;
+        candidates.extend(found);
+        Ok(self.take_search(frame, candidates))
+    }
+
+    fn take_search(&mut self, frame: &Frame, candidates: Vec<Candidate>) -> Vec<Candidate> {
+        let found = self.cards_of(candidates);
+        self.searched_s = frame.time_s;
+        self.in_whole = found.iter().map(|card| card.tag_id).collect();
+        found
+    }
+
+    /// The declared cards, by id, each once.
+    fn cards_of(&self, mut candidates: Vec<Candidate>) -> Vec<Candidate> {
+        candidates.retain(|candidate| self.ids.contains(&candidate.tag_id));
+        candidates.sort_by_key(|candidate| candidate.tag_id);
+        candidates.dedup_by_key(|candidate| candidate.tag_id);
+        candidates
     }
 }
 

@@ -11,7 +11,8 @@ mod search;
 mod tone;
 mod tracker;
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
+use std::fmt;
 
 use nalgebra::{Point2, SMatrix};
 
@@ -48,6 +49,18 @@ pub enum DropReason {
     PartlyHidden,
     /// It was expected but not found.
     NotFound,
+}
+
+impl fmt::Display for DropReason {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Self::TooSmall => "too small",
+            Self::Blurred => "blurred",
+            Self::CutOff => "cut off by the border of the picture",
+            Self::PartlyHidden => "partly hidden",
+            Self::NotFound => "not found",
+        })
+    }
 }
 
 /// A tag that was dropped in a frame.
@@ -145,8 +158,10 @@ pub enum TagsError {
     },
     /// Nothing declared was ever seen.
     #[error(
-        "none of the declared tags was seen in any of {frames} frames; the largest square that \
-         could be one has edges of {largest_square_px:.0} px, and {needed_px:.0} px are needed"
+        "none of the declared tags was seen in any of {frames} frames{}; the largest square that \
+         could be one has edges of {largest_square_px:.0} px, and {needed_px:.0} px are needed{}",
+        but_others(others),
+        refusals(refused)
     )]
     NoTagSeen {
         /// Frames searched.
@@ -155,6 +170,10 @@ pub enum TagsError {
         largest_square_px: f64,
         /// Shortest edge that is measured.
         needed_px: f64,
+        /// Tags of the family that were seen but are not declared, rising.
+        others: Vec<u32>,
+        /// In how many frames a declared tag was found but refused, and why.
+        refused: BTreeMap<(u32, DropReason), usize>,
     },
     /// The clip holds no frame.
     #[error("the clip holds no frame")]
@@ -172,6 +191,13 @@ impl TagsError {
                 "cover or take away one of the two, or print it with a free id, and film again"
                     .into()
             }
+            Self::NoTagSeen { refused, .. } if !refused.is_empty() => {
+                "film closer and in focus, with all of each tag in the light and in the picture"
+                    .into()
+            }
+            Self::NoTagSeen { others, .. } if !others.is_empty() => {
+                "correct the ids in the model file to those on the aircraft".into()
+            }
             Self::NoTagSeen {
                 largest_square_px,
                 needed_px,
@@ -187,6 +213,37 @@ impl TagsError {
             Self::NoFrame => "check that the clip plays, and film again".into(),
         }
     }
+}
+
+/// Tags that were seen in place of the declared ones, as a clause.
+fn but_others(others: &[u32]) -> String {
+    match others {
+        [] => String::new(),
+        [one] => format!(", but tag {one} was"),
+        more => {
+            let ids: Vec<String> = more.iter().map(u32::to_string).collect();
+            format!(", but tags {} were", ids.join(", "))
+        }
+    }
+}
+
+/// Tags that were found but refused, as clauses.
+fn refusals(refused: &BTreeMap<(u32, DropReason), usize>) -> String {
+    let clauses = refused.iter().map(|((tag_id, reason), frames)| {
+        format!("; tag {tag_id} was found but {reason} in {frames} frames")
+    });
+    clauses.collect()
+}
+
+/// Counts the tags that were found but refused.
+fn count_refused(frames: &[SightedFrame]) -> BTreeMap<(u32, DropReason), usize> {
+    let mut refused = BTreeMap::new();
+    for dropped in frames.iter().flat_map(|frame| &frame.dropped) {
+        if dropped.reason != DropReason::NotFound {
+            *refused.entry((dropped.tag_id, dropped.reason)).or_default() += 1;
+        }
+    }
+    refused
 }
 
 /// Finds the planned tags in every frame.
@@ -223,6 +280,8 @@ pub fn sight(
             frames: seen.len(),
             largest_square_px: tracker.largest_other_square_px,
             needed_px: quality::SMALLEST_EDGE_PX,
+            others: tracker.undeclared.into_iter().collect(),
+            refused: count_refused(&seen),
         });
     }
     Ok(Sightings {

@@ -1,6 +1,6 @@
 //! Tracker: the whole picture once, then only where each tag is expected.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use nalgebra::Point2;
 
@@ -38,6 +38,8 @@ pub(super) struct Tracker {
     next_whole: usize,
     /// Mean edge of the largest square seen that was no tag.
     pub largest_other_square_px: f64,
+    /// Tags of the family seen that are neither followed nor cards.
+    pub undeclared: BTreeSet<u32>,
 }
 
 struct Track {
@@ -77,6 +79,7 @@ impl Tracker {
             pause: 1,
             next_whole: 0,
             largest_other_square_px: 0.0,
+            undeclared: BTreeSet::new(),
         })
     }
 
@@ -142,6 +145,9 @@ impl Tracker {
         let found = self.search.whole(&frame.image)?;
         let largest = found.largest_other_square_px();
         self.largest_other_square_px = self.largest_other_square_px.max(largest);
+        let others = found.candidates.iter().map(|candidate| candidate.tag_id);
+        self.undeclared
+            .extend(others.filter(|id| !self.tracks.contains_key(id) && !self.cards.knows(*id)));
         self.take(&found, frame, seen)?;
         let never_seen = |(id, track): (&u32, &Track)| {
             track.last.is_none() && seen.get(id).is_none_or(Result::is_err)

@@ -1,0 +1,254 @@
+//! A rendered film of a plain aircraft: an airframe tag, two surfaces, station cards; and ways to
+//! spoil it.
+//!
+//! The camera is a pinhole at the origin that looks along z. Each hinge lies along x, and its tag
+//! stands towards the camera from it.
+
+use std::collections::HashMap;
+use std::path::Path;
+
+use super::picture::{Drawing, Encoding, Lens, Random, render};
+
+pub const AIRFRAME: u32 = 0;
+pub const LEFT: u32 = 10;
+pub const RIGHT: u32 = 23;
+/// Cards of the stations −100, 0 and +100.
+pub const CARDS: [u32; 3] = [1, 2, 3];
+/// A tag that nobody declares.
+pub const STRANGER: u32 = 42;
+
+const SIZE_PX: [usize; 2] = [640, 360];
+const FOCAL_PX: f64 = 520.0;
+const DISTANCE_MM: f64 = 600.0;
+const EDGE_MM: f64 = 40.0;
+const RADIUS_MM: f64 = 80.0;
+/// How far the surface tags lean back at neutral.
+const LEAN_DEG: f64 = 20.0;
+const FRAME_RATE: f64 = 15.0;
+const HOLD_FRAMES: usize = 11;
+const MOVE_FRAMES: usize = 3;
+/// Standard deviation of the noise, code values.
+const NOISE_CODE: f64 = 1.0;
+
+/// Code value that the wall behind the tags gets.
+const WALL: u8 = 171;
+
+/// Without noise, so that what is rendered once can serve many frames.
+const LENS: Lens = Lens {
+    blur_px: 0.6,
+    black_light: 0.06,
+    white_light: 0.75,
+    noise_code: 0.0,
+    encoding: Encoding::Srgb,
+};
+
+type Corners = [[f64; 2]; 4];
+
+/// What the camera sees at one moment.
+type Shot = Vec<(u32, Corners)>;
+
+/// What is filmed.
+#[derive(Clone)]
+pub struct Film {
+    /// Deflection of both surfaces at full stick.
+    pub travel_deg: f64,
+    /// The holds in time.
+    pub stations_pct: Vec<f64>,
+    /// Tags that are not there.
+    pub missing: Vec<u32>,
+    /// Edge of all tags against what it should be.
+    pub scale: f64,
+    /// Cards shown beside the right one: position of the hold, and the card.
+    pub second_cards: Vec<(usize, u32)>,
+    /// Tags that lie about: id, and the centre in the picture.
+    pub lying_about: Vec<(u32, [f64; 2])>,
+}
+
+/// A film in which nothing is wrong.
+pub fn good() -> Film {
+    Film {
+        travel_deg: 14.0,
+        stations_pct: vec![0.0, 100.0, 0.0, -100.0, 0.0],
+        missing: vec![],
+        scale: 1.0,
+        second_cards: vec![],
+        lying_about: vec![],
+    }
+}
+
+impl Film {
+    /// Writes the stills and their times into a new folder.
+    pub fn write(&self, folder: &Path) {
+        std::fs::create_dir(folder).unwrap();
+        let mut darkroom = Darkroom::new();
+        let mut times = String::from("file,time_s\n");
+        for (index, shot) in self.shots().iter().enumerate() {
+            let name = format!("{index:03}.png");
+            times += &format!("{name},{:.5}\n", index as f64 / FRAME_RATE);
+            darkroom.develop(shot).save(folder.join(name)).unwrap();
+        }
+        std::fs::write(folder.join("times.csv"), times).unwrap();
+    }
+
+    fn shots(&self) -> Vec<Shot> {
+        let mut shots = vec![];
+        let mut before_pct = None;
+        for (hold, &stick_pct) in self.stations_pct.iter().enumerate() {
+            if let Some(before_pct) = before_pct.replace(stick_pct) {
+                for step in 1..=MOVE_FRAMES {
+                    let part = step as f64 / (MOVE_FRAMES + 1) as f64;
+                    shots.push(self.shot(before_pct + (stick_pct - before_pct) * part));
+                }
+            }
+            let mut shot = self.shot(stick_pct);
+            let card = CARDS[(stick_pct / 100.0 + 1.0) as usize];
+            shot.push((card, self.facing([-60.0, -120.0])));
+            let second = self.second_cards.iter().filter(|(at, _)| *at == hold);
+            shot.extend(second.map(|(_, card)| (*card, self.facing([60.0, -120.0]))));
+            shots.extend(vec![shot; HOLD_FRAMES]);
+        }
+        for shot in &mut shots {
+            shot.retain(|(id, _)| !self.missing.contains(id));
+        }
+        shots
+    }
+
+    /// The aircraft at a stick position, without cards.
+    fn shot(&self, stick_pct: f64) -> Shot {
+        let deflection_deg = self.travel_deg * stick_pct / 100.0;
+        let mut shot = vec![
+            (AIRFRAME, self.facing([0.0, 70.0])),
+            (LEFT, self.turned(-180.0, deflection_deg)),
+            (RIGHT, self.turned(180.0, deflection_deg)),
+        ];
+        let to_mm = |place_px: f64, side_px: usize| {
+            (place_px - (side_px as f64 - 1.0) / 2.0) * DISTANCE_MM / FOCAL_PX
+        };
+        for &(id, [x_px, y_px]) in &self.lying_about {
+            let place_mm = [to_mm(x_px, SIZE_PX[0]), to_mm(y_px, SIZE_PX[1])];
+            shot.push((id, self.facing(place_mm)));
+        }
+        shot
+    }
+
+    /// Corners of a tag that faces the camera: top-left, top-right, bottom-right, bottom-left.
+    fn facing(&self, [x_mm, y_mm]: [f64; 2]) -> Corners {
+        self.corners(|along, up| [x_mm + along, y_mm - up, DISTANCE_MM])
+    }
+
+    /// Corners of a surface's tag, its trailing edge up by a deflection.
+    fn turned(&self, x_mm: f64, deflection_deg: f64) -> Corners {
+        let (sin, cos) = deflection_deg.to_radians().sin_cos();
+        let (sin_lean, cos_lean) = (deflection_deg + LEAN_DEG).to_radians().sin_cos();
+        self.corners(|along, up| {
+            [
+                x_mm + along,
+                -RADIUS_MM * sin - up * cos_lean,
+                DISTANCE_MM - RADIUS_MM * (cos - 1.0) + up * sin_lean,
+            ]
+        })
+    }
+
+    /// Corners in the picture of a tag whose places in space follow from those on the tag.
+    fn corners(&self, in_space_mm: impl Fn(f64, f64) -> [f64; 3]) -> Corners {
+        let half_mm = EDGE_MM / 2.0 * self.scale;
+        [[-1.0, 1.0], [1.0, 1.0], [1.0, -1.0], [-1.0, -1.0]].map(|[along, up]| {
+            let [x, y, z] = in_space_mm(along * half_mm, up * half_mm);
+            let pixel = |value: f64, side: usize| FOCAL_PX * value / z + (side as f64 - 1.0) / 2.0;
+            [pixel(x, SIZE_PX[0]), pixel(y, SIZE_PX[1])]
+        })
+    }
+}
+
+/// The profile of the camera above.
+pub fn profile() -> String {
+    let [width_px, height_px] = SIZE_PX;
+    let [cx, cy] = SIZE_PX.map(|side| (side as f64 - 1.0) / 2.0);
+    format!(
+        "format = 1\nname = \"pinhole\"\nwidth_px = {width_px}\nheight_px = {height_px}\n\
+         matrix = {{ fx = {FOCAL_PX}, fy = {FOCAL_PX}, cx = {cx}, cy = {cy} }}\n\
+         distortion = {{ k1 = 0, k2 = 0, p1 = 0, p2 = 0, k3 = 0 }}\n"
+    )
+}
+
+/// The model file of the aircraft above; `stations` is the body of its table.
+pub fn model(stations: &str) -> String {
+    format!(
+        "format = 1\n[model]\nname = \"Plover\"\n[tags]\nedge_mm = {EDGE_MM:.1}\n\
+         [[airframe_tag]]\nid = {AIRFRAME}\n\
+         [[surface]]\nname = \"left flap\"\nside = \"left\"\ntag = {LEFT}\n\
+         [[surface]]\nname = \"right flap\"\nside = \"right\"\ntag = {RIGHT}\n\
+         [[match]]\nreference = \"left flap\"\nfollowers = [\"right flap\"]\nmotion = \"same\"\n\
+         tolerance_deg = 1.0\n[radio]\ncurve_points_pct = [-100, 0, 100]\n\
+         [stations]\n{stations}\n"
+    )
+}
+
+/// Stations told by the cards above.
+pub fn by_cards() -> String {
+    let [low, middle, high] = CARDS;
+    format!("from = \"cards\"\ncards = {{ {low} = -100, {middle} = 0, {high} = 100 }}")
+}
+
+/// Develops shots; each tag in each place is rendered once.
+struct Darkroom {
+    rendered: HashMap<String, Patch>,
+    noise: Random,
+}
+
+/// A tag with some wall around it, and where it belongs in the picture.
+struct Patch {
+    left_px: usize,
+    top_px: usize,
+    width_px: usize,
+    codes: Vec<u8>,
+}
+
+impl Darkroom {
+    fn new() -> Self {
+        Self {
+            rendered: HashMap::new(),
+            noise: Random::new(1),
+        }
+    }
+
+    fn develop(&mut self, shot: &Shot) -> image::GrayImage {
+        let [width_px, height_px] = SIZE_PX.map(|side| side as u32);
+        let mut picture = image::GrayImage::from_pixel(width_px, height_px, image::Luma([WALL]));
+        for (id, corners_px) in shot {
+            let patch = self
+                .rendered
+                .entry(format!("{id} {corners_px:?}"))
+                .or_insert_with(|| Patch::rendered(*id, corners_px));
+            for (index, code) in patch.codes.iter().enumerate() {
+                let x = patch.left_px + index % patch.width_px;
+                let y = patch.top_px + index / patch.width_px;
+                let noisy = f64::from(*code) + NOISE_CODE * self.noise.normal();
+                picture.put_pixel(x as u32, y as u32, image::Luma([noisy.round() as u8]));
+            }
+        }
+        picture
+    }
+}
+
+impl Patch {
+    fn rendered(id: u32, corners_px: &Corners) -> Self {
+        let span = |axis: usize| {
+            let places = corners_px.iter().map(|corner| corner[axis]);
+            let low = places.clone().fold(f64::INFINITY, f64::min);
+            let high = places.fold(f64::NEG_INFINITY, f64::max);
+            let margin = 0.25 * (high - low) + 4.0;
+            ((low - margin) as usize, (high + margin) as usize)
+        };
+        let ((left_px, right_px), (top_px, bottom_px)) = (span(0), span(1));
+        let width_px = right_px - left_px;
+        let in_patch = corners_px.map(|[x, y]| [x - left_px as f64, y - top_px as f64]);
+        let size_px = [width_px, bottom_px - top_px];
+        Self {
+            left_px,
+            top_px,
+            width_px,
+            codes: render(&Drawing::official(id), &in_patch, size_px, &LENS, 1),
+        }
+    }
+}

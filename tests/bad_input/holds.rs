@@ -1,0 +1,73 @@
+//! Films whose holds cannot be told, or whose surfaces hardly move.
+
+use super::Workplace;
+use super::film::{self, CARDS, Film};
+
+#[test]
+fn cards_that_contradict() {
+    let film = Film {
+        second_cards: vec![(1, CARDS[1]), (3, CARDS[2])],
+        ..film::good()
+    };
+    // The second hold begins after 14 frames of 1/15 s, the fourth after 42.
+    let words = [
+        "station cards contradict each other",
+        "cards 2 and 3 at 1.",
+        "cards 1 and 3 at 3.",
+        "show one card at a time",
+    ];
+    Workplace::with(&film).refuses("film", &[], &words);
+}
+
+#[test]
+fn no_card_in_any_hold() {
+    let film = Film {
+        missing: CARDS.to_vec(),
+        ..film::good()
+    };
+    let words = ["5 holds were found", "no station card", "from = \"order\""];
+    Workplace::with(&film).refuses("film", &[], &words);
+}
+
+#[test]
+fn no_neutral_hold() {
+    let film = Film {
+        stations_pct: vec![100.0, -100.0, 100.0, -100.0],
+        ..film::good()
+    };
+    let words = ["no hold is at stick 0", "neutral = { time_s ="];
+    Workplace::with(&film).refuses("film", &[], &words);
+}
+
+#[test]
+fn another_number_of_holds_than_declared() {
+    let workplace = Workplace::with(&film::good());
+    let stations = "from = \"order\"\norder = [0, 100, 0, -100, 0, 100, 0]";
+    workplace.write("model.toml", film::model(stations));
+    let words = ["7 holds declared, 5 seen", "correct `order`"];
+    workplace.refuses("film", &[], &words);
+}
+
+#[test]
+fn travel_too_small_to_fit_a_hinge() {
+    let film = Film {
+        travel_deg: 0.6,
+        ..film::good()
+    };
+    let words = [
+        "surface \"left flap\" travelled 1.2°",
+        "needs 3°",
+        "from end to end",
+    ];
+    Workplace::with(&film).refuses("film", &[], &words);
+}
+
+#[test]
+fn surfaces_that_do_not_move_at_all() {
+    let film = Film {
+        travel_deg: 0.0,
+        ..film::good()
+    };
+    let words = ["travelled 0.", "needs 3°", "from end to end"];
+    Workplace::with(&film).refuses("film", &[], &words);
+}
