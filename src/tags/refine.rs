@@ -80,6 +80,9 @@ const MOST_STEPS: usize = 16;
 /// Steps with a fresh matrix; later steps use it again, since it hardly changes.
 const MATRIX_STEPS: usize = 2;
 
+/// Steps that shrink by less than this call for a fresh matrix: sixteen steps would not arrive.
+const SLOW_RATIO: f64 = 0.5;
+
 /// No corner moves further than this in one step, cells, so that edges cannot be skipped.
 const LONGEST_STEP_CELLS: f64 = 0.6;
 
@@ -170,6 +173,7 @@ impl Fit<'_> {
         let mut factor: Option<Cholesky<f64, Const<UNKNOWNS>>> = None;
         let (mut coarse, mut masked) = (true, false);
         let mut matrices_left = MATRIX_STEPS;
+        let mut moved_before_px = f64::INFINITY;
         for taken in 0..MOST_STEPS {
             let with_matrix = matrices_left > 0;
             let stride = if coarse { COARSE_STRIDE } else { 1 };
@@ -204,7 +208,10 @@ impl Fit<'_> {
                 }
                 masked = true;
                 matrices_left = 1;
+            } else if moved_px > SLOW_RATIO * moved_before_px {
+                matrices_left = 1;
             }
+            moved_before_px = moved_px;
         }
         Err(DropReason::NotFound)
     }
