@@ -99,6 +99,7 @@ impl Job<'_> {
             motion: &motion,
             rows: &rows,
             responses: &responses,
+            stick_log: holds.log.as_ref(),
             corrections: &corrections,
             warnings: &warnings,
             date: day_of_file(&info.path).as_deref(),

@@ -5,6 +5,7 @@ use crate::matching::{Correction, MatchingWarning};
 use crate::model_file::{MatchGroup, ModelFile, Radio, Surface};
 use crate::motion::{Motion, SurfaceMotion};
 use crate::response::{Response, Responses};
+use crate::stations::LogTiming;
 use crate::tags::Sightings;
 use crate::warning::{Warning, WarningText};
 
@@ -31,6 +32,8 @@ pub struct Stages<'a> {
     pub rows: &'a [FrameRow],
     /// Deflections by station.
     pub responses: &'a Responses,
+    /// How the stick log lies in the clip's time, where there was one.
+    pub stick_log: Option<&'a LogTiming>,
     /// One entry a follower.
     pub corrections: &'a [Correction],
     /// What raises doubt.
@@ -56,6 +59,7 @@ impl Measurement {
             },
             surfaces: surface_records(stages),
             lags: stages.responses.lags.clone(),
+            stick_log: stages.stick_log.cloned(),
             station_covariance_deg2: stages
                 .responses
                 .covariance_deg2

@@ -23,6 +23,7 @@ use crate::matching::Correction;
 use crate::measured::Measured;
 use crate::model_file::{AirframeTag, MatchGroup, Radio, Side};
 use crate::response::{Health, Response, Responses, SideLag, StationDeflection};
+use crate::stations::LogTiming;
 use crate::warning::WarningText;
 
 pub use assemble::Stages;
@@ -69,6 +70,9 @@ pub struct Measurement {
     /// How the sides of each match group follow each other in time.
     #[serde(default)]
     pub lags: Vec<SideLag>,
+    /// How the stick log lies in the clip's time, where there was one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub stick_log: Option<LogTiming>,
     /// Joint covariance of all station deflections, row by row, in the order of [`Responses`];
     /// empty where only the single uncertainties are known.
     #[serde(default)]

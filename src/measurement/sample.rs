@@ -64,6 +64,7 @@ pub(crate) fn heron() -> Measurement {
         fit: FitRecord {
             reprojection_rms_px: Some(0.041),
         },
+        stick_log: None,
         lags: vec![SideLag {
             reference: LEFT.into(),
             follower: RIGHT.into(),

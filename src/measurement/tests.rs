@@ -8,7 +8,7 @@ use super::sample::{LEFT, RIGHT, heron};
 use super::*;
 use crate::matching::MatchingWarning;
 use crate::motion::{FrameDeflection, Motion, MotionFrame, SurfaceMotion};
-use crate::stations::Holds;
+use crate::stations::{Holds, Sweeps};
 use crate::warning::Warning;
 
 fn read(text: &str) -> Result<Measurement, MeasurementError> {
@@ -263,6 +263,8 @@ fn frames_are_told_against_neutral_with_its_uncertainty() {
         holds: Vec::new(),
         neutral_frames: vec![0, 1],
         stick_pct: vec![Some(0.0), Some(0.0), None],
+        sweeps: Sweeps::none(2),
+        log: None,
     };
     let rows = frame_rows(&small_motion(), &holds);
     assert_eq!(rows.len(), 6);
@@ -283,6 +285,8 @@ fn without_neutral_no_deflection_is_told() {
         holds: Vec::new(),
         neutral_frames: Vec::new(),
         stick_pct: vec![None; 3],
+        sweeps: Sweeps::none(2),
+        log: None,
     };
     let rows = frame_rows(&small_motion(), &holds);
     assert!(rows.iter().all(|row| row.deflection_deg.is_none()));
@@ -296,6 +300,8 @@ fn what_the_stages_hand_on_is_kept_and_read_back() {
         holds: Vec::new(),
         neutral_frames: vec![0, 1],
         stick_pct: vec![Some(0.0), Some(0.0), None],
+        sweeps: Sweeps::none(2),
+        log: None,
     };
     let seen = |index: usize| crate::tags::SightedFrame {
         index,
@@ -317,6 +323,7 @@ fn what_the_stages_hand_on_is_kept_and_read_back() {
         motion: &motion,
         rows: &frame_rows(&motion, &holds),
         responses: &sample.responses(),
+        stick_log: None,
         corrections: &sample.matches,
         warnings: &[crate::warning::Warning::NoAirframeTag],
         date: Some("2026-11-25"),

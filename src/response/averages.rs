@@ -28,13 +28,19 @@ const POOLED_FREEDOM: f64 = 10.0;
 /// Largest correlation of neighbouring frames that is believed; above, a hold is one observation.
 const LARGEST_CORRELATION: f64 = 0.95;
 
-/// A mean over frames of one surface.
+/// A mean over frames of one surface, or what else a weighted sum of them tells.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Mean {
     /// Position of each frame used and its weight; the weights add up to one.
     pub weights: Vec<(usize, f64)>,
+    /// How far each frame lies off, rad.
+    pub residuals: Vec<(usize, f64)>,
+    /// Number of unknowns that the frames tell: 1 for a mean.
+    pub terms: usize,
     /// Variance of the mean beyond what the fit tells, rad².
     pub scatter_rad2: f64,
+    /// Change of the deflection with the stick, 0 at rest.
+    pub slope_rad_per_pct: f64,
 }
 
 /// One surface's scatter about its means, all holds together.
@@ -82,9 +88,13 @@ pub(super) fn mean_over(motion: &Motion, surface: usize, frames: &[usize]) -> Op
         .collect();
     let total: f64 = raw.iter().map(|point| point.1).sum();
     let weights = raw.iter().map(|&(frame, raw)| (frame, raw / total));
+    let weights: Vec<(usize, f64)> = weights.collect();
     (raw.len() >= FEWEST_FRAMES).then(|| Mean {
-        weights: weights.collect(),
+        residuals: residuals(motion, surface, &weights),
+        weights,
+        terms: 1,
         scatter_rad2: 0.0,
+        slope_rad_per_pct: 0.0,
     })
 }
 
@@ -95,12 +105,10 @@ pub(super) fn own_rad2(motion: &Motion, surface: usize, frame: usize) -> f64 {
     own_rad2 * (1.0 - motion.lasting.share)
 }
 
-/// Measures a surface's scatter from all its holds and gives each mean its share of it.
-pub(super) fn add_scatter(motion: &Motion, surface: usize, means: &mut [Mean]) -> Scatter {
-    let residuals: Vec<Vec<(usize, f64)>> = means
-        .iter()
-        .map(|mean| residuals(motion, surface, mean))
-        .collect();
+/// Measures a surface's scatter from means of one kind and gives each its share of it.
+pub(super) fn add_scatter(motion: &Motion, surface: usize, means: &mut [&mut Mean]) -> Scatter {
+    let residuals: Vec<Vec<(usize, f64)>> =
+        means.iter().map(|mean| mean.residuals.clone()).collect();
     let correlation = neighbour_correlation(&residuals);
     let mut scatter = Scatter {
         variance_rad2: 0.0,
@@ -109,7 +117,8 @@ pub(super) fn add_scatter(motion: &Motion, surface: usize, means: &mut [Mean]) -
         freedom: 0.0,
     };
     for (mean, residuals) in means.iter().zip(&residuals) {
-        let freedom = residuals.len() as f64 - variance_inflation(residuals.len(), correlation);
+        let lost = mean.terms as f64 * variance_inflation(residuals.len(), correlation);
+        let freedom = residuals.len() as f64 - lost;
         let own = mean
             .weights
             .iter()
@@ -125,8 +134,14 @@ pub(super) fn add_scatter(motion: &Motion, surface: usize, means: &mut [Mean]) -
     scatter.own_rad2 /= scatter.freedom;
     for (mean, residuals) in means.iter_mut().zip(&residuals) {
         let variance = (square_sum(residuals) + POOLED_FREEDOM * scatter.variance_rad2)
-            / (residuals.len() as f64 - 1.0 + POOLED_FREEDOM);
-        let seen_rad2 = variance_of_mean(variance, residuals.len(), correlation);
+            / (residuals.len() as f64 - mean.terms as f64 + POOLED_FREEDOM);
+        // As many equal frames as these weights are worth; a mean's are worth all of them.
+        let squares: f64 = mean.weights.iter().map(|(_, weight)| weight * weight).sum();
+        let unequal = match mean.terms {
+            1 => 1.0,
+            _ => squares * residuals.len() as f64,
+        };
+        let seen_rad2 = unequal * variance_of_mean(variance, residuals.len(), correlation);
         let told_rad2: f64 = mean
             .weights
             .iter()
@@ -137,18 +152,14 @@ pub(super) fn add_scatter(motion: &Motion, surface: usize, means: &mut [Mean]) -
     scatter
 }
 
-fn residuals(motion: &Motion, surface: usize, mean: &Mean) -> Vec<(usize, f64)> {
+fn residuals(motion: &Motion, surface: usize, weights: &[(usize, f64)]) -> Vec<(usize, f64)> {
     let angle = |frame: usize| {
         let deflection = motion.frames[frame].deflections[surface].as_ref();
         deflection.map_or(0.0, |deflection| deflection.angle_rad)
     };
-    let centre: f64 = mean
-        .weights
-        .iter()
-        .map(|&(f, weight)| weight * angle(f))
-        .sum();
+    let centre: f64 = weights.iter().map(|&(f, weight)| weight * angle(f)).sum();
     let residual = |&(frame, _): &(usize, f64)| (frame, angle(frame) - centre);
-    mean.weights.iter().map(residual).collect()
+    weights.iter().map(residual).collect()
 }
 
 fn square_sum(residuals: &[(usize, f64)]) -> f64 {

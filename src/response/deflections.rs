@@ -1,28 +1,32 @@
-//! Deflections by hold and by frame, from neutral, with their joint covariance.
+//! Deflections by visit and by frame, from neutral, with their joint covariance.
 
 use nalgebra::{DMatrix, DVector};
 
 use super::averages::{FEWEST_FRAMES, Mean, Scatter, add_scatter, mean_over};
+use super::passages::{mean_at, shared_covariance_rad2};
+use super::visits::{Place, visits};
 use super::{ResponseError, ResponseWarning};
 use crate::conventions::deg_from_rad;
 use crate::measured::Measured;
 use crate::motion::{Motion, WeightedSum};
-use crate::stations::Holds;
+use crate::stations::{Holds, Sweeps};
 use crate::warning::Warning;
 
 /// One surface's means.
 pub(super) struct SurfaceMeans {
-    /// Position of each measured hold in time.
-    pub holds: Vec<usize>,
-    /// Mean over each measured hold; a declared span of neutral follows as the last one.
+    /// Position of each measured visit in time.
+    pub visits: Vec<usize>,
+    /// Mean over each measured visit; a declared span of neutral follows as the last one.
     pub means: Vec<Mean>,
+    /// The passage behind each mean, where it is one.
+    passages: Vec<Option<usize>>,
     /// Share of each mean in neutral; the shares add up to one.
     pub neutral_shares: Vec<f64>,
-    /// Scatter about the means.
+    /// Scatter about the means at rest.
     pub scatter: Scatter,
 }
 
-/// Deflections of all surfaces at all holds, surface by surface and in time.
+/// Deflections of all surfaces at all visits, surface by surface and in time.
 pub(super) struct HoldDeflections {
     /// Deflection from neutral, deg.
     pub values_deg: DVector<f64>,
@@ -30,7 +34,7 @@ pub(super) struct HoldDeflections {
     pub covariance_deg2: DMatrix<f64>,
 }
 
-/// Averages a surface over every hold in which it was seen, and over neutral.
+/// Averages a surface over every visit in which it was seen, and over neutral.
 pub(super) fn surface_means(
     motion: &Motion,
     holds: &Holds,
@@ -39,22 +43,37 @@ pub(super) fn surface_means(
 ) -> Result<SurfaceMeans, ResponseError> {
     let name = &motion.surfaces[surface].name;
     let mut measured = Vec::new();
+    let mut passages = Vec::new();
     let mut means = Vec::new();
     let mut neutral_counts = Vec::new();
-    for (position, hold) in holds.holds.iter().enumerate() {
-        let Some(mean) = mean_over(motion, surface, &hold.frames) else {
+    for (position, visit) in visits(holds).iter().enumerate() {
+        let mean = match visit.place {
+            Place::Hold(hold) => mean_over(motion, surface, &holds.holds[hold].frames),
+            Place::Passage(passage) => mean_at(motion, &holds.sweeps, surface, passage),
+        };
+        let frames = visit.frames(holds, surface);
+        let Some(mean) = mean else {
+            if frames.is_empty() {
+                // A sweep that this surface did not follow far enough.
+                continue;
+            }
             let seen = |frame: &&usize| motion.frames[**frame].deflections[surface].is_some();
             warnings.push(Warning::Response(ResponseWarning::HoldNotMeasured {
                 surface: name.clone(),
-                stick_pct: hold.stick_pct,
-                time_s: hold.time_s,
-                frames: hold.frames.iter().filter(seen).count(),
+                stick_pct: visit.stick_pct,
+                time_s: visit.time_s,
+                frames: frames.iter().filter(seen).count(),
                 fewest: FEWEST_FRAMES,
             }));
             continue;
         };
         let is_neutral = |(frame, _): &&(usize, f64)| holds.neutral_frames.contains(frame);
-        neutral_counts.push(mean.weights.iter().filter(is_neutral).count() as f64);
+        let (count, passage) = match visit.place {
+            Place::Hold(_) => (mean.weights.iter().filter(is_neutral).count(), None),
+            Place::Passage(passage) => (0, Some(passage)),
+        };
+        neutral_counts.push(count as f64);
+        passages.push(passage);
         measured.push(position);
         means.push(mean);
     }
@@ -64,20 +83,34 @@ pub(super) fn surface_means(
             surface: name.clone(),
             frames: holds.neutral_frames.len(),
         })?);
+        passages.push(None);
         neutral_counts.push(1.0);
     }
     let total: f64 = neutral_counts.iter().sum();
-    let scatter = add_scatter(motion, surface, &mut means);
+    // On the move other errors count than at rest, so each kind tells its own scatter.
+    let kind = |means: &mut [Mean], is_passage: bool| {
+        let pairs = means.iter_mut().zip(&passages);
+        let own = pairs.filter(|(_, passage)| passage.is_some() == is_passage);
+        let mut own: Vec<&mut Mean> = own.map(|(mean, _)| mean).collect();
+        add_scatter(motion, surface, &mut own)
+    };
+    kind(&mut means, true);
+    let scatter = kind(&mut means, false);
     Ok(SurfaceMeans {
-        holds: measured,
+        visits: measured,
         means,
+        passages,
         neutral_shares: neutral_counts.iter().map(|count| count / total).collect(),
         scatter,
     })
 }
 
-/// Takes every hold's mean from neutral, for all surfaces jointly.
-pub(super) fn hold_deflections(motion: &Motion, surfaces: &[SurfaceMeans]) -> HoldDeflections {
+/// Takes every visit's mean from neutral, for all surfaces jointly.
+pub(super) fn hold_deflections(
+    motion: &Motion,
+    sweeps: &Sweeps,
+    surfaces: &[SurfaceMeans],
+) -> HoldDeflections {
     let sums: Vec<_> = surfaces
         .iter()
         .enumerate()
@@ -93,6 +126,7 @@ pub(super) fn hold_deflections(motion: &Motion, surfaces: &[SurfaceMeans]) -> Ho
     for (row, mean) in scatter.enumerate() {
         covariance[(row, row)] += mean.scatter_rad2;
     }
+    covariance += shared_covariance_rad2(sweeps, &passage_rows(surfaces));
     let from_neutral = from_neutral(surfaces);
     let to_deg = deg_from_rad(1.0);
     HoldDeflections {
@@ -101,20 +135,29 @@ pub(super) fn hold_deflections(motion: &Motion, surfaces: &[SurfaceMeans]) -> Ho
     }
 }
 
-/// The matrix that takes neutral off the means: one row a hold, one column a mean.
+/// Surface, passage and slope behind each mean that is a passage.
+fn passage_rows(surfaces: &[SurfaceMeans]) -> Vec<Option<(usize, usize, f64)>> {
+    let rows = surfaces.iter().enumerate().flat_map(|(surface, means)| {
+        let pairs = means.means.iter().zip(&means.passages);
+        pairs.map(move |(mean, passage)| Some((surface, (*passage)?, mean.slope_rad_per_pct)))
+    });
+    rows.collect()
+}
+
+/// The matrix that takes neutral off the means: one row a visit, one column a mean.
 fn from_neutral(surfaces: &[SurfaceMeans]) -> DMatrix<f64> {
-    let rows = surfaces.iter().map(|surface| surface.holds.len()).sum();
+    let rows = surfaces.iter().map(|surface| surface.visits.len()).sum();
     let columns = surfaces.iter().map(|surface| surface.means.len()).sum();
     let mut matrix = DMatrix::zeros(rows, columns);
     let (mut row, mut column) = (0, 0);
     for surface in surfaces {
-        for hold in 0..surface.holds.len() {
+        for visit in 0..surface.visits.len() {
             for (mean, share) in surface.neutral_shares.iter().enumerate() {
-                matrix[(row + hold, column + mean)] = -share;
+                matrix[(row + visit, column + mean)] = -share;
             }
-            matrix[(row + hold, column + hold)] += 1.0;
+            matrix[(row + visit, column + visit)] += 1.0;
         }
-        row += surface.holds.len();
+        row += surface.visits.len();
         column += surface.means.len();
     }
     matrix

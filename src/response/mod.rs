@@ -1,7 +1,8 @@
 //! Response: each surface's deflection by station and direction of approach, and its health.
 
 //!
-//! 1. `averages` takes the mean over each hold's frames and judges their scatter.
+//! 1. `averages` takes the mean over each hold's frames and judges their scatter; `passages` does so
+//!    where a slow sweep passes a station, `visits` puts both in time.
 //! 2. `deflections` takes the means from neutral, for all surfaces jointly.
 //! 3. `throw`, `inclinometer` tell the same in mm and as an instrument would show it.
 //! 4. `health` and `lag` judge each surface, and one side against the other.
@@ -12,7 +13,9 @@ mod error;
 mod health;
 mod inclinometer;
 mod lag;
+mod passages;
 mod throw;
+mod visits;
 mod warning;
 
 #[cfg(test)]
@@ -29,13 +32,14 @@ use serde::{Deserialize, Serialize};
 use crate::measured::Measured;
 use crate::model_file::{ModelFile, Surface};
 use crate::motion::{Motion, SurfaceMotion};
-use crate::stations::{Approach, Hold, Holds};
+use crate::stations::{Approach, Holds};
 use crate::warning::Warning;
 use deflections::{HoldDeflections, SurfaceMeans};
 use health::SurfaceStations;
 use lag::Side;
+use visits::Visit;
 
-/// One surface's deflection at one hold.
+/// One surface's deflection at one hold, or where a slow sweep passes a station.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct StationDeflection {
     /// Stick position.
@@ -55,7 +59,7 @@ pub struct StationDeflection {
     /// directions are known.
     #[serde(skip_serializing_if = "Option::is_none", default)]
     pub inclinometer_deg: Option<Measured>,
-    /// Position of the hold in time, from 0, the same for all surfaces.
+    /// Position of the hold or passage in time, from 0, the same for all surfaces.
     pub hold: usize,
 }
 
@@ -132,12 +136,13 @@ pub fn respond(
     let means: Vec<SurfaceMeans> = (0..motion.surfaces.len())
         .map(|surface| deflections::surface_means(motion, holds, surface, warnings))
         .collect::<Result<_, _>>()?;
-    let all = deflections::hold_deflections(motion, &means);
+    let all = deflections::hold_deflections(motion, &holds.sweeps, &means);
+    let visits = visits::visits(holds);
     let mut surfaces = Vec::with_capacity(means.len());
     let mut row = 0;
     for (surface, means) in model.surfaces.iter().zip(&means) {
         let hinge = &motion.surfaces[surfaces.len()];
-        let stations = stations_of(surface, hinge, &holds.holds, means, &all, row);
+        let stations = stations_of(surface, hinge, &visits, means, &all, row);
         let count = stations.len();
         let health = health::health(
             &SurfaceStations {
@@ -167,20 +172,20 @@ pub fn respond(
 fn stations_of(
     surface: &Surface,
     hinge: &SurfaceMotion,
-    holds: &[Hold],
+    visits: &[Visit],
     means: &SurfaceMeans,
     all: &HoldDeflections,
     row: usize,
 ) -> Vec<StationDeflection> {
     let station = |(measured, &position): (usize, &usize)| {
         let row = row + measured;
-        let hold = &holds[position];
+        let visit = &visits[position];
         let sd_deg = all.covariance_deg2[(row, row)].max(0.0).sqrt();
         let deflection_deg = Measured::new(all.values_deg[row], sd_deg);
         StationDeflection {
-            stick_pct: hold.stick_pct,
-            approach: hold.approach,
-            time_s: hold.time_s,
+            stick_pct: visit.stick_pct,
+            approach: visit.approach,
+            time_s: visit.time_s,
             frames: means.means[measured].weights.len(),
             deflection_deg,
             throw_mm: surface
@@ -191,7 +196,7 @@ fn stations_of(
             hold: position,
         }
     };
-    means.holds.iter().enumerate().map(station).collect()
+    means.visits.iter().enumerate().map(station).collect()
 }
 
 /// The lag of every follower behind its reference, where both were seen moving.

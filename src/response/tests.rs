@@ -3,6 +3,7 @@
 use super::*;
 use crate::model_file::StationSource;
 use crate::stations::test_motion::{Noise, SURFACE_NAMES, Truth, model_with, motion_of};
+use crate::stations::{Hold, Sweeps};
 use nalgebra::{DVector, dvector};
 
 const FRAMES_A_HOLD: usize = 20;
@@ -31,6 +32,8 @@ fn planned_holds(sticks_pct: &[f64]) -> Holds {
     Holds {
         neutral_frames: neutral.flat_map(|hold| hold.frames.clone()).collect(),
         stick_pct: vec![None; sticks_pct.len() * (FRAMES_A_HOLD + FRAMES_A_MOVE)],
+        sweeps: Sweeps::none(2),
+        log: None,
         holds,
     }
 }

@@ -116,12 +116,93 @@ pub enum StationsError {
         reason: String,
     },
     /// Rows of a file that make no sense.
-    #[error("{}: {}", path.display(), list(faults, "; "))]
+    #[error("{}: {}", path.display(), first_of(faults))]
     FileFaulty {
         /// The file.
         path: PathBuf,
         /// Every faulty row, in order.
         faults: Vec<RowFault>,
+    },
+    /// A stick log whose rows make no sense.
+    #[error("{}: {}", path.display(), first_of(faults))]
+    LogFaulty {
+        /// The file.
+        path: PathBuf,
+        /// Every faulty row, in order.
+        faults: Vec<RowFault>,
+    },
+    /// A stick log in which the stick hardly moves.
+    #[error(
+        "{}: the stick stays between {:.1} and {:.1} % (needed: {needed_pct:.0} % of travel)",
+        path.display(), range_pct[0], range_pct[1]
+    )]
+    LogStill {
+        /// The file.
+        path: PathBuf,
+        /// Smallest and largest stick.
+        range_pct: [f64; 2],
+        /// Smallest travel that can be aligned.
+        needed_pct: f64,
+    },
+    /// A stick log of far more than one clip.
+    #[error(
+        "{}: the log lasts {:.1} hours (at most {:.0} can be searched)",
+        path.display(), duration_s / 3600.0, longest_s / 3600.0
+    )]
+    LogTooLong {
+        /// The file.
+        path: PathBuf,
+        /// From the first row to the last.
+        duration_s: f64,
+        /// Longest log that is searched.
+        longest_s: f64,
+    },
+    /// A stick log that covers too little of the clip.
+    #[error("the stick log covers {log_s:.1} s of the clip's {clip_s:.1} s; half of it is needed")]
+    LogTooShort {
+        /// What the log can cover.
+        log_s: f64,
+        /// The clip's length.
+        clip_s: f64,
+    },
+    /// A stick log that no clock offset brings together with the motion.
+    #[error(
+        "the stick log does not resemble the motion: at the best clock offset{} it leaves \
+         {unexplained_pct:.1} % of the motion of {surface} unexplained (at most {threshold_pct:.0} %)",
+        best_offset_s.map_or(String::new(), |offset| format!(" ({offset:+.2} s)"))
+    )]
+    LogUnlike {
+        /// The surface that is explained least.
+        surface: String,
+        /// Share of its variance that is left.
+        unexplained_pct: f64,
+        /// What play, shake and uneven servos leave at most.
+        threshold_pct: f64,
+        /// Log's clock less the clip's, where it came nearest.
+        best_offset_s: Option<f64>,
+    },
+    /// A stick log that fits the motion at more than one clock offset.
+    #[error(
+        "the stick log fits the motion at more than one clock offset: {:+.2} s leaves {:.2} % \
+         unexplained, {:+.2} s leaves {:.2} %",
+        offsets_s[0], unexplained_pct[0], offsets_s[1], unexplained_pct[1]
+    )]
+    LogAmbiguous {
+        /// Log's clock less the clip's, best first.
+        offsets_s: [f64; 2],
+        /// Share of the variance that each leaves.
+        unexplained_pct: [f64; 2],
+    },
+    /// The stick moves all the time, and too fast for its surfaces to be measured on the way.
+    #[error(
+        "the stick neither rests nor moves slowly enough: it sweeps at {rate_pct_per_s:.0} %/s \
+         (measured up to {fastest_pct_per_s:.0} %/s)"
+    )]
+    SweepTooFast {
+        /// Speed of the stick while it moves.
+        rate_pct_per_s: f64,
+        /// Fastest sweep that is measured.
+        fastest_pct_per_s: f64,
     },
     /// No hold is at stick 0, and no span of neutral is declared.
     #[error("no hold is at stick 0, so there is no neutral to measure from")]
@@ -182,10 +263,36 @@ impl StationsError {
                  the model file"
                     .into()
             }
-            Self::FileFaulty { .. } => "write one row a hold: `time_s, stick_pct`, the time \
-                 anywhere within the hold, the stick from -100 to 100; lines that start with # \
-                 are passed over"
+            Self::FileFaulty { .. } => "write rows of `time_s, stick_pct`, for marks one a hold \
+                 with a time anywhere within it, the stick from -100 to 100; lines that start \
+                 with # are passed over"
                 .into(),
+            Self::LogFaulty { .. } => {
+                "give the log as it was recorded: rows `time_s, stick_pct` in \
+                 time, the stick from -100 to 100"
+                    .into()
+            }
+            Self::LogStill { .. } => "check that the log holds the stick that moves these \
+                 surfaces, in percent"
+                .into(),
+            Self::LogTooLong { .. } => {
+                "cut the log to the minutes around the clip; its times are in seconds".into()
+            }
+            Self::LogTooShort { .. } => {
+                "start the log before the clip and stop it after; its times are in seconds".into()
+            }
+            Self::LogUnlike { .. } => "check that the log was taken during this clip, holds the \
+                 stick that moves these surfaces, and has its times in seconds; where it has no \
+                 log, declare the order of the holds: from = \"order\""
+                .into(),
+            Self::LogAmbiguous { .. } => "cut the log to the clip's own time, or film again with \
+                 pauses of different lengths, so that no part looks like another"
+                .into(),
+            Self::SweepTooFast { .. } => {
+                "move the stick from end to end and back in eight seconds \
+                 or more, evenly, or hold it at each station for a second; then film again"
+                    .into()
+            }
             Self::NoNeutralHold => "film again with a hold at stick 0, best at the start and at \
                  the end, or name a span: neutral = { time_s = [0.0, 1.5] }"
                 .into(),
@@ -193,6 +300,17 @@ impl StationsError {
                  which the surfaces rest at neutral and their tags are seen"
                 .into(),
         }
+    }
+}
+
+/// Faults told in full; a file of another kind has one in every row.
+const FAULTS_TOLD: usize = 5;
+
+fn first_of(faults: &[RowFault]) -> String {
+    let told = list(&faults[..faults.len().min(FAULTS_TOLD)], "; ");
+    match faults.len().saturating_sub(FAULTS_TOLD) {
+        0 => told,
+        more => format!("{told}; and {more} more rows"),
     }
 }
 

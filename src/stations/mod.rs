@@ -4,15 +4,28 @@
 //! 2. `rest` finds the spans in which all surfaces rest, from their motion alone.
 //! 3. `settle` leaves out settling and the frames next to a move.
 //! 4. `cards`, `order` or `marks` tell the stick position of each rest.
-//! 5. [`find_holds`] puts holds and neutral together, and doubts what does not fit.
+//! 5. For a stick log `log`, `resemblance` and `clock` (with `servo`) align it to the motion; `logged`
+//!    tells rests and sweeps from it.
+//! 6. `sweep` finds the stations that a slowly moved stick passes; without a log `reference` tells the
+//!    stick between few holds.
+//! 7. `assemble` puts holds and neutral together, `doubt` doubts what does not fit.
 
+mod assemble;
 mod cards;
+mod clock;
+mod doubt;
 mod error;
 mod fitness;
+mod log;
+mod logged;
 mod marks;
 mod order;
+mod reference;
+mod resemblance;
 mod rest;
+mod servo;
 mod settle;
+mod sweep;
 mod table;
 #[cfg(test)]
 pub(crate) mod test_motion;
@@ -23,6 +36,8 @@ mod warning;
 mod tests;
 
 pub use error::{CardConflict, RowFault, SeenRest, StationsError};
+pub use logged::{LogTiming, SurfaceTiming};
+pub use sweep::{Passage, Sweeps};
 pub use warning::StationsWarning;
 
 use serde::{Deserialize, Serialize};
@@ -31,6 +46,8 @@ use crate::model_file::{ModelFile, StationSource};
 use crate::motion::Motion;
 use crate::tags::Sightings;
 use crate::warning::Warning;
+use log::StickLog;
+use logged::Logged;
 use rest::Rest;
 use trace::Trace;
 
@@ -68,6 +85,10 @@ pub struct Holds {
     pub neutral_frames: Vec<usize>,
     /// Stick position of every frame of `Motion::frames`, where known.
     pub stick_pct: Vec<Option<f64>>,
+    /// Stations that slow sweeps pass.
+    pub sweeps: Sweeps,
+    /// How the stick log lies in the clip's time, where there is one.
+    pub log: Option<LogTiming>,
 }
 
 /// How holds are found.
@@ -95,17 +116,8 @@ impl Default for HoldOptions {
 /// Stick position of each rest, where it could be told.
 type Told = Vec<Option<f64>>;
 
-/// Two holds at one station may differ by this and still be the same: play and a weak servo, deg.
-/// Common practice, no source.
-const SAME_STATION_DEG: f64 = 3.0;
-
-/// The same as a share of the travel; half of the usual spacing of stations.
-const SAME_STATION_SHARE: f64 = 1.0 / 16.0;
-
-/// Stick position that counts as neutral, pct; only rounding lies between.
-const NEUTRAL_PCT: f64 = 1e-6;
-
-/// Finds the holds in the motion of all surfaces and tells the stick position of each.
+/// Finds the holds in the motion of all surfaces and tells the stick position of each, and the
+/// stations that slow sweeps pass.
 ///
 /// File names are taken relative to the model file. Rests whose station nobody told are left out,
 /// with a warning each.
@@ -118,41 +130,129 @@ pub fn find_holds(
 ) -> Result<Holds, StationsError> {
     let trace = Trace::from_motion(motion);
     let rests = rest::find_rests(&trace, options);
+    let settled: Vec<Vec<usize>> = rests
+        .iter()
+        .map(|rest| settle::settled_frames(&trace, rest, options))
+        .collect();
+    let scene = Scene {
+        motion,
+        trace: &trace,
+        rests: &rests,
+        settled: &settled,
+    };
+    if let StationSource::Log(file) = &model.stations.source {
+        return scene.by_log(&beside(model, file), model, warnings);
+    }
     if rests.is_empty() {
         return Err(StationsError::NoHold {
             shortest_rest_s: options.shortest_rest_s,
         });
     }
-    let settled: Vec<Vec<usize>> = rests
-        .iter()
-        .map(|rest| settle::settled_frames(&trace, rest, options))
-        .collect();
-    let seen: Vec<SeenRest> = rests.iter().map(|rest| seen_rest(&trace, rest)).collect();
-    let told = match &model.stations.source {
-        StationSource::Cards(stick_by_card) => {
-            let pairs = rests.iter().zip(&settled);
-            let spans = pairs.map(|(rest, settled)| cards::CardSpan {
-                settled,
-                whole: [rest.first, rest.last],
-                time_s: span_s(&trace, settled),
-            });
-            let spans: Vec<cards::CardSpan> = spans.collect();
-            cards::tell_by_cards(motion, sightings, stick_by_card, &spans, warnings)?
+    let told = scene.tell(sightings, model, warnings)?;
+    doubt::doubt_stations(motion, &scene.seen(), &told, warnings)?;
+    let mut came_from = vec![None];
+    came_from.extend_from_slice(&told);
+    let holds = assemble::put_together(&scene, &told, &came_from);
+    let neutral_frames = assemble::neutral_frames(&trace, &holds, model.stations.neutral_time_s)?;
+    let mut stick_pct = assemble::stick_by_frame(motion.frames.len(), &holds);
+    let mut sweeps = Sweeps::none(motion.surfaces.len());
+    if let Some((found, passed_pct)) =
+        reference::sweeps_by_reference(&scene, model, &holds, warnings)
+    {
+        sweeps = found;
+        for (stick, passed) in stick_pct.iter_mut().zip(passed_pct) {
+            *stick = stick.or(passed);
         }
-        StationSource::Order(order_pct) => order::tell_by_order(order_pct, &seen, warnings)?,
-        StationSource::Marks(file) | StationSource::Log(file) => {
-            marks::tell_by_marks(&beside(model, file), &seen, warnings)?
-        }
-    };
-    doubt_stations(motion, &seen, &told, warnings)?;
-    let holds = put_together(&trace, &rests, settled, &told);
-    let neutral_frames = neutral_frames(&trace, &holds, model.stations.neutral_time_s)?;
-    let stick_pct = stick_by_frame(motion.frames.len(), &holds);
+    }
     Ok(Holds {
         holds,
         neutral_frames,
         stick_pct,
+        sweeps,
+        log: None,
     })
+}
+
+/// What the clip shows, before anybody told a stick position.
+#[derive(Clone, Copy)]
+struct Scene<'a> {
+    motion: &'a Motion,
+    trace: &'a Trace,
+    rests: &'a [Rest],
+    /// Settled frames of each rest.
+    settled: &'a [Vec<usize>],
+}
+
+impl Scene<'_> {
+    fn seen(&self) -> Vec<SeenRest> {
+        let rests = self.rests.iter();
+        rests.map(|rest| seen_rest(self.trace, rest)).collect()
+    }
+
+    /// The stick position of each rest from cards, order or marks.
+    fn tell(
+        &self,
+        sightings: &Sightings,
+        model: &ModelFile,
+        warnings: &mut Vec<Warning>,
+    ) -> Result<Told, StationsError> {
+        match &model.stations.source {
+            StationSource::Cards(stick_by_card) => {
+                let pairs = self.rests.iter().zip(self.settled);
+                let spans = pairs.map(|(rest, settled)| cards::CardSpan {
+                    settled,
+                    whole: [rest.first, rest.last],
+                    time_s: span_s(self.trace, settled),
+                });
+                let spans: Vec<cards::CardSpan> = spans.collect();
+                cards::tell_by_cards(self.motion, sightings, stick_by_card, &spans, warnings)
+            }
+            StationSource::Order(order_pct) => {
+                order::tell_by_order(order_pct, &self.seen(), warnings)
+            }
+            StationSource::Marks(file) | StationSource::Log(file) => {
+                marks::tell_by_marks(&beside(model, file), &self.seen(), warnings)
+            }
+        }
+    }
+
+    /// Holds and sweeps from a stick log.
+    fn by_log(
+        &self,
+        file: &std::path::Path,
+        model: &ModelFile,
+        warnings: &mut Vec<Warning>,
+    ) -> Result<Holds, StationsError> {
+        let log = StickLog::read(file)?;
+        let surfaces = self.motion.surfaces.iter();
+        let names: Vec<String> = surfaces.map(|surface| surface.name.clone()).collect();
+        let logged = Logged::new(self.trace, &log, &names)?;
+        let settled = logged.still_frames(self.settled);
+        let scene = Scene {
+            settled: &settled,
+            ..*self
+        };
+        let told = logged.tell(&settled);
+        doubt::doubt_stations(self.motion, &self.seen(), &told, warnings)?;
+        let came_from = logged.came_from(&settled, &told);
+        let holds = assemble::put_together(&scene, &told, &came_from);
+        let (sweeps, stick_pct) = if logged.doubt_following(warnings) {
+            let frames = self.motion.frames.len();
+            let sweeps = Sweeps::none(names.len());
+            (sweeps, assemble::stick_by_frame(frames, &holds))
+        } else {
+            (logged.sweeps(&holds, warnings)?, logged.stick_pct.clone())
+        };
+        let neutral_frames =
+            assemble::neutral_frames(self.trace, &holds, model.stations.neutral_time_s)?;
+        Ok(Holds {
+            holds,
+            neutral_frames,
+            sweeps,
+            log: Some(logged.timing()),
+            stick_pct,
+        })
+    }
 }
 
 /// A file named in the model file, which is relative to the model file's folder.
@@ -174,146 +274,4 @@ fn seen_rest(trace: &Trace, rest: &Rest) -> SeenRest {
 fn span_s(trace: &Trace, frames: &[usize]) -> [f64; 2] {
     let time = |frame: Option<&usize>| frame.map_or(f64::NAN, |&frame| trace.time_s[frame]);
     [time(frames.first()), time(frames.last())]
-}
-
-/// Refuses stations that were told for quite different deflections; warns where the response
-/// turns back.
-fn doubt_stations(
-    motion: &Motion,
-    seen: &[SeenRest],
-    told: &[Option<f64>],
-    warnings: &mut Vec<Warning>,
-) -> Result<(), StationsError> {
-    for (surface, surface_motion) in motion.surfaces.iter().enumerate() {
-        let points: Vec<(f64, f64, f64)> = seen
-            .iter()
-            .zip(told)
-            .filter_map(|(rest, stick)| {
-                Some(((*stick)?, rest.deflection_deg[surface]?, rest.time_s[0]))
-            })
-            .collect();
-        let lowest = points.iter().map(|p| p.1).fold(f64::INFINITY, f64::min);
-        let highest = points.iter().map(|p| p.1).fold(f64::NEG_INFINITY, f64::max);
-        let threshold_deg = SAME_STATION_DEG.max(SAME_STATION_SHARE * (highest - lowest));
-        for (later, &(stick_pct, angle_deg, later_s)) in points.iter().enumerate() {
-            let same = points[..later].iter().find(|(other_pct, other_deg, _)| {
-                *other_pct == stick_pct && (other_deg - angle_deg).abs() > threshold_deg
-            });
-            if let Some(&(_, other_deg, earlier_s)) = same {
-                return Err(StationsError::StationContradicts {
-                    stick_pct,
-                    times_s: [earlier_s, later_s],
-                    surface: surface_motion.name.clone(),
-                    difference_deg: (angle_deg - other_deg).abs(),
-                    threshold_deg,
-                });
-            }
-        }
-    }
-    let misfit_deg = fitness::off_monotone_deg(seen, told);
-    let threshold_deg = fitness::off_monotone_threshold_deg(seen);
-    if misfit_deg > threshold_deg {
-        warnings.push(Warning::Stations(StationsWarning::ResponseNotMonotone {
-            misfit_deg,
-            threshold_deg,
-        }));
-    }
-    Ok(())
-}
-
-fn put_together(
-    trace: &Trace,
-    rests: &[Rest],
-    settled: Vec<Vec<usize>>,
-    told: &[Option<f64>],
-) -> Vec<Hold> {
-    let slopes = slope_signs(rests, told);
-    let mut holds: Vec<Hold> = Vec::new();
-    let mut previous_pct = None;
-    for ((rest, frames), &stick) in rests.iter().zip(settled).zip(told) {
-        if let Some(stick_pct) = stick {
-            let time_s = span_s(trace, &frames);
-            holds.push(Hold {
-                stick_pct,
-                approach: match previous_pct {
-                    Some(earlier_pct) if stick_pct > earlier_pct => Approach::Rising,
-                    Some(earlier_pct) if stick_pct < earlier_pct => Approach::Falling,
-                    _ => approach_by_motion(trace, rest, &slopes),
-                },
-                frames,
-                time_s,
-            });
-        }
-        previous_pct = stick;
-    }
-    holds
-}
-
-/// Whether each surface goes up (+1) or down (−1) with the stick.
-fn slope_signs(rests: &[Rest], told: &[Option<f64>]) -> Vec<f64> {
-    let surface_count = rests.first().map_or(0, |rest| rest.levels_deg.len());
-    let slope = |surface: usize| {
-        let points: Vec<(f64, f64)> = rests
-            .iter()
-            .zip(told)
-            .filter_map(|(rest, stick)| Some(((*stick)?, rest.levels_deg[surface]?)))
-            .collect();
-        let mean_pct = points.iter().map(|p| p.0).sum::<f64>() / points.len() as f64;
-        let moments = points.iter().map(|(pct, deg)| (pct - mean_pct) * deg);
-        moments.sum::<f64>().signum()
-    };
-    (0..surface_count).map(slope).collect()
-}
-
-/// The approach as the surfaces showed it, where the stick before the hold is not known.
-fn approach_by_motion(trace: &Trace, rest: &Rest, slopes: &[f64]) -> Approach {
-    let Some(arrivals_deg) = settle::arrivals_deg(trace, rest) else {
-        return Approach::First;
-    };
-    let came_up: f64 = arrivals_deg
-        .iter()
-        .zip(slopes)
-        .filter_map(|(arrival, slope)| Some((*arrival)? * slope))
-        .sum();
-    if came_up > 0.0 {
-        Approach::Rising
-    } else if came_up < 0.0 {
-        Approach::Falling
-    } else {
-        Approach::First
-    }
-}
-
-/// Settled frames at stick 0, or of the declared span where no hold is at 0.
-fn neutral_frames(
-    trace: &Trace,
-    holds: &[Hold],
-    declared_s: Option<[f64; 2]>,
-) -> Result<Vec<usize>, StationsError> {
-    let at_neutral = holds
-        .iter()
-        .filter(|hold| hold.stick_pct.abs() < NEUTRAL_PCT);
-    let frames: Vec<usize> = at_neutral.flat_map(|hold| hold.frames.clone()).collect();
-    if !frames.is_empty() {
-        return Ok(frames);
-    }
-    let [from_s, to_s] = declared_s.ok_or(StationsError::NoNeutralHold)?;
-    let frames: Vec<usize> = (0..trace.len())
-        .filter(|&frame| trace.is_measured(frame))
-        .filter(|&frame| trace.time_s[frame] >= from_s && trace.time_s[frame] <= to_s)
-        .collect();
-    if frames.is_empty() {
-        return Err(StationsError::NeutralSpanEmpty { from_s, to_s });
-    }
-    Ok(frames)
-}
-
-fn stick_by_frame(frame_count: usize, holds: &[Hold]) -> Vec<Option<f64>> {
-    let mut stick_pct = vec![None; frame_count];
-    for hold in holds {
-        if let (Some(&first), Some(&last)) = (hold.frames.first(), hold.frames.last()) {
-            stick_pct[first..=last].fill(Some(hold.stick_pct));
-        }
-    }
-    stick_pct
 }

@@ -7,6 +7,9 @@ use super::error::{RowFault, StationsError};
 /// Largest stick position that a radio can tell; mixes and extended travel reach beyond 100.
 const LARGEST_STICK_PCT: f64 = 150.0;
 
+/// The columns, in their order.
+const COLUMNS: [&str; 2] = ["time_s", "stick_pct"];
+
 /// One row.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Row {
@@ -41,8 +44,11 @@ fn parse_rows(text: &str) -> Result<Vec<Row>, Vec<RowFault>> {
             continue;
         }
         let fields: Vec<&str> = text.split(',').map(str::trim).collect();
-        let is_header = std::mem::take(&mut is_first) && fields.contains(&"time_s");
+        // A header has no number; one of other columns would swap or mistake them.
+        let is_header = std::mem::take(&mut is_first)
+            && fields.iter().all(|field| field.parse::<f64>().is_err());
         if is_header {
+            faults.extend(wrong_columns(&fields).map(|fault| RowFault { line, fault }));
             continue;
         }
         match parse_row(line, &fields) {
@@ -61,6 +67,17 @@ fn parse_rows(text: &str) -> Result<Vec<Row>, Vec<RowFault>> {
     } else {
         Err(faults)
     }
+}
+
+/// What is wrong with a header.
+fn wrong_columns(fields: &[&str]) -> Option<String> {
+    (fields != COLUMNS).then(|| {
+        format!(
+            "the columns are {} instead of {}",
+            fields.join(", "),
+            COLUMNS.join(", ")
+        )
+    })
 }
 
 fn parse_row(line: u64, fields: &[&str]) -> Result<Row, String> {
@@ -103,6 +120,15 @@ mod tests {
             .map(|row| (row.line, row.time_s, row.stick_pct))
             .collect();
         assert_eq!(told, [(3, 0.5, 0.0), (5, 1.5, 50.0)]);
+    }
+
+    #[test]
+    fn other_columns_are_refused_by_name() {
+        for header in ["stick_pct,time_s", "time_s,stick_pct,throttle", "t,s"] {
+            let faults = parse_rows(&format!("{header}\n0.5,0\n")).unwrap_err();
+            assert_eq!(faults[0].line, 1, "{header}");
+            assert!(faults[0].fault.contains("instead of time_s, stick_pct"));
+        }
     }
 
     #[test]

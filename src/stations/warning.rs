@@ -29,6 +29,44 @@ pub enum StationsWarning {
         /// What play explains.
         threshold_deg: f64,
     },
+    /// Between few holds the reference told the stick of a slow sweep.
+    StickByReference {
+        /// Name of the reference.
+        surface: String,
+        /// Number of stations that were held.
+        stations: usize,
+        /// Expanded uncertainty of the stick where it is largest.
+        stick_u_pct: f64,
+    },
+    /// A surface does not follow the stick log as a servo does; sweeps were not measured.
+    StickNotFollowed {
+        /// Name of the surface.
+        surface: String,
+        /// Share of its motion that no lag and no largest speed explain.
+        unexplained_pct: f64,
+        /// What is accepted.
+        threshold_pct: f64,
+    },
+    /// A servo ran at its largest speed in a sweep; those frames were left out.
+    ServoAtLimit {
+        /// Name of its surface.
+        surface: String,
+        /// How many frames.
+        frames: usize,
+        /// Its largest speed.
+        largest_pct_per_s: f64,
+    },
+    /// The stick went further than was measured, too fast to be measured on the way.
+    SweepTooFast {
+        /// Speed of the stick while it moves.
+        rate_pct_per_s: f64,
+        /// Fastest sweep that is measured.
+        fastest_pct_per_s: f64,
+        /// Outermost stations.
+        measured_pct: [f64; 2],
+        /// Outermost sticks.
+        stick_pct: [f64; 2],
+    },
 }
 
 impl StationsWarning {
@@ -39,6 +77,10 @@ impl StationsWarning {
             Self::HoldWithoutMark { .. } => "hold-without-mark",
             Self::HoldsMiscounted { .. } => "holds-miscounted",
             Self::ResponseNotMonotone { .. } => "response-not-monotone",
+            Self::StickByReference { .. } => "stick-by-reference",
+            Self::StickNotFollowed { .. } => "stick-not-followed",
+            Self::ServoAtLimit { .. } => "servo-at-limit",
+            Self::SweepTooFast { .. } => "sweep-too-fast",
         }
     }
 
@@ -66,6 +108,41 @@ impl StationsWarning {
                 "the surfaces turn back while the stick goes on: {misfit_deg:.1}° RMS off a steady \
                  response (play explains {threshold_deg:.1}°)"
             ),
+            Self::StickByReference {
+                surface,
+                stations,
+                stick_u_pct,
+            } => format!(
+                "between {stations} held stations {surface} itself told the stick of the sweep, to \
+                 ± {stick_u_pct:.1} % where they are furthest apart; the mismatch hardly feels it"
+            ),
+            Self::StickNotFollowed {
+                surface,
+                unexplained_pct,
+                threshold_pct,
+            } => format!(
+                "{surface} does not follow the stick log: one lag and one largest speed leave \
+                 {unexplained_pct:.2} % of its motion unexplained (good: below {threshold_pct:.1} \
+                 %); only holds were measured"
+            ),
+            Self::ServoAtLimit {
+                surface,
+                frames,
+                largest_pct_per_s,
+            } => format!(
+                "the servo of {surface} ran at its largest speed ({largest_pct_per_s:.0} %/s) in \
+                 {frames} frames of a sweep; they were left out"
+            ),
+            Self::SweepTooFast {
+                rate_pct_per_s,
+                fastest_pct_per_s,
+                measured_pct: [lowest, highest],
+                stick_pct: [from, to],
+            } => format!(
+                "the stick went from {from:+.0} to {to:+.0} %, but only {lowest:+.0} to \
+                 {highest:+.0} % were measured: it swept at {rate_pct_per_s:.0} %/s (measured up \
+                 to {fastest_pct_per_s:.0} %/s)"
+            ),
         }
     }
 
@@ -79,6 +156,22 @@ impl StationsWarning {
             Self::HoldsMiscounted { .. } => {
                 "the other holds were measured; check that this is what happened, and hold each \
                  station for a second"
+            }
+            Self::StickByReference { .. } => {
+                "hold the stick at more stations, or log it, to know the response of each side \
+                 over the stick itself"
+            }
+            Self::StickNotFollowed { .. } => {
+                "check that the log holds the stick alone that moves this surface; sweep more \
+                 slowly, eight seconds or more from end to end and back, or hold each station"
+            }
+            Self::ServoAtLimit { .. } => {
+                "sweep more slowly, eight seconds or more from end to end and back; look for a \
+                 weak servo, a low battery or a stiff linkage if that is slow already"
+            }
+            Self::SweepTooFast { .. } => {
+                "move the stick from end to end and back in eight seconds or more, evenly, or hold \
+                 it at each station for a second"
             }
             Self::ResponseNotMonotone { .. } => {
                 "check that each hold was told its right station; a linkage past its dead centre or \

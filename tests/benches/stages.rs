@@ -94,6 +94,7 @@ fn stages(criterion: &mut Criterion) {
         motion: &motion,
         rows: &rows,
         responses: &responses,
+        stick_log: holds.log.as_ref(),
         corrections: &matched(),
         warnings: &[],
         date: None,

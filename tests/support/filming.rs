@@ -13,6 +13,8 @@ pub enum StickPlan {
     },
     /// Goes from end to end and back, sinusoidally, starting at 0.
     Sweep { period_s: f64, duration_s: f64 },
+    /// Goes straight from one point of time and stick to the next.
+    Path { points: Vec<(f64, f64)> },
 }
 
 /// Wrong sightings mixed in.
@@ -116,6 +118,7 @@ impl StickPlan {
                 ramp_s,
             } => stations_pct.len() as f64 * (hold_s + ramp_s) - ramp_s,
             Self::Sweep { duration_s, .. } => *duration_s,
+            Self::Path { points } => points[points.len() - 1].0,
         }
     }
 
@@ -123,6 +126,12 @@ impl StickPlan {
         match self {
             Self::Sweep { period_s, .. } => {
                 100.0 * (std::f64::consts::TAU * time_s / period_s).sin()
+            }
+            Self::Path { points } => {
+                let after = points.partition_point(|(at_s, _)| *at_s < time_s);
+                let after = after.clamp(1, points.len() - 1);
+                let ((t0, s0), (t1, s1)) = (points[after - 1], points[after]);
+                s0 + (s1 - s0) * ((time_s - t0) / (t1 - t0)).clamp(0.0, 1.0)
             }
             Self::Holds {
                 stations_pct,

@@ -462,7 +462,7 @@ fn declare(aircraft: &Aircraft, filming: &Filming) -> ModelFile {
     };
     let order = match &filming.stick {
         StickPlan::Holds { stations_pct, .. } => stations_pct.clone(),
-        StickPlan::Sweep { .. } => vec![],
+        StickPlan::Sweep { .. } | StickPlan::Path { .. } => vec![],
     };
     ModelFile {
         path: "synthetic.toml".into(),

@@ -1,0 +1,119 @@
+//! Deflection where a slow sweep passes a station.
+//!
+//! Around the station the surface's deflection is a parabola over the stick that it has come to, the
+//! delay taken out; its value at the station is a weighted sum of the frames' deflections, so that
+//! all that is known of their errors carries over (local polynomial regression; Cleveland, JASA 74
+//! (1979) 829). Rising and falling passages are kept apart: they differ by the play.
+
+use nalgebra::{DMatrix, Matrix3, RowVector3, Vector3};
+
+use super::averages::{Mean, own_rad2};
+use crate::motion::Motion;
+use crate::stations::{Approach, Sweeps};
+
+/// Terms of the parabola.
+const TERMS: usize = 3;
+
+/// Way that one unit of the parabola's abscissa stands for, pct; keeps its sums of one size.
+const UNIT_PCT: f64 = 10.0;
+
+/// Shake that every frame has beside the corners' noise, rad: as in a hold's mean.
+const SHAKE_RAD: f64 = 8.7e-4;
+
+/// The deflection of a surface at a passage, or `None` if too few frames tell it.
+pub(super) fn mean_at(
+    motion: &Motion,
+    sweeps: &Sweeps,
+    surface: usize,
+    passage: usize,
+) -> Option<Mean> {
+    let passage = sweeps.passages.get(passage)?;
+    let points: Vec<Point> = passage
+        .frames
+        .get(surface)?
+        .iter()
+        .filter_map(|&frame| {
+            let course_pct = (*sweeps.course_pct.get(surface)?.get(frame)?)?;
+            let deflection = motion.frames[frame].deflections[surface].as_ref()?;
+            let x = (course_pct - passage.stick_pct) / UNIT_PCT;
+            Some(Point {
+                frame,
+                terms: RowVector3::new(1.0, x, x * x),
+                angle_rad: deflection.angle_rad,
+                weight: 1.0 / (own_rad2(motion, surface, frame) + SHAKE_RAD * SHAKE_RAD),
+            })
+        })
+        .collect();
+    if points.len() <= TERMS {
+        return None;
+    }
+    let normal: Matrix3<f64> = points
+        .iter()
+        .map(|point| point.terms.transpose() * point.terms * point.weight)
+        .sum();
+    let inverse = normal.try_inverse()?;
+    let coefficients: Vector3<f64> = inverse
+        * points
+            .iter()
+            .map(|point| point.terms.transpose() * (point.weight * point.angle_rad))
+            .sum::<Vector3<f64>>();
+    let weights = points.iter().map(|point| {
+        let share = (inverse * point.terms.transpose())[0] * point.weight;
+        (point.frame, share)
+    });
+    let residuals = points.iter().map(|point| {
+        let told_rad = (point.terms * coefficients)[0];
+        (point.frame, point.angle_rad - told_rad)
+    });
+    Some(Mean {
+        weights: weights.collect(),
+        residuals: residuals.collect(),
+        terms: TERMS,
+        scatter_rad2: 0.0,
+        slope_rad_per_pct: coefficients[1] / UNIT_PCT,
+    })
+}
+
+struct Point {
+    frame: usize,
+    terms: RowVector3<f64>,
+    angle_rad: f64,
+    weight: f64,
+}
+
+/// What passages share beside the fit: timing, and what is opposite in rising and falling ones.
+///
+/// Rows are the means of all surfaces in order; `passages` names the surface, the passage and the
+/// slope of each row that is one.
+pub(super) fn shared_covariance_rad2(
+    sweeps: &Sweeps,
+    rows: &[Option<(usize, usize, f64)>],
+) -> DMatrix<f64> {
+    let count = rows.len();
+    let mut covariance = DMatrix::zeros(count, count);
+    let way_pct_per_s = |passage: usize| sweeps.passages[passage].rate_pct_per_s;
+    let opposed_pct = |surface: usize, passage: usize| {
+        let sd_pct = sweeps.opposed_sd_pct.get(surface).copied().unwrap_or(0.0);
+        match sweeps.passages[passage].approach {
+            Approach::Falling => -sd_pct,
+            Approach::Rising | Approach::First => sd_pct,
+        }
+    };
+    for (row, a) in rows.iter().enumerate() {
+        for (column, b) in rows.iter().enumerate() {
+            let (Some((surface_a, at_a, slope_a)), Some((surface_b, at_b, slope_b))) = (a, b)
+            else {
+                continue;
+            };
+            let slopes = slope_a * slope_b;
+            let timing_s2 = sweeps.timing_covariance_s2[(*surface_a, *surface_b)];
+            let timing = timing_s2 * way_pct_per_s(*at_a) * way_pct_per_s(*at_b);
+            let opposed = match surface_a == surface_b {
+                true => opposed_pct(*surface_a, *at_a) * opposed_pct(*surface_b, *at_b),
+                false => 0.0,
+            };
+            covariance[(row, column)] = slopes * (timing + opposed);
+        }
+    }
+    covariance
+}

@@ -1,0 +1,106 @@
+//! Puts rests and what was told for them together: holds, neutral, the stick of every frame.
+
+use super::error::StationsError;
+use super::rest::Rest;
+use super::settle;
+use super::trace::Trace;
+use super::{Approach, Hold, Scene, span_s};
+
+/// Stick position that counts as neutral, pct; only rounding lies between.
+const NEUTRAL_PCT: f64 = 1e-6;
+
+/// The holds in time; `came_from` tells for each rest where the stick was before, if known.
+pub(super) fn put_together(
+    scene: &Scene,
+    told: &[Option<f64>],
+    came_from: &[Option<f64>],
+) -> Vec<Hold> {
+    let slopes = slope_signs(scene.rests, told);
+    let rests = scene.rests.iter().zip(scene.settled);
+    rests
+        .zip(told.iter().zip(came_from))
+        .filter_map(|((rest, frames), (stick, came_from))| {
+            let stick_pct = (*stick)?;
+            let approach = match *came_from {
+                Some(earlier_pct) if stick_pct > earlier_pct => Approach::Rising,
+                Some(earlier_pct) if stick_pct < earlier_pct => Approach::Falling,
+                _ => approach_by_motion(scene.trace, rest, &slopes),
+            };
+            Some(Hold {
+                stick_pct,
+                approach,
+                frames: frames.clone(),
+                time_s: span_s(scene.trace, frames),
+            })
+        })
+        .collect()
+}
+
+/// Whether each surface goes up (+1) or down (−1) with the stick.
+fn slope_signs(rests: &[Rest], told: &[Option<f64>]) -> Vec<f64> {
+    let surface_count = rests.first().map_or(0, |rest| rest.levels_deg.len());
+    let slope = |surface: usize| {
+        let points: Vec<(f64, f64)> = rests
+            .iter()
+            .zip(told)
+            .filter_map(|(rest, stick)| Some(((*stick)?, rest.levels_deg[surface]?)))
+            .collect();
+        let mean_pct = points.iter().map(|p| p.0).sum::<f64>() / points.len() as f64;
+        let moments = points.iter().map(|(pct, deg)| (pct - mean_pct) * deg);
+        moments.sum::<f64>().signum()
+    };
+    (0..surface_count).map(slope).collect()
+}
+
+/// The approach as the surfaces showed it, where the stick before the hold is not known.
+fn approach_by_motion(trace: &Trace, rest: &Rest, slopes: &[f64]) -> Approach {
+    let Some(arrivals_deg) = settle::arrivals_deg(trace, rest) else {
+        return Approach::First;
+    };
+    let came_up: f64 = arrivals_deg
+        .iter()
+        .zip(slopes)
+        .filter_map(|(arrival, slope)| Some((*arrival)? * slope))
+        .sum();
+    if came_up > 0.0 {
+        Approach::Rising
+    } else if came_up < 0.0 {
+        Approach::Falling
+    } else {
+        Approach::First
+    }
+}
+
+/// Settled frames at stick 0, or of the declared span where no hold is at 0.
+pub(super) fn neutral_frames(
+    trace: &Trace,
+    holds: &[Hold],
+    declared_s: Option<[f64; 2]>,
+) -> Result<Vec<usize>, StationsError> {
+    let at_neutral = holds
+        .iter()
+        .filter(|hold| hold.stick_pct.abs() < NEUTRAL_PCT);
+    let frames: Vec<usize> = at_neutral.flat_map(|hold| hold.frames.clone()).collect();
+    if !frames.is_empty() {
+        return Ok(frames);
+    }
+    let [from_s, to_s] = declared_s.ok_or(StationsError::NoNeutralHold)?;
+    let frames: Vec<usize> = (0..trace.len())
+        .filter(|&frame| trace.is_measured(frame))
+        .filter(|&frame| trace.time_s[frame] >= from_s && trace.time_s[frame] <= to_s)
+        .collect();
+    if frames.is_empty() {
+        return Err(StationsError::NeutralSpanEmpty { from_s, to_s });
+    }
+    Ok(frames)
+}
+
+pub(super) fn stick_by_frame(frame_count: usize, holds: &[Hold]) -> Vec<Option<f64>> {
+    let mut stick_pct = vec![None; frame_count];
+    for hold in holds {
+        if let (Some(&first), Some(&last)) = (hold.frames.first(), hold.frames.last()) {
+            stick_pct[first..=last].fill(Some(hold.stick_pct));
+        }
+    }
+    stick_pct
+}

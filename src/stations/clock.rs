@@ -1,0 +1,460 @@
+//! The clock offset of a stick log, and how each surface follows the log's stick.
+//!
+//! `resemblance` proposes offsets. From each, one least squares over all frames finds the offset,
+//! common to all surfaces, with each servo's lag and largest speed, while each surface's response
+//! (straight between knots) and half its play are eliminated: for given servos they are linear
+//! (variable projection; Golub and Pereyra, SIAM J. Numer. Anal. 10 (1973) 413).
+//!
+//! What delays the whole chain from the stick to the picture by a dead time cannot be told from the
+//! clock and is part of the offset. A lag can: it rounds the starts and stops of moves. In a smooth
+//! slow sweep it does not, and the offset's doubt says so; the sum of both stays sharp, and only
+//! that sum tells where a surface's command is.
+
+use nalgebra::{DMatrix, DVector};
+
+use super::error::StationsError;
+use super::log::StickLog;
+use super::resemblance::{Candidate, candidates};
+use super::servo::{Servo, Shaft};
+use super::trace::Trace;
+use crate::measured::Measured;
+use crate::solver::{Problem, Solution, SolverError, SolverOptions, solve};
+
+/// Lag of servo, linkage and air gap before anything is seen, s, and its standard deviation: a
+/// servo's time constant lies between 0 and 0.1 s. Common practice, no source.
+const LAG_S: f64 = 0.05;
+const LAG_SD_S: f64 = 0.03;
+
+/// Longest lag, s; beyond, it would stand for another clock offset.
+const LARGEST_LAG_S: f64 = 0.3;
+
+/// Time a servo needs for its way at the largest speed before anything is seen, s per pct, and its
+/// standard deviation: 0.25 s from end to end. Common practice, no source.
+const SLOWNESS_S_PER_PCT: f64 = 0.00125;
+const SLOWNESS_SD_S_PER_PCT: f64 = 0.003;
+
+/// A servo as slow as any in use, s per pct.
+const SLOW_S_PER_PCT: f64 = 0.03;
+
+/// Variance of the residuals in that of the noise from which on something is not explained.
+const MUCH_LEFT: f64 = 10.0;
+
+/// Way between the knots of a response, pct.
+const KNOT_PCT: f64 = 12.5;
+
+/// Standard deviation of the bend at a knot, deg: an arm, rod and horn bend by tenths of a degree
+/// over two such ways, a surface that stops by its whole slope.
+const BEND_SD_DEG: f64 = 1.0;
+
+/// Way over which the play is taken up after a turn, pct, as far as timing needs it.
+const PLAY_WAY_PCT: f64 = 1.0;
+
+/// Offsets that are looked at closely.
+const MOST_CANDIDATES: usize = 4;
+
+/// Largest share of a surface's variance that may be left unexplained: play, shake and uneven
+/// servos leave a few thousandths. Common practice, no source.
+const LARGEST_UNEXPLAINED: f64 = 0.02;
+
+/// Share of a surface's variance beyond its noise from which on it does not follow the log as a
+/// servo with one lag and one largest speed does: a degree of 18° root mean square.
+pub(super) const LARGEST_NOT_FOLLOWED: f64 = 0.003;
+
+/// Least share of the clip's measured frames that the log has to cover.
+const LEAST_COVER: f64 = 0.5;
+
+/// Another offset has to leave this many times more unexplained, to be sure of the best. Common
+/// practice, no source.
+const CLEAR_RATIO: f64 = 2.5;
+
+/// Differences below this share of the variance decide nothing.
+const LITTLE_UNEXPLAINED: f64 = 0.002;
+
+/// Largest correlation of neighbouring residuals that is believed.
+const LARGEST_CORRELATION: f64 = 0.95;
+
+/// Jacobians of the fit; five are usual.
+const ITERATIONS: usize = 60;
+
+/// How the log lies in the clip's time, and how each surface follows it.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Alignment {
+    /// Log's clock less the clip's.
+    pub offset_s: Measured,
+    /// In the order of the surfaces: time constant of the lag.
+    pub lag_s: Vec<Measured>,
+    /// Joint covariance of offset less lag, surface by surface, s²: when each surface does what the
+    /// log tells.
+    pub timing_covariance_s2: DMatrix<f64>,
+    /// Largest speed of each servo, where the clip shows one.
+    pub largest_pct_per_s: Vec<Option<f64>>,
+    /// The surface that follows worst and the share of its variance that is left, where that is too
+    /// much for timing.
+    pub not_followed: Option<(usize, f64)>,
+    /// The shaft by surface and frame.
+    pub shafts: Vec<Vec<Option<Shaft>>>,
+}
+
+/// Aligns a log to the motion of all surfaces.
+pub(super) fn align(
+    trace: &Trace,
+    log: &StickLog,
+    names: &[String],
+) -> Result<Alignment, StationsError> {
+    let clip_s = span_s(&trace.time_s);
+    let log_s = log.end_s() - log.start_s();
+    if log_s < LEAST_COVER * clip_s {
+        return Err(StationsError::LogTooShort { log_s, clip_s });
+    }
+    let mut fits: Vec<Fit> = candidates(trace, log, MOST_CANDIDATES)
+        .iter()
+        .filter_map(|candidate| Fit::new(trace, log, candidate))
+        .collect();
+    fits.sort_by(|a, b| a.unexplained().total_cmp(&b.unexplained()));
+    let unlike = |fit: Option<&Fit>| {
+        let worst = fit.map_or((0, 1.0), Fit::worst_surface);
+        StationsError::LogUnlike {
+            surface: names[worst.0].clone(),
+            unexplained_pct: 100.0 * worst.1,
+            threshold_pct: 100.0 * LARGEST_UNEXPLAINED,
+            best_offset_s: fit.map(|fit| fit.offset_s),
+        }
+    };
+    let Some(best) = fits.first() else {
+        return Err(unlike(None));
+    };
+    if best.worst_surface().1 > LARGEST_UNEXPLAINED {
+        return Err(unlike(Some(best)));
+    }
+    if best.cover < LEAST_COVER {
+        return Err(StationsError::LogTooShort {
+            log_s: best.cover * clip_s,
+            clip_s,
+        });
+    }
+    let limit = CLEAR_RATIO * best.unexplained().max(LITTLE_UNEXPLAINED);
+    let is_rival = |fit: &&Fit| {
+        (fit.offset_s - best.offset_s).abs() > LARGEST_LAG_S && fit.unexplained() < limit
+    };
+    if let Some(other) = fits.iter().find(is_rival) {
+        return Err(StationsError::LogAmbiguous {
+            offsets_s: [best.offset_s, other.offset_s],
+            unexplained_pct: [best, other].map(|fit| 100.0 * fit.unexplained()),
+        });
+    }
+    best.alignment(trace, log).ok_or_else(|| unlike(Some(best)))
+}
+
+fn span_s(time_s: &[f64]) -> f64 {
+    match (time_s.first(), time_s.last()) {
+        (Some(first), Some(last)) => last - first,
+        _ => 0.0,
+    }
+}
+
+/// A fit from one candidate.
+struct Fit {
+    offset_s: f64,
+    servos: Vec<Servo>,
+    /// Share of each surface's variance that is left; frames outside the log are not explained.
+    left: Vec<f64>,
+    /// Share of each surface's variance that is left inside the log.
+    left_inside: Vec<f64>,
+    /// What of that the measurement's noise explains.
+    noise: Vec<f64>,
+    /// Share of the measured frames that the log covers.
+    cover: f64,
+    solution: Solution,
+}
+
+impl Fit {
+    fn new(trace: &Trace, log: &StickLog, candidate: &Candidate) -> Option<Self> {
+        let problem = Following {
+            trace,
+            log,
+            coarse_s: candidate.offset_s,
+        };
+        // A servo that is never at its largest speed in the search does not tell it, so where much is
+        // left the search also comes from the slow side.
+        let mut solution = problem.solve_from(|_| false)?;
+        if solution.residual_variance() > MUCH_LEFT {
+            let one = |slow: usize| problem.solve_from(|surface| surface == slow);
+            let slow = (0..trace.surfaces.len()).filter_map(one);
+            let all = slow
+                .chain(problem.solve_from(|_| true))
+                .chain([solution.clone()]);
+            let best = all.min_by(|a, b| a.cost.total_cmp(&b.cost));
+            solution = best.unwrap_or(solution);
+        }
+        let (offset_s, servos) = problem.servos(&solution.parameters);
+        let mut fit = Self {
+            offset_s,
+            left: Vec::new(),
+            left_inside: Vec::new(),
+            noise: Vec::new(),
+            cover: 0.0,
+            servos,
+            solution,
+        };
+        let (mut inside, mut measured) = (0, 0);
+        for (surface, servo) in trace.surfaces.iter().zip(&fit.servos) {
+            let explained =
+                Explained::new(trace, surface, &servo.follow(log, offset_s, &trace.time_s))?;
+            let spread = |frames: &mut dyn Iterator<Item = f64>| {
+                let angles: Vec<f64> = frames.collect();
+                let mean = angles.iter().sum::<f64>() / angles.len().max(1) as f64;
+                angles
+                    .iter()
+                    .map(|angle| (angle - mean).powi(2))
+                    .sum::<f64>()
+            };
+            let all = spread(&mut surface.angle_deg.iter().flatten().copied());
+            let covered = explained
+                .frames
+                .iter()
+                .map(|&frame| surface.angle_deg[frame]);
+            let within = spread(&mut covered.flatten());
+            let left: f64 = explained.residuals_deg.iter().map(|r| r * r).sum();
+            fit.left
+                .push((left + (all - within).max(0.0)) / all.max(f64::MIN_POSITIVE));
+            fit.left_inside.push(left / within.max(f64::MIN_POSITIVE));
+            let noise = explained.frames.iter();
+            let noise_deg2: f64 = noise.map(|&frame| surface.sd_deg[frame].powi(2)).sum();
+            fit.noise.push(noise_deg2 / within.max(f64::MIN_POSITIVE));
+            inside += explained.frames.len();
+            measured += surface.angle_deg.iter().flatten().count();
+        }
+        fit.cover = inside as f64 / measured.max(1) as f64;
+        Some(fit)
+    }
+
+    fn unexplained(&self) -> f64 {
+        self.left.iter().sum::<f64>() / self.left.len().max(1) as f64
+    }
+
+    /// The surface that the log explains least, and the share that is left.
+    fn worst_surface(&self) -> (usize, f64) {
+        let all = self.left_inside.iter().copied().enumerate();
+        all.max_by(|a, b| a.1.total_cmp(&b.1)).unwrap_or((0, 1.0))
+    }
+
+    fn not_followed(&self) -> Option<(usize, f64)> {
+        let excess = self.left_inside.iter().zip(&self.noise);
+        let shares = excess.map(|(left, noise)| left - noise).enumerate();
+        let worst = shares.max_by(|a, b| a.1.total_cmp(&b.1))?;
+        (worst.1 > LARGEST_NOT_FOLLOWED).then_some(worst)
+    }
+
+    fn alignment(&self, trace: &Trace, log: &StickLog) -> Option<Alignment> {
+        let surfaces = trace.surfaces.len();
+        let correlation = neighbour_correlation(&self.solution.residuals, surfaces);
+        let inflation = (1.0 + correlation) / (1.0 - correlation);
+        let variance = self.solution.residual_variance().max(1.0) * inflation;
+        let covariance = self.solution.covariance()? * variance;
+        // When a surface does what the log tells: offset less lag.
+        let timing = DMatrix::from_fn(surfaces, covariance.nrows(), |row, column| match column {
+            0 => 1.0,
+            _ if column == 1 + 2 * row => -1.0,
+            _ => 0.0,
+        });
+        let sd = |parameter: usize| covariance[(parameter, parameter)].max(0.0).sqrt();
+        let shafts = self
+            .servos
+            .iter()
+            .map(|servo| servo.follow(log, self.offset_s, &trace.time_s));
+        Some(Alignment {
+            offset_s: Measured::new(self.offset_s, sd(0)),
+            lag_s: (0..surfaces)
+                .map(|surface| Measured::new(self.servos[surface].lag_s, sd(1 + 2 * surface)))
+                .collect(),
+            timing_covariance_s2: &timing * &covariance * timing.transpose(),
+            largest_pct_per_s: (0..surfaces)
+                .map(|surface| {
+                    let slowness = self.servos[surface].slowness_s_per_pct;
+                    (slowness > 2.0 * sd(2 + 2 * surface)).then(|| slowness.recip())
+                })
+                .collect(),
+            not_followed: self.not_followed(),
+            shafts: shafts.collect(),
+        })
+    }
+}
+
+/// Correlation of neighbouring residuals of the deflections; the priors' rows come last.
+fn neighbour_correlation(residuals: &DVector<f64>, surfaces: usize) -> f64 {
+    let count = residuals.len().saturating_sub(2 * surfaces);
+    let rows = &residuals.as_slice()[..count];
+    let products: f64 = rows.windows(2).map(|pair| pair[0] * pair[1]).sum();
+    let squares: f64 = rows.iter().map(|row| row * row).sum();
+    if squares > 0.0 {
+        (products / squares).clamp(0.0, LARGEST_CORRELATION)
+    } else {
+        0.0
+    }
+}
+
+/// The least squares: parameters are the offset from the coarse one, then lag and slowness by
+/// surface; residuals are those of the deflections in standard deviations, then the priors'.
+struct Following<'a> {
+    trace: &'a Trace,
+    log: &'a StickLog,
+    coarse_s: f64,
+}
+
+impl Following<'_> {
+    /// The least squares from the coarse offset, some servos taken for slow ones.
+    fn solve_from(&self, is_slow: impl Fn(usize) -> bool) -> Option<Solution> {
+        let mut start = DVector::zeros(self.parameter_count());
+        start[0] = LAG_S;
+        for surface in 0..self.trace.surfaces.len() {
+            start[1 + 2 * surface] = LAG_S;
+            start[2 + 2 * surface] = match is_slow(surface) {
+                true => SLOW_S_PER_PCT,
+                false => SLOWNESS_S_PER_PCT,
+            };
+        }
+        let options = SolverOptions {
+            iterations: ITERATIONS,
+            cost_tolerance: 1e-10,
+            step_tolerance: 1e-8,
+            ..SolverOptions::default()
+        };
+        match solve(self, start, &options) {
+            Ok((solution, _)) => Some(solution),
+            Err(SolverError::IterationsExhausted { best } | SolverError::BadJacobian { best }) => {
+                Some(*best)
+            }
+            Err(_) => None,
+        }
+    }
+
+    fn servos(&self, parameters: &DVector<f64>) -> (f64, Vec<Servo>) {
+        let servo = |surface: usize| Servo {
+            lag_s: parameters[1 + 2 * surface],
+            slowness_s_per_pct: parameters[2 + 2 * surface],
+        };
+        let servos = (0..self.trace.surfaces.len()).map(servo);
+        (self.coarse_s + parameters[0], servos.collect())
+    }
+}
+
+impl Problem for Following<'_> {
+    fn parameter_count(&self) -> usize {
+        1 + 2 * self.trace.surfaces.len()
+    }
+
+    fn residuals(&self, parameters: &DVector<f64>) -> Option<DVector<f64>> {
+        let (offset_s, servos) = self.servos(parameters);
+        let mut rows = Vec::new();
+        for (surface, servo) in self.trace.surfaces.iter().zip(&servos) {
+            if !(0.0..=LARGEST_LAG_S).contains(&servo.lag_s) || servo.slowness_s_per_pct < 0.0 {
+                return None;
+            }
+            let shafts = servo.follow(self.log, offset_s, &self.trace.time_s);
+            let explained = Explained::new(self.trace, surface, &shafts)?;
+            // A row for every measured frame, so that their number does not change with the offset.
+            let mut by_frame = vec![0.0; self.trace.len()];
+            for (&frame, residual_deg) in explained.frames.iter().zip(&explained.residuals_deg) {
+                by_frame[frame] = residual_deg / surface.sd_deg[frame];
+            }
+            rows.extend(by_frame);
+        }
+        for servo in &servos {
+            rows.push((servo.lag_s - LAG_S) / LAG_SD_S);
+            rows.push((servo.slowness_s_per_pct - SLOWNESS_S_PER_PCT) / SLOWNESS_SD_S_PER_PCT);
+        }
+        Some(DVector::from_vec(rows))
+    }
+}
+
+/// One surface explained by its shaft: the best response and play, and what is left.
+struct Explained {
+    /// Measured frames in which the shaft is known.
+    frames: Vec<usize>,
+    residuals_deg: Vec<f64>,
+}
+
+impl Explained {
+    fn new(
+        trace: &Trace,
+        surface: &super::trace::SurfaceTrace,
+        shafts: &[Option<Shaft>],
+    ) -> Option<Self> {
+        let mut side = PlaySide::default();
+        let mut rows: Vec<(usize, f64, f64)> = Vec::new();
+        for (frame, shaft) in shafts.iter().enumerate().take(trace.len()) {
+            if let Some(shaft) = shaft {
+                let side = side.after(shaft.at_pct);
+                if surface.angle_deg[frame].is_some() {
+                    rows.push((frame, shaft.at_pct, side));
+                }
+            }
+        }
+        let lowest_pct = rows.iter().map(|row| row.1).fold(f64::INFINITY, f64::min);
+        let highest_pct = rows
+            .iter()
+            .map(|row| row.1)
+            .fold(f64::NEG_INFINITY, f64::max);
+        if rows.is_empty() || highest_pct <= lowest_pct {
+            return None;
+        }
+        let knots = ((highest_pct - lowest_pct) / KNOT_PCT).ceil().max(1.0) as usize + 1;
+        let step_pct = (highest_pct - lowest_pct) / (knots - 1) as f64;
+        // Each row touches two knots and the play, so the sums are added up entry by entry.
+        let touched = |at_pct: f64, side: f64| {
+            let place = ((at_pct - lowest_pct) / step_pct).clamp(0.0, (knots - 1) as f64);
+            let knot = (place as usize).min(knots - 2);
+            let share = place - knot as f64;
+            [(knot, 1.0 - share), (knot + 1, share), (knots, side)]
+        };
+        let mut normal = DMatrix::<f64>::zeros(knots + 1, knots + 1);
+        let mut moments = DVector::<f64>::zeros(knots + 1);
+        for &(frame, at_pct, side) in &rows {
+            let weight = surface.sd_deg[frame].powi(-2);
+            let angle_deg = surface.angle_deg[frame]?;
+            for (row, a) in touched(at_pct, side) {
+                moments[row] += weight * a * angle_deg;
+                for (column, b) in touched(at_pct, side) {
+                    normal[(row, column)] += weight * a * b;
+                }
+            }
+        }
+        for knot in 1..knots - 1 {
+            for (row, a) in [(knot - 1, 1.0), (knot, -2.0), (knot + 1, 1.0)] {
+                for (column, b) in [(knot - 1, 1.0), (knot, -2.0), (knot + 1, 1.0)] {
+                    normal[(row, column)] += a * b / (BEND_SD_DEG * BEND_SD_DEG);
+                }
+            }
+        }
+        // Half the play of a surface that never turned is not told: next to no prior keeps it at 0.
+        normal[(knots, knots)] += 1.0;
+        let coefficients = normal.cholesky()?.solve(&moments);
+        let residual = |&(frame, at_pct, side): &(usize, f64, f64)| {
+            let told: f64 = touched(at_pct, side)
+                .iter()
+                .map(|&(column, value)| value * coefficients[column])
+                .sum();
+            surface.angle_deg[frame].map_or(0.0, |angle_deg| angle_deg - told)
+        };
+        Some(Self {
+            residuals_deg: rows.iter().map(residual).collect(),
+            frames: rows.iter().map(|row| row.0).collect(),
+        })
+    }
+}
+
+/// On which side of its play a surface is: −1 after rising, +1 after falling.
+#[derive(Default)]
+struct PlaySide {
+    rest_pct: Option<f64>,
+}
+
+impl PlaySide {
+    fn after(&mut self, at_pct: f64) -> f64 {
+        let half = 0.5 * PLAY_WAY_PCT;
+        let rest = self.rest_pct.unwrap_or(at_pct);
+        let rest = rest.clamp(at_pct - half, at_pct + half);
+        self.rest_pct = Some(rest);
+        (rest - at_pct) / half
+    }
+}
