@@ -70,6 +70,7 @@ pub(crate) fn heron() -> Measurement {
             follower: RIGHT.into(),
             lag_s: Measured::new(0.012, 0.004),
             uneven_deg: 0.08,
+            uneven_u_deg: Some(0.03),
         }],
         station_covariance_deg2: covariance(&stations),
         surfaces,
@@ -188,6 +189,8 @@ fn surface(name: &str, side: Side, deflection_deg: fn(f64) -> f64, play_deg: f64
         health: Health {
             play_deg: Some(Measured::new(play_deg, 0.02)),
             return_to_neutral_deg: Some(Measured::new(play_deg * 0.9, 0.02)),
+            neutral_after_rising_deg: Some(Measured::new(-play_deg / 2.0, 0.01)),
+            neutral_after_falling_deg: Some(Measured::new(play_deg / 2.0, 0.01)),
             jitter_deg: Some(Measured::new(0.01, 0.004)),
             early_stop: Vec::new(),
         },

@@ -195,6 +195,26 @@ fn the_page_is_made_for_every_odd_measurement() {
     assert_all_figures_are_numbers(&page);
 }
 
+#[test]
+fn a_surface_that_stops_early_opens_the_page_and_the_summary() {
+    let mut measurement = heron();
+    measurement.surfaces[1].health.early_stop = vec![crate::response::EarlyStop {
+        stick_pct: 75.0,
+        deflection_deg: crate::measured::Measured::new(18.31, 0.02),
+    }];
+    let page = page::page(&measurement, None).unwrap();
+    let place = |words: &str| page.find(words).unwrap();
+    assert!(place("Caution: a surface stops before its servo") < place("class=\"verdict"));
+    let summary = summary(&measurement, None);
+    assert!(
+        summary
+            .lines()
+            .nth(1)
+            .unwrap()
+            .starts_with("CAUTION: The right tailplane stops")
+    );
+}
+
 fn assert_all_figures_are_numbers(page: &str) {
     let words = page.split(|letter: char| !letter.is_alphabetic());
     let odd: Vec<&str> = words.filter(|word| ["NaN", "inf"].contains(word)).collect();

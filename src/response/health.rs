@@ -3,6 +3,7 @@
 use nalgebra::{DMatrix, DVector};
 
 use super::averages::Scatter;
+use super::lag::u_of_root;
 use super::{EarlyStop, Health, StationDeflection};
 use crate::conventions::{COVERAGE_FACTOR, deg_from_rad};
 use crate::measured::Measured;
@@ -29,6 +30,8 @@ pub(super) fn health(surface: &SurfaceStations, scatter: &Scatter) -> Health {
     Health {
         play_deg: surface.play(),
         return_to_neutral_deg: surface.return_to_neutral(),
+        neutral_after_rising_deg: surface.neutral_after(Approach::Rising),
+        neutral_after_falling_deg: surface.neutral_after(Approach::Falling),
         jitter_deg: jitter(scatter),
         early_stop: surface.early_stops(),
     }
@@ -114,6 +117,14 @@ impl SurfaceStations<'_> {
             _ => (squares / (count * (count - 1)) as f64).sqrt(),
         };
         Some(Measured::new(mean.value, mean.sd.max(scatter_sd)))
+    }
+
+    /// Mean rest at neutral after the stick came one way.
+    fn neutral_after(&self, approach: Approach) -> Option<Measured> {
+        let is_in = |station: &StationDeflection| {
+            station.stick_pct.abs() < NEUTRAL_PCT && station.approach == approach
+        };
+        self.averaging(is_in).map(|weights| self.combine(&weights))
     }
 
     /// Largest difference between two visits to neutral.
@@ -215,11 +226,8 @@ fn jitter(scatter: &Scatter) -> Option<Measured> {
     }
     let excess_rad2 = (scatter.variance_rad2 - scatter.own_rad2).max(0.0);
     let u_of_variance = COVERAGE_FACTOR * scatter.variance_rad2 * (2.0 / scatter.freedom).sqrt();
-    // Near zero the square root's slope says nothing; the ends of the variance's interval do.
     let jitter_rad = excess_rad2.sqrt();
-    let lowest_rad = (excess_rad2 - u_of_variance).max(0.0).sqrt();
-    let highest_rad = (excess_rad2 + u_of_variance).sqrt();
-    let u_rad = (jitter_rad - lowest_rad).max(highest_rad - jitter_rad);
+    let u_rad = u_of_root(excess_rad2, u_of_variance);
     let sd_rad = u_rad / COVERAGE_FACTOR;
     Some(Measured::new(
         deg_from_rad(jitter_rad),

@@ -5,6 +5,7 @@
 //! by least squares over the frames on the move (Gauss–Newton on one unknown).
 
 use super::{SideLag, StationDeflection};
+use crate::conventions::COVERAGE_FACTOR;
 use crate::measured::Measured;
 use crate::stations::Approach;
 
@@ -72,6 +73,7 @@ pub(super) fn side_lag(
         follower: follower.name.into(),
         lag_s: Measured::new(lag_s, fit.sd_s),
         uneven_deg: fit.uneven_deg,
+        uneven_u_deg: Some(fit.uneven_u_deg),
     })
 }
 
@@ -80,6 +82,7 @@ struct Fit {
     step_s: f64,
     sd_s: f64,
     uneven_deg: f64,
+    uneven_u_deg: f64,
 }
 
 impl Fit {
@@ -109,14 +112,35 @@ impl Fit {
             .clone()
             .map(|rows| rows.iter().map(left).sum::<f64>().powi(2))
             .sum();
-        let count_moves = moves.count() as f64;
+        let count_moves = moves.clone().count() as f64;
+        let repeats = count_moves / (count_moves - 1.0);
         let mean_square = rows.iter().map(|(_, _, r)| r * r).sum::<f64>() / count as f64;
+        let of_moves: f64 = moves
+            .map(|rows| {
+                rows.iter()
+                    .map(|(_, _, r)| r * r - mean_square)
+                    .sum::<f64>()
+            })
+            .map(|sum| sum * sum)
+            .sum();
+        let u_deg2 = COVERAGE_FACTOR * (of_moves * repeats).sqrt() / count as f64;
+        let uneven_deg2 = (mean_square - noise_deg2 / count as f64).max(0.0);
         Some(Self {
             step_s,
-            sd_s: (squares * count_moves / (count_moves - 1.0)).sqrt() / normal,
-            uneven_deg: (mean_square - noise_deg2 / count as f64).max(0.0).sqrt(),
+            sd_s: (squares * repeats).sqrt() / normal,
+            uneven_deg: uneven_deg2.sqrt(),
+            uneven_u_deg: u_of_root(uneven_deg2, u_deg2),
         })
     }
+}
+
+/// Expanded uncertainty of a square root. Near zero its slope says nothing; the ends of the
+/// square's interval do.
+pub(super) fn u_of_root(square: f64, u_of_square: f64) -> f64 {
+    let root = square.sqrt();
+    let lowest = (square - u_of_square).max(0.0).sqrt();
+    let highest = (square + u_of_square).sqrt();
+    (root - lowest).max(highest - root)
 }
 
 /// A deflection as a continuous function of time: cubic between frames, speeds from neighbours.

@@ -71,6 +71,12 @@ pub struct Health {
     pub play_deg: Option<Measured>,
     /// Largest difference between the visits to neutral.
     pub return_to_neutral_deg: Option<Measured>,
+    /// Where the surface rests at neutral after the stick came rising, from the mean of all visits.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub neutral_after_rising_deg: Option<Measured>,
+    /// The same after the stick came falling.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub neutral_after_falling_deg: Option<Measured>,
     /// Standard deviation of the deflection within holds, beyond the measurement's own noise.
     pub jitter_deg: Option<Measured>,
     /// Ends where the surface rests while the command goes on.
@@ -109,6 +115,9 @@ pub struct SideLag {
     /// What remains while moving once the lag is taken out: uneven motion of either side, root
     /// mean square beyond the measurement's own noise.
     pub uneven_deg: f64,
+    /// Its expanded uncertainty (k = 2); files of earlier programs do not tell it.
+    #[serde(default)]
+    pub uneven_u_deg: Option<f64>,
 }
 
 /// What the response stage hands on.

@@ -3,6 +3,7 @@
 use crate::measured::Measured;
 use crate::measurement::{Measurement, SurfaceRecord};
 use crate::report::figures;
+use crate::response::SideLag;
 
 // What good looks like is common practice among builders, without a source: each limit is small
 // against the half degree from which a difference can be felt in flight.
@@ -15,6 +16,8 @@ const GOOD_RETURN_DEG: f64 = 0.3;
 const GOOD_JITTER_DEG: f64 = 0.05;
 /// Largest good lag between two sides, seconds.
 const GOOD_LAG_S: f64 = 0.05;
+/// Largest good unevenness of one side against the other on the move, degrees.
+const GOOD_UNEVEN_DEG: f64 = 0.3;
 
 /// How a figure stands against its limit, its whole interval counted.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -80,9 +83,15 @@ pub struct HealthRow {
 /// All health checks, surface by surface, then side by side.
 pub fn health_rows(measurement: &Measurement) -> Vec<HealthRow> {
     let of_surfaces = measurement.surfaces.iter().flat_map(surface_rows);
-    let of_sides = measurement.lags.iter().map(|lag| {
-        let size_s = Measured::new(lag.lag_s.value.abs(), lag.lag_s.sd);
-        let milliseconds = lag.lag_s.scaled(1000.0);
+    let of_sides = measurement.lags.iter().flat_map(side_rows);
+    of_surfaces.chain(of_sides).collect()
+}
+
+fn side_rows(lag: &SideLag) -> [HealthRow; 2] {
+    let size_s = Measured::new(lag.lag_s.value.abs(), lag.lag_s.sd);
+    let milliseconds = lag.lag_s.scaled(1000.0);
+    let uneven_deg = Measured::from_expanded(lag.uneven_deg, lag.uneven_u_deg.unwrap_or_default());
+    [
         HealthRow {
             whose: format!("{} after {}", lag.follower, lag.reference),
             check: "lag",
@@ -94,9 +103,20 @@ pub fn health_rows(measurement: &Measurement) -> Vec<HealthRow> {
             good: format!("up to {} ms", figures::plain(GOOD_LAG_S * 1000.0, 0)),
             state: State::of(Some(size_s), GOOD_LAG_S),
             advice: "use servos of one kind and speed, on the same supply",
-        }
-    });
-    of_surfaces.chain(of_sides).collect()
+        },
+        HealthRow {
+            whose: format!("{} with {}", lag.follower, lag.reference),
+            check: "uneven motion",
+            figure: match lag.uneven_u_deg {
+                Some(_) => figures::plain_deg(uneven_deg),
+                None => figures::declared_deg(lag.uneven_deg),
+            },
+            good: format!("up to {}", figures::declared_deg(GOOD_UNEVEN_DEG)),
+            state: State::of(Some(uneven_deg), GOOD_UNEVEN_DEG),
+            advice: "look for a hinge or rod that sticks and lets go, and for a weak servo or \
+                     supply; phones also smear fast motion, so move the stick slowly and film again",
+        },
+    ]
 }
 
 fn surface_rows(surface: &SurfaceRecord) -> Vec<HealthRow> {
@@ -109,6 +129,13 @@ fn surface_rows(surface: &SurfaceRecord) -> Vec<HealthRow> {
         state: State::of(figure, limit_deg),
         advice,
     };
+    let mut return_row = row(
+        "return to neutral",
+        health.return_to_neutral_deg,
+        GOOD_RETURN_DEG,
+        "look for friction in hinges and guides, and for a weak servo",
+    );
+    return_row.figure += &from_both_ways(surface);
     vec![
         row(
             "play",
@@ -116,12 +143,7 @@ fn surface_rows(surface: &SurfaceRecord) -> Vec<HealthRow> {
             GOOD_PLAY_DEG,
             "look for worn clevises, horn screws and hinges, and for a flexing pushrod",
         ),
-        row(
-            "return to neutral",
-            health.return_to_neutral_deg,
-            GOOD_RETURN_DEG,
-            "look for friction in hinges and guides, and for a weak servo",
-        ),
+        return_row,
         row(
             "jitter at rest",
             health.jitter_deg,
@@ -130,6 +152,22 @@ fn surface_rows(surface: &SurfaceRecord) -> Vec<HealthRow> {
         ),
         early_stop_row(surface),
     ]
+}
+
+/// Where the surface rests at neutral, by the way the stick came.
+fn from_both_ways(surface: &SurfaceRecord) -> String {
+    let health = &surface.health;
+    match (
+        health.neutral_after_rising_deg,
+        health.neutral_after_falling_deg,
+    ) {
+        (Some(rising), Some(falling)) => format!(
+            "; at {} after rising, {} after falling",
+            figures::signed_deg(rising),
+            figures::signed_deg(falling)
+        ),
+        _ => String::new(),
+    }
 }
 
 fn early_stop_row(surface: &SurfaceRecord) -> HealthRow {
@@ -197,6 +235,27 @@ mod tests {
         assert_eq!(state(0.25, 0.1), State::Unclear);
         assert_eq!(state(0.5, 0.1), State::Poor);
         assert_eq!(State::of(None, 0.3), State::NotMeasured);
+    }
+
+    #[test]
+    fn every_check_has_a_figure_its_doubt_what_is_good_and_advice() {
+        let rows = health_rows(&heron());
+        let checks: Vec<&str> = rows.iter().map(|row| row.check).collect();
+        let of_a_surface = ["play", "return to neutral", "jitter at rest", "early stop"];
+        let of_the_sides = ["lag", "uneven motion"];
+        assert_eq!(
+            checks,
+            [&of_a_surface[..], &of_a_surface, &of_the_sides].concat()
+        );
+        for row in rows.iter().filter(|row| row.check != "early stop") {
+            assert!(row.figure.contains(" ± "), "{}: {}", row.check, row.figure);
+            assert!(row.good.starts_with("up to ") && !row.advice.is_empty());
+        }
+        assert_eq!(
+            rows[1].figure,
+            "0.09° ± 0.04°; at −0.05° ± 0.02° after rising, +0.05° ± 0.02° after falling"
+        );
+        assert_eq!(rows[9].figure, "0.08° ± 0.03°");
     }
 
     #[test]
