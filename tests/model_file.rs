@@ -57,6 +57,28 @@ fn a_good_file_is_read_with_its_defaults() {
 }
 
 #[test]
+fn a_radio_that_counts_in_microseconds_is_read_in_them() {
+    // By hand: 5.12 µs a percent, so that 512 µs are 100 %.
+    let text = good_text();
+    let radio = text.find("[radio]").unwrap();
+    let text = text[..radio].to_owned()
+        + "[radio]\nunit = \"microseconds\"\nus_per_pct = 5.12\n\
+           curve_points_us = [-512, -256, 0, 256, 512]\nstep_us = 1\nlimit_us = 768\n\
+           [radio.active.\"right tailplane\"]\ncurve_us = [0, 0, 0, 64, -128]\n\
+           sub_trim_us = 8\nend_points_us = [512, 500]\n";
+    let model = ModelFile::parse(Path::new("model.toml"), text).unwrap();
+    let radio = model.radio.unwrap();
+    let points = radio.curve_points_pct.unwrap();
+    let entered = &radio.active["right tailplane"];
+    assert_eq!(points, [-100.0, -50.0, 0.0, 50.0, 100.0]);
+    assert_eq!((radio.limit_pct, radio.us_per_pct), (150.0, Some(5.12)));
+    assert_eq!(radio.step_pct, 0.1953125);
+    assert_eq!(entered.curve_pct, [0.0, 0.0, 0.0, 12.5, -25.0]);
+    assert_eq!(entered.sub_trim_pct, 1.5625);
+    assert_eq!(entered.end_points_pct, [100.0, 97.65625]);
+}
+
+#[test]
 fn default_cards_follow_the_documented_rule() {
     // The five pairs are worked out by hand from id = 120 + stick / 5.
     let cards = default_cards();
@@ -197,6 +219,26 @@ fn each_single_fault_raises_one_message_and_no_other() {
             "[100, 97]",
             "[100, 151]",
             "`end_points_pct` = 151 lies outside 0 to 150 %",
+        ),
+        (
+            "step_pct =",
+            "step_us =",
+            "`step_us` is told, but the radio counts in percent",
+        ),
+        (
+            "step_pct =",
+            "unit = \"microseconds\"\nstep_us = 5\nstep_pct =",
+            "`step_us` tells what `step_pct` tells already",
+        ),
+        (
+            "step_pct =",
+            "us_per_pct = 5\nstep_pct =",
+            "`us_per_pct` is told, but the radio counts in percent",
+        ),
+        (
+            "step_pct =",
+            "unit = \"inches\"\nstep_pct =",
+            "`unit` cannot be \"inches\"",
         ),
         (
             "[radio.active.\"right tailplane\"]",

@@ -155,6 +155,7 @@ mod tests {
             step_pct: 1.0,
             limit_pct: 90.0,
             joins,
+            us_per_pct: None,
             active: BTreeMap::new(),
         }
     }

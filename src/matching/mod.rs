@@ -46,6 +46,32 @@ use chain::BestCurve;
 use pair::{Pair, Place};
 use score::Score;
 
+/// The numbers of a servo in microseconds of pulse length, counted from the centre.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct SettingsUs {
+    /// One addition a curve point.
+    pub curve_us: Vec<f64>,
+    /// Sub-trim.
+    pub sub_trim_us: f64,
+    /// Travel at −100 and at +100.
+    pub end_points_us: [f64; 2],
+}
+
+impl SettingsUs {
+    /// Percent turned into microseconds.
+    pub fn of(settings: &Settings, us_per_pct: f64) -> Self {
+        Self {
+            curve_us: settings
+                .curve_pct
+                .iter()
+                .map(|added| added * us_per_pct)
+                .collect(),
+            sub_trim_us: settings.sub_trim_pct * us_per_pct,
+            end_points_us: settings.end_points_pct.map(|end| end * us_per_pct),
+        }
+    }
+}
+
 /// A mismatch at a station: follower minus reference, after mirroring for opposite motion.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct StationMismatch {
@@ -116,6 +142,9 @@ pub struct Correction {
     /// All numbers of the follower's servo, those already active included.
     #[serde(rename = "correction")]
     pub settings: Settings,
+    /// The same numbers in microseconds, where the radio counts in them.
+    #[serde(rename = "correction_us", default)]
+    pub settings_us: Option<SettingsUs>,
     /// What will remain.
     pub predicted_deg: Prediction,
     /// What each stage of the work would leave.
@@ -216,6 +245,7 @@ fn undeclared_radio() -> Radio {
         step_pct: UNDECLARED_STEP_PCT,
         limit_pct: UNDECLARED_LIMIT_PCT,
         joins: Joins::Straight,
+        us_per_pct: None,
         active: BTreeMap::new(),
     }
 }
@@ -239,6 +269,10 @@ fn correct(pair: &Pair, tolerance_deg: f64) -> Result<Correction, MatchingError>
         out_of_reach: reach::find(pair, &places)?,
         optimality_gap_deg: Some(best.gap_deg),
         stages: best.stages,
+        settings_us: pair
+            .radio()
+            .us_per_pct
+            .map(|us_per_pct| SettingsUs::of(&best.settings, us_per_pct)),
         settings: best.settings,
     })
 }

@@ -260,6 +260,7 @@ fn radio() -> Radio {
         step_pct: 1.0,
         limit_pct: 150.0,
         joins: Joins::Straight,
+        us_per_pct: None,
         active: [(RIGHT.into(), before)].into(),
     }
 }

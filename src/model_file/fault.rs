@@ -113,6 +113,20 @@ pub enum ModelFault {
         /// Numbers given.
         count: usize,
     },
+    /// Microseconds of a radio that counts in percent.
+    #[error("`{key}` is told, but the radio counts in percent")]
+    NotInMicroseconds {
+        /// The key.
+        key: &'static str,
+    },
+    /// A number that is told in percent and in microseconds.
+    #[error("`{key}` tells what `{in_percent}` tells already")]
+    ToldTwice {
+        /// The key in microseconds.
+        key: &'static str,
+        /// The key in percent.
+        in_percent: &'static str,
+    },
     /// A time span that does not go forward.
     #[error("from {start} s to {end} s is no span of time")]
     NoSpan {
@@ -167,6 +181,10 @@ impl Fault for ModelFault {
             }
             Self::CurveLength { .. } => "write one number for each entry of `curve_points_pct`".into(),
             Self::NotTwoEnds { .. } => "write the ends at -100 and at +100, such as [100, 100]".into(),
+            Self::NotInMicroseconds { .. } => {
+                "write `unit = \"microseconds\"` in [radio], or tell it in percent".into()
+            }
+            Self::ToldTwice { .. } => "write one of the two".into(),
             Self::NoSpan { .. } => "write the start and the end in seconds of the clip".into(),
             Self::CardId { .. } => "use a tag whose id lies outside 100 to 140, or list your own cards as \
                  cards = { 201 = -100, … }"

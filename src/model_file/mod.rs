@@ -140,6 +140,10 @@ pub struct Radio {
     pub limit_pct: f64,
     /// How points are joined.
     pub joins: Joins,
+    /// Microseconds of pulse length for one percent, where the radio counts in microseconds;
+    /// `None` where it counts in percent.
+    #[serde(default)]
+    pub us_per_pct: Option<f64>,
     /// What was already entered while the clip was taken, by surface.
     pub active: BTreeMap<String, Settings>,
 }

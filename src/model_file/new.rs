@@ -261,6 +261,8 @@ const RADIO: &str = r##"
 # step_pct = 1.0
 # limit_pct = 150.0             # largest |output|
 # joins = "straight"            # straight | smooth
+# unit = "microseconds"         # the radio counts in them: then step_us, limit_us, … may be told
+# us_per_pct = 5.0              # microseconds for one percent
 # [radio.active.FOLLOWER]       # what was already entered when the clip was taken
 # sub_trim_pct = 0.0
 # end_points_pct = [100, 100]   # at -100 and at +100

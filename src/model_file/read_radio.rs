@@ -1,4 +1,4 @@
-//! Reads what the radio accepts and what was entered in it.
+//! Reads what the radio accepts and what was entered in it, in percent or in microseconds.
 
 use std::collections::BTreeMap;
 
@@ -20,32 +20,121 @@ const DEFAULT_STEP_PCT: f64 = 1.0;
 /// Limit of a radio whose limit is not told: what nearly every radio accepts (common practice, no
 /// source).
 const DEFAULT_LIMIT_PCT: f64 = 150.0;
+/// Pulse lengths that one percent can stand for.
+const US_PER_PCT_LIMITS: Limits = Limits::new(1.0, 20.0, "µs");
+/// Pulse length of one percent where it is not told: 1000 to 2000 µs for −100 to +100 % (common
+/// practice, no source).
+const DEFAULT_US_PER_PCT: f64 = 5.0;
 
 /// Fewest points that make a curve.
 const FEWEST_CURVE_POINTS: usize = 2;
 
+/// A key in percent, and the one that tells the same in microseconds.
+type Keys = [&'static str; 2];
+
+const CURVE_POINTS: Keys = ["curve_points_pct", "curve_points_us"];
+const STEP: Keys = ["step_pct", "step_us"];
+const LIMIT: Keys = ["limit_pct", "limit_us"];
+const CURVE: Keys = ["curve_pct", "curve_us"];
+const SUB_TRIM: Keys = ["sub_trim_pct", "sub_trim_us"];
+const END_POINTS: Keys = ["end_points_pct", "end_points_us"];
+
+/// In what the radio counts.
+#[derive(Clone, Copy, PartialEq)]
+enum Unit {
+    Percent,
+    Microseconds,
+}
+
+/// The unit of a radio's numbers.
+#[derive(Clone, Copy)]
+struct Counting {
+    /// Microseconds for one percent; `None` where the radio counts in percent.
+    us_per_pct: Option<f64>,
+}
+
+impl Counting {
+    fn read(table: &mut Reader<'_>) -> Self {
+        let units = [
+            ("percent", Unit::Percent),
+            ("microseconds", Unit::Microseconds),
+        ];
+        let unit = table.optional_choice("unit", &units);
+        let told = table.optional_number("us_per_pct", US_PER_PCT_LIMITS);
+        if let (Some(told), None | Some(Unit::Percent)) = (&told, unit) {
+            let key = "us_per_pct";
+            table.fault(told, ModelFault::NotInMicroseconds { key });
+        }
+        let us_per_pct = told.map_or(DEFAULT_US_PER_PCT, Spanned::into_inner);
+        Self {
+            us_per_pct: (unit == Some(Unit::Microseconds)).then_some(us_per_pct),
+        }
+    }
+
+    /// Numbers under either of two keys, in percent.
+    fn numbers(
+        self,
+        table: &mut Reader<'_>,
+        keys: Keys,
+        limits_pct: Limits,
+    ) -> Option<Spanned<Vec<f64>>> {
+        let in_percent = table.optional_numbers(keys[0], limits_pct);
+        let scale = self.us_per_pct.unwrap_or(DEFAULT_US_PER_PCT);
+        let in_us = table.optional_numbers(keys[1], limits_pct.scaled(scale, "µs"));
+        self.check(table, keys, in_us.as_ref());
+        let in_us = in_us.map(|told| {
+            let pct = told.get_ref().iter().map(|us| us / scale).collect();
+            Spanned::new(told.span(), pct)
+        });
+        in_percent.or(in_us)
+    }
+
+    /// A number under either of two keys, in percent.
+    fn number(self, table: &mut Reader<'_>, keys: Keys, limits_pct: Limits) -> Option<f64> {
+        let in_percent = table.optional_number(keys[0], limits_pct);
+        let scale = self.us_per_pct.unwrap_or(DEFAULT_US_PER_PCT);
+        let in_us = table.optional_number(keys[1], limits_pct.scaled(scale, "µs"));
+        self.check(table, keys, in_us.as_ref());
+        in_percent
+            .map(Spanned::into_inner)
+            .or(in_us.map(|told| told.into_inner() / scale))
+    }
+
+    /// Refuses microseconds of a radio that counts in percent, and what is told in both.
+    fn check<T>(self, table: &Reader<'_>, keys: Keys, in_us: Option<&Spanned<T>>) {
+        let Some(told) = in_us else { return };
+        let [in_percent, key] = keys;
+        if self.us_per_pct.is_none() {
+            table.fault(told, ModelFault::NotInMicroseconds { key });
+        } else if table.has(in_percent) {
+            table.fault(told, ModelFault::ToldTwice { key, in_percent });
+        }
+    }
+}
+
 /// Reads `[radio]`.
 pub(super) fn radio(mut table: Reader<'_>, names: &Names) -> Option<Radio> {
-    let points = table.optional_numbers("curve_points_pct", STICK_LIMITS);
+    let counting = Counting::read(&mut table);
+    let points = counting.numbers(&mut table, CURVE_POINTS, STICK_LIMITS);
     if let Some(points) = &points {
         check_points(&table, points);
     }
-    let step_pct = table.optional_number("step_pct", STEP_LIMITS);
-    let limit_pct = table.optional_number("limit_pct", OUTPUT_LIMITS);
+    let step_pct = counting.number(&mut table, STEP, STEP_LIMITS);
+    let limit_pct = counting.number(&mut table, LIMIT, OUTPUT_LIMITS);
     let joins = [("straight", Joins::Straight), ("smooth", Joins::Smooth)];
     let joins = table.optional_choice("joins", &joins);
-    let limit_pct = limit_pct.map_or(DEFAULT_LIMIT_PCT, Spanned::into_inner);
+    let limit_pct = limit_pct.unwrap_or(DEFAULT_LIMIT_PCT);
     // A curve whose points are at fault has no length that others could be judged by.
     let curve_length = match &points {
         Some(points) => Some(points.get_ref().len()),
-        None if table.has("curve_points_pct") => None,
+        None if CURVE_POINTS.iter().any(|key| table.has(key)) => None,
         None => Some(0),
     };
     let mut active = BTreeMap::new();
     if let Some(mut settings) = table.optional_table("active") {
         for (name, entry) in settings.inner_tables() {
             names.check(settings.faults(), "active surface", &name);
-            if let Some(entry) = active_settings(entry, curve_length, limit_pct) {
+            if let Some(entry) = active_settings(entry, counting, (curve_length, limit_pct)) {
                 active.insert(name.into_inner(), entry);
             }
         }
@@ -53,9 +142,10 @@ pub(super) fn radio(mut table: Reader<'_>, names: &Names) -> Option<Radio> {
     table.finish();
     Some(Radio {
         curve_points_pct: points.map(Spanned::into_inner),
-        step_pct: step_pct.map_or(DEFAULT_STEP_PCT, Spanned::into_inner),
+        step_pct: step_pct.unwrap_or(DEFAULT_STEP_PCT),
         limit_pct,
         joins: joins.unwrap_or(Joins::Straight),
+        us_per_pct: counting.us_per_pct,
         active,
     })
 }
@@ -73,23 +163,23 @@ fn check_points(table: &Reader<'_>, points: &Spanned<Vec<f64>>) {
     }
 }
 
-/// What was entered for one surface; `curve_length` is `None` where it cannot be told.
+/// What was entered for one surface; the curve's length is `None` where it cannot be told.
 fn active_settings(
     mut table: Reader<'_>,
-    curve_length: Option<usize>,
-    limit_pct: f64,
+    counting: Counting,
+    (curve_length, limit_pct): (Option<usize>, f64),
 ) -> Option<Settings> {
     let output = Limits::new(-limit_pct, limit_pct, "%");
     let end_point = Limits::new(0.0, limit_pct, "%");
-    let curve = table.optional_numbers("curve_pct", output);
+    let curve = counting.numbers(&mut table, CURVE, output);
     if let (Some(curve), Some(points)) = (&curve, curve_length) {
         let count = curve.get_ref().len();
         if count != points {
             table.fault(curve, ModelFault::CurveLength { count, points });
         }
     }
-    let sub_trim = table.optional_number("sub_trim_pct", output);
-    let end_points = table.optional_numbers("end_points_pct", end_point);
+    let sub_trim_pct = counting.number(&mut table, SUB_TRIM, output);
+    let end_points = counting.numbers(&mut table, END_POINTS, end_point);
     let end_points_pct = match &end_points {
         None => Some([100.0, 100.0]),
         Some(ends) => <[f64; 2]>::try_from(ends.get_ref().as_slice()).ok(),
@@ -104,7 +194,7 @@ fn active_settings(
             Some(curve) => curve.into_inner(),
             None => vec![0.0; curve_length?],
         },
-        sub_trim_pct: sub_trim.map_or(0.0, Spanned::into_inner),
+        sub_trim_pct: sub_trim_pct.unwrap_or(0.0),
         end_points_pct: end_points_pct?,
     })
 }

@@ -10,7 +10,7 @@ use crate::matching::Correction;
 use crate::measurement::Measurement;
 
 use super::charts::{self, Series};
-use super::page::{NumberRow, number_rows};
+use super::page::{Counting, NumberRow, number_rows};
 use super::summary::paragraph;
 use super::{ReportError, figures};
 
@@ -34,6 +34,7 @@ struct PairView<'a> {
     promise: Option<String>,
     another_round: Option<String>,
     numbers: Vec<NumberRow>,
+    unit: &'static str,
     has_outputs: bool,
     chart: String,
     rows: Vec<Row>,
@@ -135,6 +136,7 @@ fn pair_view<'a>(
         another_round: another_round.map(|words| figures::glued(&words)),
         has_outputs: numbers.iter().any(|row| !row.output.is_empty()),
         numbers,
+        unit: Counting::of(after.radio.as_ref()).unit(),
         chart: charts::two_mismatches(
             [&pair.reference, &pair.follower],
             series,

@@ -11,7 +11,8 @@ use crate::model_file::Settings;
 use crate::record::{Drift, Kept, active, drifts};
 use crate::response::StationDeflection;
 
-use super::figures::{percent, percent_unsigned, plain_deg, signed_deg, signed_with_u};
+use super::figures::{percent, plain_deg, signed_deg, signed_with_u};
+use super::page::Counting;
 use super::{ReportError, verdict};
 
 /// What is checked before a flight, with room for who did it.
@@ -32,6 +33,7 @@ struct Sheet<'a> {
     has_throw: bool,
     throws: Vec<ThrowRow>,
     numbers: Vec<NumbersRow>,
+    unit: &'static str,
     positions: Vec<String>,
     pairs: Vec<PairRow>,
     health: Vec<HealthRow>,
@@ -94,6 +96,7 @@ pub fn setup_sheet(latest: &Kept, earlier: &[Kept]) -> Result<String, ReportErro
             .any(|end| !end.throw.is_empty()),
         throws,
         numbers: numbers_rows(measurement),
+        unit: Counting::of(measurement.radio.as_ref()).unit(),
         positions: curve_points_pct(measurement)
             .iter()
             .map(|&point| percent(point))
@@ -149,11 +152,14 @@ fn curve_points_pct(measurement: &Measurement) -> &[f64] {
 /// What was entered while the clip was taken, and what was proposed after it, where it differs.
 fn numbers_rows(measurement: &Measurement) -> Vec<NumbersRow> {
     let points = curve_points_pct(measurement).len();
+    let counting = Counting::of(measurement.radio.as_ref());
     measurement
         .surfaces
         .iter()
         .flat_map(|surface| {
-            let row = |state, settings: &Settings| numbers_row(surface, state, settings, points);
+            let row = |state, settings: &Settings| {
+                numbers_row(surface, state, settings, (points, counting))
+            };
             let entered = active(measurement, &surface.name);
             let proposed = measurement
                 .matches
@@ -187,16 +193,19 @@ fn numbers_row(
     surface: &SurfaceRecord,
     state: &'static str,
     settings: &Settings,
-    points: usize,
+    (points, counting): (usize, Counting),
 ) -> NumbersRow {
     NumbersRow {
         surface: surface.name.clone(),
         state,
-        sub_trim: percent(settings.sub_trim_pct),
-        end_points: settings.end_points_pct.map(percent_unsigned).join(" / "),
+        sub_trim: counting.shown(settings.sub_trim_pct),
+        end_points: settings
+            .end_points_pct
+            .map(|end| counting.shown_unsigned(end))
+            .join(" / "),
         curve: (0..points)
             .map(|point| settings.curve_pct.get(point).copied().unwrap_or(0.0))
-            .map(percent)
+            .map(|added| counting.shown(added))
             .collect(),
     }
 }

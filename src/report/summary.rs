@@ -9,8 +9,8 @@ use crate::measurement::Measurement;
 
 use super::figures::{percent, signed_with_u};
 use super::page::{
-    approach_word, cause_sentences, early_stop_cautions, hand_work_sentence, mismatch_rows,
-    number_rows, stage_rows,
+    Counting, approach_word, cause_sentences, early_stop_cautions, hand_work_sentence,
+    mismatch_rows, number_rows, stage_rows,
 };
 use super::verdict::Judgement;
 
@@ -63,7 +63,8 @@ fn add_match(text: &mut String, measurement: &Measurement, correction: &Correcti
     }
     let numbers = number_rows(measurement, correction);
     if numbers.iter().any(|row| row.changed) {
-        let head = format!("\nEnter for the {} only, in percent", correction.follower);
+        let unit = Counting::of(measurement.radio.as_ref()).unit();
+        let head = format!("\nEnter for the {} only, in {unit}", correction.follower);
         line(text, &head);
         line(text, &format!("    {:<22}{:>7}{:>8}", "", "was", "enter"));
         for row in &numbers {

@@ -38,7 +38,8 @@ struct Moving {
     time_s: f64,
     follower_deg: f64,
     move_number: usize,
-    noise_deg2: f64,
+    /// Variances of the reference's and the follower's noise, deg².
+    noise_deg2: [f64; 2],
 }
 
 /// The lag of the follower behind the reference; `None` where too little was seen moving.
@@ -52,13 +53,14 @@ pub(super) fn side_lag(
     let relation = Relation::new(reference.stations, follower.stations)?;
     let moving: Vec<Moving> = (0..time_s.len())
         .filter_map(|frame| {
-            let (follower_deg, noise_deg2) = follower.frames[frame]?;
+            let (follower_deg, follower_deg2) = follower.frames[frame]?;
+            let reference_deg2 = reference.frames[frame].map_or(0.0, |(_, variance)| variance);
             let (_, speed) = course.at(time_s[frame])?;
             (speed.abs() > SLOWEST_DEG_PER_S).then_some(Moving {
                 time_s: time_s[frame],
                 follower_deg,
                 move_number: moves[frame]?,
-                noise_deg2: noise_deg2 + reference.frames[frame].map_or(0.0, |(_, v)| v),
+                noise_deg2: [reference_deg2, follower_deg2],
             })
         })
         .collect();
@@ -96,7 +98,9 @@ impl Fit {
             let (expected_deg, slope) = relation.at(reference_deg, speed);
             let residual_deg = frame.follower_deg - expected_deg;
             rows.push((frame.move_number, -slope * speed, residual_deg));
-            noise_deg2 += frame.noise_deg2;
+            // The reference's noise comes in as the follower answers it.
+            let [reference_deg2, follower_deg2] = frame.noise_deg2;
+            noise_deg2 += follower_deg2 + slope * slope * reference_deg2;
         }
         let count = rows.len();
         let normal: f64 = rows.iter().map(|(_, gain, _)| gain * gain).sum();

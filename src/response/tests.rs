@@ -353,8 +353,9 @@ fn a_surface_that_stops_before_its_command_is_found_at_the_right_end() {
     }
 }
 
-/// Both sides on the same smooth course, the right one later and a little further.
-fn lagging_motion(lag_s: f64, noise_deg: f64, seed: u64) -> (Motion, Holds) {
+/// Both sides on the same smooth course, the right one later and a little further; on the move
+/// each of its frames is off by `uneven_deg`, to either side.
+fn lagging_motion([lag_s, uneven_deg]: [f64; 2], noise_deg: f64, seed: u64) -> (Motion, Holds) {
     let sticks = STATIONS;
     let holds = planned_holds(&sticks);
     let cycle_s = (FRAMES_A_HOLD + FRAMES_A_MOVE) as f64 * FRAME_S;
@@ -371,10 +372,18 @@ fn lagging_motion(lag_s: f64, noise_deg: f64, seed: u64) -> (Motion, Holds) {
     let count = holds.stick_pct.len();
     let time_s: Vec<f64> = (0..count).map(|frame| frame as f64 * FRAME_S).collect();
     let noise = Noise::new(seed).normal(2 * count);
+    let sides = Noise::new(seed + 1000).normal(count);
     let angle = |surface: usize, frame: usize| {
         let late_s = if surface == 1 { lag_s } else { 0.0 };
         let gain = [1.0, 1.1][surface];
-        Some(gain * course_deg(time_s[frame] - late_s) + noise_deg * noise[2 * frame + surface])
+        // The last frame of a hold has the move before it on one side.
+        let is_moving = frame % (FRAMES_A_HOLD + FRAMES_A_MOVE) >= FRAMES_A_HOLD - 1;
+        let off_deg = match (surface, is_moving) {
+            (1, true) => uneven_deg.copysign(sides[frame]),
+            _ => 0.0,
+        };
+        let noise_deg = noise_deg * noise[2 * frame + surface];
+        Some(gain * course_deg(time_s[frame] - late_s) + off_deg + noise_deg)
     };
     let angles: Vec<Vec<Option<f64>>> = (0..2)
         .map(|surface| (0..count).map(|frame| angle(surface, frame)).collect())
@@ -386,7 +395,7 @@ fn lagging_motion(lag_s: f64, noise_deg: f64, seed: u64) -> (Motion, Holds) {
 fn the_lag_between_the_sides_is_found_to_a_few_milliseconds() {
     for lag_s in [-0.02, 0.0, 0.008, 0.03] {
         for seed in 0..5 {
-            let (motion, holds) = lagging_motion(lag_s, 0.05, seed);
+            let (motion, holds) = lagging_motion([lag_s, 0.0], 0.05, seed);
             let responses = respond(&motion, &holds, &model(), &mut Vec::new()).unwrap();
             let lag = &responses.lags[0];
             assert_eq!(lag.follower, SURFACE_NAMES[1]);
@@ -398,6 +407,46 @@ fn the_lag_between_the_sides_is_found_to_a_few_milliseconds() {
             );
         }
     }
+}
+
+#[test]
+fn uneven_motion_is_found_inside_its_doubt() {
+    // Each frame on the move is off by the same size, so the root mean square is that size; a
+    // doubt from eight moves is itself known to a quarter, so k = 2 holds nine times in ten.
+    for uneven_deg in [0.0, 0.3, 0.8] {
+        let mut inside = 0;
+        for seed in 0..40 {
+            let (motion, holds) = lagging_motion([0.01, uneven_deg], 0.05, seed);
+            let responses = respond(&motion, &holds, &model(), &mut Vec::new()).unwrap();
+            let lag = &responses.lags[0];
+            let u_deg = lag.uneven_u_deg.unwrap();
+            assert!(u_deg < 0.3 * uneven_deg + 0.1, "{uneven_deg}: {lag:?}");
+            inside += u32::from((lag.uneven_deg - uneven_deg).abs() <= u_deg);
+        }
+        println!("{uneven_deg}: inside {inside} of 40");
+        assert!(inside >= 34, "{uneven_deg}: {inside}");
+    }
+}
+
+#[test]
+fn neutral_is_told_by_the_way_the_stick_came() {
+    let holds = planned_holds(&STATIONS);
+    // The visit after falling rests 0.2° above the one after rising; the first stands between.
+    let levels = |_: usize, hold: usize| match hold {
+        0 => 0.0,
+        4 => 0.1,
+        8 => -0.1,
+        hold => 0.25 * STATIONS[hold],
+    };
+    let motion = planned_motion(&holds, levels, &mut quiet(), 0.03);
+    let responses = respond(&motion, &holds, &model(), &mut Vec::new()).unwrap();
+    let health = &responses.surfaces[0].health;
+    let [rising, falling] = [
+        health.neutral_after_rising_deg.unwrap(),
+        health.neutral_after_falling_deg.unwrap(),
+    ];
+    approx::assert_relative_eq!(rising.value, -0.1, epsilon = 1e-9);
+    approx::assert_relative_eq!(falling.value, 0.1, epsilon = 1e-9);
 }
 
 #[test]

@@ -97,6 +97,11 @@ impl Limits {
         Self { low, high, unit }
     }
 
+    /// The same limits in another unit.
+    pub const fn scaled(self, factor: f64, unit: &'static str) -> Self {
+        Self::new(self.low * factor, self.high * factor, unit)
+    }
+
     /// Whether a number is accepted.
     pub fn contains(&self, value: f64) -> bool {
         (self.low..=self.high).contains(&value)

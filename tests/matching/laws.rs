@@ -54,7 +54,7 @@ fn same() -> MatchGroup {
 
 fn any_radio() -> impl Strategy<Value = Radio> {
     (
-        prop::sample::select(vec![0, 5, 6, 9, 13, 21]),
+        prop::sample::select(vec![0, 5, 6, 7, 9, 13, 21]),
         prop::sample::select(vec![0.1, 0.25, 0.5, 1.0, 3.0, 5.0]),
         prop::bool::ANY,
         prop::sample::select(vec![80.0, 100.0, 150.0]),
@@ -65,10 +65,10 @@ fn any_radio() -> impl Strategy<Value = Radio> {
             } else {
                 Joins::Smooth
             };
-            let points = if points == 0 {
-                Vec::new()
-            } else {
-                even_points(points)
+            let points = match points {
+                0 => Vec::new(),
+                7 => vec![-100.0, -60.0, -35.0, 0.0, 20.0, 70.0, 100.0],
+                points => even_points(points),
             };
             Radio {
                 limit_pct: limit,

@@ -108,6 +108,7 @@ pub fn radio(points_pct: &[f64], step_pct: f64, joins: Joins) -> Radio {
         step_pct,
         limit_pct: 150.0,
         joins,
+        us_per_pct: None,
         active: BTreeMap::new(),
     }
 }

@@ -498,6 +498,7 @@ fn declare(aircraft: &Aircraft, filming: &Filming) -> ModelFile {
             step_pct: 1.0,
             limit_pct: 150.0,
             joins: Joins::Straight,
+            us_per_pct: None,
             active: BTreeMap::new(),
         }),
     }

@@ -3,9 +3,9 @@
 use crate::matching::{Correction, OutOfReach, Stage, StageGain};
 use crate::measured::Measured;
 use crate::measurement::Measurement;
-use crate::report::figures::{declared_deg, percent, percent_unsigned, plain_deg};
+use crate::report::figures::{declared_deg, percent, plain_deg};
 
-use super::numbers::{NumberRow, rows_between, settings_rows};
+use super::numbers::{Counting, NumberRow, rows_between, settings_rows};
 
 /// A gap below this is lost in the printed hundredths, degrees.
 const NO_GAP_DEG: f64 = 0.005;
@@ -94,6 +94,8 @@ pub struct ReachView {
     pub sentence: String,
     /// The follower's numbers for the common travel.
     pub numbers: Vec<NumberRow>,
+    /// What they count in.
+    pub unit: &'static str,
     /// Whether any row tells the output of the curve.
     pub has_outputs: bool,
 }
@@ -101,6 +103,7 @@ pub struct ReachView {
 /// The ends that the follower cannot reach; the numbers stand with the last, as they hold for all.
 pub fn reach_views(measurement: &Measurement, correction: &Correction) -> Vec<ReachView> {
     let ends = &correction.out_of_reach;
+    let counting = Counting::of(measurement.radio.as_ref());
     ends.iter()
         .enumerate()
         .map(|(index, end)| {
@@ -111,7 +114,8 @@ pub fn reach_views(measurement: &Measurement, correction: &Correction) -> Vec<Re
                 Vec::new()
             };
             ReachView {
-                sentence: reach_sentence(correction, end),
+                sentence: reach_sentence(correction, end, counting),
+                unit: counting.unit(),
                 has_outputs: numbers.iter().any(|row| !row.output.is_empty()),
                 numbers,
             }
@@ -120,18 +124,19 @@ pub fn reach_views(measurement: &Measurement, correction: &Correction) -> Vec<Re
 }
 
 /// An end that cannot be reached, in words.
-fn reach_sentence(correction: &Correction, end: &OutOfReach) -> String {
+fn reach_sentence(correction: &Correction, end: &OutOfReach, counting: Counting) -> String {
     let (reference, follower) = (&correction.reference, &correction.follower);
     format!(
         "At {} % the {follower} stays {} short of the {reference}: {} of {}, whatever is entered. \
          Move its linkage, or film again with more travel of its servo where nothing binds; or \
-         reduce the end point of the {reference} at this end to {} and enter the {follower}'s \
+         reduce the end point of the {reference} at this end to {} {} and enter the {follower}'s \
          numbers for the common travel, which leaves at most {}.",
         percent(end.stick_pct),
         plain_deg(end.short_deg),
         declared_deg(end.follower_deg.abs()),
         declared_deg(end.reference_deg.abs()),
-        percent_unsigned(end.reference_end_point_pct),
+        counting.shown_unsigned(end.reference_end_point_pct),
+        counting.sign(),
         declared_deg(end.common_worst_deg),
     )
 }

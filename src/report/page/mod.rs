@@ -20,7 +20,7 @@ use super::verdict::{Judgement, Verdict};
 
 pub use cures::{ReachView, StageRow, floor_sentences, reach_views, stage_rows};
 pub use health::{HealthRow, early_stop_cautions, health_rows};
-pub use numbers::{NumberRow, number_rows};
+pub use numbers::{Counting, NumberRow, number_rows};
 pub use stations::{MismatchRow, StationTable, approach_word, mismatch_rows, station_table};
 pub use why::{cause_sentences, hand_work_sentence};
 
@@ -49,6 +49,7 @@ struct MatchView<'a> {
     correction: &'a Correction,
     sentence: String,
     numbers: Vec<NumberRow>,
+    unit: &'static str,
     has_outputs: bool,
     changed_count: usize,
     radio: Option<String>,
@@ -141,6 +142,7 @@ fn match_view<'a>(
         has_outputs: numbers.iter().any(|row| !row.output.is_empty()),
         changed_count: numbers.iter().filter(|row| row.changed).count(),
         numbers,
+        unit: Counting::of(measurement.radio.as_ref()).unit(),
         radio: radio_words(measurement),
         tolerance: judgement.tolerance_deg.map(figures::declared_deg),
         stages: stage_rows(measurement, correction),
@@ -169,10 +171,12 @@ fn radio_words(measurement: &Measurement) -> Option<String> {
         || "no output curve".into(),
         |points| format!("a curve of {} points joined by {joins}", points.len()),
     );
+    let counting = Counting::of(Some(radio));
+    let sign = counting.sign();
     Some(format!(
-        "{curve}, steps of {} %, outputs up to {} %",
-        figures::percent_unsigned(radio.step_pct),
-        figures::percent_unsigned(radio.limit_pct)
+        "{curve}, steps of {} {sign}, outputs up to {} {sign}",
+        counting.shown_unsigned(radio.step_pct),
+        counting.shown_unsigned(radio.limit_pct)
     ))
 }
 

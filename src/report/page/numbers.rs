@@ -24,6 +24,48 @@ pub struct NumberRow {
     pub changed: bool,
 }
 
+/// In what a radio counts, as far as its numbers are shown; they are kept in percent.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Counting {
+    us_per_pct: Option<f64>,
+}
+
+impl Counting {
+    /// As a radio counts; in percent where none is declared.
+    pub fn of(radio: Option<&Radio>) -> Self {
+        Self {
+            us_per_pct: radio.and_then(|radio| radio.us_per_pct),
+        }
+    }
+
+    /// The unit in a word.
+    pub fn unit(self) -> &'static str {
+        self.us_per_pct.map_or("percent", |_| "microseconds")
+    }
+
+    /// The unit's sign.
+    pub fn sign(self) -> &'static str {
+        self.us_per_pct.map_or("%", |_| "µs")
+    }
+
+    /// A number with its sign.
+    pub fn shown(self, number_pct: f64) -> String {
+        percent(number_pct * self.us_per_pct.unwrap_or(1.0))
+    }
+
+    /// An end point or a limit, which are never negative.
+    pub fn shown_unsigned(self, number_pct: f64) -> String {
+        percent_unsigned(number_pct * self.us_per_pct.unwrap_or(1.0))
+    }
+
+    /// A stick position, which is in percent whatever the radio counts in.
+    fn position(self, stick_pct: f64) -> String {
+        let stick = percent(stick_pct);
+        self.us_per_pct
+            .map_or(stick.clone(), |_| format!("{stick} %"))
+    }
+}
+
 /// All numbers that a correction proposes.
 pub fn number_rows(measurement: &Measurement, correction: &Correction) -> Vec<NumberRow> {
     settings_rows(measurement, &correction.follower, &correction.settings)
@@ -41,17 +83,13 @@ pub fn settings_rows(measurement: &Measurement, surface: &str, now: &Settings) -
 
 /// All numbers of one servo, beside earlier ones.
 pub fn rows_between(radio: Option<&Radio>, before: &Settings, now: &Settings) -> Vec<NumberRow> {
-    let mut rows = vec![row(
-        "sub-trim",
-        [before.sub_trim_pct, now.sub_trim_pct],
-        percent,
-    )];
-    for (side, what) in ["end point at −100", "end point at +100"]
-        .into_iter()
-        .enumerate()
-    {
+    let counting = Counting::of(radio);
+    let sub_trims = [before.sub_trim_pct, now.sub_trim_pct];
+    let mut rows = vec![row("sub-trim", sub_trims, |trim| counting.shown(trim))];
+    for (side, end_pct) in [-100.0, 100.0].into_iter().enumerate() {
+        let what = format!("end point at {}", counting.position(end_pct));
         let numbers = [before.end_points_pct[side], now.end_points_pct[side]];
-        rows.push(row(what, numbers, percent_unsigned));
+        rows.push(row(&what, numbers, |end| counting.shown_unsigned(end)));
     }
     let positions = radio
         .and_then(|radio| radio.curve_points_pct.as_deref())
@@ -61,19 +99,21 @@ pub fn rows_between(radio: Option<&Radio>, before: &Settings, now: &Settings) ->
         let position_pct = positions.get(index).copied();
         let what = position_pct.map_or_else(
             || format!("curve point {}", index + 1),
-            |position_pct| format!("curve point at {}", percent(position_pct)),
+            |position_pct| format!("curve point at {}", counting.position(position_pct)),
         );
         rows.push(NumberRow {
             output: position_pct.map_or_else(String::new, |position_pct| {
-                percent(position_pct + addition_pct)
+                counting.shown(position_pct + addition_pct)
             }),
-            ..row(&what, [was_pct, addition_pct], percent)
+            ..row(&what, [was_pct, addition_pct], |added| {
+                counting.shown(added)
+            })
         });
     }
     rows
 }
 
-fn row(what: &str, numbers: [f64; 2], shown: fn(f64) -> String) -> NumberRow {
+fn row(what: &str, numbers: [f64; 2], shown: impl Fn(f64) -> String) -> NumberRow {
     let [before, now] = numbers;
     NumberRow {
         what: what.into(),
@@ -113,6 +153,21 @@ mod tests {
         let half = &rows[9];
         assert_eq!(half.what, "curve point at +50");
         assert_eq!([&half.before, &half.now, &half.output], ["−2", "+2", "+52"]);
+    }
+
+    #[test]
+    fn a_radio_that_counts_in_microseconds_is_shown_in_them() {
+        let mut measurement = heron();
+        if let Some(radio) = &mut measurement.radio {
+            radio.us_per_pct = Some(5.12);
+        }
+        let rows = number_rows(&measurement, &measurement.matches[0]);
+        // By hand: 98 % are 501.76 µs, +2 % are +10.24 µs, and +52 % are +266.24 µs.
+        assert_eq!(rows[1].what, "end point at −100 %");
+        assert_eq!([&rows[1].before, &rows[1].now], ["512", "501.76"]);
+        let half = &rows[9];
+        assert_eq!(half.what, "curve point at +50 %");
+        assert_eq!([&half.now, &half.output], ["+10.24", "+266.24"]);
     }
 
     #[test]
