@@ -3,7 +3,9 @@
 
 use std::path::Path;
 
-use hingewise::model_file::{Joins, MatchMotion, ModelFile, Side, StationSource, default_cards};
+use hingewise::model_file::{
+    Joins, MatchMotion, ModelFile, Side, StationSource, Target, default_cards,
+};
 use miette::{Diagnostic, GraphicalReportHandler, GraphicalTheme};
 
 /// The page a person sees, without colours and at a fixed width.
@@ -76,6 +78,18 @@ fn a_radio_that_counts_in_microseconds_is_read_in_them() {
     assert_eq!(entered.curve_pct, [0.0, 0.0, 0.0, 12.5, -25.0]);
     assert_eq!(entered.sub_trim_pct, 1.5625);
     assert_eq!(entered.end_points_pct, [100.0, 97.65625]);
+}
+
+#[test]
+fn throws_in_mm_are_turned_round_the_declared_chord() {
+    // By hand: the good file's chord is 92 mm, and 2 · 92 mm · sin(10°) = 31.951 mm.
+    let throws = "target = \"throws\"\nthrows_mm = { up = 31.951, down = 31.951 }";
+    let text = good_text().replacen("tolerance_deg = 0.25", throws, 1);
+    let model = ModelFile::parse(Path::new("model.toml"), text).unwrap();
+    let Target::Throws { up_deg, down_deg } = model.matches[0].target else {
+        panic!("throws")
+    };
+    assert!((up_deg - 20.0).abs() < 1e-3 && up_deg == down_deg);
 }
 
 #[test]
@@ -219,6 +233,31 @@ fn each_single_fault_raises_one_message_and_no_other() {
             "[100, 97]",
             "[100, 151]",
             "`end_points_pct` = 151 lies outside 0 to 150 %",
+        ),
+        (
+            "tolerance_deg = 0.25",
+            "target = \"throws\"",
+            "`throws_deg` is missing in [[match]]",
+        ),
+        (
+            "tolerance_deg = 0.25",
+            "throws_deg = { up = 20, down = 18 }",
+            "throws are told, but the target is another",
+        ),
+        (
+            "tolerance_deg = 0.25",
+            "target = \"throws\"\nthrows_deg = { up = 20, down = 7 }",
+            "throws of 20 up and 7 down are too unequal",
+        ),
+        (
+            "tolerance_deg = 0.25",
+            "target = \"throws\"\nthrows_mm = { up = 300, down = 290 }",
+            "too short for these throws",
+        ),
+        (
+            "tolerance_deg = 0.25",
+            "target = \"larger\"",
+            "`target` cannot be \"larger\"",
         ),
         (
             "step_pct =",

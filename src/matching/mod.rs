@@ -7,8 +7,12 @@
 //!    end points alone (`end_points`), then the output curve on top of them (`chain`).
 //! 4. What remains is predicted with its uncertainty, and what cannot be cured is told (`reach`).
 //!
+//! Where a group has a target of its own instead of a reference, every one of its surfaces is matched
+//! to that (`aim`).
+//!
 //! Neutral of both sides is the zero of their deflections, so sub-trim stays as it is.
 
+mod aim;
 mod cause;
 mod chain;
 mod command;
@@ -33,7 +37,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::conventions::COVERAGE_FACTOR;
 use crate::measured::Measured;
-use crate::model_file::{Joins, MatchGroup, Radio, Settings};
+use crate::model_file::{Joins, MatchGroup, MatchMotion, Radio, Settings, Target};
 use crate::response::Responses;
 use crate::warning::Warning;
 
@@ -42,6 +46,7 @@ pub use error::MatchingError;
 pub use reach::OutOfReach;
 pub use warning::MatchingWarning;
 
+use aim::Aims;
 use chain::BestCurve;
 use pair::{Pair, Place};
 use score::Score;
@@ -132,10 +137,13 @@ pub struct StageGain {
 /// It is kept in `measurement.json` under the names that stand in the `rename`s.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub struct Correction {
-    /// Surface that is left alone.
+    /// Surface that is left alone, or what stands for it in [`Target::name`].
     pub reference: String,
     /// Surface whose servo gets the numbers.
     pub follower: String,
+    /// What it is adjusted to.
+    #[serde(default)]
+    pub target: Target,
     /// Mismatch as found, by station, both directions of approach averaged.
     #[serde(rename = "mismatch_deg")]
     pub found_deg: Vec<StationMismatch>,
@@ -222,19 +230,41 @@ pub fn match_group(
             undeclared_radio()
         }
     };
-    group
-        .followers
-        .iter()
-        .map(|follower| {
-            let names = (group.reference.as_str(), follower.as_str());
-            let pair = Pair::new(responses, names, group.motion, &radio)?;
-            let correction = correct(&pair, group.tolerance_deg)?;
-            warnings.extend(
-                warning::about(&correction)
-                    .into_iter()
-                    .map(Warning::Matching),
-            );
-            Ok(correction)
+    let corrections = if group.target.is_reference() {
+        group
+            .followers
+            .iter()
+            .map(|follower| {
+                let names = (group.reference.as_str(), follower.as_str());
+                let pair = Pair::new(responses, names, group.motion, &radio)?;
+                correct(&pair, group)
+            })
+            .collect::<Result<Vec<_>, _>>()?
+    } else {
+        to_target(responses, group, &radio)?
+    };
+    for correction in &corrections {
+        let doubts = warning::about(correction).into_iter();
+        warnings.extend(doubts.map(Warning::Matching));
+    }
+    Ok(corrections)
+}
+
+/// Matches every surface of a group, its reference as well, to the group's target.
+fn to_target(
+    responses: &Responses,
+    group: &MatchGroup,
+    radio: &Radio,
+) -> Result<Vec<Correction>, MatchingError> {
+    let aims = Aims::new(responses, group, radio)?;
+    std::iter::once(&group.reference)
+        .chain(&group.followers)
+        .enumerate()
+        .map(|(side, surface)| {
+            let with_target = aims.responses_for(responses, side);
+            let names = (group.target.name(), surface.as_str());
+            let pair = Pair::new(&with_target, names, MatchMotion::Same, radio)?;
+            correct(&pair, group)
         })
         .collect()
 }
@@ -251,20 +281,27 @@ fn undeclared_radio() -> Radio {
 }
 
 /// The best numbers for one follower and what they leave.
-fn correct(pair: &Pair, tolerance_deg: f64) -> Result<Correction, MatchingError> {
+fn correct(pair: &Pair, group: &MatchGroup) -> Result<Correction, MatchingError> {
     let places = pair.places(&pair.reference_active);
     let best = improve(pair, &places)?;
     let found = &pair.follower_active;
-    let (cause, hand_work) = cause::explain(pair, &places);
+    // A target has no linkage that another could be compared with.
+    let (cause, hand_work) = if group.target.is_reference() {
+        let (cause, hand_work) = cause::explain(pair, &places);
+        (Some(cause), hand_work)
+    } else {
+        (None, None)
+    };
     Ok(Correction {
-        cause: Some(cause),
+        target: group.target,
+        cause,
         hand_work,
         reference: pair.reference.visits().surface.clone(),
         follower: pair.follower.visits().surface.clone(),
         found_deg: at_stations(pair, found),
         predicted_deg: predict(pair, &places, &best.settings),
         found_worst_deg: Some(worst(pair, &places, found)),
-        tolerance_deg: Some(tolerance_deg),
+        tolerance_deg: Some(group.tolerance_deg),
         play_floor_deg: Some(play_floor(pair)),
         out_of_reach: reach::find(pair, &places)?,
         optimality_gap_deg: Some(best.gap_deg),

@@ -2,6 +2,7 @@
 
 use crate::conventions::COVERAGE_FACTOR;
 use crate::measured::Measured;
+use crate::model_file::Target;
 
 use super::Correction;
 
@@ -32,6 +33,8 @@ pub enum MatchingWarning {
         short_deg: Measured,
         /// End point of the reference with which both reach the same.
         reference_end_point_pct: f64,
+        /// What the follower is adjusted to.
+        target: Target,
         /// Largest |mismatch| that remains then.
         common_worst_deg: f64,
     },
@@ -102,6 +105,11 @@ impl MatchingWarning {
                 "make the linkages alike by hand first, or use more curve points or a finer step"
                     .into()
             }
+            Self::FollowerOutOfReach { target, .. } if !target.is_reference() => {
+                "declare smaller throws; or, where servo and linkage allow more travel, give it more \
+                 and film again"
+                    .into()
+            }
             Self::FollowerOutOfReach {
                 reference,
                 stick_pct,
@@ -128,6 +136,7 @@ pub(super) fn about(correction: &Correction) -> Vec<MatchingWarning> {
             stick_pct: end.stick_pct,
             short_deg: end.short_deg,
             reference_end_point_pct: end.reference_end_point_pct,
+            target: correction.target,
             common_worst_deg: end.common_worst_deg,
         })
         .collect();

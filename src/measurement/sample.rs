@@ -79,6 +79,7 @@ pub(crate) fn heron() -> Measurement {
             followers: vec![RIGHT.into()],
             motion: MatchMotion::Same,
             tolerance_deg: 0.3,
+            target: crate::model_file::Target::Reference,
         }],
         radio: Some(radio()),
         matches: vec![correction()],

@@ -79,6 +79,23 @@ pub enum ModelFault {
         /// The surface.
         name: String,
     },
+    /// Throws of a group that is not adjusted to throws.
+    #[error("throws are told, but the target is another")]
+    ThrowsWithoutTarget,
+    /// Throws in degrees and in mm.
+    #[error("`throws_mm` tells what `throws_deg` tells already")]
+    TwoThrows,
+    /// Throws in mm that no chord turns into degrees.
+    #[error("the reference's chord is not told, or too short for these throws")]
+    NoChord,
+    /// Throws that no smooth curve through neutral joins.
+    #[error("throws of {up} up and {down} down are too unequal for one smooth curve")]
+    UnequalThrows {
+        /// Trailing edge up.
+        up: f64,
+        /// Trailing edge down.
+        down: f64,
+    },
     /// Numbers that have to rise from one to the next.
     #[error("the numbers of `{key}` do not rise: {before} stands before {after}")]
     NotRising {
@@ -174,6 +191,12 @@ impl Fault for ModelFault {
             }
             Self::FollowsTwice { .. } => "name it once, under one reference".into(),
             Self::ReferenceFollows { .. } => "put all that shall move alike under one reference".into(),
+            Self::ThrowsWithoutTarget => "write `target = \"throws\"`, or take the throws out".into(),
+            Self::TwoThrows => "write one of the two".into(),
+            Self::NoChord => "write `chord_mm` of the reference, or tell `throws_deg`".into(),
+            Self::UnequalThrows { .. } => {
+                "tell throws of which one is at most 2.5 times the other".into()
+            }
             Self::NotRising { .. } => "write them from the smallest to the largest".into(),
             Self::TooFew { .. } => "add what is missing".into(),
             Self::CurveLength { points: 0, .. } => {

@@ -4,6 +4,7 @@ mod book;
 mod fault;
 mod new;
 mod read;
+mod read_match;
 mod read_radio;
 mod read_stations;
 
@@ -105,6 +106,46 @@ pub struct MatchGroup {
     pub motion: MatchMotion,
     /// Largest mismatch that is accepted.
     pub tolerance_deg: f64,
+    /// What they are adjusted to.
+    #[serde(default)]
+    pub target: Target,
+}
+
+/// What the surfaces of a match group are adjusted to.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", tag = "to")]
+pub enum Target {
+    /// The reference, which is left alone.
+    #[default]
+    Reference,
+    /// The steepest straight line that all of them reach; the reference gets numbers as well.
+    Straight,
+    /// Throws at full stick, joined by a parabola through neutral; likewise.
+    Throws {
+        /// Trailing edge up (left for upright surfaces).
+        up_deg: f64,
+        /// Trailing edge down (right for upright surfaces).
+        down_deg: f64,
+    },
+    /// The smallest of their deflections at every stick position; likewise.
+    Smaller,
+}
+
+impl Target {
+    /// What it is called where a reference's name would stand.
+    pub fn name(&self) -> &'static str {
+        match self {
+            Self::Reference => "reference",
+            Self::Straight => "straight line",
+            Self::Throws { .. } => "declared throws",
+            Self::Smaller => "smaller of the sides",
+        }
+    }
+
+    /// Whether one side is left alone.
+    pub fn is_reference(&self) -> bool {
+        *self == Self::Reference
+    }
 }
 
 /// How stations are told, and where neutral is.

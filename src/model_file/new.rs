@@ -244,7 +244,11 @@ fn match_text(left: &NewSurface, right: &NewSurface) -> String {
         &format!("motion = \"{motion}\""),
         "same | opposite: how they move in this clip",
     );
-    text + &line("tolerance_deg = 0.3", "largest mismatch that you accept")
+    text += &line("tolerance_deg = 0.3", "largest mismatch that you accept");
+    text + &line(
+        "# target = \"smaller\"",
+        "both get numbers: straight | throws | smaller",
+    )
 }
 
 const STATIONS: &str = r##"

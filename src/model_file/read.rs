@@ -4,12 +4,11 @@ use std::path::Path;
 
 use toml::Spanned;
 
-use super::book::{CommonEdge, Names, Roles, TagBook};
+use super::book::{CommonEdge, Names, TagBook};
+use super::read_match::match_groups;
 use super::read_radio::radio;
 use super::read_stations::stations;
-use super::{
-    AirframeTag, MatchGroup, MatchMotion, ModelFault, ModelFile, Side, Surface, TAG_FAMILY,
-};
+use super::{AirframeTag, ModelFault, ModelFile, Side, Surface, TAG_FAMILY};
 use crate::measured::Measured;
 use crate::table_reader::{Limits, TableReader};
 
@@ -19,16 +18,9 @@ const FORMAT: u32 = 1;
 /// Edges that can be meant: below, nothing prints; above, the unit was probably mistaken.
 pub(super) const EDGE_LIMITS: Limits = Limits::new(0.5, 1000.0, "mm");
 /// Chords and hinge distances that can be meant, from the smallest tab to a full-size wing.
-const LENGTH_LIMITS: Limits = Limits::new(0.5, 5000.0, "mm");
+pub(super) const LENGTH_LIMITS: Limits = Limits::new(0.5, 5000.0, "mm");
 /// Standard deviations of a ruler that can be meant; 0 would leave the film no say.
 const RULER_SD_LIMITS: Limits = Limits::new(0.01, 1000.0, "mm");
-/// Mismatches that can be tolerated.
-const TOLERANCE_LIMITS: Limits = Limits::new(0.001, 90.0, "°");
-
-/// Mismatch accepted where the file does not tell: about what the eye still sees on a pair of
-/// surfaces side by side (common practice, no source).
-const DEFAULT_TOLERANCE_DEG: f64 = 0.3;
-
 pub(super) type Reader<'t> = TableReader<'t, ModelFault>;
 
 /// Walks the whole file.
@@ -38,7 +30,8 @@ pub(super) fn model_file(path: &Path, mut file: Reader<'_>) -> Option<ModelFile>
     let mut book = TagBook::new(common_edge(&mut file));
     let airframe_tags = airframe_tags(&mut file, &mut book);
     let (surfaces, names) = surfaces(&mut file, &mut book);
-    let matches = match_groups(&mut file, &names);
+    let known = surfaces.as_deref().unwrap_or_default();
+    let matches = match_groups(&mut file, &names, known);
     let stations = file
         .required_table("stations")
         .and_then(|table| stations(table, &mut book));
@@ -165,37 +158,8 @@ fn ruler_measure(mut table: Reader<'_>) -> Option<Measured> {
     Some(Measured::new(value?.into_inner(), sd?.into_inner()))
 }
 
-fn match_groups(file: &mut Reader<'_>, names: &Names) -> Option<Vec<MatchGroup>> {
-    let mut roles = Roles::new(names);
-    let read_one = |mut table: Reader<'_>| {
-        let reference = table.required::<String>("reference");
-        let followers = table.required::<Vec<Spanned<String>>>("followers");
-        let motions = [
-            ("same", MatchMotion::Same),
-            ("opposite", MatchMotion::Opposite),
-        ];
-        let motion = table.required_choice("motion", &motions);
-        let tolerance_deg = table.optional_number("tolerance_deg", TOLERANCE_LIMITS);
-        roles.add(&table, reference.as_ref(), followers.as_ref());
-        table.finish();
-        Some(MatchGroup {
-            reference: reference?.into_inner(),
-            followers: followers?
-                .into_inner()
-                .into_iter()
-                .map(Spanned::into_inner)
-                .collect(),
-            motion: motion?,
-            tolerance_deg: tolerance_deg.map_or(DEFAULT_TOLERANCE_DEG, Spanned::into_inner),
-        })
-    };
-    let groups = all(file.tables("match").into_iter().map(read_one));
-    roles.check(file.faults());
-    groups
-}
-
 /// All of them, or `None` if one is at fault; every one is read in either case.
-fn all<T>(items: impl Iterator<Item = Option<T>>) -> Option<Vec<T>> {
+pub(super) fn all<T>(items: impl Iterator<Item = Option<T>>) -> Option<Vec<T>> {
     let read: Vec<Option<T>> = items.collect();
     read.into_iter().collect()
 }

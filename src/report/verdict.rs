@@ -144,6 +144,14 @@ fn out_of_reach(correction: &Correction) -> String {
         .iter()
         .map(|end| format!("{} %", figures::percent(end.stick_pct)))
         .collect();
+    if !correction.target.is_reference() {
+        return format!(
+            "With the servo travel that was filmed the {follower} does not reach the {reference} at \
+             {}; even with the best numbers up to {} will remain.",
+            ends.join(" and "),
+            remains(correction)
+        );
+    }
     // All ends tell the same remainder: that of the travel which both sides have in common.
     let common = correction
         .out_of_reach

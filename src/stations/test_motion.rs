@@ -108,6 +108,7 @@ pub(crate) fn model_with(source: StationSource) -> ModelFile {
             followers: vec![SURFACE_NAMES[1].into()],
             motion: MatchMotion::Same,
             tolerance_deg: 0.3,
+            target: crate::model_file::Target::Reference,
         }],
         stations: Stations {
             source,

@@ -11,4 +11,5 @@ mod clips;
 mod laws;
 mod linkage;
 mod optimum;
+mod targets;
 mod world;

@@ -99,6 +99,7 @@ pub fn group(motion: MatchMotion) -> MatchGroup {
         followers: vec![FOLLOWER.into()],
         motion,
         tolerance_deg: 0.3,
+        target: hingewise::model_file::Target::Reference,
     }
 }
 

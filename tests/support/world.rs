@@ -457,6 +457,7 @@ fn declare(aircraft: &Aircraft, filming: &Filming) -> ModelFile {
             followers: followers.to_vec(),
             motion: MatchMotion::Same,
             tolerance_deg: 0.3,
+            target: hingewise::model_file::Target::Reference,
         }],
         _ => vec![],
     };

@@ -107,7 +107,7 @@ pub fn reach_views(measurement: &Measurement, correction: &Correction) -> Vec<Re
     ends.iter()
         .enumerate()
         .map(|(index, end)| {
-            let is_last = index + 1 == ends.len();
+            let is_last = index + 1 == ends.len() && correction.target.is_reference();
             let numbers = if is_last {
                 settings_rows(measurement, &correction.follower, &end.common_settings)
             } else {
@@ -126,6 +126,17 @@ pub fn reach_views(measurement: &Measurement, correction: &Correction) -> Vec<Re
 /// An end that cannot be reached, in words.
 fn reach_sentence(correction: &Correction, end: &OutOfReach, counting: Counting) -> String {
     let (reference, follower) = (&correction.reference, &correction.follower);
+    if !correction.target.is_reference() {
+        return format!(
+            "At {} % the {follower} stays {} short of the {reference}: {} of {}, whatever is \
+             entered. Declare smaller throws, move its linkage, or film again with more travel of \
+             its servo where nothing binds.",
+            percent(end.stick_pct),
+            plain_deg(end.short_deg),
+            declared_deg(end.follower_deg.abs()),
+            declared_deg(end.reference_deg.abs()),
+        );
+    }
     format!(
         "At {} % the {follower} stays {} short of the {reference}: {} of {}, whatever is entered. \
          Move its linkage, or film again with more travel of its servo where nothing binds; or \

@@ -1,0 +1,180 @@
+//! What both sides are adjusted to where neither is the reference: a straight line, declared
+//! throws, or the smaller of both sides.
+//!
+//! The target is written down as the response of one more surface, known exactly, so that each
+//! side is matched to it as it would be to a reference.
+
+use nalgebra::DMatrix;
+
+use crate::measured::Measured;
+use crate::model_file::{MatchGroup, Radio, Target};
+use crate::response::{Health, Response, Responses, StationDeflection};
+use crate::stations::Approach;
+
+use super::MatchingError;
+use super::command::{self, Command};
+use super::curve::ResponseCurve;
+use super::visits::Visits;
+
+/// Distance of the stick positions at which the target is written down, %.
+const SPACING_PCT: f64 = 10.0;
+/// Stick at which throws are declared, %.
+const FULL_PCT: f64 = 100.0;
+
+/// The target of one group, ready for each of its surfaces.
+pub(super) struct Aims<'a> {
+    target: &'a Target,
+    limit_pct: f64,
+    sides: Vec<AimedSide>,
+}
+
+/// One surface of the group, as measured.
+struct AimedSide {
+    curve: ResponseCurve,
+    command: Command,
+    /// +1 where it goes up with the stick.
+    sense: f64,
+    /// Stick travel that was measured.
+    travel_pct: [f64; 2],
+}
+
+impl AimedSide {
+    fn new(responses: &Responses, radio: &Radio, name: &str) -> Result<Self, MatchingError> {
+        let command = Command::new(radio, &command::active(radio, name)?);
+        let visits = Visits::collect(responses, name, |stick| command.servo_pct(stick))?;
+        let sticks = visits.used.iter().map(|&visit| visits.stick_pct[visit]);
+        let travel_pct = [
+            sticks.clone().fold(f64::INFINITY, f64::min),
+            sticks.fold(f64::NEG_INFINITY, f64::max),
+        ];
+        let curve = ResponseCurve::fit(visits)?;
+        let [low, high] = travel_pct.map(|stick| curve.value_deg(command.servo_pct(stick)));
+        Ok(Self {
+            curve,
+            command,
+            sense: (high - low).signum(),
+            travel_pct,
+        })
+    }
+
+    /// Deflection from neutral as found, in the sense in which it rises with the stick, deg.
+    fn rising_deg(&self, stick_pct: f64) -> f64 {
+        let at = |stick: f64| self.curve.value_deg(self.command.servo_pct(stick));
+        self.sense * (at(stick_pct) - at(0.0))
+    }
+}
+
+impl<'a> Aims<'a> {
+    /// Reads all surfaces of the group.
+    pub fn new(
+        responses: &Responses,
+        group: &'a MatchGroup,
+        radio: &Radio,
+    ) -> Result<Self, MatchingError> {
+        let sides = std::iter::once(&group.reference)
+            .chain(&group.followers)
+            .map(|name| AimedSide::new(responses, radio, name))
+            .collect::<Result<_, _>>()?;
+        Ok(Self {
+            target: &group.target,
+            limit_pct: radio.limit_pct,
+            sides,
+        })
+    }
+
+    /// The responses with the target of one surface added under its name.
+    pub fn responses_for(&self, responses: &Responses, side: usize) -> Responses {
+        let own = &self.sides[side];
+        let mut sticks: Vec<f64> = own.curve.visits().stick_pct.clone();
+        let [first, last] = own.travel_pct;
+        let count = ((last - first) / SPACING_PCT).ceil().max(1.0);
+        sticks.extend((0..=count as usize).map(|i| first + (last - first) * i as f64 / count));
+        sticks.push(0.0);
+        sticks.sort_by(f64::total_cmp);
+        sticks.dedup_by(|a, b| (*a - *b).abs() < 1e-6);
+        // Both approaches say the same, so that the target has no play.
+        let stations: Vec<StationDeflection> = sticks
+            .iter()
+            .flat_map(|&stick| {
+                [Approach::Rising, Approach::Falling].map(|approach| (stick, approach))
+            })
+            .enumerate()
+            .map(|(hold, (stick_pct, approach))| {
+                let target_deg = own.sense * self.rising_deg(own, stick_pct);
+                station(hold, (stick_pct, approach), target_deg)
+            })
+            .collect();
+        let (known, added) = (responses.covariance_deg2.nrows(), stations.len());
+        let mut with_target = responses.clone();
+        with_target.covariance_deg2 = DMatrix::zeros(known + added, known + added);
+        with_target
+            .covariance_deg2
+            .view_mut((0, 0), (known, known))
+            .copy_from(&responses.covariance_deg2);
+        with_target.surfaces.push(Response {
+            surface: self.target.name().into(),
+            stations,
+            health: Health::default(),
+        });
+        with_target
+    }
+
+    /// The target at a stick position, in the sense in which the surface rises with it, deg.
+    fn rising_deg(&self, own: &AimedSide, stick_pct: f64) -> f64 {
+        // Beyond the radio's limit the servo gets no more.
+        let stick_pct = stick_pct.clamp(-self.limit_pct, self.limit_pct);
+        match self.target {
+            Target::Reference | Target::Smaller => self.smallest_deg(stick_pct),
+            Target::Straight => self.steepest_common_deg_per_pct() * stick_pct,
+            Target::Throws { up_deg, down_deg } => {
+                let [ahead_deg, behind_deg] = if own.sense > 0.0 {
+                    [up_deg, down_deg]
+                } else {
+                    [down_deg, up_deg]
+                };
+                // The parabola through both ends and neutral: no kink at neutral.
+                let share = stick_pct / FULL_PCT;
+                let (mean, bend) = (
+                    0.5 * (ahead_deg + behind_deg),
+                    0.5 * (ahead_deg - behind_deg),
+                );
+                mean * share + bend * share * share
+            }
+        }
+    }
+
+    /// The smallest of all sides' deflections at a stick position, with its sign, deg.
+    fn smallest_deg(&self, stick_pct: f64) -> f64 {
+        self.sides
+            .iter()
+            .map(|side| side.rising_deg(stick_pct))
+            .min_by(|a, b| a.abs().total_cmp(&b.abs()))
+            .unwrap_or(0.0)
+    }
+
+    /// The steepest straight line that every side reaches at both ends.
+    fn steepest_common_deg_per_pct(&self) -> f64 {
+        self.sides
+            .iter()
+            .flat_map(|side| {
+                side.travel_pct
+                    .iter()
+                    .filter(|stick| stick.abs() > SPACING_PCT)
+                    .map(|&stick| side.rising_deg(stick) / stick)
+            })
+            .fold(f64::INFINITY, f64::min)
+    }
+}
+
+fn station(hold: usize, at: (f64, Approach), target_deg: f64) -> StationDeflection {
+    StationDeflection {
+        stick_pct: at.0,
+        approach: at.1,
+        time_s: [0.0; 2],
+        frames: 0,
+        deflection_deg: Measured::new(target_deg, 0.0),
+        throw_mm: None,
+        inclinometer_deg: None,
+        hold,
+    }
+}
