@@ -236,6 +236,11 @@ fn each_single_fault_raises_one_message_and_no_other() {
         ),
         (
             "tolerance_deg = 0.25",
+            "down_to_up = 0.6",
+            "`down_to_up` is told, but nothing here goes up",
+        ),
+        (
+            "tolerance_deg = 0.25",
             "target = \"throws\"",
             "`throws_deg` is missing in [[match]]",
         ),

@@ -17,7 +17,7 @@ mod cause;
 mod chain;
 mod command;
 mod curve;
-
+mod differential;
 mod end_points;
 mod error;
 mod isotonic;
@@ -48,6 +48,7 @@ pub use warning::MatchingWarning;
 
 use aim::Aims;
 use chain::BestCurve;
+use differential::{Differential, turned_radio};
 use pair::{Pair, Place};
 use score::Score;
 
@@ -144,7 +145,7 @@ pub struct Correction {
     /// What it is adjusted to.
     #[serde(default)]
     pub target: Target,
-    /// Mismatch as found, by station, both directions of approach averaged.
+    /// Mismatch as found, by station (of the follower's stick where up is compared against up), both directions of approach averaged.
     #[serde(rename = "mismatch_deg")]
     pub found_deg: Vec<StationMismatch>,
     /// All numbers of the follower's servo, those already active included.
@@ -236,8 +237,7 @@ pub fn match_group(
             .iter()
             .map(|follower| {
                 let names = (group.reference.as_str(), follower.as_str());
-                let pair = Pair::new(responses, names, group.motion, &radio)?;
-                correct(&pair, group)
+                to_reference(responses, names, (group, &radio))
             })
             .collect::<Result<Vec<_>, _>>()?
     } else {
@@ -248,6 +248,25 @@ pub fn match_group(
         warnings.extend(doubts.map(Warning::Matching));
     }
     Ok(corrections)
+}
+
+/// Matches one follower to its reference, up against up where a differential is declared.
+fn to_reference(
+    responses: &Responses,
+    names: (&str, &str),
+    (group, radio): (&MatchGroup, &Radio),
+) -> Result<Correction, MatchingError> {
+    let differential = group
+        .down_to_up
+        .and_then(|down_to_up| Differential::new(responses, names.1, down_to_up));
+    let Some(differential) = differential else {
+        let pair = Pair::new(responses, names, group.motion, radio)?;
+        return correct(&pair, group);
+    };
+    let turned = differential.turned(responses, names);
+    let radio = turned_radio(radio, names.0);
+    let pair = Pair::new(&turned, names, group.motion, &radio)?;
+    Ok(differential.told_by_stick(correct(&pair, group)?))
 }
 
 /// Matches every surface of a group, its reference as well, to the group's target.

@@ -20,6 +20,9 @@ use super::{MatchingError, improve};
 pub struct OutOfReach {
     /// End of the travel.
     pub stick_pct: f64,
+    /// The reference's stick there, where that is not the same: up is compared against up.
+    #[serde(default)]
+    pub reference_stick_pct: Option<f64>,
     /// What the reference reaches there, degrees from its neutral.
     pub reference_deg: f64,
     /// What the follower reaches at most, in the reference's sense, degrees from its neutral.
@@ -32,6 +35,13 @@ pub struct OutOfReach {
     pub common_settings: Settings,
     /// Largest |mismatch| over the whole travel then, degrees.
     pub common_worst_deg: f64,
+}
+
+impl OutOfReach {
+    /// The end of the reference that belongs to this end.
+    pub fn reference_end_pct(&self) -> f64 {
+        self.reference_stick_pct.unwrap_or(self.stick_pct)
+    }
 }
 
 /// The ends that are out of reach, lower end first.
@@ -62,6 +72,7 @@ pub(super) fn find(pair: &Pair, places: &[Place]) -> Result<Vec<OutOfReach>, Mat
             let reference_pct = reference.servo_pct(place.stick_pct);
             OutOfReach {
                 stick_pct: place.stick_pct,
+                reference_stick_pct: None,
                 reference_deg: pair.signed(place.target_deg),
                 follower_deg: pair.signed(reach_deg),
                 short_deg: Measured::new(

@@ -31,6 +31,8 @@ pub enum MatchingWarning {
         stick_pct: f64,
         /// How much is missing.
         short_deg: Measured,
+        /// The reference's end that belongs to it.
+        reference_end_pct: f64,
         /// End point of the reference with which both reach the same.
         reference_end_point_pct: f64,
         /// What the follower is adjusted to.
@@ -112,12 +114,12 @@ impl MatchingWarning {
             }
             Self::FollowerOutOfReach {
                 reference,
-                stick_pct,
+                reference_end_pct,
                 reference_end_point_pct,
                 common_worst_deg,
                 ..
             } => format!(
-                "either reduce the end point of \"{reference}\" at {stick_pct:+.0} % to \
+                "either reduce the end point of \"{reference}\" at {reference_end_pct:+.0} % to \
                  {reference_end_point_pct} %, which leaves {common_worst_deg:.2}° at most; or, where \
                  servo and linkage allow more travel, give the follower more and film again"
             ),
@@ -135,6 +137,7 @@ pub(super) fn about(correction: &Correction) -> Vec<MatchingWarning> {
             follower: correction.follower.clone(),
             stick_pct: end.stick_pct,
             short_deg: end.short_deg,
+            reference_end_pct: end.reference_end_pct(),
             reference_end_point_pct: end.reference_end_point_pct,
             target: correction.target,
             common_worst_deg: end.common_worst_deg,

@@ -80,6 +80,7 @@ pub(crate) fn heron() -> Measurement {
             motion: MatchMotion::Same,
             tolerance_deg: 0.3,
             target: crate::model_file::Target::Reference,
+            down_to_up: None,
         }],
         radio: Some(radio()),
         matches: vec![correction()],
@@ -129,6 +130,7 @@ pub(crate) fn heron_after() -> Measurement {
 pub(crate) fn short_at_the_top(correction: &Correction) -> OutOfReach {
     OutOfReach {
         stick_pct: 100.0,
+        reference_stick_pct: None,
         reference_deg: 25.1,
         follower_deg: 23.8,
         short_deg: Measured::new(1.3, 0.02),

@@ -79,6 +79,9 @@ pub enum ModelFault {
         /// The surface.
         name: String,
     },
+    /// A differential where there is none.
+    #[error("`down_to_up` is told, but nothing here goes up while the reference goes down")]
+    DifferentialUnused,
     /// Throws of a group that is not adjusted to throws.
     #[error("throws are told, but the target is another")]
     ThrowsWithoutTarget,
@@ -191,6 +194,9 @@ impl Fault for ModelFault {
             }
             Self::FollowsTwice { .. } => "name it once, under one reference".into(),
             Self::ReferenceFollows { .. } => "put all that shall move alike under one reference".into(),
+            Self::DifferentialUnused => {
+                "use it with `motion = \"opposite\"` and a reference, or take it out".into()
+            }
             Self::ThrowsWithoutTarget => "write `target = \"throws\"`, or take the throws out".into(),
             Self::TwoThrows => "write one of the two".into(),
             Self::NoChord => "write `chord_mm` of the reference, or tell `throws_deg`".into(),

@@ -109,6 +109,11 @@ pub struct MatchGroup {
     /// What they are adjusted to.
     #[serde(default)]
     pub target: Target,
+    /// Share of the command that the side going down gets from the radio's mix, of surfaces that
+    /// move opposite ways; up is then compared against up. `None`: at one stick position one goes
+    /// as far up as the other goes down.
+    #[serde(default)]
+    pub down_to_up: Option<f64>,
 }
 
 /// What the surfaces of a match group are adjusted to.

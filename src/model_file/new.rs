@@ -244,6 +244,9 @@ fn match_text(left: &NewSurface, right: &NewSurface) -> String {
         &format!("motion = \"{motion}\""),
         "same | opposite: how they move in this clip",
     );
+    if motion == "opposite" {
+        text += &line("# down_to_up = 0.6", "differential: compares up against up");
+    }
     text += &line("tolerance_deg = 0.3", "largest mismatch that you accept");
     text + &line(
         "# target = \"smaller\"",

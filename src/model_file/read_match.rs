@@ -17,6 +17,9 @@ const THROW_LIMITS: Limits = Limits::new(1.0, 85.0, "°");
 /// One throw may be so many times the other: beyond, no smooth curve through neutral joins them.
 const MOST_UNEQUAL: f64 = 2.5;
 
+/// Shares of the command that a differential can leave to the side going down.
+const DIFFERENTIAL_LIMITS: Limits = Limits::new(0.1, 1.0, "");
+
 #[derive(Clone, Copy, PartialEq)]
 enum Word {
     Reference,
@@ -47,6 +50,14 @@ pub(super) fn match_groups(
             surface.chord_mm
         });
         let target = target(&mut table, chord_mm);
+        let down_to_up = table.optional_number("down_to_up", DIFFERENTIAL_LIMITS);
+        if let Some(told) = &down_to_up {
+            let is_used = motion == Some(MatchMotion::Opposite)
+                && target.is_none_or(|target| target.is_reference());
+            if !is_used && motion.is_some() {
+                table.fault(told, ModelFault::DifferentialUnused);
+            }
+        }
         table.finish();
         Some(MatchGroup {
             reference: reference?.into_inner(),
@@ -58,6 +69,7 @@ pub(super) fn match_groups(
             motion: motion?,
             tolerance_deg: tolerance_deg.map_or(DEFAULT_TOLERANCE_DEG, Spanned::into_inner),
             target: target?,
+            down_to_up: down_to_up.map(Spanned::into_inner),
         })
     };
     let groups = all(file.tables("match").into_iter().map(read_one));

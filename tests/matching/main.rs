@@ -8,6 +8,7 @@ mod support;
 mod aircraft;
 mod causes;
 mod clips;
+mod differential;
 mod laws;
 mod linkage;
 mod optimum;

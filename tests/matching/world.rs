@@ -100,6 +100,7 @@ pub fn group(motion: MatchMotion) -> MatchGroup {
         motion,
         tolerance_deg: 0.3,
         target: hingewise::model_file::Target::Reference,
+        down_to_up: None,
     }
 }
 

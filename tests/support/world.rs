@@ -458,6 +458,7 @@ fn declare(aircraft: &Aircraft, filming: &Filming) -> ModelFile {
             motion: MatchMotion::Same,
             tolerance_deg: 0.3,
             target: hingewise::model_file::Target::Reference,
+            down_to_up: None,
         }],
         _ => vec![],
     };

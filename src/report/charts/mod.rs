@@ -7,5 +7,5 @@ mod timeline;
 
 pub use hinges::hinges;
 pub use mismatch::{Series, mismatch, two_mismatches};
-pub use response::{Shown, response, straight_line_departure};
+pub use response::{Shown, Turn, response, straight_line_departure};
 pub use timeline::timeline;

@@ -11,26 +11,50 @@ use crate::stations::Approach;
 
 const HEIGHT: f64 = 260.0;
 
-/// A surface in a chart: its record, its look, and whether it is shown mirrored.
+/// How a surface is turned round in a chart, so that it can be compared.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Turn {
+    /// Shown as it is.
+    AsItIs,
+    /// Down shown as up.
+    Deflection,
+    /// Shown at the opposite stick.
+    Stick,
+}
+
+/// A surface in a chart: its record, its look, and how it is turned round.
 #[derive(Debug, Clone, Copy)]
 pub struct Shown<'a> {
     /// What was measured.
     pub surface: &'a SurfaceRecord,
     /// Colour and dashes.
     pub look: SurfaceLook,
-    /// Moves opposite to its reference, and is turned round for comparing.
-    pub mirrored: bool,
+    /// Whether it moves opposite to its reference, and is turned round for comparing.
+    pub turn: Turn,
 }
 
 impl Shown<'_> {
     fn deflection_deg(&self, station: &StationDeflection) -> f64 {
-        let sign = if self.mirrored { -1.0 } else { 1.0 };
-        sign * station.deflection_deg.value
+        match self.turn {
+            Turn::Deflection => -station.deflection_deg.value,
+            Turn::AsItIs | Turn::Stick => station.deflection_deg.value,
+        }
+    }
+
+    fn stick_pct(&self, station: &StationDeflection) -> f64 {
+        match self.turn {
+            Turn::Stick => -station.stick_pct,
+            Turn::AsItIs | Turn::Deflection => station.stick_pct,
+        }
     }
 
     fn name(&self) -> String {
-        let mirrored = if self.mirrored { ", turned round" } else { "" };
-        format!("{}{mirrored}", self.surface.name)
+        let turned = match self.turn {
+            Turn::AsItIs => "",
+            Turn::Deflection => ", turned round",
+            Turn::Stick => ", at the opposite stick",
+        };
+        format!("{}{turned}", self.surface.name)
     }
 }
 
@@ -60,7 +84,7 @@ fn slope_deg_per_pct(shown: &Shown<'_>) -> f64 {
         .surface
         .stations
         .iter()
-        .map(|station| (station.stick_pct, shown.deflection_deg(station)))
+        .map(|station| (shown.stick_pct(station), shown.deflection_deg(station)))
         .fold((0.0, 0.0), |(products, squares), (stick, deflection)| {
             (products + stick * deflection, squares + stick * stick)
         });
@@ -73,7 +97,7 @@ fn slope_deg_per_pct(shown: &Shown<'_>) -> f64 {
 
 fn drawn(shown: &[Shown<'_>], title: &str, figure: impl Fn(f64, f64) -> f64) -> String {
     let of = |shown: &Shown<'_>, station: &StationDeflection| {
-        figure(station.stick_pct, shown.deflection_deg(station))
+        figure(shown.stick_pct(station), shown.deflection_deg(station))
     };
     let pairs = || {
         shown.iter().flat_map(|shown| {
@@ -89,17 +113,19 @@ fn drawn(shown: &[Shown<'_>], title: &str, figure: impl Fn(f64, f64) -> f64) -> 
         [value - u, value + u]
     });
     let y = Axis::covering(figures, title);
-    let x = Axis::stick(pairs().map(|(_, station)| station.stick_pct));
+    let x = Axis::stick(pairs().map(|(shown, station)| shown.stick_pct(station)));
     let mut plot = Plot::new(title, HEIGHT, [x, y], &legend(shown));
     plot.grid();
     for shown in shown {
         let stations = &shown.surface.stations;
         plot.curve(
-            &mean_by_stick(stations, |station| of(shown, station)),
+            &mean_by_stick(stations, |station| {
+                (shown.stick_pct(station), of(shown, station))
+            }),
             shown.look.stroke(1.8),
         );
         for station in stations {
-            let point = (station.stick_pct, of(shown, station));
+            let point = (shown.stick_pct(station), of(shown, station));
             let mark = mark(station.approach);
             plot.measured(point, station.deflection_deg.u(), mark, shown.look.colour);
         }
@@ -135,14 +161,15 @@ fn mark(approach: Approach) -> Mark {
 /// Means over the holds at one stick position, by rising stick.
 fn mean_by_stick(
     stations: &[StationDeflection],
-    figure: impl Fn(&StationDeflection) -> f64,
+    point: impl Fn(&StationDeflection) -> (f64, f64),
 ) -> Vec<(f64, f64)> {
     let mut sums: BTreeMap<i64, (f64, f64, usize)> = BTreeMap::new();
     for station in stations {
         // Stick positions are told to a hundredth of a percent at best.
-        let key = (station.stick_pct * 100.0).round() as i64;
-        let sum = sums.entry(key).or_insert((station.stick_pct, 0.0, 0));
-        sum.1 += figure(station);
+        let (stick_pct, figure) = point(station);
+        let key = (stick_pct * 100.0).round() as i64;
+        let sum = sums.entry(key).or_insert((stick_pct, 0.0, 0));
+        sum.1 += figure;
         sum.2 += 1;
     }
     sums.into_values()

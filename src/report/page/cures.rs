@@ -140,12 +140,13 @@ fn reach_sentence(correction: &Correction, end: &OutOfReach, counting: Counting)
     format!(
         "At {} % the {follower} stays {} short of the {reference}: {} of {}, whatever is entered. \
          Move its linkage, or film again with more travel of its servo where nothing binds; or \
-         reduce the end point of the {reference} at this end to {} {} and enter the {follower}'s \
+         reduce the end point of the {reference} at {} % to {} {} and enter the {follower}'s \
          numbers for the common travel, which leaves at most {}.",
         percent(end.stick_pct),
         plain_deg(end.short_deg),
         declared_deg(end.follower_deg.abs()),
         declared_deg(end.reference_deg.abs()),
+        percent(end.reference_end_pct()),
         counting.shown_unsigned(end.reference_end_point_pct),
         counting.sign(),
         declared_deg(end.common_worst_deg),

@@ -13,7 +13,7 @@ use crate::matching::Correction;
 use crate::measurement::Measurement;
 use crate::model_file::{Joins, MatchMotion};
 
-use super::charts::{self, Shown};
+use super::charts::{self, Shown, Turn};
 use super::figures;
 use super::palette::SurfaceLook;
 use super::verdict::{Judgement, Verdict};
@@ -182,23 +182,27 @@ fn radio_words(measurement: &Measurement) -> Option<String> {
 
 fn pair_view(measurement: &Measurement, correction: &Correction) -> ResponseView {
     let shown = pair(measurement, correction);
-    let turned_round = shown.iter().any(|shown| shown.mirrored);
+    let turned_round = shown.iter().any(|shown| shown.turn != Turn::AsItIs);
     response_view(&shown, turned_round)
 }
 
 /// Reference and follower of a match, the follower turned round where the two move opposite ways.
 pub fn pair<'a>(measurement: &'a Measurement, correction: &Correction) -> Vec<Shown<'a>> {
-    let opposite = measurement
+    let turn = measurement
         .group(&correction.reference, &correction.follower)
-        .is_some_and(|group| group.motion == MatchMotion::Opposite);
+        .map_or(Turn::AsItIs, |group| {
+            match (group.motion, group.down_to_up) {
+                (MatchMotion::Same, _) => Turn::AsItIs,
+                (MatchMotion::Opposite, None) => Turn::Deflection,
+                (MatchMotion::Opposite, Some(_)) => Turn::Stick,
+            }
+        });
     [
-        (&correction.reference, false),
-        (&correction.follower, opposite),
+        (&correction.reference, Turn::AsItIs),
+        (&correction.follower, turn),
     ]
     .into_iter()
-    .filter_map(|(name, mirrored)| {
-        shown(measurement, name).map(|shown| Shown { mirrored, ..shown })
-    })
+    .filter_map(|(name, turn)| shown(measurement, name).map(|shown| Shown { turn, ..shown }))
     .collect()
 }
 
@@ -228,7 +232,7 @@ fn shown<'a>(measurement: &'a Measurement, name: &str) -> Option<Shown<'a>> {
         .map(|(position, surface)| Shown {
             surface,
             look: SurfaceLook::of(position),
-            mirrored: false,
+            turn: Turn::AsItIs,
         })
 }
 
