@@ -1,13 +1,16 @@
 //! Tags: finds the declared tags in every frame and measures their corners.
 
+mod appearance;
 mod cards;
 mod correlation;
+mod mosaic;
 mod patch;
 mod pattern;
 mod quality;
 mod recognise;
 mod refine;
 mod search;
+mod sensor;
 mod tone;
 mod tracker;
 

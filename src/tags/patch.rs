@@ -2,9 +2,9 @@
 
 use nalgebra::{Matrix3, Point2};
 
-use super::DropReason;
 use super::pattern::CELLS;
 use super::tone::Tone;
+use super::{DropReason, mosaic};
 use crate::clip::GreyImage;
 use crate::geometry::{homography, quadrilateral};
 
@@ -41,6 +41,8 @@ pub(super) struct Pixel {
     pub row: u16,
     /// Which block of the tag it lies in.
     pub block: u8,
+    /// Its kind in the sensor's mosaic, see [`PARITIES`](super::mosaic::PARITIES).
+    pub parity: u8,
 }
 
 /// The pixels of a tag and a little paper around it.
@@ -148,6 +150,7 @@ impl Patch {
                     column: (x - left) as u16,
                     row: (y - top) as u16,
                     block: block_of(on_tag),
+                    parity: mosaic::parity(x, y),
                 });
             }
         }

@@ -48,15 +48,16 @@ impl Pattern {
         self.white[row as usize][column as usize]
     }
 
-    /// The pattern seen through a Gaussian blur with standard deviations `blur` (u, v) in cells.
+    /// The pattern seen through a Gaussian blur.
     ///
     /// `u` and `v` run from 0 to [`CELLS`] over the black square. The paper is taken as white
-    /// without end. The blur's axes are taken along the tag's: exact for every straight edge,
-    /// and off only at the corners of cells when the picture shears the tag.
+    /// without end. The blur's covariance, which shows at the corners of cells only, is taken to
+    /// first order: a Gaussian's derivative by it is its mixed second derivative (R. L. Plackett,
+    /// Biometrika 41 (1954) 351).
     #[inline]
-    pub fn shade(&self, u: f64, v: f64, blur: [f64; 2]) -> Shade {
-        let columns = Coverage::at(u, blur[0]);
-        let rows = Coverage::at(v, blur[1]);
+    pub fn shade(&self, u: f64, v: f64, blur: &Blur) -> Shade {
+        let columns = Coverage::at(u, blur.sd[0]);
+        let rows = Coverage::at(v, blur.sd[1]);
         let mut shade = Shade {
             white: 1.0,
             du: 0.0,
@@ -73,7 +74,7 @@ impl Pattern {
                     widen += columns.widen[column];
                 }
             }
-            shade.white -= share * rows.share[row];
+            shade.white -= share * rows.share[row] + blur.covariance * slope * rows.slope[row];
             shade.du -= slope * rows.share[row];
             shade.dv -= share * rows.slope[row];
             shade.dblur_u -= widen * rows.share[row];
@@ -81,6 +82,15 @@ impl Pattern {
         }
         shade
     }
+}
+
+/// A Gaussian blur in the tag's axes.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Blur {
+    /// Standard deviations along u and v, cells.
+    pub sd: [f64; 2],
+    /// Covariance of the two, cells²: other than zero where the picture shears the tag.
+    pub covariance: f64,
 }
 
 /// How much of each cell along one axis a blurred point sees.

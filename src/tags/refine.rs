@@ -5,28 +5,21 @@
 //! neighbours as they do where edges are fitted one by one. Corners are those of the fitted
 //! pattern and come with their joint covariance.
 
-use nalgebra::{Cholesky, Const, Matrix3, Point2, SMatrix, SVector};
+use nalgebra::{Cholesky, Const, Matrix3, Point2, SMatrix, Vector3};
 
+use super::appearance::{
+    Appearance, BLACK, BLUR, HALF, UNKNOWNS, Unknowns, WHITE, contrast, corners_of,
+};
 use super::correlation::variance_factor;
-use super::patch::{BLOCKS, Patch, Pixel};
-use super::pattern::{CELLS, Pattern};
-use super::tone::Tone;
+use super::mosaic::{Mosaic, MosaicEvidence};
+use super::patch::{BLOCKS, Patch};
+use super::pattern::Pattern;
+use super::sensor::Sensor;
 use super::{CornerCovariance, DropReason};
 use crate::clip::GreyImage;
-use crate::geometry::{homography, quadrilateral};
-
-/// Unknowns: 8 of the homography, 2 of the blur (cells), light of white and of black, each with
-/// its slopes along the patch.
-const UNKNOWNS: usize = 16;
-const BLUR: usize = 8;
-const WHITE: usize = 10;
-const BLACK: usize = 13;
+use crate::geometry::quadrilateral;
 
 type Normal = SMatrix<f64, UNKNOWNS, UNKNOWNS>;
-type Unknowns = SVector<f64, UNKNOWNS>;
-
-/// Half the black square's side in cells.
-const HALF: f64 = CELLS as f64 / 2.0;
 
 /// A pattern that was fitted to the pixels.
 #[derive(Debug, Clone, PartialEq)]
@@ -47,6 +40,8 @@ pub struct PatternFit {
     pub hidden_share: f64,
     /// Sum of squared residuals of the pixels used, in code values as shares of the range.
     pub(super) squares: f64,
+    /// What the tag tells of the sensor's mosaic.
+    pub(super) mosaic: MosaicEvidence,
 }
 
 /// Where the fit starts, px: the blur of a sharp lens and sensor, then a wide one, which reaches
@@ -106,11 +101,11 @@ const MASK_SHARE: f64 = 0.08;
 /// there. Whether a fit is good enough is for the caller to judge.
 pub fn refine(
     image: &GreyImage,
-    tone: &Tone,
+    sensor: &Sensor,
     pattern: &Pattern,
     start_px: &[Point2<f64>; 4],
 ) -> Result<PatternFit, DropReason> {
-    let (patch, patch_from_tag) = Patch::cut(image, tone, start_px)?;
+    let (patch, patch_from_tag) = Patch::cut(image, &sensor.tone, start_px)?;
     if patch.pixels.len() < 4 * UNKNOWNS {
         return Err(DropReason::TooSmall);
     }
@@ -120,6 +115,7 @@ pub fn refine(
         let fit = Fit {
             pattern,
             patch: &patch,
+            mosaic: sensor.mosaic,
             used: [true; BLOCKS],
             noise: START_NOISE,
         };
@@ -152,6 +148,7 @@ fn start_state(patch: &Patch, patch_from_tag: &Matrix3<f64>, blur_px: f64) -> Un
 struct Fit<'a> {
     pattern: &'a Pattern,
     patch: &'a Patch,
+    mosaic: Mosaic,
     /// Blocks that look as printed.
     used: [bool; BLOCKS],
     /// Standard deviation of the residuals, share of the range.
@@ -245,28 +242,23 @@ impl Fit<'_> {
     }
 
     fn sums(&self, state: &Unknowns, stride: usize, with_matrix: bool) -> Option<Sums> {
-        let patch_from_tag = matrix(state);
-        let tag_from_patch = patch_from_tag.try_inverse()?;
+        let appearance = Appearance::new(self.pattern, self.patch, self.mosaic, state)?;
         let mut sums = Sums::zero();
-        let reach = HUBER_SD * self.noise;
         for pixel in self.patch.pixels.iter().step_by(stride) {
-            let (residual, row) = self.residual(state, &patch_from_tag, &tag_from_patch, pixel);
+            let compared = appearance.compare(pixel);
+            let (residual, row) = (compared.residual, &compared.by_unknowns);
             let block = usize::from(pixel.block);
             sums.block_squares[block] += residual * residual;
             sums.block_count[block] += 1.0;
             if !self.used[block] {
                 continue;
             }
-            let weight = if residual.abs() > reach {
-                reach / residual.abs()
-            } else {
-                1.0
-            };
+            let weight = self.weight(residual);
             sums.squares += weight * residual * residual;
             sums.weight += weight;
-            sums.gradient.axpy(weight * residual, &row, 1.0);
+            sums.gradient.axpy(weight * residual, row, 1.0);
             if with_matrix {
-                sums.normal.syger(weight, &row, &row, 1.0);
+                sums.normal.syger(weight, row, row, 1.0);
             }
         }
         if with_matrix {
@@ -275,57 +267,14 @@ impl Fit<'_> {
         sums.squares.is_finite().then_some(sums)
     }
 
-    /// Residual of a pixel in shares of the range, and the change of the model with the unknowns.
-    fn residual(
-        &self,
-        state: &Unknowns,
-        patch_from_tag: &Matrix3<f64>,
-        tag_from_patch: &Matrix3<f64>,
-        pixel: &Pixel,
-    ) -> (f64, Unknowns) {
-        let (p, q, g) = (pixel.p, pixel.q, tag_from_patch);
-        let depth = 1.0 / (g[(2, 0)] * p + g[(2, 1)] * q + g[(2, 2)]);
-        let a = (g[(0, 0)] * p + g[(0, 1)] * q + g[(0, 2)]) * depth;
-        let b = (g[(1, 0)] * p + g[(1, 1)] * q + g[(1, 2)]) * depth;
-        let blur = [state[BLUR], state[BLUR + 1]];
-        let shade = self.pattern.shade((a + 1.0) * HALF, (b + 1.0) * HALF, blur);
-        // Change of the shade along the patch, through the inverse homography.
-        let (along_a, along_b) = (shade.du * HALF * depth, shade.dv * HALF * depth);
-        let along_p = along_a * (g[(0, 0)] - a * g[(2, 0)]) + along_b * (g[(1, 0)] - b * g[(2, 0)]);
-        let along_q = along_a * (g[(0, 1)] - a * g[(2, 1)]) + along_b * (g[(1, 1)] - b * g[(2, 1)]);
-
-        let white = state[WHITE] + state[WHITE + 1] * p + state[WHITE + 2] * q;
-        let black = state[BLACK] + state[BLACK + 1] * p + state[BLACK + 2] * q;
-        let light = black + (white - black) * shade.white;
-        let per_shade = (white - black) * pixel.slope;
-        // A pattern that moves to the right darkens what lay to its left: hence the minus.
-        let forward = 1.0
-            / (patch_from_tag[(2, 0)] * a + patch_from_tag[(2, 1)] * b + patch_from_tag[(2, 2)]);
-        let (move_p, move_q) = (
-            -per_shade * along_p * forward,
-            -per_shade * along_q * forward,
-        );
-        let perspective = -(move_p * p + move_q * q);
-        let (of_white, of_black) = (pixel.slope * shade.white, pixel.slope * (1.0 - shade.white));
-        let row = Unknowns::from([
-            move_p * a,
-            move_p * b,
-            move_p,
-            move_q * a,
-            move_q * b,
-            move_q,
-            perspective * a,
-            perspective * b,
-            per_shade * shade.dblur_u,
-            per_shade * shade.dblur_v,
-            of_white,
-            of_white * p,
-            of_white * q,
-            of_black,
-            of_black * p,
-            of_black * q,
-        ]);
-        ((pixel.light - light) * pixel.slope, row)
+    /// Weight of a residual (Huber 1964).
+    fn weight(&self, residual: f64) -> f64 {
+        let reach = HUBER_SD * self.noise;
+        if residual.abs() > reach {
+            reach / residual.abs()
+        } else {
+            1.0
+        }
     }
 
     fn finish(
@@ -335,10 +284,13 @@ impl Fit<'_> {
         cofactors: &Normal,
     ) -> Result<PatternFit, DropReason> {
         let noise = sums.noise();
-        let (corners_px, corners_from_state) = corners(state, self.patch);
+        let (corners_px, corners_from_state) = corners_of(state, self.patch);
         let homography_cofactors: SMatrix<f64, BLUR, BLUR> =
             cofactors.fixed_view::<BLUR, BLUR>(0, 0).into();
-        let variance = noise.powi(2) * self.variance_factor(state).ok_or(DropReason::NotFound)?;
+        let look = self
+            .last_look(state, cofactors)
+            .ok_or(DropReason::NotFound)?;
+        let variance = noise.powi(2) * look.variance_factor;
         let covariance_px2 =
             corners_from_state * homography_cofactors * corners_from_state.transpose() * variance;
         let hidden: f64 = (0..BLOCKS)
@@ -355,6 +307,10 @@ impl Fit<'_> {
             residual_share: noise / contrast.max(f64::MIN_POSITIVE),
             hidden_share: hidden / self.patch.pixels.len() as f64,
             squares: sums.squares,
+            mosaic: MosaicEvidence {
+                information: look.mosaic_information / variance,
+                weighted: look.mosaic_weighted / variance,
+            },
         };
         let sound = covariance_px2.iter().all(|entry| entry.is_finite()) && contrast > 0.0;
         if sound {
@@ -365,22 +321,43 @@ impl Fit<'_> {
     }
 }
 
-impl Fit<'_> {
+/// What a fit that has arrived tells beside its unknowns.
+struct LastLook {
     /// How much the residuals that neighbours share widen the doubt.
-    fn variance_factor(&self, state: &Unknowns) -> Option<f64> {
-        let patch_from_tag = matrix(state);
-        let tag_from_patch = patch_from_tag.try_inverse()?;
+    variance_factor: f64,
+    /// Evidence on the mosaic, for residuals of variance 1.
+    mosaic_information: Matrix3<f64>,
+    mosaic_weighted: Vector3<f64>,
+}
+
+impl Fit<'_> {
+    fn last_look(&self, state: &Unknowns, cofactors: &Normal) -> Option<LastLook> {
+        let appearance = Appearance::new(self.pattern, self.patch, self.mosaic, state)?;
         let [width_px, height_px] = self.patch.size_px;
         let mut residuals = vec![None; width_px * height_px];
         let reach = HUBER_SD * self.noise;
+        let mut shared = SMatrix::<f64, UNKNOWNS, 3>::zeros();
+        let (mut information, mut gradient) = (Matrix3::zeros(), Vector3::zeros());
         for pixel in &self.patch.pixels {
-            if self.used[usize::from(pixel.block)] {
-                let (residual, _) = self.residual(state, &patch_from_tag, &tag_from_patch, pixel);
-                let place = usize::from(pixel.row) * width_px + usize::from(pixel.column);
-                residuals[place] = Some(residual.clamp(-reach, reach));
+            if !self.used[usize::from(pixel.block)] {
+                continue;
             }
+            let compared = appearance.compare(pixel);
+            let place = usize::from(pixel.row) * width_px + usize::from(pixel.column);
+            residuals[place] = Some(compared.residual.clamp(-reach, reach));
+            let weight = self.weight(compared.residual);
+            let by_mosaic = compared.by_mosaic;
+            shared.ger(weight, &compared.by_unknowns, &by_mosaic, 1.0);
+            information.ger(weight, &by_mosaic, &by_mosaic, 1.0);
+            gradient.axpy(weight * compared.residual, &by_mosaic, 1.0);
         }
-        Some(variance_factor(&residuals, width_px))
+        // The other unknowns are left free: what they can explain as well is no evidence.
+        let information = information - shared.tr_mul(&(cofactors * shared));
+        Some(LastLook {
+            variance_factor: variance_factor(&residuals, width_px),
+            mosaic_information: information,
+            mosaic_weighted: gradient + information * self.mosaic.to_vector(),
+        })
     }
 }
 
@@ -401,39 +378,4 @@ impl Sums {
         let freedom = (self.weight - UNKNOWNS as f64).max(1.0);
         (self.squares / freedom).sqrt().max(QUANTISATION_SD)
     }
-}
-
-fn matrix(state: &Unknowns) -> Matrix3<f64> {
-    Matrix3::new(
-        state[0], state[1], state[2], state[3], state[4], state[5], state[6], state[7], 1.0,
-    )
-}
-
-/// White minus black at the middle of the tag, as a share of the range of code values.
-fn contrast(state: &Unknowns, patch: &Patch) -> f64 {
-    let share = |light: f64| light.max(0.0).powf(1.0 / patch.tone_exponent);
-    share(state[WHITE]) - share(state[BLACK])
-}
-
-/// Corners in the picture and their change with the homography's entries.
-fn corners(state: &Unknowns, patch: &Patch) -> ([Point2<f64>; 4], SMatrix<f64, 8, BLUR>) {
-    let patch_from_tag = matrix(state);
-    let mut derivative = SMatrix::<f64, 8, BLUR>::zeros();
-    let mut corners_px = [Point2::origin(); 4];
-    for (k, (a, b)) in homography::SQUARE.into_iter().enumerate() {
-        let place = homography::map(&patch_from_tag, a, b);
-        corners_px[k] = patch.to_px(place);
-        let per_depth =
-            patch.scale_px / (patch_from_tag[(2, 0)] * a + patch_from_tag[(2, 1)] * b + 1.0);
-        let row = [a * per_depth, b * per_depth, per_depth];
-        for (index, value) in row.into_iter().enumerate() {
-            derivative[(2 * k, index)] = value;
-            derivative[(2 * k + 1, 3 + index)] = value;
-        }
-        for (index, value) in [a * per_depth, b * per_depth].into_iter().enumerate() {
-            derivative[(2 * k, 6 + index)] = -value * place.x;
-            derivative[(2 * k + 1, 6 + index)] = -value * place.y;
-        }
-    }
-    (corners_px, derivative)
 }

@@ -4,6 +4,7 @@ use nalgebra::Point2;
 
 use super::pattern::Pattern;
 use super::refine::refine;
+use super::sensor::Sensor;
 use crate::clip::{GreyImage, Levels};
 
 /// Exponents between a linear camera and one with a steep tone curve.
@@ -78,10 +79,10 @@ pub(super) fn estimate(
     tags: &[(&Pattern, [Point2<f64>; 4])],
 ) -> Tone {
     let misfit = |exponent: f64| -> f64 {
-        let tone = Tone::new(exponent, levels);
+        let sensor = Sensor::new(Tone::new(exponent, levels));
         let fits = tags
             .iter()
-            .filter_map(|(pattern, start)| refine(image, &tone, pattern, start).ok());
+            .filter_map(|(pattern, start)| refine(image, &sensor, pattern, start).ok());
         let (sum, count) = fits.fold((0.0, 0), |(sum, count), fit| (sum + fit.squares, count + 1));
         if count == tags.len() && count > 0 {
             sum

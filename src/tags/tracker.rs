@@ -10,7 +10,7 @@ use super::quality;
 use super::recognise::{recognise, shows_in_part};
 use super::refine::{PatternFit, refine};
 use super::search::{Search, SearchResult, Window};
-use super::tone::{self, Tone};
+use super::sensor::Sensor;
 use super::{DropReason, Dropped, SightedFrame, Sighting, TagPlan, TagsError};
 use crate::clip::{Frame, GreyImage, Levels};
 use crate::vision::Dictionary;
@@ -29,7 +29,7 @@ const ENLARGED_EVERY: usize = 4;
 /// Follows the declared tags from frame to frame.
 pub(super) struct Tracker {
     search: Search,
-    tone: Option<Tone>,
+    sensor: Option<Sensor>,
     levels: Levels,
     tracks: BTreeMap<u32, Track>,
     cards: CardWatch,
@@ -71,7 +71,7 @@ impl Tracker {
         }
         Ok(Self {
             search: Search::new()?,
-            tone: None,
+            sensor: None,
             levels,
             tracks,
             cards: CardWatch::new(plan.cards.clone()),
@@ -106,7 +106,7 @@ impl Tracker {
         tag_id: u32,
         frame: &Frame,
     ) -> Result<Result<PatternFit, DropReason>, TagsError> {
-        let (Some(track), Some(tone)) = (self.tracks.get(&tag_id), &self.tone) else {
+        let (Some(track), Some(sensor)) = (self.tracks.get(&tag_id), &self.sensor) else {
             return Ok(Err(DropReason::NotFound));
         };
         let Some(last) = track.last else {
@@ -114,7 +114,7 @@ impl Tracker {
         };
         let mut reason = DropReason::NotFound;
         for start_px in track.predictions(frame) {
-            match measured(&frame.image, tone, &track.pattern, &start_px) {
+            match measured(&frame.image, sensor, &track.pattern, &start_px) {
                 Ok(fit) => return Ok(Ok(fit)),
                 Err(why) => reason = reason.min(why),
             }
@@ -123,7 +123,7 @@ impl Tracker {
         let found = self.search.window(&frame.image, window)?;
         let places = places_of(&frame.image, &found, tag_id, &track.pattern);
         for start_px in places {
-            match measured(&frame.image, tone, &track.pattern, &start_px) {
+            match measured(&frame.image, sensor, &track.pattern, &start_px) {
                 Ok(fit) => return Ok(Ok(fit)),
                 Err(why) => reason = reason.min(why),
             }
@@ -173,10 +173,10 @@ impl Tracker {
             .iter()
             .map(|(&id, track)| (id, places_of(&frame.image, found, id, &track.pattern)))
             .collect();
-        let tone = match &self.tone {
-            Some(tone) => tone,
+        let sensor = match &self.sensor {
+            Some(sensor) => sensor,
             None if places.values().all(Vec::is_empty) => return Ok(()),
-            None => self.tone.insert(estimate_tone(
+            None => self.sensor.insert(estimate_sensor(
                 &self.tracks,
                 &places,
                 &frame.image,
@@ -190,7 +190,7 @@ impl Tracker {
             };
             let fits: Vec<_> = places
                 .iter()
-                .map(|start_px| measured(&frame.image, tone, &track.pattern, start_px))
+                .map(|start_px| measured(&frame.image, sensor, &track.pattern, start_px))
                 .collect();
             check_single(tag_id, frame, fits.iter().flatten())?;
             if entry.is_err()
@@ -228,6 +228,9 @@ impl Tracker {
         for (tag_id, result) in seen {
             match result {
                 Ok(fit) => {
+                    if let Some(sensor) = &mut self.sensor {
+                        sensor.learn(&fit.mosaic);
+                    }
                     if let Some(track) = self.tracks.get_mut(&tag_id) {
                         track.before = track.last;
                         track.last = Some(Seen {
@@ -299,17 +302,17 @@ fn places_of(
         .collect()
 }
 
-fn estimate_tone(
+fn estimate_sensor(
     tracks: &BTreeMap<u32, Track>,
     places: &BTreeMap<u32, Vec<[Point2<f64>; 4]>>,
     image: &GreyImage,
     levels: Levels,
-) -> Tone {
+) -> Sensor {
     let tags: Vec<_> = places
         .iter()
         .filter_map(|(id, places)| Some((&tracks.get(id)?.pattern, *places.first()?)))
         .collect();
-    tone::estimate(image, levels, &tags)
+    Sensor::estimate(image, levels, &tags)
 }
 
 /// Refuses two good fits of one id that lie apart.
@@ -337,11 +340,11 @@ fn check_single<'a>(
 /// A fit that is good enough, or why there is none.
 fn measured(
     image: &GreyImage,
-    tone: &Tone,
+    sensor: &Sensor,
     pattern: &Pattern,
     start_px: &[Point2<f64>; 4],
 ) -> Result<PatternFit, DropReason> {
-    let fit = refine(image, tone, pattern, start_px)?;
+    let fit = refine(image, sensor, pattern, start_px)?;
     quality::judge(&fit).map(|()| fit)
 }
 

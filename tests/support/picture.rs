@@ -37,6 +37,17 @@ pub enum Encoding {
     Srgb,
 }
 
+/// What the pixels see.
+#[derive(Clone, Copy, Debug)]
+pub enum Sensor {
+    /// Every pixel sees brightness.
+    Grey,
+    /// Every pixel sees one colour (Bayer, US patent 3 971 065), the others are the mean of the
+    /// nearest that do; brightness is the sum with the weights of ITU-R BT.709. All that is seen
+    /// is grey.
+    Coloured,
+}
+
 /// How the picture is taken.
 #[derive(Clone, Copy)]
 pub struct Lens {
@@ -48,6 +59,7 @@ pub struct Lens {
     /// Standard deviation of the noise, code values.
     pub noise_code: f64,
     pub encoding: Encoding,
+    pub sensor: Sensor,
 }
 
 /// Places per pixel and axis at which the scene is sampled.
@@ -116,27 +128,70 @@ pub fn render(
         }
     }
     blur(&mut light, fine, lens.blur_px * SAMPLES as f64);
+    let mut pixels = pixel_means(&light, size);
+    if let Sensor::Coloured = lens.sensor {
+        pixels = filled_in(&pixels, size);
+    }
     let mut random = Random::new(seed);
-    let mut pixels = Vec::with_capacity(size[0] * size[1]);
-    for y in 0..size[1] {
-        for x in 0..size[0] {
-            let mut sum = 0.0;
-            for sy in 0..SAMPLES {
-                for sx in 0..SAMPLES {
-                    sum += light[(y * SAMPLES + sy) * fine[0] + x * SAMPLES + sx];
-                }
-            }
-            let mean = sum / (SAMPLES * SAMPLES) as f64;
+    pixels
+        .into_iter()
+        .map(|mean| {
             let code = match lens.encoding {
                 Encoding::Linear => mean,
                 Encoding::Srgb if mean <= 0.003_130_8 => 12.92 * mean,
                 Encoding::Srgb => 1.055 * mean.powf(1.0 / 2.4) - 0.055,
             };
             let noisy = code * 255.0 + lens.noise_code * random.normal();
-            pixels.push(noisy.round().clamp(0.0, 255.0) as u8);
+            noisy.round().clamp(0.0, 255.0) as u8
+        })
+        .collect()
+}
+
+fn pixel_means(light: &[f64], size: [usize; 2]) -> Vec<f64> {
+    let mut means = Vec::with_capacity(size[0] * size[1]);
+    for y in 0..size[1] {
+        for x in 0..size[0] {
+            let mut sum = 0.0;
+            for sy in 0..SAMPLES {
+                for sx in 0..SAMPLES {
+                    sum += light[(y * SAMPLES + sy) * size[0] * SAMPLES + x * SAMPLES + sx];
+                }
+            }
+            means.push(sum / (SAMPLES * SAMPLES) as f64);
         }
     }
-    pixels
+    means
+}
+
+/// Brightness from a mosaic with red at even columns and rows, blue at odd ones.
+fn filled_in(light: &[f64], size: [usize; 2]) -> Vec<f64> {
+    let colour = |x: usize, y: usize| (x % 2 + y % 2 + 2 * (x % 2) * (y % 2)).min(2);
+    let weights = [0.2126, 0.7152, 0.0722];
+    let mut brightness = Vec::with_capacity(light.len());
+    for y in 0..size[1] {
+        for x in 0..size[0] {
+            let mut sum = 0.0;
+            for (wanted, weight) in weights.into_iter().enumerate() {
+                let (mut nearest, mut total, mut count) = (usize::MAX, 0.0, 0.0);
+                for ny in y.saturating_sub(1)..(y + 2).min(size[1]) {
+                    for nx in x.saturating_sub(1)..(x + 2).min(size[0]) {
+                        let distance = nx.abs_diff(x) + ny.abs_diff(y);
+                        if colour(nx, ny) != wanted || distance > nearest {
+                            continue;
+                        }
+                        if distance < nearest {
+                            (nearest, total, count) = (distance, 0.0, 0.0);
+                        }
+                        total += light[ny * size[0] + nx];
+                        count += 1.0;
+                    }
+                }
+                sum += weight * total / count;
+            }
+            brightness.push(sum);
+        }
+    }
+    brightness
 }
 
 fn blur(light: &mut [f64], size: [usize; 2], sd: f64) {

@@ -1,0 +1,212 @@
+//! Appearance: how a tag should look pixel by pixel, for one set of the pattern fit's unknowns.
+
+use nalgebra::{Matrix3, Point2, SMatrix, SVector, Vector2, Vector3};
+
+use super::mosaic::{self, Mosaic, PARITIES};
+use super::patch::{Patch, Pixel};
+use super::pattern::{Blur, CELLS, Pattern};
+use crate::geometry::homography;
+
+/// Unknowns: 8 of the homography, 2 of the blur (cells), light of white and of black, each with
+/// its slopes along the patch.
+pub(super) const UNKNOWNS: usize = 16;
+pub(super) const BLUR: usize = 8;
+pub(super) const WHITE: usize = 10;
+pub(super) const BLACK: usize = 13;
+
+pub(super) type Unknowns = SVector<f64, UNKNOWNS>;
+
+/// Half the black square's side in cells.
+pub(super) const HALF: f64 = CELLS as f64 / 2.0;
+
+/// The mosaic takes at most this share of the blur's variance away.
+const LEAST_VARIANCE_SHARE: f64 = 0.3;
+
+/// A tag as it should look.
+pub(super) struct Appearance<'a> {
+    pattern: &'a Pattern,
+    state: &'a Unknowns,
+    patch_from_tag: Matrix3<f64>,
+    tag_from_patch: Matrix3<f64>,
+    /// For each kind of pixel, see [`PARITIES`].
+    blurs: [PixelBlur; PARITIES],
+}
+
+/// Blur as pixels of one kind see it.
+#[derive(Clone, Copy)]
+struct PixelBlur {
+    blur: Blur,
+    /// Change of each with the blur that is an unknown.
+    by_blur: [f64; 2],
+    /// Change of each with the mosaic's numbers, cells a px².
+    by_mosaic: [Vector3<f64>; 2],
+}
+
+/// A pixel beside what it should be, in shares of the range of code values.
+pub(super) struct Compared {
+    /// Seen minus expected.
+    pub residual: f64,
+    /// Change of what is expected with the unknowns.
+    pub by_unknowns: Unknowns,
+    /// Change of what is expected with the mosaic's numbers.
+    pub by_mosaic: Vector3<f64>,
+}
+
+impl<'a> Appearance<'a> {
+    /// `None` if the tag is seen along its surface.
+    pub fn new(
+        pattern: &'a Pattern,
+        patch: &Patch,
+        mosaic: Mosaic,
+        state: &'a Unknowns,
+    ) -> Option<Self> {
+        let patch_from_tag = homography_of(state);
+        let tag_from_patch = patch_from_tag.try_inverse()?;
+        let per_px = cells_per_px(&tag_from_patch, patch.scale_px);
+        let blur = [state[BLUR], state[BLUR + 1]];
+        let blurs =
+            std::array::from_fn(|parity| PixelBlur::new(blur, &per_px, mosaic.to_vector(), parity));
+        Some(Self {
+            pattern,
+            state,
+            patch_from_tag,
+            tag_from_patch,
+            blurs,
+        })
+    }
+
+    #[inline]
+    pub fn compare(&self, pixel: &Pixel) -> Compared {
+        let (p, q, g) = (pixel.p, pixel.q, &self.tag_from_patch);
+        let depth = 1.0 / (g[(2, 0)] * p + g[(2, 1)] * q + g[(2, 2)]);
+        let a = (g[(0, 0)] * p + g[(0, 1)] * q + g[(0, 2)]) * depth;
+        let b = (g[(1, 0)] * p + g[(1, 1)] * q + g[(1, 2)]) * depth;
+        let seen = &self.blurs[usize::from(pixel.parity)];
+        let shade = self
+            .pattern
+            .shade((a + 1.0) * HALF, (b + 1.0) * HALF, &seen.blur);
+        // Change of the shade along the patch, through the inverse homography.
+        let (along_a, along_b) = (shade.du * HALF * depth, shade.dv * HALF * depth);
+        let along_p = along_a * (g[(0, 0)] - a * g[(2, 0)]) + along_b * (g[(1, 0)] - b * g[(2, 0)]);
+        let along_q = along_a * (g[(0, 1)] - a * g[(2, 1)]) + along_b * (g[(1, 1)] - b * g[(2, 1)]);
+
+        let state = self.state;
+        let white = state[WHITE] + state[WHITE + 1] * p + state[WHITE + 2] * q;
+        let black = state[BLACK] + state[BLACK + 1] * p + state[BLACK + 2] * q;
+        let light = black + (white - black) * shade.white;
+        let per_shade = (white - black) * pixel.slope;
+        // A pattern that moves to the right darkens what lay to its left: hence the minus.
+        let h = &self.patch_from_tag;
+        let forward = -per_shade / (h[(2, 0)] * a + h[(2, 1)] * b + h[(2, 2)]);
+        let (move_p, move_q) = (along_p * forward, along_q * forward);
+        let perspective = -(move_p * p + move_q * q);
+        let (of_white, of_black) = (pixel.slope * shade.white, pixel.slope * (1.0 - shade.white));
+        let (wider_u, wider_v) = (per_shade * shade.dblur_u, per_shade * shade.dblur_v);
+        let by_unknowns = Unknowns::from([
+            move_p * a,
+            move_p * b,
+            move_p,
+            move_q * a,
+            move_q * b,
+            move_q,
+            perspective * a,
+            perspective * b,
+            wider_u * seen.by_blur[0],
+            wider_v * seen.by_blur[1],
+            of_white,
+            of_white * p,
+            of_white * q,
+            of_black,
+            of_black * p,
+            of_black * q,
+        ]);
+        Compared {
+            residual: (pixel.light - light) * pixel.slope,
+            by_unknowns,
+            by_mosaic: seen.by_mosaic[0] * wider_u + seen.by_mosaic[1] * wider_v,
+        }
+    }
+}
+
+impl PixelBlur {
+    fn new(
+        blur: [f64; 2],
+        per_px: &[Vector2<f64>; 2],
+        mosaic_px2: Vector3<f64>,
+        parity: usize,
+    ) -> Self {
+        let axis = |k: usize| {
+            // Variances of independent blurs add, each along its own direction.
+            let squares = per_px[k].component_mul(&per_px[k]);
+            let by_mosaic = mosaic::variance_by_mosaic(parity, squares);
+            let least = LEAST_VARIANCE_SHARE * blur[k].powi(2);
+            let sd = (blur[k].powi(2) + by_mosaic.dot(&mosaic_px2))
+                .max(least)
+                .sqrt();
+            (sd, blur[k] / sd, by_mosaic / (2.0 * sd))
+        };
+        let (u, v) = (axis(0), axis(1));
+        // The camera's blur is round: sheared axes see it along directions that are not independent.
+        let shear = per_px[0].dot(&per_px[1]) / (per_px[0].norm() * per_px[1].norm());
+        Self {
+            blur: Blur {
+                sd: [u.0, v.0],
+                covariance: shear * u.0 * v.0,
+            },
+            by_blur: [u.1, v.1],
+            by_mosaic: [u.2, v.2],
+        }
+    }
+}
+
+/// The homography from the tag's square to the patch.
+pub(super) fn homography_of(state: &Unknowns) -> Matrix3<f64> {
+    Matrix3::new(
+        state[0], state[1], state[2], state[3], state[4], state[5], state[6], state[7], 1.0,
+    )
+}
+
+/// How the place on the tag changes with the place in the picture at the tag's middle: one row
+/// an axis of the tag, cells per px.
+fn cells_per_px(tag_from_patch: &Matrix3<f64>, scale_px: f64) -> [Vector2<f64>; 2] {
+    let g = tag_from_patch;
+    // The middle of the tag's square, (0, 0), on the patch.
+    let middle = g
+        .try_inverse()
+        .map_or(Point2::origin(), |h| homography::map(&h, 0.0, 0.0));
+    let depth = 1.0 / (g[(2, 0)] * middle.x + g[(2, 1)] * middle.y + g[(2, 2)]);
+    let per_px = HALF * depth / scale_px;
+    [0, 1].map(|axis| Vector2::new(g[(axis, 0)], g[(axis, 1)]) * per_px)
+}
+
+/// Corners on the patch and their change with the homography's entries.
+pub(super) fn corners_of(
+    state: &Unknowns,
+    patch: &Patch,
+) -> ([Point2<f64>; 4], SMatrix<f64, 8, BLUR>) {
+    let patch_from_tag = homography_of(state);
+    let mut derivative = SMatrix::<f64, 8, BLUR>::zeros();
+    let mut corners_px = [Point2::origin(); 4];
+    for (k, (a, b)) in homography::SQUARE.into_iter().enumerate() {
+        let place = homography::map(&patch_from_tag, a, b);
+        corners_px[k] = patch.to_px(place);
+        let per_depth =
+            patch.scale_px / (patch_from_tag[(2, 0)] * a + patch_from_tag[(2, 1)] * b + 1.0);
+        let row = [a * per_depth, b * per_depth, per_depth];
+        for (index, value) in row.into_iter().enumerate() {
+            derivative[(2 * k, index)] = value;
+            derivative[(2 * k + 1, 3 + index)] = value;
+        }
+        for (index, value) in [a * per_depth, b * per_depth].into_iter().enumerate() {
+            derivative[(2 * k, 6 + index)] = -value * place.x;
+            derivative[(2 * k + 1, 6 + index)] = -value * place.y;
+        }
+    }
+    (corners_px, derivative)
+}
+
+/// White minus black at the middle of the tag, as a share of the range of code values.
+pub(super) fn contrast(state: &Unknowns, patch: &Patch) -> f64 {
+    let share = |light: f64| light.max(0.0).powf(1.0 / patch.tone_exponent);
+    share(state[WHITE]) - share(state[BLACK])
+}
