@@ -7,7 +7,7 @@
 use std::collections::HashMap;
 use std::path::Path;
 
-use super::picture::{Drawing, Encoding, Lens, Random, render};
+use super::picture::{Drawing, Encoding, Lens, Random, Sensor, render};
 
 pub const AIRFRAME: u32 = 0;
 pub const LEFT: u32 = 10;
@@ -40,6 +40,7 @@ const LENS: Lens = Lens {
     white_light: 0.75,
     noise_code: 0.0,
     encoding: Encoding::Srgb,
+    sensor: Sensor::Grey,
 };
 
 type Corners = [[f64; 2]; 4];
