@@ -33,6 +33,7 @@ struct PairView<'a> {
     sentence: String,
     promise: Option<String>,
     another_round: Option<String>,
+    no_other_round: Option<String>,
     numbers: Vec<NumberRow>,
     unit: &'static str,
     has_outputs: bool,
@@ -84,7 +85,7 @@ pub fn comparison_summary(comparison: &Comparison) -> String {
     );
     for pair in &comparison.pairs {
         text.push('\n');
-        let more = [promise(pair), another_round(pair)];
+        let more = [promise(pair), another_round(pair), no_other_round(pair)];
         for words in std::iter::once(sentence(pair)).chain(more.into_iter().flatten()) {
             paragraph(&mut text, &words, "");
         }
@@ -134,6 +135,7 @@ fn pair_view<'a>(
         sentence: figures::glued(&sentence(pair)),
         promise: promise(pair).map(|words| figures::glued(&words)),
         another_round: another_round.map(|words| figures::glued(&words)),
+        no_other_round: no_other_round(pair),
         has_outputs: numbers.iter().any(|row| !row.output.is_empty()),
         numbers,
         unit: Counting::of(after.radio.as_ref()).unit(),
@@ -194,6 +196,16 @@ fn another_round(pair: &ComparedPair) -> Option<String> {
         "Another round is worth it: it would leave at most {}.",
         figures::plain_deg(left)
     ))
+}
+
+/// A word where the pair is not surely within and no other numbers would surely help.
+fn no_other_round(pair: &ComparedPair) -> Option<String> {
+    let is_open = pair.standing != Standing::Within && pair.another_round_deg.is_none();
+    is_open.then(|| {
+        "Another round of numbers is not worth it: none would surely leave less. Look at the \
+         linkage, at play and at how far each side reaches."
+            .into()
+    })
 }
 
 fn rows(pair: &ComparedPair) -> Vec<Row> {

@@ -64,7 +64,12 @@ fn add_match(text: &mut String, measurement: &Measurement, correction: &Correcti
     let numbers = number_rows(measurement, correction);
     if numbers.iter().any(|row| row.changed) {
         let unit = Counting::of(measurement.radio.as_ref()).unit();
-        let head = format!("\nEnter for the {} only, in {unit}", correction.follower);
+        let only = if correction.target.is_reference() {
+            " only"
+        } else {
+            ""
+        };
+        let head = format!("\nEnter for the {}{only}, in {unit}", correction.follower);
         line(text, &head);
         line(text, &format!("    {:<22}{:>7}{:>8}", "", "was", "enter"));
         for row in &numbers {

@@ -298,6 +298,25 @@ fn a_comparison_says_what_was_agreed() {
     look("comparison-out.html", &page);
 }
 
+#[test]
+fn a_pair_that_no_numbers_help_is_told_so() {
+    use crate::comparison::Comparison;
+
+    let mut after = heron();
+    after.matches[0].predicted_deg.worst = 1.3;
+    let told = |after| {
+        let comparison = Comparison::of(&heron(), after).unwrap();
+        let page = comparison_page(&comparison, &heron(), after).unwrap();
+        [comparison_summary(&comparison), page].map(|text| {
+            let text = text.split_whitespace().collect::<Vec<_>>().join(" ");
+            text.contains("Another round of numbers is not worth it")
+        })
+    };
+    assert_eq!(told(&after), [true, true]);
+    // The sample's own numbers would leave 0.14° of 1.31°.
+    assert_eq!(told(&heron()), [false, false]);
+}
+
 /// Writes a page where one can look at it: `HINGEWISE_LOOK=FOLDER`.
 fn look(name: &str, page: &str) {
     if let Ok(folder) = std::env::var("HINGEWISE_LOOK") {

@@ -93,13 +93,18 @@ impl Judgement {
             |tolerance_deg| format!("±{} is accepted", figures::declared_deg(tolerance_deg)),
         );
         let remains = remains(correction);
+        let only = if correction.target.is_reference() {
+            " only"
+        } else {
+            ""
+        };
         match self.verdict {
             Verdict::Alike => {
                 format!("The {follower} differs from the {reference} {found}; {accepted}.")
             }
             Verdict::NumbersCure => format!(
                 "The {follower} differs from the {reference} {found}, and {accepted}. With the \
-                 numbers below, entered for the {follower} only, at most {remains} will remain."
+                 numbers below, entered for the {follower}{only}, at most {remains} will remain."
             ),
             Verdict::NumbersDoNotCure => format!(
                 "The {follower} differs from the {reference} {found}, and {accepted}. Even with \

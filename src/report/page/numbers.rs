@@ -9,6 +9,9 @@ use crate::report::figures::{percent, percent_unsigned};
 /// Two numbers closer than this are the same at any radio, percent.
 const SAME_PCT: f64 = 1e-6;
 
+/// Finer than any radio counts, µs.
+const FINEST_US: f64 = 1e-3;
+
 /// One number of the radio.
 #[derive(Debug, Clone, PartialEq)]
 pub struct NumberRow {
@@ -50,12 +53,20 @@ impl Counting {
 
     /// A number with its sign.
     pub fn shown(self, number_pct: f64) -> String {
-        percent(number_pct * self.us_per_pct.unwrap_or(1.0))
+        percent(self.counted(number_pct))
+    }
+
+    /// A number in the radio's unit, without what rounding for files has left of its last digit.
+    fn counted(self, number_pct: f64) -> f64 {
+        self.us_per_pct.map_or(number_pct, |us_per_pct| {
+            let number_us = number_pct * us_per_pct;
+            (number_us / FINEST_US).round() * FINEST_US
+        })
     }
 
     /// An end point or a limit, which are never negative.
     pub fn shown_unsigned(self, number_pct: f64) -> String {
-        percent_unsigned(number_pct * self.us_per_pct.unwrap_or(1.0))
+        percent_unsigned(self.counted(number_pct))
     }
 
     /// A stick position, which is in percent whatever the radio counts in.
@@ -168,6 +179,9 @@ mod tests {
         let half = &rows[9];
         assert_eq!(half.what, "curve point at +50 %");
         assert_eq!([&half.now, &half.output], ["+10.24", "+266.24"]);
+        // 13 µs, as kept in files: 2.539063 %.
+        let counting = Counting::of(measurement.radio.as_ref());
+        assert_eq!(counting.shown(2.539063), "+13");
     }
 
     #[test]
