@@ -73,6 +73,26 @@ fn pictures_of_a_board_become_a_profile_a_page_and_a_verdict() {
 }
 
 #[test]
+fn a_clip_of_a_board_gives_one_view_for_each_place_where_it_was_held() {
+    let folder = tempfile::tempdir().unwrap();
+    let board = ["--charuco", "9x6", "--dictionary", "DICT_5X5_100"];
+    calibrate(folder.path(), &data("phone_charuco.mp4"), &board)
+        .args(["--square-mm", "24", "--marker-mm", "18"])
+        .assert()
+        .success();
+    let profile = CameraProfile::read(&folder.path().join("camera.toml")).unwrap();
+    assert_eq!((profile.width_px, profile.height_px), (960, 540));
+    // The board was held at sixteen places, five frames each; looked at two or three times.
+    let views = profile.views.unwrap();
+    assert!((10..=16).contains(&views), "{views} views");
+    // The camera that the pictures were rendered with, at this size.
+    let sd_px = profile.covariance.unwrap()[(0, 0)].sqrt();
+    println!("fx {:.3} ± {:.3} px", profile.camera.fx, 2.0 * sd_px);
+    assert!((profile.camera.fx / 756.3 - 1.0).abs() < 0.0015);
+    assert!((profile.camera.fx - 756.3).abs() < 3.0 * sd_px);
+}
+
+#[test]
 fn the_result_is_json_where_that_is_asked_for() {
     let folder = tempfile::tempdir().unwrap();
     let output = calibrate(folder.path(), &data("chessboard_left"), &CHESSBOARD)

@@ -35,8 +35,9 @@ pub struct Candidate {
 /// Chooses the views to calibrate from, in the order given.
 ///
 /// Stills are all used, unless they are blurred or more than forty: the person chose them. From a
-/// clip, views are added one by one, each time the one that tells most of the intrinsics beside
-/// those already chosen (D-optimal design: V. Fedorov, Theory of Optimal Experiments, 1972).
+/// clip, views are added one by one, none like another: a board at rest would tell the same, with
+/// the same errors, as often as it is looked at. Each time it is the one that tells most of the
+/// intrinsics beside those already chosen (D-optimal design: V. Fedorov, Theory of Optimal Experiments, 1972).
 ///
 /// # Errors
 /// The views are too few or too much alike for a first calibration.
@@ -47,7 +48,8 @@ pub fn choose_views(
 ) -> Result<Vec<BoardView>, CalibrationError> {
     let usable = steady(sharp(candidates));
     let views: Vec<BoardView> = usable.iter().map(|(_, seen)| seen.view.clone()).collect();
-    if views.len() <= MOST_VIEWS {
+    let stills = usable.iter().all(|(_, seen)| seen.time_s.is_none());
+    if stills && views.len() <= MOST_VIEWS {
         return Ok(views);
     }
     let (kept, information) = information(&views, size_px, options)?;
