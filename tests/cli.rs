@@ -304,3 +304,19 @@ mod outputs {
         assert_eq!(std::fs::read_to_string(&file).unwrap(), "mine");
     }
 }
+
+#[test]
+fn a_reader_that_stops_reading_is_no_error() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut child = std::process::Command::new(env!("CARGO_BIN_EXE_hingewise"))
+        .current_dir(folder.path())
+        .args(["new", "model.toml", "left tailplane", "right tailplane"])
+        .stdout(std::process::Stdio::piped())
+        .stderr(std::process::Stdio::piped())
+        .spawn()
+        .unwrap();
+    drop(child.stdout.take());
+    let output = child.wait_with_output().unwrap();
+    assert!(output.status.success(), "{output:?}");
+    assert!(folder.path().join("model.toml").exists());
+}

@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use clap::Args;
 
 use super::output::OutputFile;
-use super::terminal::say;
+use super::terminal::{say, say_json};
 use super::values::length_mm;
 use super::{CommandError, Common, Outcome};
 use crate::model_file::NewModel;
@@ -35,13 +35,11 @@ pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
     let model = NewModel::from_names(&name, &options.surfaces, options.edge_mm)?;
     let text = model.to_toml();
     let path = OutputFile::create(&options.model, common.force)?.finish(&text)?;
-    if common.json {
-        let result = serde_json::json!({
-            "model": path.display().to_string(),
-            "surfaces": model.surfaces().map(|(name, tag)| serde_json::json!({"name": name, "tag": tag})).collect::<Vec<_>>(),
-        });
-        println!("{result:#}");
-    }
+    let result = serde_json::json!({
+        "model": path.display().to_string(),
+        "surfaces": model.surfaces().map(|(name, tag)| serde_json::json!({"name": name, "tag": tag})).collect::<Vec<_>>(),
+    });
+    say_json(common, &result);
     say(
         common,
         format_args!(

@@ -6,7 +6,7 @@ use clap::{Args, Subcommand, ValueEnum};
 
 use super::calibrate::BoardOptions;
 use super::output::OutputFile;
-use super::terminal::say;
+use super::terminal::{say, say_json};
 use super::values::{Grid, length_mm};
 use super::{CommandError, Common, Outcome};
 use crate::camera::calibration::{Board, Charuco, Chessboard};
@@ -179,15 +179,13 @@ pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
     let file = OutputFile::create(&page.out, common.force)?;
     let document = options.what.lay_out(&setup)?;
     let path = file.finish(document.pdf())?;
-    if common.json {
-        let result = serde_json::json!({
-            "pdf": path.display().to_string(),
-            "title": document.title,
-            "paper": setup.paper.name(),
-            "sheets": document.sheets.len(),
-        });
-        println!("{result:#}");
-    }
+    let result = serde_json::json!({
+        "pdf": path.display().to_string(),
+        "title": document.title,
+        "paper": setup.paper.name(),
+        "sheets": document.sheets.len(),
+    });
+    say_json(common, &result);
     say(common, told(&path, &document, &setup));
     Ok(Outcome::Done)
 }

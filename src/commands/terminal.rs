@@ -1,6 +1,7 @@
 //! What is said in the terminal while a command works and when it is done.
 
-use std::io::IsTerminal;
+use std::fmt::Display;
+use std::io::{IsTerminal, Write};
 use std::path::Path;
 use std::sync::Mutex;
 
@@ -21,10 +22,16 @@ pub fn progress(common: Common) -> Box<dyn Progress> {
 }
 
 /// Tells a result to a person: on standard output, unless that is kept for JSON or silence.
-pub fn say(common: Common, text: impl std::fmt::Display) {
+pub fn say(common: Common, text: impl Display) {
     if !common.json && !common.quiet {
-        println!("{text}");
+        put(&text);
     }
+}
+
+/// A line on standard output. Whoever reads it may stop reading, as `head` does: the work is done
+/// all the same.
+fn put(text: &dyn Display) {
+    let _ = writeln!(std::io::stdout().lock(), "{text}");
 }
 
 /// Tells a result to a program, where that was asked for.
@@ -33,7 +40,7 @@ pub fn say_json(common: Common, result: &impl serde::Serialize) {
         return;
     }
     if let Ok(text) = serde_json::to_string_pretty(result) {
-        println!("{text}");
+        put(&text);
     }
 }
 
@@ -44,7 +51,7 @@ pub fn tell(
     common: Common,
 ) -> Result<(), CommandError> {
     if common.json {
-        println!("{}", measurement.to_json()?);
+        put(&measurement.to_json()?);
     }
     say(common, report::summary(measurement, report));
     Ok(())

@@ -94,7 +94,11 @@ fn add_match(text: &mut String, measurement: &Measurement, correction: &Correcti
     );
     for row in mismatch_rows(correction, judgement.tolerance_deg) {
         let (stick, found, predicted) = (&row.stick, &row.found, &row.predicted);
-        let sign = if row.beyond { " beyond tolerance" } else { "" };
+        let sign = if row.beyond {
+            "  found beyond tolerance"
+        } else {
+            ""
+        };
         line(
             text,
             &format!("  {stick:>8}  {found:>16}  {predicted:>16}{sign}"),
