@@ -1,4 +1,5 @@
-//! Tells the crate which generations of OpenCV and FFmpeg it is built against.
+//! Tells the crate which generations of OpenCV and FFmpeg it is built against, and a fingerprint of
+//! its own sources.
 //!
 //! FFmpeg moved the display matrix from the track to the frames with version 8.
 //!
@@ -6,10 +7,22 @@
 //! interface, in OpenCV 4.7. The `opencv` crate does not hand its version on, so it is asked of
 //! pkg-config here; `vision` checks the answer against the bindings at compile time.
 
+use std::path::Path;
+
+#[path = "kept_sightings/fingerprint.rs"]
+mod fingerprint;
+
+use fingerprint::Fingerprint;
+
 fn main() {
+    println!(
+        "cargo::rustc-env=HINGEWISE_SOURCES={:016x}",
+        sources().value()
+    );
     println!("cargo::rustc-check-cfg=cfg(markers_in_objdetect)");
     println!("cargo::rustc-check-cfg=cfg(display_matrix_on_track)");
-    println!("cargo::rerun-if-changed=src/build.rs");
+    println!("cargo::rerun-if-changed=src");
+    println!("cargo::rerun-if-changed=Cargo.lock");
     println!("cargo::rerun-if-env-changed=PKG_CONFIG_PATH");
     println!("cargo::rerun-if-env-changed=DOCS_RS");
     if std::env::var_os("DOCS_RS").is_some() {
@@ -26,6 +39,26 @@ fn main() {
     if libavcodec < (62, 8) {
         println!("cargo::rustc-cfg=display_matrix_on_track");
     }
+}
+
+/// Fingerprint of the sources and the versions of all crates: sightings kept by another build are
+/// not taken for those of this one.
+fn sources() -> Fingerprint {
+    let locked = std::fs::read("Cargo.lock").unwrap_or_default();
+    of_folder(Path::new("src"), Fingerprint::new().and(&locked))
+}
+
+fn of_folder(folder: &Path, before: Fingerprint) -> Fingerprint {
+    let entries = std::fs::read_dir(folder).into_iter().flatten().flatten();
+    let mut paths: Vec<_> = entries.map(|entry| entry.path()).collect();
+    paths.sort();
+    paths.iter().fold(before, |before, path| {
+        if path.is_dir() {
+            of_folder(path, before)
+        } else {
+            before.and(&std::fs::read(path).unwrap_or_default())
+        }
+    })
 }
 
 /// The version of the first of these packages that is installed.

@@ -19,6 +19,7 @@ pub mod commands;
 pub mod comparison;
 pub mod conventions;
 pub mod geometry;
+pub mod kept_sightings;
 pub mod matching;
 pub mod measured;
 pub mod measurement;

@@ -12,6 +12,8 @@ use predicates::str::contains;
 fn hingewise(folder: &Path) -> Command {
     let mut command = Command::new(env!("CARGO_BIN_EXE_hingewise"));
     command.current_dir(folder);
+    // No call here comes as far as to keep anything; if one did, it would not be among a person's.
+    command.env("HINGEWISE_CACHE_DIR", folder.join("kept"));
     command
 }
 

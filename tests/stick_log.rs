@@ -587,6 +587,7 @@ fn a_rendered_clip_is_measured_by_a_log_as_by_the_order_of_its_holds() {
     let out = folder.path().join("report");
     let output = assert_cmd::Command::cargo_bin("hingewise")
         .unwrap()
+        .env("HINGEWISE_CACHE_DIR", folder.path().join("kept"))
         .arg("measure")
         .arg(root.join("tests/data/clips/handheld.mp4"))
         .arg("--model")

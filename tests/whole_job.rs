@@ -34,6 +34,7 @@ fn measured(clip: &str, model: &str) -> Value {
     let out = tempfile::tempdir().unwrap();
     let mut command = Command::cargo_bin("hingewise").unwrap();
     let output = command
+        .env("HINGEWISE_CACHE_DIR", out.path().join("kept"))
         .arg("measure")
         .arg(root(clip))
         .arg("--model")

@@ -40,6 +40,7 @@ use std::path::{Path, PathBuf};
 pub use day::day_of_file;
 pub use error::{ClipError, TimesProblem};
 pub use stream::FrameStream;
+pub use video::decoder_version;
 
 use crate::warning::Warning;
 

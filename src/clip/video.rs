@@ -29,6 +29,11 @@ const DECODER_THREADS: usize = 2;
 /// given up.
 const MOST_ERRORS_IN_A_ROW: u64 = 1000;
 
+/// The version of libavcodec that is running, as it numbers itself.
+pub fn decoder_version() -> u32 {
+    codec::version()
+}
+
 /// Reads one video file from its first frame to its last.
 pub(super) struct VideoReader {
     path: PathBuf,

@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 
-use super::job::{Folders, Job};
+use super::job::{Folders, Job, Kept};
 use super::output::OutputFolder;
 use super::terminal::{progress, say, tell};
 use super::{CommandError, Common, Outcome};
@@ -44,9 +44,10 @@ pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
         clip_options,
         model: &model,
         profile: &profile,
+        kept: Kept::Nowhere,
         progress: progress(common),
     };
-    let measurement = job.run(clip, folders)?;
+    let measurement = job.run(clip, folders)?.measurement;
     tell(&measurement, Some(&options.out.join(report::PAGE)), common)?;
     say(common, report::beside_truth(&measurement, &truth));
     Ok(Outcome::Done)

@@ -1,12 +1,13 @@
 //! The main job, from an opened clip to a report: what `measure` and `demo` share.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::time::Instant;
 
 use super::CommandError;
 use super::output::{OutputFolder, write_files};
 use crate::camera::CameraProfile;
 use crate::clip::{Clip, ClipOptions, Frame, day_of_file};
+use crate::kept_sightings::{KeptSightings, Searched};
 use crate::matching;
 use crate::measurement::{FrameRow, Measurement, Stages, frame_rows};
 use crate::model_file::ModelFile;
@@ -16,6 +17,7 @@ use crate::report::{self, Picture, ReportInputs, TraceInputs, frame_to_mark};
 use crate::response;
 use crate::stations::{self, HoldOptions};
 use crate::tags::{self, Sightings, TagPlan};
+use crate::warning::Warning;
 
 /// What is measured, and with what.
 pub struct Job<'a> {
@@ -27,8 +29,20 @@ pub struct Job<'a> {
     pub model: &'a ModelFile,
     /// The camera that took the clip.
     pub profile: &'a CameraProfile,
+    /// Sightings kept from searches before.
+    pub kept: Kept,
     /// Who is told how far the work is.
     pub progress: Box<dyn Progress>,
+}
+
+/// What becomes of sightings from searches before, and of new ones.
+pub enum Kept {
+    /// Taken from this folder and kept there.
+    In(PathBuf),
+    /// Kept in this folder; the clip is searched anew all the same.
+    AnewIn(PathBuf),
+    /// Neither.
+    Nowhere,
 }
 
 /// Where a job's files go.
@@ -37,6 +51,17 @@ pub struct Folders {
     pub report: OutputFolder,
     /// A picture of each stage and the time it took, where that was asked for.
     pub trace: Option<OutputFolder>,
+}
+
+/// Name of the first stage where sightings were taken from before.
+const KEPT_STAGE: &str = "kept sightings";
+
+/// What a job hands on.
+pub struct Done {
+    /// The result.
+    pub measurement: Measurement,
+    /// The sightings are those of the same search before.
+    pub from_kept: bool,
 }
 
 /// What a job brings.
@@ -53,7 +78,7 @@ struct JobResult {
 
 impl Job<'_> {
     /// Measures and matches the opened clip, writes what a person keeps, and hands it on.
-    pub fn run(&self, clip: Clip, folders: Folders) -> Result<Measurement, CommandError> {
+    pub fn run(&self, clip: Clip, folders: Folders) -> Result<Done, CommandError> {
         let result = self.measure(clip)?;
         let frame = frame_to_mark(&result.motion).unwrap_or(0);
         let still = Clip::open(self.clip, &self.clip_options)?.frame(frame)?;
@@ -61,7 +86,10 @@ impl Job<'_> {
             .as_ref()
             .and_then(|frame| result.picture(frame, self.profile));
         result.write(picture, folders)?;
-        Ok(result.measurement)
+        Ok(Done {
+            from_kept: result.times_s.iter().any(|(stage, _)| *stage == KEPT_STAGE),
+            measurement: result.measurement,
+        })
     }
 
     /// Clip → sightings → motion → holds → responses → corrections → measurement.
@@ -70,11 +98,7 @@ impl Job<'_> {
         let (mut times, mut warnings) = (Times::start(), Vec::new());
         let info = clip.info().clone();
 
-        let mut frames = clip.into_stream()?;
-        let plan = TagPlan::of(model);
-        let sightings = tags::sight(frames.by_ref(), &info, &plan, self.progress.as_ref())?;
-        warnings.extend(frames.finish());
-        times.stage("clip and tags");
+        let sightings = self.sightings(clip, &mut warnings, &mut times)?;
 
         let options = FitOptions::default();
         let motion = motion::fit(&sightings, model, profile, &options, &mut warnings)?;
@@ -111,6 +135,47 @@ impl Job<'_> {
             sightings,
             motion,
         })
+    }
+}
+
+impl Job<'_> {
+    /// Clip → sightings, or those that were kept from the same search before.
+    fn sightings(
+        &self,
+        clip: Clip,
+        warnings: &mut Vec<Warning>,
+        times: &mut Times,
+    ) -> Result<Sightings, CommandError> {
+        let info = clip.info().clone();
+        let plan = TagPlan::of(self.model);
+        let place = |folder| KeptSightings::new(folder, &info, &self.clip_options, &plan);
+        let (kept, before) = match &self.kept {
+            Kept::Nowhere => (None, None),
+            Kept::AnewIn(folder) => (place(folder), None),
+            Kept::In(folder) => {
+                let kept = place(folder);
+                let before = kept.as_ref().and_then(KeptSightings::read);
+                (kept, before)
+            }
+        };
+        if let Some(Searched {
+            frames,
+            warnings: doubts,
+        }) = before
+        {
+            warnings.extend(doubts);
+            times.stage(KEPT_STAGE);
+            return Ok(Sightings { clip: info, frames });
+        }
+        let mut frames = clip.into_stream()?;
+        let sightings = tags::sight(frames.by_ref(), &info, &plan, self.progress.as_ref())?;
+        let doubts = frames.finish();
+        times.stage("clip and tags");
+        if let Some(kept) = kept {
+            kept.keep(&sightings.frames, &doubts);
+        }
+        warnings.extend(doubts);
+        Ok(sightings)
     }
 }
 

@@ -4,18 +4,20 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 
-use super::job::{Folders, Job};
+use super::job::{Done, Folders, Job, Kept};
 use super::output::OutputFolder;
-use super::terminal::{progress, tell};
+use super::terminal::{progress, say, tell};
 use super::values::positive_number;
 use super::{CommandError, Common, Outcome};
 use crate::camera::{CameraProfile, ProfileError};
 use crate::clip::{Clip, ClipInfo, ClipOptions};
+use crate::kept_sightings;
 use crate::model_file::ModelFile;
 use crate::report;
 
 /// What `measure` is asked for.
 #[derive(Debug, Args)]
+#[command(after_help = about_kept())]
 pub struct Options {
     /// Clip, or folder of frames with their times.csv
     clip: PathBuf,
@@ -33,9 +35,35 @@ pub struct Options {
     /// End with exit code 1 if a mismatch as found is out of tolerance
     #[arg(long)]
     check: bool,
+    /// Search the clip again, even if it was searched before
+    #[arg(long)]
+    fresh: bool,
     /// Folder for a picture of each stage and the time it took
     #[arg(long, value_name = "DIR")]
     trace: Option<PathBuf>,
+}
+
+/// What is told where the clip was not searched.
+const FROM_KEPT: &str = "This clip was searched before for the same tags, and what was seen then is used; --fresh searches again.\n";
+
+/// What is told of kept sightings at the end of the help.
+fn about_kept() -> String {
+    let variable = kept_sightings::FOLDER_VARIABLE;
+    format!(
+        "What was seen in a clip is kept, so that measuring it again goes faster: in the folder \
+         that the environment variable {variable} names, else in hingewise below XDG_CACHE_HOME \
+         or ~/.cache. The folder may be deleted at any time."
+    )
+}
+
+impl Options {
+    fn kept(&self) -> Kept {
+        match kept_sightings::usual_folder() {
+            Some(folder) if self.fresh => Kept::AnewIn(folder),
+            Some(folder) => Kept::In(folder),
+            None => Kept::Nowhere,
+        }
+    }
 }
 
 /// The camera that took the clip.
@@ -103,9 +131,16 @@ pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
         clip_options,
         model: &model,
         profile: &profile,
+        kept: options.kept(),
         progress: progress(common),
     };
-    let measurement = job.run(clip, folders)?;
+    let Done {
+        measurement,
+        from_kept,
+    } = job.run(clip, folders)?;
+    if from_kept {
+        say(common, FROM_KEPT);
+    }
     tell(&measurement, Some(&options.out.join(report::PAGE)), common)?;
     Ok(Outcome::of_check(options.check, &measurement))
 }

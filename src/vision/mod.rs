@@ -12,6 +12,11 @@ pub use boards::{find_chessboard, largest_chessboard};
 pub use markers::{Dictionary, Found, FoundMarker, MarkerFinder, SearchEffort};
 pub use pictures::enlarged;
 
+/// The version of OpenCV that is running.
+pub fn library_version() -> String {
+    opencv::core::get_version_string().unwrap_or_default()
+}
+
 /// OpenCV refused a call.
 #[derive(Debug, thiserror::Error)]
 #[error("the vision library failed: {0}")]

@@ -21,6 +21,8 @@ use tempfile::TempDir;
 /// A folder in which a person works: model file, profile, and results of an earlier day.
 struct Workplace {
     folder: TempDir,
+    /// Sightings are kept elsewhere.
+    kept: TempDir,
 }
 
 const KEPT: &str = "of an earlier day";
@@ -33,7 +35,8 @@ impl Workplace {
         std::fs::write(path.join("model.toml"), film::model(&film::by_cards())).unwrap();
         std::fs::create_dir(path.join("results")).unwrap();
         std::fs::write(path.join("results/report.html"), KEPT).unwrap();
-        Self { folder }
+        let kept = tempfile::tempdir().unwrap();
+        Self { folder, kept }
     }
 
     /// A workplace with a film in the folder `film`.
@@ -55,6 +58,7 @@ impl Workplace {
     fn measure(&self, clip: &str, more: &[&str]) -> Output {
         Command::new(env!("CARGO_BIN_EXE_hingewise"))
             .current_dir(self.folder.path())
+            .env("HINGEWISE_CACHE_DIR", self.kept.path())
             .args(["measure", clip, "--model", "model.toml", "--out", "results"])
             .args(["--camera", "camera.toml", "--force"])
             .args(more)

@@ -1,0 +1,78 @@
+//! Identity: the text that says which search a file of sightings came from. Two searches with the
+//! same text bring the same sightings.
+
+use std::fmt::Write as _;
+use std::fs::{self, File};
+use std::io::{self, Read, Seek, SeekFrom};
+use std::path::{Path, PathBuf};
+use std::time::UNIX_EPOCH;
+
+use super::fingerprint::Fingerprint;
+use crate::clip::{self, ClipInfo, ClipOptions};
+use crate::tags::TagPlan;
+use crate::vision;
+
+/// Bytes at the beginning and at the end of a file that are looked at: the header and the index of
+/// a video lie there, and size and date tell the rest.
+const LOOKED_AT_BYTES: u64 = 1 << 16;
+
+/// Says what is searched, for what, and by what.
+///
+/// # Errors
+/// The clip cannot be looked at.
+pub(super) fn identity(
+    info: &ClipInfo,
+    options: &ClipOptions,
+    plan: &TagPlan,
+) -> io::Result<String> {
+    let mut text = format!(
+        "hingewise {} of sources {}, libavcodec {}, OpenCV {}\n",
+        env!("CARGO_PKG_VERSION"),
+        env!("HINGEWISE_SOURCES"),
+        clip::decoder_version(),
+        vision::library_version()
+    );
+    // Writing to a text cannot fail.
+    let _ = writeln!(text, "tags {:?}, cards {:?}", plan.expected, plan.cards);
+    let _ = writeln!(
+        text,
+        "fps {:?}, picture {} × {}, {:?}",
+        options.fps, info.width_px, info.height_px, info.levels
+    );
+    for file in files_of(&fs::canonicalize(&info.path)?)? {
+        let _ = writeln!(text, "{}", of_file(&file)?);
+    }
+    Ok(text)
+}
+
+/// The video itself, or all files of a folder by name.
+fn files_of(path: &Path) -> io::Result<Vec<PathBuf>> {
+    if !path.is_dir() {
+        return Ok(vec![path.to_owned()]);
+    }
+    let entries = fs::read_dir(path)?.map(|entry| entry.map(|entry| entry.path()));
+    let mut files = entries.collect::<io::Result<Vec<_>>>()?;
+    files.retain(|path| path.is_file());
+    files.sort();
+    Ok(files)
+}
+
+/// Path, size, date of the last change, and fingerprint of both ends.
+fn of_file(path: &Path) -> io::Result<String> {
+    let mut file = File::open(path)?;
+    let metadata = file.metadata()?;
+    let changed = metadata
+        .modified()?
+        .duration_since(UNIX_EPOCH)
+        .unwrap_or_default();
+    let size = metadata.len();
+    let mut ends = Vec::new();
+    file.by_ref().take(LOOKED_AT_BYTES).read_to_end(&mut ends)?;
+    file.seek(SeekFrom::Start(size.saturating_sub(LOOKED_AT_BYTES)))?;
+    file.take(LOOKED_AT_BYTES).read_to_end(&mut ends)?;
+    Ok(format!(
+        "{path:?}, {size} bytes, changed {} ns, ends {:016x}",
+        changed.as_nanos(),
+        Fingerprint::new().and(&ends).value()
+    ))
+}

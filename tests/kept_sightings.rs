@@ -1,0 +1,165 @@
+//! A clip that was searched before is not searched again, unless that is asked for or what was
+//! kept cannot be used; through the real binary.
+//!
+//! That nothing is searched is told by a clip whose middle is wiped out while its size, date and
+//! both ends stay: a search of it cannot bring what the whole clip brought.
+#![allow(clippy::unwrap_used)]
+
+use std::fs::{self, File};
+use std::path::{Path, PathBuf};
+
+use assert_cmd::Command;
+use tempfile::TempDir;
+
+/// So many bytes of the sample clip hold 83 of its 353 frames (`ffprobe -show_frames`).
+const CUT_AFTER: usize = 600_000;
+
+/// Lies between the two ends that are looked at.
+const MIDDLE: std::ops::Range<usize> = 500_000..520_000;
+
+struct Workplace {
+    folder: TempDir,
+}
+
+impl Workplace {
+    /// A clip that breaks off early, so that there is a warning to be kept as well.
+    fn new() -> Self {
+        let folder = tempfile::tempdir().unwrap();
+        let sample = Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-frames");
+        for file in ["model.toml", "camera.toml"] {
+            fs::copy(sample.join(file), folder.path().join(file)).unwrap();
+        }
+        let bytes = fs::read(sample.join("cards.mp4")).unwrap();
+        fs::write(folder.path().join("clip.mp4"), &bytes[..CUT_AFTER]).unwrap();
+        Self { folder }
+    }
+
+    fn path(&self, name: &str) -> PathBuf {
+        self.folder.path().join(name)
+    }
+
+    /// Measures into a folder; returns what was told and the first stage of the trace.
+    fn measure(&self, out: &str, more: &[&str]) -> (String, String) {
+        let trace = format!("{out}-trace");
+        let output = Command::new(env!("CARGO_BIN_EXE_hingewise"))
+            .current_dir(self.folder.path())
+            .env("HINGEWISE_CACHE_DIR", self.path("kept"))
+            .args(["measure", "clip.mp4", "--model", "model.toml"])
+            .args(["--camera", "camera.toml", "--out", out, "--trace", &trace])
+            .args(more)
+            .output()
+            .unwrap();
+        let told = String::from_utf8_lossy(&output.stderr);
+        assert!(output.status.success(), "{told}");
+        let times = fs::read_to_string(self.path(&trace).join("times.csv")).unwrap();
+        let first = times.lines().nth(1).unwrap().split(',').next().unwrap();
+        (String::from_utf8(output.stdout).unwrap(), first.to_owned())
+    }
+
+    /// Every file of a result with its bytes.
+    fn result(&self, out: &str) -> Vec<(String, Vec<u8>)> {
+        let entries = fs::read_dir(self.path(out)).unwrap();
+        let mut files: Vec<_> = entries
+            .map(|entry| {
+                let path = entry.unwrap().path();
+                let name = path.file_name().unwrap().to_string_lossy().into_owned();
+                (name, fs::read(path).unwrap())
+            })
+            .collect();
+        files.sort();
+        files
+    }
+
+    /// The only file that is kept.
+    fn kept(&self) -> PathBuf {
+        let mut files = fs::read_dir(self.path("kept")).unwrap();
+        let file = files.next().unwrap().unwrap().path();
+        assert!(files.next().is_none());
+        file
+    }
+
+    fn wipe_the_middle_unseen(&self) {
+        let clip = self.path("clip.mp4");
+        let changed = fs::metadata(&clip).unwrap().modified().unwrap();
+        let mut bytes = fs::read(&clip).unwrap();
+        bytes[MIDDLE].fill(0);
+        fs::write(&clip, bytes).unwrap();
+        let file = File::options().write(true).open(&clip).unwrap();
+        file.set_modified(changed).unwrap();
+    }
+}
+
+const SEARCHED: &str = "clip and tags";
+const FROM_KEPT: &str = "kept sightings";
+
+#[test]
+fn a_second_measurement_gives_the_same_files_without_a_search() {
+    let workplace = Workplace::new();
+    let (told, stage) = workplace.measure("first", &[]);
+    assert_eq!(stage, SEARCHED);
+    assert!(!told.contains("--fresh"), "{told}");
+
+    workplace.wipe_the_middle_unseen();
+    let (told, stage) = workplace.measure("second", &[]);
+    assert_eq!(stage, FROM_KEPT);
+    assert!(told.contains("--fresh"), "{told}");
+    let (first, second) = (workplace.result("first"), workplace.result("second"));
+    let record = |files: &[(String, Vec<u8>)]| {
+        let file = files.iter().find(|(name, _)| name == "measurement.json");
+        String::from_utf8(file.unwrap().1.clone()).unwrap()
+    };
+    assert!(record(&first).contains("clip-ends-early"));
+    assert_eq!(record(&first), record(&second));
+    assert!(first == second, "all files are the same byte for byte");
+
+    // Asked for, the clip is searched, and what that brings is kept instead.
+    let (_, stage) = workplace.measure("third", &["--fresh"]);
+    assert_eq!(stage, SEARCHED);
+    let third = workplace.result("third");
+    assert_ne!(record(&third), record(&first));
+    let (_, stage) = workplace.measure("fourth", &[]);
+    assert_eq!(stage, FROM_KEPT);
+    assert_eq!(record(&workplace.result("fourth")), record(&third));
+}
+
+#[test]
+fn other_tags_another_date_and_damage_call_for_a_search() {
+    let workplace = Workplace::new();
+    workplace.measure("first", &[]);
+
+    let kept = workplace.kept();
+    let mut bytes = fs::read(&kept).unwrap();
+    let middle = bytes.len() / 2;
+    bytes[middle] ^= 1;
+    fs::write(&kept, &bytes).unwrap();
+    assert_eq!(workplace.measure("damaged", &[]).1, SEARCHED);
+    assert!(workplace.result("damaged") == workplace.result("first"));
+    fs::write(&kept, "").unwrap();
+    assert_eq!(workplace.measure("emptied", &[]).1, SEARCHED);
+    assert_eq!(workplace.measure("mended", &[]).1, FROM_KEPT);
+
+    let file = File::options()
+        .write(true)
+        .open(workplace.path("clip.mp4"))
+        .unwrap();
+    file.set_modified(std::time::UNIX_EPOCH).unwrap();
+    assert_eq!(workplace.measure("dated", &[]).1, SEARCHED);
+
+    let model = fs::read_to_string(workplace.path("model.toml")).unwrap();
+    let fewer = model.replace(
+        "from = \"cards\"",
+        "from = \"order\"\norder = [0, 25, 50, 75]",
+    );
+    assert_ne!(fewer, model);
+    fs::write(workplace.path("model.toml"), fewer).unwrap();
+    assert_eq!(workplace.measure("without-cards", &[]).1, SEARCHED);
+}
+
+#[test]
+fn a_folder_that_cannot_be_made_costs_nothing_but_time() {
+    let workplace = Workplace::new();
+    fs::write(workplace.path("kept"), "a file where the folder should be").unwrap();
+    assert_eq!(workplace.measure("first", &[]).1, SEARCHED);
+    assert_eq!(workplace.measure("second", &[]).1, SEARCHED);
+    assert!(workplace.result("first") == workplace.result("second"));
+}
