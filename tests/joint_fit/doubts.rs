@@ -1,0 +1,135 @@
+//! What the joint fit refuses or doubts, and that it says so.
+
+use crate::support::aircraft::Aircraft;
+use crate::support::filming::Filming;
+use crate::support::random::Random;
+use crate::support::world::{Film, observe};
+use crate::support::{aircraft, filming, rigid};
+use crate::{brief, errors_of_films, measured};
+use hingewise::motion::MotionError;
+use hingewise::warning::Warning;
+
+#[test]
+fn measures_without_an_airframe_tag_and_says_so() {
+    let mut built: Aircraft = aircraft::plain(2);
+    built.airframe_tags.clear();
+    let film = observe(&built, &brief(filming::tripod(), 2));
+    let (motion, warnings) = measured(&film).unwrap();
+    assert_eq!(warnings, vec![Warning::NoAirframeTag]);
+    assert!(!motion.camera_moved);
+    errors_of_films([film]);
+}
+
+#[test]
+fn tells_a_moving_camera_from_a_still_one() {
+    for seed in 0..6 {
+        for (hand, moved) in [(0.0, false), (0.1, true), (1.0, true)] {
+            let filming = Filming {
+                hand,
+                ..filming::tripod()
+            };
+            let film = observe(&aircraft::random(seed), &brief(filming, seed));
+            assert_eq!(
+                measured(&film).unwrap().0.camera_moved,
+                moved,
+                "{seed} {hand}"
+            );
+        }
+    }
+}
+
+fn short_travel(travel_deg: f64) -> Film {
+    let mut random = Random::new(1);
+    let mut built = aircraft::plain(1);
+    let spec = aircraft::SurfaceSpec {
+        travel_deg,
+        ..aircraft::SurfaceSpec::plain(hingewise::model_file::Side::Left)
+    };
+    built.surfaces[0] = aircraft::surface(&spec, 0.0, &mut random);
+    observe(&built, &brief(filming::tripod(), 1))
+}
+
+#[test]
+fn refuses_travel_that_is_too_small_with_the_figure() {
+    match measured(&short_travel(0.7)) {
+        Err(MotionError::TravelTooSmall {
+            surface,
+            travel_deg,
+            needed_deg,
+        }) => {
+            assert_eq!(surface, "left");
+            assert!((1.0..2.0).contains(&travel_deg), "{travel_deg}");
+            assert_eq!(needed_deg, 3.0);
+        }
+        other => panic!("{:?}", other.map(|_| ())),
+    }
+}
+
+#[test]
+fn doubts_a_hinge_that_the_clip_hardly_tells() {
+    let (_, warnings) = measured(&short_travel(2.5)).unwrap();
+    let doubted = |warning: &Warning| {
+        matches!(warning, Warning::HingePoor { surface, scale_sd_pct, threshold_pct }
+            if surface == "left" && scale_sd_pct > threshold_pct)
+    };
+    assert!(warnings.iter().any(doubted), "{warnings:?}");
+}
+
+#[test]
+fn names_a_surface_that_was_never_seen() {
+    let mut film = observe(&aircraft::plain(1), &brief(filming::tripod(), 1));
+    for frame in &mut film.sightings.frames {
+        frame.sightings.retain(|sighting| sighting.tag_id != 11);
+    }
+    match measured(&film) {
+        Err(MotionError::SurfaceNeverSeen {
+            surface, tag_id, ..
+        }) => assert_eq!((surface.as_str(), tag_id), ("right", 11)),
+        other => panic!("{:?}", other.map(|_| ())),
+    }
+    film.sightings.frames.clear();
+    assert!(matches!(
+        measured(&film),
+        Err(MotionError::SurfaceNeverSeen { .. })
+    ));
+}
+
+#[test]
+fn corners_that_are_no_numbers_are_an_error() {
+    let mut film = observe(&aircraft::plain(1), &brief(filming::tripod(), 1));
+    film.sightings.frames[7].sightings[1].corners_px[2].x = f64::NAN;
+    assert!(matches!(
+        measured(&film),
+        Err(MotionError::NotFinite { frame: 7, .. })
+    ));
+}
+
+#[test]
+fn says_when_a_tag_sits_on_its_hinge() {
+    let mut built = aircraft::plain(4);
+    let surface = &mut built.surfaces[1];
+    let along = rigid::times(surface.hinge.direction, 20.0);
+    surface.tag.world_from_tag.translation =
+        rigid::add(rigid::add(surface.hinge.point_mm, along), [0.0, 0.0, -3.0]);
+    let film = observe(&built, &brief(filming::tripod(), 4));
+    let (_, warnings) = measured(&film).unwrap();
+    assert!(
+        warnings.iter().any(
+            |warning| matches!(warning, Warning::TagOnHinge { surface, .. } if surface == "right")
+        ),
+        "{warnings:?}"
+    );
+    errors_of_films([film]);
+}
+
+#[test]
+fn the_same_sightings_give_the_same_bits() {
+    let film = observe(&aircraft::plain(6), &brief(filming::handheld(), 6));
+    let (first, _) = measured(&film).unwrap();
+    let one_thread = rayon::ThreadPoolBuilder::new()
+        .num_threads(1)
+        .build()
+        .unwrap();
+    let (again, _) = one_thread.install(|| measured(&film)).unwrap();
+    assert_eq!(first, again);
+}
