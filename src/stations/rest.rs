@@ -38,6 +38,19 @@ const CREEP_SIGMAS: f64 = 4.0;
 /// either side hide there.
 const CREEP_MARGIN: f64 = 0.1;
 
+/// A rest shorter than this has to look like one from end to end: nobody shows a station for so
+/// short a time, but the soft beginning and end of a slow move hardly leave their place for as
+/// long. Common practice, no source.
+const BRIEF_REST_S: f64 = 0.35;
+
+/// A brief rest that runs into a longer one without a frame on the move between, at a level that
+/// differs by less than this on every surface, is the slow end of the move to it; no servo steps
+/// from station to station between two frames. Common practice, no source.
+const SOFT_END_DEG: f64 = 1.0;
+
+/// A creep through a brief rest counts if it is this many standard errors from none.
+const BRIEF_CREEP_SIGMAS: f64 = 3.0;
+
 /// Fewest measured frames of a rest.
 const FEWEST_FRAMES: usize = 3;
 
@@ -61,7 +74,31 @@ pub(super) fn find_rests(trace: &Trace, options: &HoldOptions) -> Vec<Rest> {
         rests = partition(&shaken, options);
     }
     rests.retain(|rest| !creeps(trace, rest));
-    rests
+    without_soft_ends(trace, &rests)
+}
+
+/// Leaves out the slow ends of moves that were taken for brief rests.
+fn without_soft_ends(trace: &Trace, rests: &[Rest]) -> Vec<Rest> {
+    let adjoins =
+        |rest: &Rest, other: &Rest| other.first == rest.last + 1 || rest.first == other.last + 1;
+    let is_soft_end = |rest: &Rest| {
+        is_brief(trace, rest)
+            && rests.iter().any(|other| {
+                adjoins(rest, other)
+                    && lasting_s(trace, other) > lasting_s(trace, rest)
+                    && levels_agree(rest, other, SOFT_END_DEG)
+            })
+    };
+    let kept = rests.iter().filter(|rest| !is_soft_end(rest));
+    kept.cloned().collect()
+}
+
+fn lasting_s(trace: &Trace, rest: &Rest) -> f64 {
+    trace.time_s[rest.last] - trace.time_s[rest.first]
+}
+
+fn is_brief(trace: &Trace, rest: &Rest) -> bool {
+    lasting_s(trace, rest) < BRIEF_REST_S
 }
 
 fn partition(trace: &Trace, options: &HoldOptions) -> Vec<Rest> {
@@ -223,15 +260,18 @@ fn is_same_rest(trace: &Trace, earlier: &Rest, later: &Rest) -> bool {
     let gap_s = trace.time_s[later.first] - trace.time_s[earlier.last];
     // Frames may be further apart than the longest gap; neighbours have none between them.
     let is_near = later.first == earlier.last + 1 || gap_s < SAME_REST_GAP_S;
+    is_near && gap_s < LONGEST_UNSEEN_S && levels_agree(earlier, later, SAME_LEVEL_DEG)
+}
+
+/// Whether the levels differ by less than a step on every surface that both have, at least one.
+fn levels_agree(one: &Rest, other: &Rest, step_deg: f64) -> bool {
     let mut compared = 0;
-    let is_level = earlier
-        .levels_deg
-        .iter()
-        .zip(&later.levels_deg)
+    let pairs = one.levels_deg.iter().zip(&other.levels_deg);
+    pairs
         .filter_map(|(a, b)| Some(((*a)? - (*b)?).abs()))
         .inspect(|_| compared += 1)
-        .all(|step| step < SAME_LEVEL_DEG);
-    is_near && gap_s < LONGEST_UNSEEN_S && is_level && compared > 0
+        .all(|step| step < step_deg)
+        && compared > 0
 }
 
 /// Raises each surface's noise to the scatter within the rests; tells whether anything changed.
@@ -256,7 +296,12 @@ fn widen_noise(trace: &mut Trace, rests: &[Rest]) -> bool {
 
 /// Whether the surfaces drift through the span steadily: a slow move, not a rest.
 fn creeps(trace: &Trace, rest: &Rest) -> bool {
-    let margin = (CREEP_MARGIN * (rest.last - rest.first) as f64).round() as usize;
+    let (margin_share, sigmas) = if is_brief(trace, rest) {
+        (0.0, BRIEF_CREEP_SIGMAS)
+    } else {
+        (CREEP_MARGIN, CREEP_SIGMAS)
+    };
+    let margin = (margin_share * (rest.last - rest.first) as f64).round() as usize;
     let inner = rest.first + margin..=rest.last - margin;
     let slopes = trace.surfaces.iter().filter_map(|surface| {
         let point = |k| Some((trace.time_s[k], surface.angle_deg[k]?, surface.sd_deg[k]));
@@ -265,7 +310,7 @@ fn creeps(trace: &Trace, rest: &Rest) -> bool {
     let (fastest, sigmas_squared) = slopes.fold((0.0_f64, 0.0), |(fastest, sum), (slope, sd)| {
         (fastest.max(slope.abs()), sum + (slope / sd).powi(2))
     });
-    fastest > FASTEST_CREEP_DEG_PER_S && sigmas_squared > CREEP_SIGMAS * CREEP_SIGMAS
+    fastest > FASTEST_CREEP_DEG_PER_S && sigmas_squared > sigmas * sigmas
 }
 
 /// Slope of the least-squares line through points of time, angle and standard deviation, and the

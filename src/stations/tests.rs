@@ -357,6 +357,37 @@ fn a_steady_sweep_has_no_hold() {
     }
 }
 
+/// A stick that is swept slowly by hand starts and stops softly; four holds, 4 s of way between
+/// neutral and each end.
+#[test]
+fn soft_ends_of_a_slow_sweep_are_no_holds_of_their_own() {
+    let order = [0.0, 100.0, -100.0, 0.0];
+    let soft = |share: f64| share * share * (3.0 - 2.0 * share);
+    let stick_pct = |time_s: f64| {
+        let leg = ((time_s / 5.0) as usize).min(2);
+        let share = ((time_s - 5.0 * leg as f64 - 1.0) / 4.0).clamp(0.0, 1.0);
+        order[leg] + (order[leg + 1] - order[leg]) * soft(share)
+    };
+    let time_s: Vec<f64> = (0..480).map(|k| f64::from(k) / 30.0).collect();
+    for (seed, noise_deg) in (0..60).flat_map(|seed| [(seed, 0.1), (seed, 0.2)]) {
+        let mut noise = super::test_motion::Noise::new(seed);
+        let angles = [0.25, 0.23].map(|deg_per_pct| {
+            let noise = noise.normal(time_s.len());
+            let angle = |(&t, noise): (&f64, f64)| deg_per_pct * stick_pct(t) + noise_deg * noise;
+            time_s
+                .iter()
+                .zip(noise)
+                .map(|pair| Some(angle(pair)))
+                .collect()
+        });
+        let motion = motion_of(&time_s, &angles, noise_deg);
+        let (holds, warnings) = find(&motion, StationSource::Order(order.to_vec()))
+            .unwrap_or_else(|error| panic!("seed {seed}, {noise_deg}°: {error}"));
+        let found: Vec<f64> = holds.holds.iter().map(|hold| hold.stick_pct).collect();
+        assert_eq!(found, order, "seed {seed}, {noise_deg}°: {warnings:?}");
+    }
+}
+
 proptest! {
     #![proptest_config(ProptestConfig { cases: 24, ..ProptestConfig::default() })]
 
