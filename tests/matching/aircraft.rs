@@ -98,27 +98,13 @@ impl Case {
     }
 }
 
-/// An exact measurement of surfaces without play.
-const EXACT: Measuring = Measuring {
-    sd_deg: 0.0,
-    half_play_deg: 0.0,
-    scatter_deg: 0.0,
-};
-
-/// Stations as a tripod clip gives them, and a good servo's own scatter.
-const TRIPOD: Measuring = Measuring {
-    sd_deg: 0.02,
-    half_play_deg: 0.1,
-    scatter_deg: 0.01,
-};
-
 #[test]
 fn what_can_be_cured_is_cured_within_half_a_step_and_the_rest_is_told() {
     let (mut curable, mut cured, mut incurable) = (0, 0, 0);
     for seed in 0..AIRCRAFT {
         // Numbers found from an exact measurement bear witness that the aircraft can be cured.
-        let witness = case(seed, &EXACT, &[0.5, 1.0, 2.0, 5.0]);
-        let case = case(seed, &TRIPOD, &[0.5, 1.0, 2.0, 5.0]);
+        let witness = case(seed, &Measuring::EXACT, &[0.5, 1.0, 2.0, 5.0]);
+        let case = case(seed, &Measuring::TRIPOD, &[0.5, 1.0, 2.0, 5.0]);
         if witness.true_worst_deg() <= witness.half_step_deg {
             curable += 1;
             cured += u32::from(case.true_worst_deg() <= case.bound_deg());
@@ -136,7 +122,7 @@ fn what_can_be_cured_is_cured_within_half_a_step_and_the_rest_is_told() {
 #[test]
 fn fine_steps_bring_a_fine_match_where_the_measurement_is_exact() {
     for seed in 0..AIRCRAFT / 4 {
-        let case = case(seed, &EXACT, &[0.1]);
+        let case = case(seed, &Measuring::EXACT, &[0.1]);
         // What the prediction says is so; 0.02° are left for what no station has seen.
         let apart = case.true_worst_deg() - case.correction.predicted_deg.worst;
         assert!(apart < 0.02, "aircraft {seed}: {apart:.3}");
@@ -146,7 +132,10 @@ fn fine_steps_bring_a_fine_match_where_the_measurement_is_exact() {
 #[test]
 fn the_same_measurement_gives_the_same_numbers() {
     for seed in 0..5 {
-        let once = case(seed, &TRIPOD, &[1.0]);
-        assert_eq!(once.correction, case(seed, &TRIPOD, &[1.0]).correction);
+        let once = case(seed, &Measuring::TRIPOD, &[1.0]);
+        assert_eq!(
+            once.correction,
+            case(seed, &Measuring::TRIPOD, &[1.0]).correction
+        );
     }
 }

@@ -10,11 +10,6 @@ use crate::world::{
     FOLLOWER, Measuring, REFERENCE, ROUND_25, even_points, group, measured, radio, responses,
 };
 
-const HOW: Measuring = Measuring {
-    sd_deg: 0.02,
-    half_play_deg: 0.1,
-    scatter_deg: 0.01,
-};
 const AIRCRAFT: u64 = 40;
 
 /// What makes a planar linkage, lengths in mm.
@@ -65,10 +60,12 @@ fn planted(seed: u64, planted: impl Fn(Plan) -> Plan) -> Option<Correction> {
     let plan = Plan::random(&mut random);
     let reference = plan.side()?;
     let follower = planted(plan).side()?;
-    let left = measured(REFERENCE, &ROUND_25, &HOW, &mut random, |s| {
+    let left = measured(REFERENCE, &ROUND_25, &Measuring::TRIPOD, &mut random, |s| {
         reference.deg(s)
     });
-    let right = measured(FOLLOWER, &ROUND_25, &HOW, &mut random, |s| follower.deg(s));
+    let right = measured(FOLLOWER, &ROUND_25, &Measuring::TRIPOD, &mut random, |s| {
+        follower.deg(s)
+    });
     let radio = radio(&even_points(9), 1.0, Joins::Straight);
     let all = responses(vec![left, right]);
     let group = group(MatchMotion::Same);

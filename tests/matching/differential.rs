@@ -10,11 +10,6 @@ use crate::world::{
     servo_pct,
 };
 
-const HOW: Measuring = Measuring {
-    sd_deg: 0.02,
-    half_play_deg: 0.1,
-    scatter_deg: 0.01,
-};
 const DOWN_TO_UP: f64 = 0.6;
 const STEP_PCT: f64 = 1.0;
 const POINTS: usize = 11;
@@ -57,8 +52,10 @@ impl Ailerons {
     }
 
     fn film(&self, settings: &Settings, random: &mut Random) -> Correction {
-        let left = measured(REFERENCE, &ROUND_25, &HOW, random, |s| self.left_deg(s));
-        let right = measured(FOLLOWER, &ROUND_25, &HOW, random, |s| {
+        let left = measured(REFERENCE, &ROUND_25, &Measuring::TRIPOD, random, |s| {
+            self.left_deg(s)
+        });
+        let right = measured(FOLLOWER, &ROUND_25, &Measuring::TRIPOD, random, |s| {
             self.right_deg(settings, s)
         });
         let group = MatchGroup {

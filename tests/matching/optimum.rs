@@ -9,11 +9,6 @@ use crate::world::{
     FOLLOWER, Measuring, REFERENCE, even_points, group, measured, radio, responses, servo_pct,
 };
 
-const EXACT: Measuring = Measuring {
-    sd_deg: 0.0,
-    half_play_deg: 0.0,
-    scatter_deg: 0.0,
-};
 /// What fitting and tabulating exact stations may add to a mismatch, deg.
 const FIT_DEG: f64 = 0.003;
 
@@ -35,10 +30,20 @@ fn a_parabola_is_met_with_half_the_error_of_interpolation() {
     for pieces in [2, 3, 5] {
         let radio = radio(&even(pieces + 1), step_pct, Joins::Straight);
         let mut random = Random::new(1);
-        let left = measured(REFERENCE, &even(19), &EXACT, &mut random, reference);
-        let right = measured(FOLLOWER, &even(19), &EXACT, &mut random, |stick| {
-            follower_deg_per_pct * stick
-        });
+        let left = measured(
+            REFERENCE,
+            &even(19),
+            &Measuring::EXACT,
+            &mut random,
+            reference,
+        );
+        let right = measured(
+            FOLLOWER,
+            &even(19),
+            &Measuring::EXACT,
+            &mut random,
+            |stick| follower_deg_per_pct * stick,
+        );
         let all = responses(vec![left, right]);
         let group = group(MatchMotion::Same);
         let correction = match_group(&all, &group, Some(&radio), &mut Vec::new())
@@ -104,8 +109,12 @@ fn no_curve_within_three_steps_is_better() {
             let travel = |side: &Side| side.deg(100.0) - side.deg(-100.0);
             let reference = reference.scaled(0.75 * travel(&follower) / travel(&reference));
             let order: Vec<f64> = std::iter::once(0.0).chain(even_points(41)).collect();
-            let left = measured(REFERENCE, &order, &EXACT, &mut random, |s| reference.deg(s));
-            let right = measured(FOLLOWER, &order, &EXACT, &mut random, |s| follower.deg(s));
+            let left = measured(REFERENCE, &order, &Measuring::EXACT, &mut random, |s| {
+                reference.deg(s)
+            });
+            let right = measured(FOLLOWER, &order, &Measuring::EXACT, &mut random, |s| {
+                follower.deg(s)
+            });
             let all = responses(vec![left, right]);
             let group = group(MatchMotion::Same);
             let correction = match_group(&all, &group, Some(&radio), &mut Vec::new())

@@ -10,11 +10,6 @@ use crate::world::{
     servo_pct,
 };
 
-const HOW: Measuring = Measuring {
-    sd_deg: 0.02,
-    half_play_deg: 0.1,
-    scatter_deg: 0.01,
-};
 const AIRCRAFT: u64 = 40;
 const STEP_PCT: f64 = 1.0;
 /// What measuring may add to half a step, deg.
@@ -41,8 +36,12 @@ fn case(seed: u64, motion: MatchMotion, target: impl Fn([&Side; 2]) -> Target) -
         MatchMotion::Opposite => second.scaled(-1.0),
     };
     let radio = radio(&even_points(9), STEP_PCT, Joins::Straight);
-    let left = measured(REFERENCE, &ROUND_25, &HOW, &mut random, |s| first.deg(s));
-    let right = measured(FOLLOWER, &ROUND_25, &HOW, &mut random, |s| second.deg(s));
+    let left = measured(REFERENCE, &ROUND_25, &Measuring::TRIPOD, &mut random, |s| {
+        first.deg(s)
+    });
+    let right = measured(FOLLOWER, &ROUND_25, &Measuring::TRIPOD, &mut random, |s| {
+        second.deg(s)
+    });
     let group = MatchGroup {
         target: target([&first, &second]),
         ..group(motion)

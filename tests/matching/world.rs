@@ -30,6 +30,22 @@ pub struct Measuring {
     pub scatter_deg: f64,
 }
 
+impl Measuring {
+    /// An exact measurement of surfaces without play.
+    pub const EXACT: Self = Self {
+        sd_deg: 0.0,
+        half_play_deg: 0.0,
+        scatter_deg: 0.0,
+    };
+
+    /// Stations as a tripod clip gives them, and a good servo's own scatter.
+    pub const TRIPOD: Self = Self {
+        sd_deg: 0.02,
+        half_play_deg: 0.1,
+        scatter_deg: 0.01,
+    };
+}
+
 /// The stations of one surface.
 pub fn measured(
     name: &str,
