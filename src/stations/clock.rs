@@ -16,7 +16,7 @@ use super::error::StationsError;
 use super::log::StickLog;
 use super::resemblance::{Candidate, candidates};
 use super::servo::{Servo, Shaft};
-use super::trace::Trace;
+use super::trace::{SurfaceTrace, Trace};
 use crate::measured::Measured;
 use crate::solver::{Problem, Solution, SolverError, SolverOptions, solve};
 
@@ -156,12 +156,8 @@ fn span_s(time_s: &[f64]) -> f64 {
 struct Fit {
     offset_s: f64,
     servos: Vec<Servo>,
-    /// Share of each surface's variance that is left; frames outside the log are not explained.
-    left: Vec<f64>,
-    /// Share of each surface's variance that is left inside the log.
-    left_inside: Vec<f64>,
-    /// What of that the measurement's noise explains.
-    noise: Vec<f64>,
+    /// By surface.
+    left: Vec<Left>,
     /// Share of the measured frames that the log covers.
     cover: f64,
     solution: Solution,
@@ -187,60 +183,37 @@ impl Fit {
             solution = best.unwrap_or(solution);
         }
         let (offset_s, servos) = problem.servos(&solution.parameters);
-        let mut fit = Self {
-            offset_s,
-            left: Vec::new(),
-            left_inside: Vec::new(),
-            noise: Vec::new(),
-            cover: 0.0,
-            servos,
-            solution,
-        };
-        let (mut inside, mut measured) = (0, 0);
-        for (surface, servo) in trace.surfaces.iter().zip(&fit.servos) {
-            let explained =
-                Explained::new(trace, surface, &servo.follow(log, offset_s, &trace.time_s))?;
-            let spread = |frames: &mut dyn Iterator<Item = f64>| {
-                let angles: Vec<f64> = frames.collect();
-                let mean = angles.iter().sum::<f64>() / angles.len().max(1) as f64;
-                angles
-                    .iter()
-                    .map(|angle| (angle - mean).powi(2))
-                    .sum::<f64>()
-            };
-            let all = spread(&mut surface.angle_deg.iter().flatten().copied());
-            let covered = explained
-                .frames
-                .iter()
-                .map(|&frame| surface.angle_deg[frame]);
-            let within = spread(&mut covered.flatten());
-            let left: f64 = explained.residuals_deg.iter().map(|r| r * r).sum();
-            fit.left
-                .push((left + (all - within).max(0.0)) / all.max(f64::MIN_POSITIVE));
-            fit.left_inside.push(left / within.max(f64::MIN_POSITIVE));
-            let noise = explained.frames.iter();
-            let noise_deg2: f64 = noise.map(|&frame| surface.sd_deg[frame].powi(2)).sum();
-            fit.noise.push(noise_deg2 / within.max(f64::MIN_POSITIVE));
+        let (mut left, mut inside, mut measured) = (Vec::new(), 0, 0);
+        for (surface, servo) in trace.surfaces.iter().zip(&servos) {
+            let shafts = servo.follow(log, offset_s, &trace.time_s);
+            let explained = Explained::new(trace, surface, &shafts)?;
+            left.push(Left::new(surface, &explained));
             inside += explained.frames.len();
             measured += surface.angle_deg.iter().flatten().count();
         }
-        fit.cover = inside as f64 / measured.max(1) as f64;
-        Some(fit)
+        Some(Self {
+            offset_s,
+            servos,
+            left,
+            cover: inside as f64 / measured.max(1) as f64,
+            solution,
+        })
     }
 
     fn unexplained(&self) -> f64 {
-        self.left.iter().sum::<f64>() / self.left.len().max(1) as f64
+        let shares = self.left.iter().map(|left| left.everywhere);
+        shares.sum::<f64>() / self.left.len().max(1) as f64
     }
 
     /// The surface that the log explains least, and the share that is left.
     fn worst_surface(&self) -> (usize, f64) {
-        let all = self.left_inside.iter().copied().enumerate();
+        let all = self.left.iter().map(|left| left.inside).enumerate();
         all.max_by(|a, b| a.1.total_cmp(&b.1)).unwrap_or((0, 1.0))
     }
 
     fn not_followed(&self) -> Option<(usize, f64)> {
-        let excess = self.left_inside.iter().zip(&self.noise);
-        let shares = excess.map(|(left, noise)| left - noise).enumerate();
+        let excess = self.left.iter().map(|left| left.inside - left.noise);
+        let shares = excess.enumerate();
         let worst = shares.max_by(|a, b| a.1.total_cmp(&b.1))?;
         (worst.1 > LARGEST_NOT_FOLLOWED).then_some(worst)
     }
@@ -278,6 +251,37 @@ impl Fit {
             shafts: shafts.collect(),
         })
     }
+}
+
+/// What a fit leaves of one surface's variance, as shares.
+struct Left {
+    /// Frames outside the log are not explained.
+    everywhere: f64,
+    inside: f64,
+    /// What of the share inside the measurement's noise explains.
+    noise: f64,
+}
+
+impl Left {
+    fn new(surface: &SurfaceTrace, explained: &Explained) -> Self {
+        let frames = || explained.frames.iter();
+        let all = spread(surface.angle_deg.iter().flatten().copied());
+        let within = spread(frames().filter_map(|&frame| surface.angle_deg[frame]));
+        let left: f64 = explained.residuals_deg.iter().map(|r| r * r).sum();
+        let noise: f64 = frames().map(|&frame| surface.sd_deg[frame].powi(2)).sum();
+        Self {
+            everywhere: (left + (all - within).max(0.0)) / all.max(f64::MIN_POSITIVE),
+            inside: left / within.max(f64::MIN_POSITIVE),
+            noise: noise / within.max(f64::MIN_POSITIVE),
+        }
+    }
+}
+
+/// Sum of squares about the mean.
+fn spread(values: impl Iterator<Item = f64>) -> f64 {
+    let values: Vec<f64> = values.collect();
+    let mean = values.iter().sum::<f64>() / values.len().max(1) as f64;
+    values.iter().map(|value| (value - mean).powi(2)).sum()
 }
 
 /// Correlation of neighbouring residuals of the deflections; the priors' rows come last.
@@ -375,11 +379,7 @@ struct Explained {
 }
 
 impl Explained {
-    fn new(
-        trace: &Trace,
-        surface: &super::trace::SurfaceTrace,
-        shafts: &[Option<Shaft>],
-    ) -> Option<Self> {
+    fn new(trace: &Trace, surface: &SurfaceTrace, shafts: &[Option<Shaft>]) -> Option<Self> {
         let mut side = PlaySide::default();
         let mut rows: Vec<(usize, f64, f64)> = Vec::new();
         for (frame, shaft) in shafts.iter().enumerate().take(trace.len()) {
