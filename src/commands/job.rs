@@ -53,9 +53,6 @@ pub struct Folders {
     pub trace: Option<OutputFolder>,
 }
 
-/// Name of the first stage where sightings were taken from before.
-const KEPT_STAGE: &str = "kept sightings";
-
 /// What a job hands on.
 pub struct Done {
     /// The result.
@@ -73,6 +70,8 @@ struct JobResult {
     /// Stages in their order, and how long each took.
     times_s: Vec<(&'static str, f64)>,
     sightings: Sightings,
+    /// They are those of the same search before.
+    from_kept: bool,
     motion: Motion,
 }
 
@@ -87,8 +86,8 @@ impl Job<'_> {
             .and_then(|frame| result.picture(frame, self.profile));
         result.write(picture, folders)?;
         Ok(Done {
-            from_kept: result.times_s.iter().any(|(stage, _)| *stage == KEPT_STAGE),
             measurement: result.measurement,
+            from_kept: result.from_kept,
         })
     }
 
@@ -98,7 +97,12 @@ impl Job<'_> {
         let (mut times, mut warnings) = (Times::start(), Vec::new());
         let info = clip.info().clone();
 
-        let sightings = self.sightings(clip, &mut warnings, &mut times)?;
+        let (sightings, from_kept) = self.sightings(clip, &mut warnings)?;
+        times.stage(if from_kept {
+            "kept sightings"
+        } else {
+            "clip and tags"
+        });
 
         let options = FitOptions::default();
         let motion = motion::fit(&sightings, model, profile, &options, &mut warnings)?;
@@ -133,19 +137,17 @@ impl Job<'_> {
             rows,
             times_s: times.stages,
             sightings,
+            from_kept,
             motion,
         })
     }
-}
 
-impl Job<'_> {
-    /// Clip → sightings, or those that were kept from the same search before.
+    /// Clip → sightings, or those that were kept from the same search before, and whether they are.
     fn sightings(
         &self,
         clip: Clip,
         warnings: &mut Vec<Warning>,
-        times: &mut Times,
-    ) -> Result<Sightings, CommandError> {
+    ) -> Result<(Sightings, bool), CommandError> {
         let info = clip.info().clone();
         let plan = TagPlan::of(self.model);
         let place = |folder| KeptSightings::new(folder, &info, &self.clip_options, &plan);
@@ -164,18 +166,16 @@ impl Job<'_> {
         }) = before
         {
             warnings.extend(doubts);
-            times.stage(KEPT_STAGE);
-            return Ok(Sightings { clip: info, frames });
+            return Ok((Sightings { clip: info, frames }, true));
         }
         let mut frames = clip.into_stream()?;
         let sightings = tags::sight(frames.by_ref(), &info, &plan, self.progress.as_ref())?;
         let doubts = frames.finish();
-        times.stage("clip and tags");
         if let Some(kept) = kept {
             kept.keep(&sightings.frames, &doubts);
         }
         warnings.extend(doubts);
-        Ok(sightings)
+        Ok((sightings, false))
     }
 }
 
