@@ -62,7 +62,7 @@ impl<'a> Appearance<'a> {
     ) -> Option<Self> {
         let patch_from_tag = homography_of(state);
         let tag_from_patch = patch_from_tag.try_inverse()?;
-        let per_px = cells_per_px(&tag_from_patch, patch.scale_px);
+        let per_px = cells_per_px(&patch_from_tag, &tag_from_patch, patch.scale_px);
         let blur = [state[BLUR], state[BLUR + 1]];
         let blurs =
             std::array::from_fn(|parity| PixelBlur::new(blur, &per_px, mosaic.to_vector(), parity));
@@ -168,12 +168,12 @@ pub(super) fn homography_of(state: &Unknowns) -> Matrix3<f64> {
 
 /// How the place on the tag changes with the place in the picture at the tag's middle: one row
 /// an axis of the tag, cells per px.
-fn cells_per_px(tag_from_patch: &Matrix3<f64>, scale_px: f64) -> [Vector2<f64>; 2] {
-    let g = tag_from_patch;
-    // The middle of the tag's square, (0, 0), on the patch.
-    let middle = g
-        .try_inverse()
-        .map_or(Point2::origin(), |h| homography::map(&h, 0.0, 0.0));
+fn cells_per_px(
+    patch_from_tag: &Matrix3<f64>,
+    tag_from_patch: &Matrix3<f64>,
+    scale_px: f64,
+) -> [Vector2<f64>; 2] {
+    let (g, middle) = (tag_from_patch, homography::map(patch_from_tag, 0.0, 0.0));
     let depth = 1.0 / (g[(2, 0)] * middle.x + g[(2, 1)] * middle.y + g[(2, 2)]);
     let per_px = HALF * depth / scale_px;
     [0, 1].map(|axis| Vector2::new(g[(axis, 0)], g[(axis, 1)]) * per_px)
