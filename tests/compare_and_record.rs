@@ -155,3 +155,85 @@ fn a_measurement_of_another_aircraft_is_refused_before_anything_is_kept() {
         .stderr(contains("\"Heron 2.1 m\"").and(contains("\"Plover 1.6 m\"")));
     assert!(!folder.path().join("heron-record").exists());
 }
+
+/// The places of the tags of an aircraft whose right half stands so far from its old neutral.
+fn neutral(right_shift_deg: f64) -> serde_json::Value {
+    let surface = |tag: u32, name: &str, x_mm: f64, shift_deg: f64| {
+        let (sin, cos) = shift_deg.to_radians().sin_cos();
+        let (half_sin, half_cos) = (shift_deg.to_radians() / 2.0).sin_cos();
+        // The tag faces the camera 62 mm behind a hinge line along −x; up is −y.
+        serde_json::json!({
+            "tag": tag, "edge_mm": 20.0, "surface": name, "return_u_deg": 0.05,
+            "position_mm": [x_mm, -62.0 * sin, 860.0 - 62.0 * cos],
+            "turn": [half_sin, half_cos, 0.0, 0.0],
+            "hinge": {
+                "axis": [-1.0, 0.0, 0.0], "point_mm": [x_mm, 0.0, 860.0],
+                "across": [[0.0, 1.0, 0.0], [0.0, 0.0, 1.0]],
+            },
+        })
+    };
+    let airframe = serde_json::json!({
+        "tag": 0, "edge_mm": 30.0, "position_mm": [0.0, 20.0, 800.0], "turn": [0.0, 1.0, 0.0, 0.0],
+    });
+    // Turns to 0.02°, shifts to 0.01 mm, independent of each other.
+    let (turn, shift) = (4e-4, 1e-4);
+    let pose = [turn, turn, turn, shift, shift, shift];
+    let hinge = [turn, turn, shift, shift];
+    let variances = [&pose[..], &pose, &hinge, &pose, &hinge].concat();
+    let row = |row: usize| -> Vec<f64> {
+        let variance = |column| if row == column { variances[row] } else { 0.0 };
+        (0..variances.len()).map(variance).collect()
+    };
+    serde_json::json!({
+        "tags": [
+            airframe,
+            surface(10, "left tailplane", -200.0, 0.0),
+            surface(11, "right tailplane", 200.0, right_shift_deg),
+        ],
+        "pose_covariance": (0..variances.len()).map(row).collect::<Vec<_>>(),
+    })
+}
+
+#[test]
+fn a_shift_of_neutral_is_told_in_plain_words() {
+    let folder = workshop();
+    for (name, shift_deg) in [("before", 0.0), ("after", 0.4)] {
+        let file = folder.path().join(name).join("measurement.json");
+        let text = std::fs::read_to_string(&file).unwrap();
+        let mut measurement: serde_json::Value = serde_json::from_str(&text).unwrap();
+        measurement["neutral"] = neutral(shift_deg);
+        std::fs::write(&file, measurement.to_string()).unwrap();
+    }
+    hingewise(folder.path())
+        .args(["record", "before", "after", "--model", "heron.toml"])
+        .assert()
+        .success()
+        .stdout(
+            contains("left tailplane, neutral since 2026-11-25: no change beyond the doubt")
+                .and(contains(
+                    "right tailplane, neutral since 2026-11-25: moved 0.40° ± 0.",
+                ))
+                .and(contains("° up\n"))
+                .and(contains("as long as none was moved or stuck on anew")),
+        );
+    let sheet = folder.path().join("heron-record/setup-001.html");
+    let sheet = std::fs::read_to_string(sheet).unwrap();
+    assert!(sheet.contains("neutral moved up: look at rod, horn and servo"));
+    assert!(sheet.contains("as long as none was moved or stuck on anew"));
+}
+
+#[test]
+fn measurements_that_do_not_tell_neutral_leave_it_to_the_eye() {
+    let folder = workshop();
+    hingewise(folder.path())
+        .args(["record", "before", "after", "--model", "heron.toml"])
+        .assert()
+        .success()
+        .stdout(contains("neutral since").not());
+    let sheet = folder.path().join("heron-record/setup-001.html");
+    assert!(
+        std::fs::read_to_string(sheet)
+            .unwrap()
+            .contains("is seen by eye")
+    );
+}

@@ -10,7 +10,7 @@ use super::{CommandError, Common, Outcome};
 use crate::measurement::Measurement;
 use crate::model_file::ModelFile;
 use crate::record::{self, Kept};
-use crate::report::setup_sheet;
+use crate::report::{neutral_lines, setup_sheet};
 
 /// The file that makes a folder an entry of the record.
 const MEASUREMENT: &str = "measurement.json";
@@ -57,6 +57,10 @@ pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
     if let Some((latest, earlier)) = kept.split_first() {
         let sheet = write_sheet(&home, &setup_sheet(latest, earlier)?)?;
         say(common, format!("Setup sheet: {}", sheet.display()));
+        let lines = neutral_lines(&latest.measurement, earlier);
+        if !lines.is_empty() {
+            say(common, lines.join("\n"));
+        }
     }
     Ok(Outcome::Done)
 }

@@ -66,6 +66,7 @@ impl Measurement {
                 .row_iter()
                 .map(|row| row.iter().copied().collect())
                 .collect(),
+            neutral: stages.responses.neutral.as_ref().map(Into::into),
             groups: stages.model.matches.clone(),
             radio: stages.model.radio.clone(),
             matches: stages.corrections.to_vec(),

@@ -7,6 +7,7 @@ mod arm;
 mod assemble;
 mod error;
 mod frames;
+mod neutral;
 mod read;
 mod rounding;
 mod tidy_json;
@@ -29,6 +30,7 @@ use crate::warning::WarningText;
 pub use assemble::Stages;
 pub use error::MeasurementError;
 pub use frames::{FrameRow, frame_rows};
+pub use neutral::{NeutralRecord, PlacedHingeRecord, PlacedTagRecord};
 pub(crate) use rounding::rounded_for_files;
 
 /// What the field `format` of the file says.
@@ -77,6 +79,9 @@ pub struct Measurement {
     /// empty where only the single uncertainties are known.
     #[serde(default)]
     pub station_covariance_deg2: Vec<Vec<f64>>,
+    /// Where the tags stand with the surfaces at neutral; files of earlier programs do not tell it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub neutral: Option<NeutralRecord>,
     /// Which surfaces are to move alike.
     #[serde(default)]
     pub groups: Vec<MatchGroup>,
@@ -221,6 +226,10 @@ impl Measurement {
             surfaces,
             covariance_deg2: self.covariance_deg2(),
             lags: self.lags.clone(),
+            neutral: self
+                .neutral
+                .as_ref()
+                .and_then(NeutralRecord::tags_at_neutral),
         }
     }
 

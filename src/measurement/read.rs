@@ -45,6 +45,7 @@ impl Measurement {
         self.surface_contradiction()
             .or_else(|| self.name_contradiction())
             .or_else(|| self.covariance_contradiction())
+            .or_else(|| self.neutral_contradiction())
             .or_else(|| self.radio_contradiction())
             .or_else(|| self.trace_contradiction())
     }
@@ -103,6 +104,18 @@ impl Measurement {
             (
                 "station_covariance_deg2".into(),
                 format!("is not {stations} × {stations}, one row a station"),
+            )
+        })
+    }
+
+    fn neutral_contradiction(&self) -> Option<(String, String)> {
+        let neutral = self.neutral.as_ref()?;
+        neutral.tags_at_neutral().is_none().then(|| {
+            (
+                "neutral".into(),
+                "does not hold together: each tag needs a turn, each surface a hinge, and the \
+                 covariance as many rows and columns as they have figures"
+                    .into(),
             )
         })
     }

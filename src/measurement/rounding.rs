@@ -9,8 +9,8 @@ const DECIMALS: i32 = 6;
 /// Decimals of variances, whose square roots need the digits of the other figures.
 const VARIANCE_DECIMALS: i32 = 12;
 
-/// The end of the names of variances.
-const VARIANCE_SUFFIX: &str = "_deg2";
+/// The ends of the names of variances.
+const VARIANCE_SUFFIXES: [&str; 2] = ["_deg2", "_covariance"];
 
 /// Rounds every figure in the document.
 pub(super) fn round(value: &mut Value) {
@@ -32,7 +32,7 @@ fn round_to(value: &mut Value, decimals: i32) {
         Value::Array(items) => items.iter_mut().for_each(|item| round_to(item, decimals)),
         Value::Object(fields) => {
             for (name, field) in fields {
-                let decimals = if name.ends_with(VARIANCE_SUFFIX) {
+                let decimals = if VARIANCE_SUFFIXES.iter().any(|end| name.ends_with(end)) {
                     VARIANCE_DECIMALS
                 } else {
                     decimals

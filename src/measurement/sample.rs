@@ -73,6 +73,7 @@ pub(crate) fn heron() -> Measurement {
             uneven_u_deg: Some(0.03),
         }],
         station_covariance_deg2: covariance(&stations),
+        neutral: None,
         surfaces,
         groups: vec![MatchGroup {
             reference: LEFT.into(),

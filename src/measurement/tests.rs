@@ -254,6 +254,7 @@ fn small_motion() -> Motion {
         reprojection_rms_px: 0.04,
         constants_covariance: DMatrix::from_element(1, 1, 1e-4),
         lasting: Default::default(),
+        tags_at_zero: Default::default(),
     }
 }
 

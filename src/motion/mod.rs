@@ -8,8 +8,10 @@
 //!
 //! `observation` → `camera_motion` → `start` (`trials`,
 //! `hypotheses`, `frame_fit`) → `outliers` (`joint_fit`,
-//! `normal_equations`, `prediction`, `parameters`) → `rests` → `result`.
+//! `normal_equations`, `prediction`, `parameters`) → `rests` → `result`; `at_neutral` tells from
+//! the result where the tags stand at neutral.
 
+mod at_neutral;
 mod camera_motion;
 mod frame_fit;
 mod hypotheses;
@@ -28,6 +30,9 @@ mod start;
 mod tests;
 mod trials;
 
+pub use at_neutral::{
+    HINGE_ROWS, HingeInReference, OnSurface, POSE_ROWS, PlacedTag, TagsAtNeutral, TagsAtZero,
+};
 pub use options::{FitOptions, MotionError};
 pub use rests::LastingErrors;
 
@@ -96,6 +101,8 @@ pub struct Motion {
     pub constants_covariance: DMatrix<f64>,
     /// The part of the frames' own errors that repeats while a tag rests.
     pub lasting: LastingErrors,
+    /// Where the tags stand, for [`Motion::tags_at_neutral`].
+    pub tags_at_zero: TagsAtZero,
 }
 
 /// A weighted sum of deflections: `(position in Motion::frames, surface, weight)`.
@@ -109,6 +116,13 @@ impl Motion {
     /// propagation, JCGM 100:2008, 5.2.2). Frames without a measured deflection are passed over,
     /// so callers name only measured ones.
     pub fn weighted_sums(&self, sums: &[WeightedSum]) -> (DVector<f64>, DMatrix<f64>) {
+        let sums = self.sums_by_cause(sums);
+        let of_constants = &sums.gains * &self.constants_covariance * sums.gains.transpose();
+        (sums.values, of_constants + sums.own)
+    }
+
+    /// Weighted sums of deflections, with what makes their errors kept apart.
+    fn sums_by_cause(&self, sums: &[WeightedSum]) -> SumsByCause {
         let constant_count = self.constants_covariance.nrows();
         let mut values = DVector::zeros(sums.len());
         let mut gains = DMatrix::zeros(sums.len(), constant_count);
@@ -138,10 +152,14 @@ impl Motion {
                 }
             }
         }
-        let mut covariance = &gains * &self.constants_covariance * gains.transpose();
+        let mut covariance = DMatrix::zeros(sums.len(), sums.len());
         add_causes(&mut covariance, &own, 1.0 - self.lasting.share);
         add_causes(&mut covariance, &lasting, self.lasting.share);
-        (values, covariance)
+        SumsByCause {
+            values,
+            gains,
+            own: covariance,
+        }
     }
 
     /// One surface's deflection from `zero` in every frame, rad; `None` where it was not measured.
@@ -169,6 +187,16 @@ impl Motion {
         }
         deflections
     }
+}
+
+/// Weighted sums of deflections with the causes of their errors.
+struct SumsByCause {
+    /// rad.
+    values: DVector<f64>,
+    /// By the constants of the fit, sums × constants.
+    gains: DMatrix<f64>,
+    /// Covariance given the constants, rad².
+    own: DMatrix<f64>,
 }
 
 /// Frames whose deflections are taken from their zero in one go: the work for the zero is shared
@@ -222,7 +250,8 @@ pub fn fit(
     warnings: &mut Vec<Warning>,
 ) -> Result<Motion, MotionError> {
     let mut frames = observation::observe(sightings, model)?;
-    let airframe_tags = keep_seen_airframe_tags(&mut frames, model.airframe_tags.len());
+    let seen_airframe_tags = keep_seen_airframe_tags(&mut frames, model.airframe_tags.len());
+    let airframe_tags = seen_airframe_tags.len();
     if airframe_tags == 0 {
         warnings.push(Warning::NoAirframeTag);
     }
@@ -266,12 +295,14 @@ pub fn fit(
         lasting,
         sightings,
         model,
+        seen_airframe_tags: &seen_airframe_tags,
     }
     .draw(options, warnings)
 }
 
-/// Airframe tags that were never seen are taken from the list; returns how many remain.
-fn keep_seen_airframe_tags(frames: &mut [ObservedFrame], declared: usize) -> usize {
+/// Airframe tags that were never seen are taken from the list; returns the places in it of those
+/// that remain.
+fn keep_seen_airframe_tags(frames: &mut [ObservedFrame], declared: usize) -> Vec<usize> {
     let seen: Vec<usize> = (0..declared)
         .filter(|tag| {
             frames
@@ -286,7 +317,7 @@ fn keep_seen_airframe_tags(frames: &mut [ObservedFrame], declared: usize) -> usi
             }
         }
     }
-    seen.len()
+    seen
 }
 
 fn require_every_surface(frames: &[ObservedFrame], model: &ModelFile) -> Result<(), MotionError> {

@@ -155,7 +155,7 @@ fn edge_slope(corners_px: &Corners) -> Corners {
 }
 
 /// Derivative of ω × v by ω.
-fn turning(v: &Vector3<f64>) -> Matrix3<f64> {
+pub(super) fn turning(v: &Vector3<f64>) -> Matrix3<f64> {
     -v.cross_matrix()
 }
 

@@ -9,6 +9,7 @@ use super::parameters::{Hinged, SURFACE_CONSTANTS, TAG_CONSTANTS};
 use super::prediction::{residual, residual_px};
 use super::{
     FitOptions, FrameDeflection, LastingErrors, Motion, MotionError, MotionFrame, SurfaceMotion,
+    TagsAtZero,
 };
 use crate::conventions::deg_from_rad;
 use crate::geometry::Pose;
@@ -35,6 +36,8 @@ pub(super) struct Conclusion<'a> {
     pub lasting: LastingErrors,
     pub sightings: &'a Sightings,
     pub model: &'a ModelFile,
+    /// Places in the model file of the airframe tags that the fit has.
+    pub seen_airframe_tags: &'a [usize],
 }
 
 impl Conclusion<'_> {
@@ -67,6 +70,13 @@ impl Conclusion<'_> {
             reprojection_rms_px: rms_px,
             constants_covariance: covariance,
             lasting: self.lasting,
+            tags_at_zero: TagsAtZero::new(
+                &state.constants,
+                &self.fit.layout,
+                self.model,
+                self.seen_airframe_tags,
+                &signs,
+            ),
         };
         judge(&motion, self.model, warnings)?;
         Ok(motion)

@@ -3,11 +3,16 @@
 //! A record is a folder beside the model file with one numbered folder a measurement. What is
 //! kept is never rewritten.
 
+mod neutral;
+mod registration;
+
 use std::path::{Path, PathBuf};
 
 use crate::measured::Measured;
 use crate::measurement::{Measurement, SurfaceRecord};
 use crate::model_file::{ModelFile, Settings};
+pub use neutral::{NeutralChange, NeutralDrift, neutral_drifts};
+pub use registration::{Registration, register};
 
 /// Digits of an entry's number: records sort by name up to 999 entries.
 const NUMBER_DIGITS: usize = 3;
@@ -126,7 +131,8 @@ impl Drift {
 
 /// The largest change of every surface since every earlier measurement.
 ///
-/// Each measurement counts from its own neutral, so a shift of neutral itself is not seen here.
+/// Each measurement counts from its own neutral, so a shift of neutral itself is not seen here but
+/// in [`neutral_drifts`].
 pub fn drifts(latest: &Measurement, earlier: &[Kept]) -> Vec<Drift> {
     earlier
         .iter()

@@ -7,6 +7,7 @@ mod charts;
 mod comparison_page;
 mod error;
 mod figures;
+mod neutral_drift;
 mod page;
 mod palette;
 mod photograph;
@@ -27,6 +28,7 @@ use crate::measurement::{FrameRow, Measurement};
 
 pub use comparison_page::{comparison_page, comparison_summary};
 pub use error::ReportError;
+pub use neutral_drift::neutral_lines;
 pub use setup_sheet::setup_sheet;
 pub use still::{Picture, frame_to_mark, marked_still};
 pub use summary::summary;

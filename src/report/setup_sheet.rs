@@ -8,12 +8,12 @@ use crate::matching::Correction;
 use crate::measured::Measured;
 use crate::measurement::{Measurement, SurfaceRecord};
 use crate::model_file::Settings;
-use crate::record::{Drift, Kept, active, drifts};
+use crate::record::{Drift, Kept, NeutralDrift, active, drifts, neutral_drifts};
 use crate::response::StationDeflection;
 
 use super::figures::{percent, plain_deg, signed_deg, signed_with_u};
 use super::page::Counting;
-use super::{ReportError, verdict};
+use super::{ReportError, neutral_drift, verdict};
 
 /// What is checked before a flight, with room for who did it.
 const CHECKS: [&str; 6] = [
@@ -38,6 +38,7 @@ struct Sheet<'a> {
     pairs: Vec<PairRow>,
     health: Vec<HealthRow>,
     drifts: Vec<DriftRow>,
+    neutral_told: String,
     checks: [&'a str; 6],
     before_moving: &'a [&'a str],
     inspection: &'a str,
@@ -78,16 +79,18 @@ struct HealthRow {
 }
 
 struct DriftRow {
-    drift: Drift,
+    since: String,
+    surface: String,
     stick: String,
     change: String,
-    words: &'static str,
+    words: String,
 }
 
 /// The sheet of the latest measurement, with its drift against the earlier ones.
 pub fn setup_sheet(latest: &Kept, earlier: &[Kept]) -> Result<String, ReportError> {
     let measurement = &latest.measurement;
     let throws: Vec<ThrowRow> = measurement.surfaces.iter().filter_map(throw_row).collect();
+    let of_neutral = neutral_drifts(measurement, earlier);
     let sheet = Sheet {
         entry: &latest.name,
         has_throw: throws
@@ -107,10 +110,8 @@ pub fn setup_sheet(latest: &Kept, earlier: &[Kept]) -> Result<String, ReportErro
             .map(|correction| pair_row(measurement, correction))
             .collect(),
         health: measurement.surfaces.iter().map(health_row).collect(),
-        drifts: drifts(measurement, earlier)
-            .into_iter()
-            .map(drift_row)
-            .collect(),
+        neutral_told: neutral_drift::assumption(&of_neutral, earlier),
+        drifts: drift_rows(drifts(measurement, earlier), of_neutral),
         checks: CHECKS,
         before_moving: &cautions::BEFORE_MOVING,
         inspection: cautions::AFTER_ENTERING[2],
@@ -241,15 +242,36 @@ fn health_row(surface: &SurfaceRecord) -> HealthRow {
     }
 }
 
+/// Rows of one earlier measurement stand together, those of neutral first.
+fn drift_rows(drifts: Vec<Drift>, of_neutral: Vec<NeutralDrift>) -> Vec<DriftRow> {
+    let order: Vec<String> = drifts.iter().map(|drift| drift.since.clone()).collect();
+    let place = |row: &DriftRow| order.iter().position(|since| *since == row.since);
+    let neutral = of_neutral.iter().map(neutral_row);
+    let mut rows: Vec<DriftRow> = neutral.chain(drifts.into_iter().map(drift_row)).collect();
+    rows.sort_by_key(place);
+    rows
+}
+
 fn drift_row(drift: Drift) -> DriftRow {
     DriftRow {
         stick: percent(drift.stick_pct),
         change: signed_deg(drift.change_deg),
         words: match (drift.is_sure(), drift.numbers_changed) {
-            (false, _) => "no change beyond the doubt",
-            (true, true) => "other numbers were entered in between",
-            (true, false) => "moved: look at linkage and servo",
+            (false, _) => neutral_drift::NO_CHANGE.into(),
+            (true, true) => neutral_drift::NUMBERS_CHANGED.into(),
+            (true, false) => "moved: look at linkage and servo".into(),
         },
-        drift,
+        since: drift.since,
+        surface: drift.surface,
+    }
+}
+
+fn neutral_row(drift: &NeutralDrift) -> DriftRow {
+    DriftRow {
+        since: drift.since.clone(),
+        surface: neutral_drift::whose(drift),
+        stick: "neutral".into(),
+        change: neutral_drift::figure(drift),
+        words: neutral_drift::verdict(drift),
     }
 }

@@ -183,7 +183,7 @@ pub(super) fn frame_deflections(
 }
 
 /// Neutral as one weighted sum of deflections.
-fn neutral_sum(surface: usize, means: &SurfaceMeans) -> WeightedSum {
+pub(super) fn neutral_sum(surface: usize, means: &SurfaceMeans) -> WeightedSum {
     let shares = means.means.iter().zip(&means.neutral_shares);
     shares
         .filter(|(_, share)| **share > 0.0)

@@ -6,6 +6,7 @@
 //! 2. `deflections` takes the means from neutral, for all surfaces jointly.
 //! 3. `throw`, `inclinometer` tell the same in mm and as an instrument would show it.
 //! 4. `health` and `lag` judge each surface, and one side against the other.
+//! 5. `neutral` tells where the tags stand at neutral.
 
 mod averages;
 mod deflections;
@@ -13,6 +14,7 @@ mod error;
 mod health;
 mod inclinometer;
 mod lag;
+mod neutral;
 mod passages;
 mod throw;
 mod visits;
@@ -31,7 +33,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::measured::Measured;
 use crate::model_file::{ModelFile, Surface};
-use crate::motion::{Motion, SurfaceMotion};
+use crate::motion::{Motion, SurfaceMotion, TagsAtNeutral};
 use crate::stations::{Approach, Holds};
 use crate::warning::Warning;
 use deflections::{HoldDeflections, SurfaceMeans};
@@ -130,6 +132,8 @@ pub struct Responses {
     pub covariance_deg2: DMatrix<f64>,
     /// One entry a follower, in the order of the model file, where both sides were seen moving.
     pub lags: Vec<SideLag>,
+    /// Where the tags stand with the surfaces at neutral, where the fit tells it.
+    pub neutral: Option<TagsAtNeutral>,
 }
 
 /// Measures every surface at every hold, and judges it.
@@ -170,7 +174,9 @@ pub fn respond(
     }
     let lags = side_lags(motion, holds, (&means, &surfaces), model);
     warning::doubt_lags(&lags, warnings);
+    let health = surfaces.iter().map(|response| &response.health);
     Ok(Responses {
+        neutral: neutral::tags_at_neutral(motion, &means, health),
         surfaces,
         covariance_deg2: all.covariance_deg2,
         lags,

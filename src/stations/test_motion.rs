@@ -81,6 +81,7 @@ pub(crate) fn motion_of(
         reprojection_rms_px: 0.05,
         constants_covariance: DMatrix::zeros(1, 1),
         lasting: Default::default(),
+        tags_at_zero: Default::default(),
     }
 }
 

@@ -106,6 +106,7 @@ pub fn responses(surfaces: Vec<Response>) -> Responses {
         surfaces,
         covariance_deg2: DMatrix::from_diagonal(&variances.into()),
         lags: Vec::new(),
+        neutral: None,
     }
 }
 

@@ -1,0 +1,172 @@
+//! How neutral itself drifted, in words that a person can act on.
+
+use super::{Kept, Registration, active, register};
+use crate::conventions::deg_from_rad;
+use crate::measured::Measured;
+use crate::measurement::{Measurement, NeutralRecord};
+use crate::motion::TagsAtNeutral;
+
+/// A misfit beyond this means that something else than the surfaces moved: errors of the corners
+/// would have to be five times what the fits claim; twice to three times is what real coded video
+/// shows. A tag that was stuck on anew half a millimetre off gives hundreds. Smaller misfits widen
+/// the doubt.
+const LARGEST_MISFIT: f64 = 25.0;
+
+/// A change that is not known to this is not told, degrees: nobody would need it so roughly.
+const WIDEST_DEG: f64 = 2.0;
+
+/// How the neutral of one surface changed since an earlier measurement.
+#[derive(Debug, Clone, PartialEq)]
+pub struct NeutralDrift {
+    /// Day of the earlier measurement, else the name of its entry.
+    pub since: String,
+    /// The surface.
+    pub surface: String,
+    /// It stands upright: positive is trailing edge left.
+    pub upright: bool,
+    /// The other side, where the change is told against that of the other side.
+    pub against: Option<String>,
+    /// What was found.
+    pub change: NeutralChange,
+    /// Whether numbers that move neutral were changed in between, for this surface or the other side.
+    pub numbers_changed: bool,
+}
+
+/// What can be told of neutral.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum NeutralChange {
+    /// Later minus earlier neutral, in the sense of deflections.
+    Told(Measured),
+    /// The tags do not lie to each other as they did: one was moved, or a part of the airframe.
+    TagsMoved,
+}
+
+impl NeutralDrift {
+    /// Expanded uncertainty, where anything is told.
+    pub fn u_deg(&self) -> Option<f64> {
+        match self.change {
+            NeutralChange::Told(change) => Some(change.u()),
+            NeutralChange::TagsMoved => None,
+        }
+    }
+
+    /// Whether neutral moved by more than its doubt.
+    pub fn is_sure(&self) -> bool {
+        matches!(self.change, NeutralChange::Told(change) if change.value.abs() > change.u())
+    }
+}
+
+/// The change of neutral of every surface since every earlier measurement that tells it; and of a
+/// follower against its reference, where that is told better, as it is without an airframe tag.
+///
+/// Measurements of programs that did not keep the places of the tags are passed over.
+pub fn neutral_drifts(latest: &Measurement, earlier: &[Kept]) -> Vec<NeutralDrift> {
+    let places = |measurement: &Measurement| {
+        let neutral = measurement.neutral.as_ref();
+        neutral.and_then(NeutralRecord::tags_at_neutral)
+    };
+    let Some(now) = places(latest) else {
+        return Vec::new();
+    };
+    earlier
+        .iter()
+        .filter_map(|kept| Some((kept, places(&kept.measurement)?)))
+        .flat_map(|(kept, then)| since(latest, &now, kept, &then))
+        .collect()
+}
+
+/// The changes since one earlier measurement.
+fn since(
+    latest: &Measurement,
+    now: &TagsAtNeutral,
+    kept: &Kept,
+    then: &TagsAtNeutral,
+) -> Vec<NeutralDrift> {
+    let before = &kept.measurement;
+    let Some(found) = register(then, now) else {
+        return Vec::new();
+    };
+    let position = |name: &str| found.surfaces.iter().position(|surface| surface == name);
+    let changed = |name: &str| numbers_at_neutral(latest, name) != numbers_at_neutral(before, name);
+    let drift = |surface: &str, against: Option<&str>| {
+        let other = against.map(position);
+        let change = change(&found, position(surface)?, other.unwrap_or_default());
+        let is_missing = matches!(other, Some(None));
+        (!is_missing && is_fine_enough(change)).then(|| NeutralDrift {
+            since: before.date.clone().unwrap_or_else(|| kept.name.clone()),
+            surface: surface.into(),
+            upright: latest.surface(surface).is_some_and(|found| found.upright),
+            against: against.map(Into::into),
+            change,
+            numbers_changed: changed(surface) || against.is_some_and(changed),
+        })
+    };
+    let single = latest.surfaces.iter().map(|surface| (&surface.name, None));
+    let pairs = latest.groups.iter().flat_map(|group| {
+        let reference = group.reference.as_str();
+        group
+            .followers
+            .iter()
+            .map(move |name| (name, Some(reference)))
+    });
+    let single: Vec<NeutralDrift> = single
+        .filter_map(|(surface, against)| drift(surface, against))
+        .collect();
+    let adds = |pair: &NeutralDrift| {
+        let own = single.iter().find(|own| own.surface == pair.surface);
+        own.and_then(NeutralDrift::u_deg)
+            .is_none_or(|own_deg| pair.u_deg().is_some_and(|u_deg| u_deg < own_deg))
+    };
+    let pairs: Vec<NeutralDrift> = pairs
+        .filter(|_| found.misfit <= LARGEST_MISFIT)
+        .filter_map(|(surface, against)| drift(surface, against))
+        .filter(adds)
+        .collect();
+    single.into_iter().chain(pairs).collect()
+}
+
+/// What was entered that moves neutral: sub-trim, and the curve at stick 0; the whole curve where it
+/// has no point there. End points leave neutral in place.
+fn numbers_at_neutral(measurement: &Measurement, surface: &str) -> (f64, Vec<f64>) {
+    let entered = active(measurement, surface).unwrap_or_default();
+    let radio = measurement.radio.as_ref();
+    let points = radio.and_then(|radio| radio.curve_points_pct.as_deref());
+    let at_zero = points.and_then(|points| points.iter().position(|point| *point == 0.0));
+    let curve = match at_zero.and_then(|point| entered.curve_pct.get(point)) {
+        Some(addition) => vec![*addition],
+        None => entered.curve_pct,
+    };
+    let is_flat = curve.iter().all(|addition| *addition == 0.0);
+    (entered.sub_trim_pct, if is_flat { vec![] } else { curve })
+}
+
+fn is_fine_enough(change: NeutralChange) -> bool {
+    match change {
+        NeutralChange::Told(change) => change.u() <= WIDEST_DEG,
+        NeutralChange::TagsMoved => true,
+    }
+}
+
+/// The change of one surface, or of it against another.
+///
+/// Where places fit worse than the fits claim, the doubt is widened to make up for it (R. T. Birge,
+/// Phys. Rev. 40 (1932) 207): real corners err in ways that are the same throughout a clip. How well
+/// a surface comes back to neutral has nothing to do with the misfit and is added after it.
+fn change(found: &Registration, surface: usize, against: Option<usize>) -> NeutralChange {
+    if found.misfit > LARGEST_MISFIT {
+        return NeutralChange::TagsMoved;
+    }
+    let covariance = &found.covariance_rad2;
+    let mut value_rad = found.turns_rad[surface];
+    let mut variance_rad2 = covariance[(surface, surface)];
+    if let Some(other) = against {
+        value_rad -= found.turns_rad[other];
+        variance_rad2 += covariance[(other, other)] - 2.0 * covariance[(surface, other)];
+    }
+    let mut return_rad2 = found.return_rad2[surface];
+    if let Some(other) = against {
+        return_rad2 += found.return_rad2[other];
+    }
+    let sd_rad = (variance_rad2.max(0.0) * found.misfit.max(1.0) + return_rad2).sqrt();
+    NeutralChange::Told(Measured::new(value_rad, sd_rad).scaled(deg_from_rad(1.0)))
+}

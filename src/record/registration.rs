@@ -1,0 +1,305 @@
+//! How far each surface's neutral has moved between two clips of one aircraft.
+//!
+//! Airframe tags, hinge lines and the surfaces' tags make a body that may only have been filmed
+//! from elsewhere (a rigid motion) and whose surfaces may only have turned about their hinges.
+//! These unknowns are fitted to everything that both clips tell, with the covariance of both
+//! (generalised least squares, A. C. Aitken 1935; Gauss–Newton on both sets as observations). So
+//! the tilt of the airframe tag, which a small tag tells badly by itself, is also told by where the
+//! tags and hinge lines lie against each other, and what neither tells is in the ± of the result.
+
+use nalgebra::{
+    DMatrix, DVector, Matrix3, Matrix3x2, Point3, Rotation3, SVector, Translation3, Unit,
+    UnitQuaternion, Vector3,
+};
+
+use crate::geometry::{HingeLine, Pose, rotation_from_vector};
+use crate::motion::{HINGE_ROWS, HingeInReference, OnSurface, POSE_ROWS, PlacedTag, TagsAtNeutral};
+
+/// Unknowns of the rigid motion.
+const RIGID: usize = 6;
+/// Gauss–Newton steps; five are usual.
+const STEPS: usize = 30;
+/// Steps smaller than this are at the goal, rad and mm.
+const SETTLED: f64 = 1e-9;
+/// Step of the numeric derivatives, rad and mm: their error stays below a millionth.
+const DIFFERENCE_STEP: f64 = 1e-5;
+/// Any neutral lies within this of any earlier one, as a standard deviation, rad. It decides
+/// nothing that the tags tell, but keeps the difference between two surfaces told where no airframe
+/// tag tells their common turn.
+const PLAUSIBLE_TURN_RAD: f64 = 1.0;
+/// Variances below this are taken for it, rad² and mm²: what a frame of reference has by definition
+/// is exact.
+const EXACT_VARIANCE: f64 = 1e-14;
+
+/// The turns of the surfaces that explain the later places best.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Registration {
+    /// Names of the surfaces that both clips show.
+    pub surfaces: Vec<String>,
+    /// Later minus earlier neutral, rad.
+    pub turns_rad: DVector<f64>,
+    /// Their covariance as the places tell it, rad².
+    pub covariance_rad2: DMatrix<f64>,
+    /// Variance of each beside that: how well the surface came back to neutral in both clips, rad².
+    pub return_rad2: DVector<f64>,
+    /// Squared misfit of the places in units of what the covariances lead to expect, 1 on average.
+    pub misfit: f64,
+}
+
+/// Fits the later clip's tags to the earlier one's; `None` where no surface or too little is
+/// common to both.
+///
+/// Tags are common if id, edge and surface are the same in both.
+pub fn register(earlier: &TagsAtNeutral, later: &TagsAtNeutral) -> Option<Registration> {
+    let (earlier, later) = (common(earlier, later), common(later, earlier));
+    let surfaces: Vec<String> = later.tags.iter().filter_map(surface_name).collect();
+    let rows = later.covariance.nrows();
+    if surfaces.is_empty() || rows <= RIGID + surfaces.len() {
+        return None;
+    }
+    let mut now = Unknowns::start(&earlier.tags, &later.tags, surfaces.len())?;
+    let mut solved = None;
+    for _ in 0..STEPS {
+        let step = now.step(&earlier, &later)?;
+        now = now.moved(&step.by);
+        let size = step.by.amax();
+        solved = Some(step);
+        if size < SETTLED {
+            break;
+        }
+    }
+    let last = solved.filter(|step| step.by.amax() < SETTLED.sqrt())?;
+    let count = surfaces.len();
+    let of_both = earlier.tags.iter().zip(&later.tags);
+    let return_rad2 = of_both.filter_map(|(before, after)| {
+        let [before, after] = [&before.surface, &after.surface].map(Option::as_ref);
+        Some(before?.neutral_sd_rad.powi(2) + after?.neutral_sd_rad.powi(2))
+    });
+    Some(Registration {
+        return_rad2: DVector::from_vec(return_rad2.collect()),
+        surfaces,
+        turns_rad: now.turns_rad,
+        covariance_rad2: last.covariance.view((RIGID, RIGID), (count, count)).into(),
+        misfit: last.chi2 / (rows - RIGID - count) as f64,
+    })
+}
+
+fn surface_name(tag: &PlacedTag) -> Option<String> {
+    tag.surface.as_ref().map(|on| on.name.clone())
+}
+
+/// The tags that the other clip has as well, in an order that is the same for both.
+fn common(of: &TagsAtNeutral, with: &TagsAtNeutral) -> TagsAtNeutral {
+    let is_same = |a: &PlacedTag, b: &PlacedTag| {
+        a.tag_id == b.tag_id && a.edge_mm == b.edge_mm && surface_name(a) == surface_name(b)
+    };
+    let mut row = 0;
+    let mut kept: Vec<(&PlacedTag, usize)> = vec![];
+    for tag in &of.tags {
+        if with.tags.iter().any(|other| is_same(tag, other)) {
+            kept.push((tag, row));
+        }
+        row += tag.rows();
+    }
+    kept.sort_by_key(|(tag, _)| tag.tag_id);
+    let rows: Vec<usize> = kept
+        .iter()
+        .flat_map(|(tag, first)| *first..first + tag.rows())
+        .collect();
+    TagsAtNeutral {
+        tags: kept.into_iter().map(|(tag, _)| tag.clone()).collect(),
+        covariance: DMatrix::from_fn(rows.len(), rows.len(), |row, column| {
+            of.covariance[(rows[row], rows[column])]
+        }),
+    }
+}
+
+/// What may have changed between the clips.
+#[derive(Debug, Clone)]
+struct Unknowns {
+    later_from_earlier: Pose,
+    turns_rad: DVector<f64>,
+}
+
+/// One Gauss–Newton step.
+struct Step {
+    by: DVector<f64>,
+    covariance: DMatrix<f64>,
+    chi2: f64,
+}
+
+impl Unknowns {
+    /// The rigid motion that the tags' turns and middle tell, no surface moved.
+    fn start(earlier: &[PlacedTag], later: &[PlacedTag], surfaces: usize) -> Option<Self> {
+        let mut turns = Matrix3::zeros();
+        let mut middles = [Vector3::zeros(), Vector3::zeros()];
+        for (before, after) in earlier.iter().zip(later) {
+            let (before, after) = (before.reference_from_tag, after.reference_from_tag);
+            turns += after.rotation.matrix() * before.rotation.matrix().transpose();
+            middles[0] += before.translation.vector / earlier.len() as f64;
+            middles[1] += after.translation.vector / earlier.len() as f64;
+        }
+        // The rotation next to the mean matrix (chordal mean).
+        let svd = turns.svd(true, true);
+        let (u, v_t) = (svd.u?, svd.v_t?);
+        let handed = Vector3::new(1.0, 1.0, (u * v_t).determinant().signum());
+        let turn = Rotation3::from_matrix_unchecked(u * Matrix3::from_diagonal(&handed) * v_t);
+        let shift = middles[1] - turn * middles[0];
+        Some(Self {
+            later_from_earlier: Pose::from_parts(Translation3::from(shift), turn),
+            turns_rad: DVector::zeros(surfaces),
+        })
+    }
+
+    fn moved(&self, by: &DVector<f64>) -> Self {
+        let pose = &self.later_from_earlier;
+        let turn: Vector3<f64> = by.fixed_rows::<3>(0).into();
+        let shift: Vector3<f64> = by.fixed_rows::<3>(3).into();
+        Self {
+            later_from_earlier: Pose::from_parts(
+                Translation3::from(pose.translation.vector + shift),
+                rotation_from_vector(&turn) * pose.rotation,
+            ),
+            turns_rad: &self.turns_rad + by.rows_range(RIGID..),
+        }
+    }
+
+    /// The earlier tags as the later clip should show them.
+    fn predicted(&self, earlier: &[PlacedTag]) -> Vec<PlacedTag> {
+        let mut turns = self.turns_rad.iter();
+        let mut predicted = earlier.to_vec();
+        for tag in &mut predicted {
+            if let Some(OnSurface { hinge, .. }) = &mut tag.surface {
+                let turn_rad = turns.next().copied().unwrap_or(0.0);
+                tag.reference_from_tag = hinge.line.carry(&tag.reference_from_tag, turn_rad);
+                hinge.line = hinge.line.seen_from(&self.later_from_earlier);
+            }
+            tag.reference_from_tag = self.later_from_earlier * tag.reference_from_tag;
+        }
+        predicted
+    }
+
+    fn step(&self, earlier: &TagsAtNeutral, later: &TagsAtNeutral) -> Option<Step> {
+        let rows = later.covariance.nrows();
+        let misses = misses(&later.tags, &self.predicted(&earlier.tags));
+        let of_unknowns = |by: &DVector<f64>| {
+            let moved = self.moved(by);
+            self::misses(&later.tags, &moved.predicted(&earlier.tags))
+        };
+        let of_earlier = |by: &DVector<f64>| {
+            let displaced = displaced(&earlier.tags, by);
+            self::misses(&later.tags, &self.predicted(&displaced))
+        };
+        let slope = derivative(RIGID + self.turns_rad.len(), rows, of_unknowns);
+        let carry = derivative(rows, rows, of_earlier);
+        let covariance = &later.covariance + &carry * &earlier.covariance * carry.transpose();
+        let whitening = whitening(covariance)?;
+        let (slope, misses) = (&whitening * slope, whitening * misses);
+        let mut information = slope.tr_mul(&slope);
+        let mut gradient = slope.tr_mul(&misses);
+        for (surface, turn_rad) in self.turns_rad.iter().enumerate() {
+            let weight = PLAUSIBLE_TURN_RAD.powi(-2);
+            information[(RIGID + surface, RIGID + surface)] += weight;
+            gradient[RIGID + surface] += weight * turn_rad;
+        }
+        let covariance = inverse(information)?;
+        Some(Step {
+            by: -(&covariance * gradient),
+            covariance,
+            chi2: misses.norm_squared(),
+        })
+    }
+}
+
+/// Found minus predicted places, in the order and units of the covariance.
+fn misses(found: &[PlacedTag], predicted: &[PlacedTag]) -> DVector<f64> {
+    let mut misses = vec![];
+    for (found, predicted) in found.iter().zip(predicted) {
+        let (here, there) = (&found.reference_from_tag, &predicted.reference_from_tag);
+        // By the quaternion: a matrix tells small turns by a cosine next to 1, too coarsely.
+        let turn = here.rotation * there.rotation.inverse();
+        let turn = UnitQuaternion::from_rotation_matrix(&turn).scaled_axis();
+        let shift = here.translation.vector - there.translation.vector;
+        misses.extend(turn.iter().chain(shift.iter()));
+        if let (Some(found), Some(predicted)) = (&found.surface, &predicted.surface) {
+            let (found, predicted) = (&found.hinge, &predicted.hinge);
+            let turn = predicted.line.axis.cross(&found.line.axis);
+            let shift = predicted.line.lever_to(&found.line.point);
+            let across = found.across.transpose();
+            misses.extend((across * turn).iter().chain((across * shift).iter()));
+        }
+    }
+    DVector::from_vec(misses)
+}
+
+/// Tags and hinge lines displaced by small amounts in the order and units of the covariance.
+fn displaced(tags: &[PlacedTag], by: &DVector<f64>) -> Vec<PlacedTag> {
+    let mut row = 0;
+    let mut displaced = tags.to_vec();
+    for tag in &mut displaced {
+        let pose: SVector<f64, POSE_ROWS> = by.fixed_rows::<POSE_ROWS>(row).into();
+        let before = tag.reference_from_tag;
+        tag.reference_from_tag = Pose::from_parts(
+            Translation3::from(before.translation.vector + pose.fixed_rows::<3>(3)),
+            rotation_from_vector(&pose.fixed_rows::<3>(0).into()) * before.rotation,
+        );
+        if let Some(OnSurface { hinge, .. }) = &mut tag.surface {
+            let by = by.fixed_rows::<HINGE_ROWS>(row + POSE_ROWS).into_owned();
+            displace_hinge(hinge, &by);
+        }
+        row += tag.rows();
+    }
+    displaced
+}
+
+fn displace_hinge(hinge: &mut HingeInReference, by: &SVector<f64, HINGE_ROWS>) {
+    let across: &Matrix3x2<f64> = &hinge.across;
+    let turn = across * by.fixed_rows::<2>(0);
+    let shift = across * by.fixed_rows::<2>(2);
+    hinge.line = HingeLine {
+        axis: Unit::new_normalize(rotation_from_vector(&turn) * hinge.line.axis.into_inner()),
+        point: Point3::from(hinge.line.point.coords + shift),
+    };
+}
+
+/// Central differences.
+fn derivative(
+    columns: usize,
+    rows: usize,
+    of: impl Fn(&DVector<f64>) -> DVector<f64>,
+) -> DMatrix<f64> {
+    let mut slope = DMatrix::zeros(rows, columns);
+    for column in 0..columns {
+        let mut by = DVector::zeros(columns);
+        by[column] = DIFFERENCE_STEP;
+        let above = of(&by);
+        by[column] = -DIFFERENCE_STEP;
+        slope.set_column(column, &((above - of(&by)) / (2.0 * DIFFERENCE_STEP)));
+    }
+    slope
+}
+
+/// Inverse of the lower Cholesky factor, scaled to a unit diagonal on the way.
+fn whitening(mut covariance: DMatrix<f64>) -> Option<DMatrix<f64>> {
+    for row in 0..covariance.nrows() {
+        covariance[(row, row)] += EXACT_VARIANCE;
+    }
+    let scale = unit_scale(&covariance)?;
+    let root = (&scale * covariance * &scale).cholesky()?.unpack();
+    root.solve_lower_triangular(&scale)
+}
+
+/// Inverse of an information matrix, scaled in the same way.
+fn inverse(information: DMatrix<f64>) -> Option<DMatrix<f64>> {
+    let scale = unit_scale(&information)?;
+    let inverse = (&scale * information * &scale).cholesky()?.inverse();
+    Some(&scale * inverse * &scale)
+}
+
+fn unit_scale(matrix: &DMatrix<f64>) -> Option<DMatrix<f64>> {
+    let diagonal = matrix.diagonal();
+    let is_positive = diagonal
+        .iter()
+        .all(|value| *value > 0.0 && value.is_finite());
+    is_positive.then(|| DMatrix::from_diagonal(&diagonal.map(|value| value.sqrt().recip())))
+}
