@@ -8,11 +8,12 @@
 //!
 //! `observation` → `camera_motion` → `start` (`trials`,
 //! `hypotheses`, `frame_fit`) → `outliers` (`joint_fit`,
-//! `normal_equations`, `prediction`, `parameters`) → `rests` → `result`; `at_neutral` tells from
-//! the result where the tags stand at neutral.
+//! `normal_equations`, `prediction`, `parameters`) → `rests` → `result` (`corner_errors`);
+//! `at_neutral` tells from the result where the tags stand at neutral.
 
 mod at_neutral;
 mod camera_motion;
+mod corner_errors;
 mod frame_fit;
 mod hypotheses;
 mod joint_fit;
@@ -97,7 +98,8 @@ pub struct Motion {
     pub camera_moved: bool,
     /// Root mean square of the reprojection residuals that were kept, px.
     pub reprojection_rms_px: f64,
-    /// Covariance of the constants of the fit, in the units of the fit.
+    /// Covariance of the constants of the fit and of the corners' lasting errors, in the units of
+    /// the fit.
     pub constants_covariance: DMatrix<f64>,
     /// The part of the frames' own errors that repeats while a tag rests.
     pub lasting: LastingErrors,
@@ -112,9 +114,9 @@ impl Motion {
     /// Values (rad) and joint covariance (rad²) of weighted sums of deflections.
     ///
     /// Errors of single frames average out, those of the shared constants do not, and those that
-    /// last while a tag rests only from rest to rest: all are in the covariance (law of
-    /// propagation, JCGM 100:2008, 5.2.2). Frames without a measured deflection are passed over,
-    /// so callers name only measured ones.
+    /// last while a tag rests only from rest to rest, and those of a tag's outline that are the same
+    /// in all frames do not: all are in the covariance (law of propagation, JCGM 100:2008, 5.2.2).
+    /// Frames without a measured deflection are passed over, so callers name only measured ones.
     pub fn weighted_sums(&self, sums: &[WeightedSum]) -> (DVector<f64>, DMatrix<f64>) {
         let sums = self.sums_by_cause(sums);
         let of_constants = &sums.gains * &self.constants_covariance * sums.gains.transpose();
@@ -270,6 +272,7 @@ pub fn fit(
             camera_moves,
             edge_shift: options.edge_shift_sd_px > 0.0,
             lens: profile.covariance.is_some(),
+            corner_errors: false,
         },
         lens: Lens::new(profile),
         priors: Priors {
@@ -285,13 +288,20 @@ pub fn fit(
     let start = start::start(&fit, model)?;
     let sorted = outliers::fit_and_sort(&mut fit, start, options.rejection_chi2)
         .ok_or(undetermined.clone())?;
-    let lasting = rests::weigh_rests(&mut fit, &sorted.state);
+    let constant = if options.corner_error_sd_px > 0.0 {
+        corner_errors::mean_residuals(&fit, &sorted.state)
+    } else {
+        BTreeMap::new()
+    };
+    let lasting = rests::weigh_rests(&mut fit, &sorted.state, &constant);
     let fitted = fit
         .minimise(sorted.state, outliers::STEPS)
         .ok_or(undetermined)?;
+    fit.layout.corner_errors = options.corner_error_sd_px > 0.0;
     result::Conclusion {
         fit: &fit,
         fitted: &fitted,
+        constant: &constant,
         lasting,
         sightings,
         model,

@@ -10,9 +10,10 @@ use rayon::prelude::*;
 
 use super::joint_fit::{JointFit, State};
 use super::observation::{Observation, ObservedFrame, Target};
-use super::parameters::{FrameState, Layout};
+use super::parameters::{CORNER_ERRORS, FrameState, Layout};
 use super::prediction::{
-    EDGE_SHIFT, LENS, OWN, POSE, RESIDUAL, WITH_LENS, WITHOUT_LENS, linearise,
+    CORNER_ERROR, EDGE_SHIFT, LENS, OWN, POSE, RESIDUAL, WITH_CORNER_ERRORS, WITH_LENS,
+    WITHOUT_LENS, linearise,
 };
 use crate::camera::Camera;
 
@@ -86,7 +87,9 @@ impl Reduced {
 /// Linearises all frames at a state and eliminates what is theirs; `damping` multiplies every
 /// diagonal of the eliminated blocks.
 pub(super) fn reduce(fit: &JointFit, state: &State, damping: f64) -> Reduced {
-    if fit.layout.lens {
+    if fit.layout.corner_errors {
+        reduce_sized::<WITH_CORNER_ERRORS>(fit, state, damping)
+    } else if fit.layout.lens {
         reduce_sized::<WITH_LENS>(fit, state, damping)
     } else {
         reduce_sized::<WITHOUT_LENS>(fit, state, damping)
@@ -258,8 +261,12 @@ fn column_pairs<const N: usize>(layout: &Layout, target: Target) -> Vec<(usize, 
     let lens = layout
         .lens_column()
         .into_iter()
-        .flat_map(|first| (LENS..N).map(move |index| (index, first + index - LENS)));
-    own.chain(edge).chain(lens).collect()
+        .flat_map(|first| (LENS..WITH_LENS).map(move |index| (index, first + index - LENS)));
+    let corners = layout.corner_error_column(target).into_iter();
+    let corners = corners.flat_map(|first| {
+        (0..CORNER_ERRORS).map(move |index| (CORNER_ERROR + index, first + index))
+    });
+    own.chain(edge).chain(lens).chain(corners).collect()
 }
 
 fn add_constants<const N: usize>(piece: &mut Reduced, gram: &Gram<N>, pairs: &[(usize, usize)]) {

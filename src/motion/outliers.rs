@@ -88,7 +88,7 @@ fn chi2(fit: &JointFit, state: &State) -> Vec<Vec<f64>> {
 
 /// Degrees of freedom that a kept sighting has left on average.
 pub(super) fn freedom_of_a_sighting(fit: &JointFit) -> f64 {
-    let (mut sightings, mut unknowns) = (0.0, fit.layout.constants() as f64);
+    let (mut sightings, mut unknowns) = (0.0, fit.layout.fitted() as f64);
     for frame in &fit.frames {
         let mut any = false;
         for seen in frame.kept() {

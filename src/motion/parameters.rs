@@ -20,7 +20,8 @@
 //! | 6–8 | tag at zero shifted, mm |
 //!
 //! Airframe tags: turn (3, rad), shift (3, mm). Then the edge shift (px), then the lens: nine
-//! independent standard deviations of the camera profile.
+//! independent standard deviations of the camera profile. When the fit is done, eight lasting
+//! errors of the corners of each tag (px) join them, surfaces first.
 
 use nalgebra::{DVector, Point3, SMatrix, SVector, Translation3, Vector3};
 
@@ -31,6 +32,8 @@ use crate::measured::Measured;
 
 /// Constants of one surface.
 pub(super) const SURFACE_CONSTANTS: usize = 9;
+/// Lasting errors of the corners of one tag.
+pub(super) const CORNER_ERRORS: usize = 8;
 /// Constants of one airframe tag whose pose is unknown.
 pub(super) const TAG_CONSTANTS: usize = 6;
 
@@ -166,6 +169,8 @@ pub(super) struct Layout {
     pub camera_moves: bool,
     pub edge_shift: bool,
     pub lens: bool,
+    /// Lasting errors of corners are asked for; no step moves them.
+    pub corner_errors: bool,
 }
 
 impl Layout {
@@ -195,9 +200,29 @@ impl Layout {
             .then(|| self.first_shared() + usize::from(self.edge_shift))
     }
 
-    pub fn constants(&self) -> usize {
+    /// How many constants the fit moves.
+    pub fn fitted(&self) -> usize {
         let lens = if self.lens { INTRINSIC_COUNT } else { 0 };
         self.first_shared() + usize::from(self.edge_shift) + lens
+    }
+
+    /// First column of the lasting errors of a tag's corners.
+    pub fn corner_error_column(&self, target: Target) -> Option<usize> {
+        let tag = match target {
+            Target::Surface(surface) => surface,
+            Target::Airframe(tag) => self.surfaces + tag,
+        };
+        self.corner_errors
+            .then(|| self.fitted() + CORNER_ERRORS * tag)
+    }
+
+    pub fn constants(&self) -> usize {
+        let tags = if self.corner_errors {
+            self.surfaces + self.airframe_tags
+        } else {
+            0
+        };
+        self.fitted() + CORNER_ERRORS * tags
     }
 
     /// Own columns of a target: first column and how many.

@@ -3,7 +3,7 @@
 use nalgebra::{Matrix3, Point3, SMatrix, SVector, Vector2, Vector3};
 
 use super::observation::{Corners, Observation, Target};
-use super::parameters::{Constants, FrameState, Lens};
+use super::parameters::{CORNER_ERRORS, Constants, FrameState, Lens};
 use crate::camera::Camera;
 use crate::geometry::{Pose, across, corners_in_tag, turn_about};
 
@@ -15,11 +15,14 @@ pub(super) const OWN: usize = 6;
 pub(super) const RESIDUAL: usize = 15;
 /// … the edge shift …
 pub(super) const EDGE_SHIFT: usize = 16;
-/// … and the lens, where it is unsure.
+/// … the lens, where it is unsure …
 pub(super) const LENS: usize = 17;
-/// Columns without and with the lens.
+/// … and errors of the corners themselves.
+pub(super) const CORNER_ERROR: usize = 26;
+/// Columns without the lens, with it, and with errors of the corners as well.
 pub(super) const WITHOUT_LENS: usize = 17;
 pub(super) const WITH_LENS: usize = 26;
+pub(super) const WITH_CORNER_ERRORS: usize = 34;
 
 /// Whitened residual and derivatives of one sighting.
 pub(super) struct Linearised<const N: usize> {
@@ -114,7 +117,7 @@ pub(super) fn linearise<const N: usize>(
         columns[(row + 1, RESIDUAL)] = projection.in_image.y;
         if let (Some(root), true) = (lens.root(), N > LENS) {
             columns
-                .view_mut((row, LENS), (2, N - LENS))
+                .view_mut((row, LENS), (2, WITH_LENS - LENS))
                 .copy_from(&(projection.by_intrinsics * root));
         }
     }
@@ -125,6 +128,11 @@ pub(super) fn linearise<const N: usize>(
     columns.set_column(EDGE_SHIFT, &slope);
     let miss = predicted + slope * constants.edge_shift_px - seen.corners_px;
     columns.set_column(RESIDUAL, &miss);
+    if N > CORNER_ERROR {
+        columns
+            .columns_mut(CORNER_ERROR, CORNER_ERRORS)
+            .fill_with_identity();
+    }
     Some(Linearised {
         columns: seen.whitening * columns,
         by_angle: seen.whitening * by_angle,

@@ -27,14 +27,19 @@ pub struct LastingErrors {
 
 /// Finds the rests, measures how alike their residuals are, and weights sightings accordingly.
 ///
+/// `constant` is what a tag's residuals have in common in all frames: no rest brings it anew.
 /// A rest of n frames tells as much as n / (1 + (n − 1) share) independent ones.
-pub(super) fn weigh_rests(fit: &mut JointFit, state: &State) -> LastingErrors {
+pub(super) fn weigh_rests(
+    fit: &mut JointFit,
+    state: &State,
+    constant: &BTreeMap<Target, Corners>,
+) -> LastingErrors {
     let rests = if fit.layout.camera_moves {
         rests_of_frames(fit)
     } else {
         rests_of_tags(fit)
     };
-    let share = lasting_share(fit, state, &rests);
+    let share = lasting_share(fit, state, &rests, constant);
     let mut counts: BTreeMap<(usize, Target), f64> = BTreeMap::new();
     for (frame, numbers) in fit.frames.iter().zip(&rests) {
         for (seen, number) in frame.observations.iter().zip(numbers) {
@@ -117,7 +122,12 @@ fn rests_of_frames(fit: &JointFit) -> Vec<Vec<usize>> {
 /// Share of the residuals' variance that is common to the frames of a rest.
 ///
 /// With n residuals rᵢ in a rest, Σ_{i≠j} rᵢ·rⱼ has the expectation (n − 1) share Σ rᵢ·rᵢ.
-fn lasting_share(fit: &JointFit, state: &State, rests: &[Vec<usize>]) -> f64 {
+fn lasting_share(
+    fit: &JointFit,
+    state: &State,
+    rests: &[Vec<usize>],
+    constant: &BTreeMap<Target, Corners>,
+) -> f64 {
     #[derive(Default)]
     struct Rest {
         sum: Corners,
@@ -129,11 +139,12 @@ fn lasting_share(fit: &JointFit, state: &State, rests: &[Vec<usize>]) -> f64 {
     for ((frame, frame_state), numbers) in fit.frames.iter().zip(&state.frames).zip(rests) {
         for (seen, number) in frame.observations.iter().zip(numbers) {
             // A tag that rests all the time has its mean error in its own constants.
-            let constant = !fit.layout.camera_moves && matches!(seen.target, Target::Airframe(_));
-            if !seen.kept || constant {
+            let at_rest = !fit.layout.camera_moves && matches!(seen.target, Target::Airframe(_));
+            if !seen.kept || at_rest {
                 continue;
             }
             if let Some(miss) = residual(seen, &camera, &state.constants, frame_state) {
+                let miss = miss - constant.get(&seen.target).copied().unwrap_or_default();
                 let rest = by_rest.entry((*number, seen.target)).or_default();
                 rest.sum += miss;
                 rest.squares += miss.norm_squared();

@@ -1,10 +1,13 @@
 //! From the fitted state to what is handed on: angles with their sign, hinges, covariance.
 
+use std::collections::BTreeMap;
+
 use nalgebra::{DMatrix, DVector, Point3, SVector, Vector3};
 
+use super::corner_errors::with_corner_errors;
 use super::joint_fit::{Fitted, JointFit};
 use super::normal_equations::{AngleElimination, FrameElimination, Reduced, reduce};
-use super::observation::{ObservedFrame, Target};
+use super::observation::{Corners, ObservedFrame, Target};
 use super::parameters::{Hinged, SURFACE_CONSTANTS, TAG_CONSTANTS};
 use super::prediction::{residual, residual_px};
 use super::{
@@ -33,6 +36,8 @@ const NEAREST_EDGES: f64 = 0.5;
 pub(super) struct Conclusion<'a> {
     pub fit: &'a JointFit,
     pub fitted: &'a Fitted,
+    /// What each tag's residuals have in common in all frames.
+    pub constant: &'a BTreeMap<Target, Corners>,
     pub lasting: LastingErrors,
     pub sightings: &'a Sightings,
     pub model: &'a ModelFile,
@@ -59,7 +64,9 @@ impl Conclusion<'_> {
         };
         let (variance, rms_px) = self.scatter().ok_or(undetermined.clone())?;
         self.require_travel(&reduced, options)?;
-        let covariance = inverse_scaled(&reduced).ok_or(undetermined.clone())? * variance;
+        let covariance = self
+            .covariance(&reduced, variance, options)
+            .ok_or(undetermined.clone())?;
         let signs = self.signs().ok_or(undetermined)?;
         let frames = self.frames(&reduced, &signs, variance);
         let surfaces = self.surfaces(&covariance, &signs);
@@ -82,14 +89,29 @@ impl Conclusion<'_> {
         Ok(motion)
     }
 
-    /// Variance of the kept whitened residuals (1 if the covariances are right), and their RMS in px.
+    /// Covariance of all constants, lasting errors of corners included.
+    fn covariance(
+        &self,
+        reduced: &Reduced,
+        variance: f64,
+        options: &FitOptions,
+    ) -> Option<DMatrix<f64>> {
+        let layout = &self.fit.layout;
+        let own = inverse_scaled(reduced, layout.fitted())? * variance;
+        with_corner_errors(&own, reduced, layout, options.corner_error_sd_px)
+    }
+
+    /// Variance of the kept whitened residuals about what they have in common in all frames (1 if
+    /// the covariances are right), and their RMS in px.
     fn scatter(&self) -> Option<(f64, f64)> {
         let state = &self.fitted.state;
         let camera = self.fit.lens.camera(&state.constants);
         let (mut chi2, mut squares_px, mut coordinates) = (0.0, 0.0, 0.0);
         for (frame, frame_state) in self.fit.frames.iter().zip(&state.frames) {
             for seen in frame.kept() {
-                chi2 += residual(seen, &camera, &state.constants, frame_state)?.norm_squared();
+                let miss = residual(seen, &camera, &state.constants, frame_state)?;
+                let constant = self.constant.get(&seen.target).copied();
+                chi2 += (miss - constant.unwrap_or_default()).norm_squared();
                 squares_px +=
                     residual_px(seen, &camera, &state.constants, frame_state)?.norm_squared();
                 coordinates += 8.0;
@@ -270,20 +292,19 @@ fn own_covariance(eliminated: &FrameElimination, signs: &[f64]) -> DMatrix<f64> 
     own
 }
 
-/// Inverse of the reduced information, scaled to a unit diagonal on the way.
-fn inverse_scaled(reduced: &Reduced) -> Option<DMatrix<f64>> {
+/// Inverse of the reduced information of the first `count` constants, scaled to a unit diagonal on
+/// the way.
+fn inverse_scaled(reduced: &Reduced, count: usize) -> Option<DMatrix<f64>> {
     if reduced.broken {
         return None;
     }
-    let scale = reduced
-        .information
-        .diagonal()
-        .map(|value| value.max(0.0).sqrt());
+    let information = reduced.information.view((0, 0), (count, count));
+    let scale = information.diagonal().map(|value| value.max(0.0).sqrt());
     if scale.iter().any(|value| value.is_nan() || *value <= 0.0) {
         return None;
     }
     let inverse_scale = DMatrix::from_diagonal(&scale.map(f64::recip));
-    let scaled = &inverse_scale * &reduced.information * &inverse_scale;
+    let scaled = &inverse_scale * information * &inverse_scale;
     let inverse = scaled.cholesky()?.inverse();
     Some(&inverse_scale * inverse * &inverse_scale)
 }

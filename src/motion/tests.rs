@@ -5,7 +5,9 @@ use proptest::prelude::*;
 
 use super::observation::{Corners, Observation, Target};
 use super::parameters::{Constants, FrameState, Hinged, Layout, Lens, stepped_pose};
-use super::prediction::{EDGE_SHIFT, LENS, OWN, POSE, RESIDUAL, WITH_LENS, linearise, residual};
+use super::prediction::{
+    CORNER_ERROR, EDGE_SHIFT, LENS, OWN, POSE, RESIDUAL, WITH_CORNER_ERRORS, linearise, residual,
+};
 use crate::camera::{Camera, CameraProfile};
 use crate::geometry::{HingeLine, Pose, rotation_from_vector};
 
@@ -48,6 +50,7 @@ proptest! {
         let lens = Lens::new(&profile());
         let layout = Layout {
             surfaces: 1, airframe_tags: 2, camera_moves: true, edge_shift: true, lens: true,
+            corner_errors: true,
         };
         let axis = Unit::new_normalize(Vector3::new(1.0, axis[1], axis[2]));
         let tag = pose(turn, [80.0, 15.0, -60.0]);
@@ -75,7 +78,7 @@ proptest! {
         let at = |constants: &Constants, state: &FrameState| {
             residual(&seen, &lens.camera(constants), constants, state).unwrap()
         };
-        let line = linearise::<WITH_LENS>(
+        let line = linearise::<WITH_CORNER_ERRORS>(
             &seen, &lens.camera(&constants), &lens, &constants, &state,
         ).unwrap();
         let agrees = |name: &str, above: Corners, below: Corners, step: f64, column: Corners| {
@@ -113,6 +116,11 @@ proptest! {
             let to = layout.lens_column().unwrap() + index;
             let column = line.columns.column(LENS + index).into_owned();
             agrees("lens", moved(to, step), moved(to, -step), step, column);
+        }
+        for index in 0..8 {
+            let column = line.columns.column(CORNER_ERROR + index).into_owned();
+            let unit = Corners::from_fn(|row, _| f64::from(row == index));
+            prop_assert!((seen.whitening * unit - column).norm() < 1e-12);
         }
         // The radius, as the ruler's prior needs it.
         let radius = |column: usize, by: f64| {

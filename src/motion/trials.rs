@@ -255,6 +255,7 @@ fn trial_fit(
             airframe_tags: tags,
             edge_shift: false,
             lens: false,
+            corner_errors: false,
             ..fit.layout
         },
         lens: fit.lens.clone(),

@@ -8,6 +8,7 @@
 #[path = "../support/mod.rs"]
 mod support;
 
+mod constant_errors;
 mod doubts;
 
 use hingewise::motion::{FitOptions, Motion, MotionError, fit};
@@ -21,8 +22,11 @@ use support::random::Random;
 use support::world::{Film, observe};
 
 fn measured(film: &Film) -> Result<(Motion, Vec<Warning>), MotionError> {
+    measured_with(film, FitOptions::default())
+}
+
+fn measured_with(film: &Film, options: FitOptions) -> Result<(Motion, Vec<Warning>), MotionError> {
     let mut warnings = vec![];
-    let options = FitOptions::default();
     let motion = fit(
         &film.sightings,
         &film.model,
@@ -33,9 +37,18 @@ fn measured(film: &Film) -> Result<(Motion, Vec<Warning>), MotionError> {
     Ok((motion, warnings))
 }
 
-/// Fewer frames a second keep the suite short; statistics are the same. The edge shift is drawn
-/// from the prior that the fit assumes, unless the film sets one.
-fn brief(mut filming: Filming, seed: u64) -> Filming {
+/// Fewer frames a second keep the suite short; statistics are the same. Edge shift and constant
+/// errors of corners are drawn as the fit assumes them, unless the film sets them.
+fn brief(filming: Filming, seed: u64) -> Filming {
+    let mut filming = with_white_noise_alone(filming, seed);
+    if filming.noise.constant_px == 0.0 {
+        filming.noise.constant_px = FitOptions::default().corner_error_sd_px;
+    }
+    filming
+}
+
+/// The same without constant errors of corners.
+fn with_white_noise_alone(mut filming: Filming, seed: u64) -> Filming {
     if filming.noise.edge_shift_px == 0.0 {
         let prior_sd_px = FitOptions::default().edge_shift_sd_px;
         filming.noise.edge_shift_px = prior_sd_px * Random::new(seed ^ 0xED6E).normal();
@@ -101,7 +114,7 @@ fn errors_are_as_large_as_claimed_at_three_noise_levels() {
 fn intervals_hold_the_truth_on_aircraft_of_all_shapes() {
     for (name, kind) in [("tripod", filming::tripod()), ("hand", filming::handheld())] {
         let films =
-            (0..30).map(|seed| observe(&aircraft::random(seed), &brief(kind.clone(), seed)));
+            (0..60).map(|seed| observe(&aircraft::random(seed), &brief(kind.clone(), seed)));
         let errors = errors_of_films(films);
         let covered = coverage(&errors);
         let rms_deg = rms(errors.iter().map(|error| error.error_deg));
@@ -125,7 +138,8 @@ fn errors_come_near_to_the_cramer_rao_bound() {
                 },
                 ..filming::tripod()
             };
-            let film = observe(&aircraft::random(seed), &brief(filming, seed));
+            let filming = with_white_noise_alone(filming, seed);
+            let film = observe(&aircraft::random(seed), &filming);
             let (motion, _) = measured(&film).unwrap();
             let sums: Vec<_> = (4..film.truth.frames.len())
                 .step_by(5)
@@ -326,7 +340,11 @@ fn errors_that_last_while_a_tag_rests_are_in_the_claims() {
                     },
                     ..filming::tripod()
                 };
-                observe(&aircraft::random(seed), &Filming { seed, ..filming })
+                let filming = Filming {
+                    frame_rate: 30.0,
+                    ..brief(filming, seed)
+                };
+                observe(&aircraft::random(seed), &filming)
             })
             .collect();
         let errors = errors_of_films(films);

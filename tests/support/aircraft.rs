@@ -232,10 +232,19 @@ pub fn plain(seed: u64) -> Aircraft {
 
 /// An aircraft of random shape: sweep, rake, chord, tag size and lean, travel, play, linkages.
 pub fn random(seed: u64) -> Aircraft {
+    random_sized(seed, [40.0, 100.0], [14.0, 22.0])
+}
+
+/// The same with narrow surfaces and small tags, some 16 to 24 px wide.
+pub fn random_small(seed: u64) -> Aircraft {
+    random_sized(seed, [22.0, 35.0], [9.0, 13.0])
+}
+
+fn random_sized(seed: u64, chord_mm: [f64; 2], tag_edge_mm: [f64; 2]) -> Aircraft {
     let mut random = Random::new(seed ^ 0xA1C4);
     let upright = random.happens(0.15);
-    let chord_mm = random.between(40.0, 100.0);
-    let tag_edge_mm = random.between(14.0, 22.0);
+    let chord_mm = random.between(chord_mm[0], chord_mm[1]);
+    let tag_edge_mm = random.between(tag_edge_mm[0], tag_edge_mm[1]);
     let sweep_deg = random.between(-25.0, 25.0);
     let rake_deg = random.between(-10.0, 10.0);
     let travel_deg = random.between(14.0, 30.0);

@@ -39,6 +39,8 @@ pub struct CornerNoise {
     pub declared_variance_factor: f64,
     /// All printed borders seem moved outward by this.
     pub edge_shift_px: f64,
+    /// Standard deviation of the error of a corner's coordinate that stays through the whole clip.
+    pub constant_px: f64,
 }
 
 impl CornerNoise {
@@ -49,6 +51,7 @@ impl CornerNoise {
             lasting_share: 0.0,
             declared_variance_factor: 1.0,
             edge_shift_px: 0.0,
+            constant_px: 0.0,
         }
     }
 }

@@ -265,6 +265,8 @@ impl HandPath {
 fn sight(aircraft: &Aircraft, filming: &Filming, mut truth: Truth) -> (Truth, Vec<SightedFrame>) {
     let mut random = Random::new(filming.seed ^ 0x51_6817);
     let mut lasting: BTreeMap<u32, Lasting> = BTreeMap::new();
+    let mut constant: BTreeMap<u32, SVector<f64, 8>> = BTreeMap::new();
+    let mut random_constant = Random::new(filming.seed ^ 0xC0_257A);
     let mut frames = Vec::with_capacity(truth.frames.len());
     for (index, frame) in truth.frames.iter_mut().enumerate() {
         frame.corners_px = true_corners(aircraft, filming, frame);
@@ -274,7 +276,14 @@ fn sight(aircraft: &Aircraft, filming: &Filming, mut truth: Truth) -> (Truth, Ve
                 .entry(*tag_id)
                 .or_insert_with(|| Lasting::new(corners, filming.noise, &mut random));
             held.refresh(corners, filming.noise, &mut random);
-            sightings.push(noisy(*tag_id, corners, filming.noise, held, &mut random));
+            let mut sighting = noisy(*tag_id, corners, filming.noise, held, &mut random);
+            let constant = constant.entry(*tag_id).or_insert_with(|| {
+                filming.noise.constant_px * SVector::from_fn(|_, _| random_constant.normal())
+            });
+            for (index, corner) in sighting.corners_px.iter_mut().enumerate() {
+                corner.coords += constant.fixed_rows::<2>(2 * index);
+            }
+            sightings.push(sighting);
         }
         spoil(aircraft, filming, frame, &mut sightings, &mut random);
         frames.push(SightedFrame {
