@@ -42,7 +42,8 @@ pub(super) struct AngleElimination {
 pub(super) struct PoseElimination {
     pub offset: PoseVector,
     pub coupling: Vec<(usize, PoseVector)>,
-    pub inverse: PoseMatrix,
+    /// Of the pose's own information.
+    pub root: Cholesky<f64, Const<6>>,
 }
 
 /// What was eliminated in one frame.
@@ -153,11 +154,11 @@ impl<const N: usize> FrameWork<'_, N> {
         let mut pose = PoseBlock {
             information: PoseMatrix::zeros(),
             gradient: PoseVector::zeros(),
-            coupling: vec![],
+            coupling: Vec::with_capacity(self.fit.layout.constants()),
         };
         for seen in frame.kept() {
-            let (gram, angle) = self.sighting(seen, frame_state)?;
-            let pairs = column_pairs::<N>(&self.fit.layout, seen.target);
+            let pairs = column_pairs(&self.fit.layout, seen.target);
+            let (gram, angle) = self.sighting(seen, frame_state, &pairs)?;
             add_constants(piece, &gram, &pairs);
             if self.fit.layout.camera_moves {
                 add_pose(&mut pose, &gram, &pairs);
@@ -175,6 +176,7 @@ impl<const N: usize> FrameWork<'_, N> {
         &self,
         seen: &Observation,
         frame_state: &FrameState,
+        pairs: &[(usize, usize)],
     ) -> Option<(Gram<N>, Option<AngleElimination>)> {
         let line = linearise::<N>(
             seen,
@@ -186,9 +188,10 @@ impl<const N: usize> FrameWork<'_, N> {
         let chi2 = line.columns.column(RESIDUAL).norm_squared();
         let weight = self.fit.loss.weight(chi2) * seen.share;
         let mut gram = Gram::<N>::zeros();
+        let columns = &line.columns.data.0;
         for column in 0..N {
             for row in 0..=column {
-                let product = weight * line.columns.column(row).dot(&line.columns.column(column));
+                let product = weight * dot(&columns[row], &columns[column]);
                 gram[(row, column)] = product;
                 gram[(column, row)] = product;
             }
@@ -204,7 +207,6 @@ impl<const N: usize> FrameWork<'_, N> {
         }
         let coupling: SVector<f64, N> = line.columns.tr_mul(&line.by_angle) * weight;
         gram.ger(-1.0 / curvature, &coupling, &coupling, 1.0);
-        let pairs = column_pairs::<N>(&self.fit.layout, seen.target);
         let angle = AngleElimination {
             surface,
             by_pose: coupling.fixed_rows::<6>(POSE).into_owned(),
@@ -230,18 +232,27 @@ impl<const N: usize> FrameWork<'_, N> {
             .iter()
             .map(|(column, block)| (*column, root.solve(block)))
             .collect();
-        for (column, block) in &pose.coupling {
+        for (index, (column, block)) in pose.coupling.iter().enumerate() {
             piece.gradient[*column] -= block.dot(&offset);
-            for (other, solved) in &coupling {
-                piece.information[(*column, *other)] -= block.dot(solved);
+            for (other, solved) in &coupling[..index] {
+                let product = block.dot(solved);
+                piece.information[(*column, *other)] -= product;
+                piece.information[(*other, *column)] -= product;
             }
+            piece.information[(*column, *column)] -= block.dot(&coupling[index].1);
         }
         Some(PoseElimination {
             offset,
             coupling,
-            inverse: root.inverse(),
+            root,
         })
     }
+}
+
+/// Scalar product in four sums side by side, which a processor adds up at once.
+fn dot(a: &[f64; 8], b: &[f64; 8]) -> f64 {
+    let sums: [f64; 4] = std::array::from_fn(|i| a[i] * b[i] + a[i + 4] * b[i + 4]);
+    (sums[0] + sums[2]) + (sums[1] + sums[3])
 }
 
 fn eliminated_anything(frame: &ObservedFrame) -> bool {
@@ -249,7 +260,7 @@ fn eliminated_anything(frame: &ObservedFrame) -> bool {
 }
 
 /// Columns of a sighting's Gram matrix and the constants that they belong to.
-fn column_pairs<const N: usize>(layout: &Layout, target: Target) -> Vec<(usize, usize)> {
+fn column_pairs(layout: &Layout, target: Target) -> Vec<(usize, usize)> {
     let own = layout
         .own(target)
         .into_iter()

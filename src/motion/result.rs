@@ -282,7 +282,7 @@ fn own_covariance(eliminated: &FrameElimination, signs: &[f64]) -> DMatrix<f64> 
         let Some(pose) = &eliminated.pose else {
             continue;
         };
-        let lever: PoseVector = pose.inverse * angle.by_pose / angle.curvature;
+        let lever: PoseVector = pose.root.solve(&angle.by_pose) / angle.curvature;
         for other in &eliminated.angles {
             let product = other.by_pose.dot(&lever) / other.curvature * angle.share;
             own[(angle.surface, other.surface)] +=
