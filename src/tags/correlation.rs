@@ -14,7 +14,20 @@ const REACH_PX: usize = 3;
 /// `residuals` holds one entry a pixel of a box `width_px` wide, row by row; `None` where a pixel
 /// does not belong to the tag.
 pub(super) fn variance_factor(residuals: &[Option<f64>], width_px: usize) -> f64 {
-    let square = mean_product(residuals, width_px, 0, 0);
+    let values: Vec<f64> = residuals.iter().map(|r| r.unwrap_or(0.0)).collect();
+    let present: Vec<f64> = residuals
+        .iter()
+        .map(|r| if r.is_some() { 1.0 } else { 0.0 })
+        .collect();
+    let mean_product = |right: isize, down: usize| {
+        let pairs = sum_of_products(&present, width_px, right, down);
+        if pairs > 0.0 {
+            sum_of_products(&values, width_px, right, down) / pairs
+        } else {
+            0.0
+        }
+    };
+    let square = mean_product(0, 0);
     if square <= 0.0 {
         return 1.0;
     }
@@ -23,30 +36,27 @@ pub(super) fn variance_factor(residuals: &[Option<f64>], width_px: usize) -> f64
     for down in 0..=REACH_PX {
         let first = if down == 0 { 1 } else { -reach };
         sum += (first..=reach)
-            .map(|right| mean_product(residuals, width_px, right, down))
+            .map(|right| mean_product(right, down))
             .sum::<f64>();
     }
     (1.0 + 2.0 * sum / square).max(1.0)
 }
 
-/// Mean product of residuals `right` and `down` pixels apart.
-fn mean_product(residuals: &[Option<f64>], width_px: usize, right: isize, down: usize) -> f64 {
-    let width = width_px as isize;
-    let columns = (-right).max(0) as usize..(width - right).clamp(0, width) as usize;
-    let (mut sum, mut count) = (0.0, 0.0);
-    for (row, below) in residuals
-        .chunks(width_px)
-        .zip(residuals.chunks(width_px).skip(down))
-    {
-        for column in columns.clone() {
-            let partner = (column as isize + right) as usize;
-            if let (Some(a), Some(b)) = (row[column], below[partner]) {
-                sum += a * b;
-                count += 1.0;
-            }
-        }
+/// Sum of products of values `right` and `down` pixels apart.
+fn sum_of_products(values: &[f64], width_px: usize, right: isize, down: usize) -> f64 {
+    let (left_cut, right_cut) = ((-right).max(0) as usize, right.max(0) as usize);
+    if left_cut + right_cut >= width_px {
+        return 0.0;
     }
-    if count > 0.0 { sum / count } else { 0.0 }
+    let rows = values.chunks_exact(width_px);
+    rows.clone()
+        .zip(rows.skip(down))
+        .map(|(row, below)| {
+            let here = &row[left_cut..width_px - right_cut];
+            let there = &below[right_cut..width_px - left_cut];
+            here.iter().zip(there).map(|(a, b)| a * b).sum::<f64>()
+        })
+        .sum()
 }
 
 #[cfg(test)]

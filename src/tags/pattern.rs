@@ -165,10 +165,13 @@ static NORMAL: LazyLock<Vec<(f64, f64)>> = LazyLock::new(|| {
 /// Distribution and density of the standard normal, interpolated (error below 2e-6).
 #[inline]
 fn normal(table: &[(f64, f64)], z: f64) -> (f64, f64) {
-    let place = (z + TABLE_REACH as f64) * TABLE_STEPS as f64;
-    if place <= 0.0 {
+    if z >= REACH_SD {
+        return (1.0, 0.0);
+    }
+    if z <= -REACH_SD {
         return (0.0, 0.0);
     }
+    let place = (z + TABLE_REACH as f64) * TABLE_STEPS as f64;
     let index = place as usize;
     match table.get(index..index + 2) {
         Some(&[(passed_a, density_a), (passed_b, density_b)]) => {

@@ -39,6 +39,12 @@ pub(super) fn recognise(
         .map(|(_, corners_px)| corners_px)
 }
 
+/// Whether the tag lies within a fraction of a cell of where it is expected.
+pub(super) fn shows(image: &GreyImage, corners_px: &[Point2<f64>; 4], pattern: &Pattern) -> bool {
+    correlation(image, corners_px, pattern, [INNER, INNER])
+        .is_some_and(|correlation| correlation >= LEAST_CORRELATION)
+}
+
 /// Whether at least a quarter of the tag shows where it is expected.
 pub(super) fn shows_in_part(
     image: &GreyImage,

@@ -8,7 +8,7 @@
 use nalgebra::{Cholesky, Const, Matrix3, Point2, SMatrix, Vector3};
 
 use super::appearance::{
-    Appearance, BLACK, BLUR, HALF, UNKNOWNS, Unknowns, WHITE, contrast, corners_of,
+    Appearance, BLUR, Compared, HALF, UNKNOWNS, Unknowns, WHITE, contrast, corners_of,
 };
 use super::correlation::variance_factor;
 use super::mosaic::{Mosaic, MosaicEvidence};
@@ -42,6 +42,16 @@ pub struct PatternFit {
     pub(super) squares: f64,
     /// What the tag tells of the sensor's mosaic.
     pub(super) mosaic: MosaicEvidence,
+    /// Where the fit of the next frame starts.
+    pub(super) look: Look,
+}
+
+/// How a tag looks, its place left aside: hardly anything of it changes from frame to frame.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Look {
+    blur_cells: [f64; 2],
+    /// Light of white and of black, each with its slopes along the patch.
+    light: [f64; UNKNOWNS - WHITE],
 }
 
 /// Where the fit starts, px: the blur of a sharp lens and sensor, then a wide one, which reaches
@@ -54,14 +64,17 @@ const START_NOISE: f64 = 0.05;
 /// A fit with larger residuals, as a share of the contrast, may have caught the wrong edges.
 const SUSPECT_RESIDUAL: f64 = 0.15;
 
-/// The blur is kept within these bounds while the fit is on its way, cells.
-const BLUR_RANGE: [f64; 2] = [0.04, 1.5];
+/// The blur is kept within these bounds while the fit is on its way: a pixel's own width (a box one
+/// wide has a standard deviation of 0.29 px), and cells that run into one another.
+const SHARPEST_PX: f64 = 0.3;
+const WIDEST_CELLS: f64 = 1.5;
 
 /// Corners that move less than this in a step have arrived, px: a tenth of their noise in video.
 const ARRIVED_PX: f64 = 0.005;
 
-/// While corners move more than this in a step, every other pixel is enough, px.
-const COARSE_PX: f64 = 0.2;
+/// Until corners move less than this in a step, every other pixel is enough, px. From there on
+/// pixels are chosen around a place that is known.
+const NEAR_PX: f64 = 0.2;
 const COARSE_STRIDE: usize = 2;
 
 /// A fit whose residuals are still above this share of the contrast after [`HOPEFUL_STEPS`] has
@@ -72,8 +85,9 @@ const HOPEFUL_STEPS: usize = 7;
 /// Steps after which a fit has failed.
 const MOST_STEPS: usize = 16;
 
-/// Steps with a fresh matrix; later steps use it again, since it hardly changes.
-const MATRIX_STEPS: usize = 2;
+/// After a step that moves corners by no more than this the matrix is used again: it changes with
+/// the place in units of the blur, px.
+const SAME_MATRIX_PX: f64 = 0.1;
 
 /// Steps that shrink by less than this call for a fresh matrix: sixteen steps would not arrive.
 const SLOW_RATIO: f64 = 0.5;
@@ -93,7 +107,8 @@ const MASK_RATIO: f64 = 12.0;
 /// … and its residuals are above this share of the contrast.
 const MASK_SHARE: f64 = 0.08;
 
-/// Fits `pattern` from corners that are good to a pixel or two.
+/// Fits `pattern` from corners that are good to a pixel or two; `before` is how the tag looked in
+/// the frame before, if it was seen there.
 ///
 /// # Errors
 ///
@@ -104,22 +119,22 @@ pub fn refine(
     sensor: &Sensor,
     pattern: &Pattern,
     start_px: &[Point2<f64>; 4],
+    before: Option<&Look>,
 ) -> Result<PatternFit, DropReason> {
-    let (patch, patch_from_tag) = Patch::cut(image, &sensor.tone, start_px)?;
-    if patch.pixels.len() < 4 * UNKNOWNS {
-        return Err(DropReason::TooSmall);
-    }
+    let (rough, rough_from_tag) = Patch::cut(image, &sensor.tone, start_px)?;
+    let first_looks = START_BLURS_PX
+        .iter()
+        .map(|&blur_px| Look::at_first(&rough, blur_px));
     let mut result = Err(DropReason::NotFound);
-    for blur_px in START_BLURS_PX {
-        let start = start_state(&patch, &patch_from_tag, blur_px);
-        let fit = Fit {
-            pattern,
-            patch: &patch,
-            mosaic: sensor.mosaic,
-            used: [true; BLOCKS],
-            noise: START_NOISE,
-        };
-        result = fit.run(start);
+    for look in before.copied().into_iter().chain(first_looks) {
+        let near = Fit::new(pattern, &rough, sensor.mosaic)
+            .and_then(|fit| fit.approach(look.with_place(&rough_from_tag)));
+        result = near.and_then(|near| {
+            let (corners_px, _) = corners_of(&near, &rough);
+            let (patch, patch_from_tag) = Patch::cut(image, &sensor.tone, &corners_px)?;
+            let state = Look::of(&near).with_place(&patch_from_tag);
+            Fit::new(pattern, &patch, sensor.mosaic)?.settle(state)
+        });
         if result
             .as_ref()
             .is_ok_and(|fit| fit.residual_share < SUSPECT_RESIDUAL)
@@ -130,19 +145,38 @@ pub fn refine(
     result
 }
 
-fn start_state(patch: &Patch, patch_from_tag: &Matrix3<f64>, blur_px: f64) -> Unknowns {
-    let mut state = Unknowns::zeros();
-    for index in 0..BLUR {
-        state[index] = patch_from_tag[(index / 3, index % 3)];
+impl Look {
+    /// A guess for a tag that was not seen before.
+    fn at_first(patch: &Patch, blur_px: f64) -> Self {
+        let mut light: Vec<f64> = patch.pixels.iter().map(|pixel| pixel.light).collect();
+        light.sort_by(f64::total_cmp);
+        let (white, black) = (light[light.len() * 9 / 10], light[light.len() / 10]);
+        Self {
+            blur_cells: [blur_px * HALF / patch.scale_px; 2],
+            light: [white, 0.0, 0.0, black, 0.0, 0.0],
+        }
     }
-    let cell_px = patch.scale_px / HALF;
-    state[BLUR] = blur_px / cell_px;
-    state[BLUR + 1] = blur_px / cell_px;
-    let mut light: Vec<f64> = patch.pixels.iter().map(|pixel| pixel.light).collect();
-    light.sort_by(f64::total_cmp);
-    state[BLACK] = light[light.len() / 10];
-    state[WHITE] = light[light.len() * 9 / 10];
-    state
+
+    fn of(state: &Unknowns) -> Self {
+        Self {
+            blur_cells: [state[BLUR], state[BLUR + 1]],
+            light: std::array::from_fn(|k| state[WHITE + k]),
+        }
+    }
+
+    fn with_place(&self, patch_from_tag: &Matrix3<f64>) -> Unknowns {
+        let mut state = Unknowns::zeros();
+        for index in 0..BLUR {
+            state[index] = patch_from_tag[(index / 3, index % 3)];
+        }
+        state
+            .fixed_rows_mut::<2>(BLUR)
+            .copy_from_slice(&self.blur_cells);
+        state
+            .fixed_rows_mut::<6>(WHITE)
+            .copy_from_slice(&self.light);
+        state
+    }
 }
 
 struct Fit<'a> {
@@ -157,60 +191,125 @@ struct Fit<'a> {
 
 /// Sums over the pixels at one state.
 struct Sums {
-    normal: Normal,
     gradient: Unknowns,
     squares: f64,
     weight: f64,
     block_squares: [f64; BLOCKS],
     block_count: [f64; BLOCKS],
+    /// Residuals of all pixels used, in the patch's box; large ones cut down.
+    residuals: Vec<Option<f64>>,
+    /// Only where they are asked for.
+    matrices: Option<Box<Matrices>>,
 }
 
-impl Fit<'_> {
-    fn run(mut self, mut state: Unknowns) -> Result<PatternFit, DropReason> {
-        let mut factor: Option<Cholesky<f64, Const<UNKNOWNS>>> = None;
-        let (mut coarse, mut masked) = (true, false);
-        let mut matrices_left = MATRIX_STEPS;
-        let mut moved_before_px = f64::INFINITY;
+/// Sums of products over the pixels at one state.
+struct Matrices {
+    normal: Normal,
+    /// Of the unknowns with the mosaic's numbers.
+    shared: SMatrix<f64, UNKNOWNS, 3>,
+    mosaic: Matrix3<f64>,
+    mosaic_gradient: Vector3<f64>,
+}
+
+/// The matrices at one state, solved.
+struct Solved {
+    factor: Cholesky<f64, Const<UNKNOWNS>>,
+    /// Evidence on the mosaic, for residuals of variance 1.
+    evidence: MosaicEvidence,
+}
+
+impl<'a> Fit<'a> {
+    fn new(pattern: &'a Pattern, patch: &'a Patch, mosaic: Mosaic) -> Result<Self, DropReason> {
+        if patch.pixels.len() < 4 * UNKNOWNS {
+            return Err(DropReason::TooSmall);
+        }
+        Ok(Self {
+            pattern,
+            patch,
+            mosaic,
+            used: [true; BLOCKS],
+            noise: START_NOISE,
+        })
+    }
+
+    /// Comes near from a guess that may be off by a pixel or two.
+    fn approach(mut self, mut state: Unknowns) -> Result<Unknowns, DropReason> {
         for taken in 0..MOST_STEPS {
-            let with_matrix = matrices_left > 0;
-            let stride = if coarse { COARSE_STRIDE } else { 1 };
-            let sums = self
-                .sums(&state, stride, with_matrix)
-                .ok_or(DropReason::NotFound)?;
-            if with_matrix {
-                factor = Some(sums.normal.cholesky().ok_or(DropReason::NotFound)?);
-                matrices_left -= 1;
-            }
-            let Some(factor) = &factor else { break };
-            self.noise = sums.noise();
-            if taken >= HOPEFUL_STEPS && self.noise > ASTRAY_RESIDUAL * contrast(&state, self.patch)
-            {
+            let (moved_px, _) = self.step(&mut state, COARSE_STRIDE, &mut None)?;
+            let astray = self.noise > ASTRAY_RESIDUAL * contrast(&state, self.patch);
+            if taken >= HOPEFUL_STEPS && astray {
                 break;
             }
-            let (step, moved_px) = self.bounded(factor.solve(&sums.gradient));
-            state += step;
-            for index in [BLUR, BLUR + 1] {
-                state[index] = state[index].clamp(BLUR_RANGE[0], BLUR_RANGE[1]);
+            if moved_px < NEAR_PX {
+                return Ok(state);
             }
-            if moved_px > LONGEST_STEP_CELLS * 0.5 * self.patch.scale_px / HALF {
-                matrices_left = MATRIX_STEPS;
-            } else if coarse {
-                if moved_px < COARSE_PX {
-                    coarse = false;
-                    matrices_left = 1;
-                }
-            } else if moved_px < ARRIVED_PX {
+        }
+        Err(DropReason::NotFound)
+    }
+
+    /// Goes all the way from near.
+    fn settle(mut self, mut state: Unknowns) -> Result<PatternFit, DropReason> {
+        let mut matrix = None;
+        let mut masked = false;
+        let mut moved_before_px = f64::INFINITY;
+        for _ in 0..MOST_STEPS {
+            let (moved_px, sums) = self.step(&mut state, 1, &mut matrix)?;
+            if moved_px < ARRIVED_PX {
                 if masked || !self.mask(&sums, &state) {
-                    return self.finish(&state, &sums, &factor.inverse());
+                    return self.finish(&state, &sums, &matrix.ok_or(DropReason::NotFound)?);
                 }
                 masked = true;
-                matrices_left = 1;
-            } else if moved_px > SLOW_RATIO * moved_before_px {
-                matrices_left = 1;
+                matrix = None;
+            } else if moved_px > SAME_MATRIX_PX || moved_px > SLOW_RATIO * moved_before_px {
+                matrix = None;
             }
             moved_before_px = moved_px;
         }
         Err(DropReason::NotFound)
+    }
+
+    /// Takes a step, with a fresh matrix if there is none; tells how far corners moved, px, and the
+    /// sums before it.
+    fn step(
+        &mut self,
+        state: &mut Unknowns,
+        stride: usize,
+        matrix: &mut Option<Solved>,
+    ) -> Result<(f64, Sums), DropReason> {
+        let sums = self
+            .sums(state, stride, matrix.is_none())
+            .ok_or(DropReason::NotFound)?;
+        if let Some(matrices) = &sums.matrices {
+            *matrix = matrices.solve(&sums.gradient, self.mosaic);
+        }
+        let solved = matrix.as_ref().ok_or(DropReason::NotFound)?;
+        self.noise = sums.noise();
+        let step = self.within_blurs(state, solved.factor.solve(&sums.gradient), &solved.factor);
+        let (step, moved_px) = self.bounded(step);
+        *state += step;
+        Ok((moved_px, sums))
+    }
+
+    /// The best step that keeps the blur within its bounds: what the bound takes away from the blur
+    /// changes all else with it.
+    fn within_blurs(
+        &self,
+        state: &Unknowns,
+        mut step: Unknowns,
+        factor: &Cholesky<f64, Const<UNKNOWNS>>,
+    ) -> Unknowns {
+        let sharpest = SHARPEST_PX * HALF / self.patch.scale_px;
+        for index in [BLUR, BLUR + 1] {
+            let wanted = state[index] + step[index];
+            let excess = wanted - wanted.clamp(sharpest, WIDEST_CELLS);
+            if excess != 0.0 {
+                let mut direction = Unknowns::zeros();
+                direction[index] = 1.0;
+                factor.solve_mut(&mut direction);
+                step -= direction * (excess / direction[index]);
+            }
+        }
+        step
     }
 
     /// Shortens a step that would move a corner too far; also how far corners move, px.
@@ -241,29 +340,33 @@ impl Fit<'_> {
         self.used.contains(&false)
     }
 
-    fn sums(&self, state: &Unknowns, stride: usize, with_matrix: bool) -> Option<Sums> {
+    fn sums(&self, state: &Unknowns, stride: usize, with_matrices: bool) -> Option<Sums> {
         let appearance = Appearance::new(self.pattern, self.patch, self.mosaic, state)?;
-        let mut sums = Sums::zero();
+        let [width_px, height_px] = self.patch.size_px;
+        let mut sums = Sums::zero(width_px * height_px);
+        let mut matrices = with_matrices.then(Box::<Matrices>::default);
+        let reach = HUBER_SD * self.noise;
         for pixel in self.patch.pixels.iter().step_by(stride) {
             let compared = appearance.compare(pixel);
-            let (residual, row) = (compared.residual, &compared.by_unknowns);
+            let residual = compared.residual;
             let block = usize::from(pixel.block);
             sums.block_squares[block] += residual * residual;
             sums.block_count[block] += 1.0;
             if !self.used[block] {
                 continue;
             }
+            let place = usize::from(pixel.row) * width_px + usize::from(pixel.column);
+            sums.residuals[place] = Some(residual.clamp(-reach, reach));
             let weight = self.weight(residual);
             sums.squares += weight * residual * residual;
             sums.weight += weight;
-            sums.gradient.axpy(weight * residual, row, 1.0);
-            if with_matrix {
-                sums.normal.syger(weight, row, row, 1.0);
+            sums.gradient
+                .axpy(weight * residual, &compared.by_unknowns, 1.0);
+            if let Some(matrices) = &mut matrices {
+                matrices.add(weight, &compared);
             }
         }
-        if with_matrix {
-            sums.normal.fill_upper_triangle_with_lower_triangle();
-        }
+        sums.matrices = matrices;
         sums.squares.is_finite().then_some(sums)
     }
 
@@ -281,16 +384,14 @@ impl Fit<'_> {
         &self,
         state: &Unknowns,
         sums: &Sums,
-        cofactors: &Normal,
+        solved: &Solved,
     ) -> Result<PatternFit, DropReason> {
         let noise = sums.noise();
+        let cofactors = solved.factor.inverse();
         let (corners_px, corners_from_state) = corners_of(state, self.patch);
         let homography_cofactors: SMatrix<f64, BLUR, BLUR> =
             cofactors.fixed_view::<BLUR, BLUR>(0, 0).into();
-        let look = self
-            .last_look(state, cofactors)
-            .ok_or(DropReason::NotFound)?;
-        let variance = noise.powi(2) * look.variance_factor;
+        let variance = noise.powi(2) * variance_factor(&sums.residuals, self.patch.size_px[0]);
         let covariance_px2 =
             corners_from_state * homography_cofactors * corners_from_state.transpose() * variance;
         let hidden: f64 = (0..BLOCKS)
@@ -308,9 +409,10 @@ impl Fit<'_> {
             hidden_share: hidden / self.patch.pixels.len() as f64,
             squares: sums.squares,
             mosaic: MosaicEvidence {
-                information: look.mosaic_information / variance,
-                weighted: look.mosaic_weighted / variance,
+                information: solved.evidence.information / variance,
+                weighted: solved.evidence.weighted / variance,
             },
+            look: Look::of(state),
         };
         let sound = covariance_px2.iter().all(|entry| entry.is_finite()) && contrast > 0.0;
         if sound {
@@ -321,55 +423,55 @@ impl Fit<'_> {
     }
 }
 
-/// What a fit that has arrived tells beside its unknowns.
-struct LastLook {
-    /// How much the residuals that neighbours share widen the doubt.
-    variance_factor: f64,
-    /// Evidence on the mosaic, for residuals of variance 1.
-    mosaic_information: Matrix3<f64>,
-    mosaic_weighted: Vector3<f64>,
-}
+impl Matrices {
+    #[inline]
+    fn add(&mut self, weight: f64, compared: &Compared) {
+        let (row, by_mosaic) = (&compared.by_unknowns, &compared.by_mosaic);
+        self.normal.syger(weight, row, row, 1.0);
+        self.shared.ger(weight, row, by_mosaic, 1.0);
+        self.mosaic.ger(weight, by_mosaic, by_mosaic, 1.0);
+        self.mosaic_gradient
+            .axpy(weight * compared.residual, by_mosaic, 1.0);
+    }
 
-impl Fit<'_> {
-    fn last_look(&self, state: &Unknowns, cofactors: &Normal) -> Option<LastLook> {
-        let appearance = Appearance::new(self.pattern, self.patch, self.mosaic, state)?;
-        let [width_px, height_px] = self.patch.size_px;
-        let mut residuals = vec![None; width_px * height_px];
-        let reach = HUBER_SD * self.noise;
-        let mut shared = SMatrix::<f64, UNKNOWNS, 3>::zeros();
-        let (mut information, mut gradient) = (Matrix3::zeros(), Vector3::zeros());
-        for pixel in &self.patch.pixels {
-            if !self.used[usize::from(pixel.block)] {
-                continue;
-            }
-            let compared = appearance.compare(pixel);
-            let place = usize::from(pixel.row) * width_px + usize::from(pixel.column);
-            residuals[place] = Some(compared.residual.clamp(-reach, reach));
-            let weight = self.weight(compared.residual);
-            let by_mosaic = compared.by_mosaic;
-            shared.ger(weight, &compared.by_unknowns, &by_mosaic, 1.0);
-            information.ger(weight, &by_mosaic, &by_mosaic, 1.0);
-            gradient.axpy(weight * compared.residual, &by_mosaic, 1.0);
-        }
-        // The other unknowns are left free: what they can explain as well is no evidence.
-        let information = information - shared.tr_mul(&(cofactors * shared));
-        Some(LastLook {
-            variance_factor: variance_factor(&residuals, width_px),
-            mosaic_information: information,
-            mosaic_weighted: gradient + information * self.mosaic.to_vector(),
+    /// The other unknowns are left free: what they can explain as well is no evidence on the
+    /// mosaic.
+    fn solve(&self, gradient: &Unknowns, mosaic: Mosaic) -> Option<Solved> {
+        let factor = self.normal.cholesky()?;
+        let explained = factor.solve(&self.shared);
+        let information = self.mosaic - self.shared.tr_mul(&explained);
+        let asked = self.mosaic_gradient - explained.tr_mul(gradient);
+        Some(Solved {
+            factor,
+            evidence: MosaicEvidence {
+                information,
+                weighted: asked + information * mosaic.to_vector(),
+            },
         })
     }
 }
 
-impl Sums {
-    fn zero() -> Self {
+impl Default for Matrices {
+    fn default() -> Self {
         Self {
             normal: Normal::zeros(),
+            shared: SMatrix::zeros(),
+            mosaic: Matrix3::zeros(),
+            mosaic_gradient: Vector3::zeros(),
+        }
+    }
+}
+
+impl Sums {
+    fn zero(box_size: usize) -> Self {
+        Self {
             gradient: Unknowns::zeros(),
             squares: 0.0,
             weight: 0.0,
             block_squares: [0.0; BLOCKS],
             block_count: [0.0; BLOCKS],
+            residuals: vec![None; box_size],
+            matrices: None,
         }
     }
 

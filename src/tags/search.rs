@@ -17,9 +17,13 @@ const ENLARGEMENT: usize = 3;
 /// How much a whole picture is enlarged when tags are still missing.
 const WHOLE_ENLARGEMENT: usize = 2;
 
+/// A quick search finds tags with edges from here on, px.
+pub(super) const QUICK_FROM_PX: f64 = 18.0;
+
 /// Finds tags roughly, in windows or whole pictures.
 pub(super) struct Search {
     thorough: MarkerFinder,
+    quick: MarkerFinder,
     window: MarkerFinder,
 }
 
@@ -53,6 +57,7 @@ impl Search {
     pub fn new() -> Result<Self, VisionError> {
         Ok(Self {
             thorough: MarkerFinder::new(Dictionary::APRILTAG_36H11, SearchEffort::Thorough)?,
+            quick: MarkerFinder::new(Dictionary::APRILTAG_36H11, SearchEffort::Quick)?,
             window: MarkerFinder::new(Dictionary::APRILTAG_36H11, SearchEffort::Window)?,
         })
     }
@@ -69,6 +74,25 @@ impl Search {
         })
     }
 
+    /// Looks quickly through a whole picture for tags with edges of [`QUICK_FROM_PX`] after it was
+    /// reduced by a whole factor.
+    pub fn whole_reduced(
+        &mut self,
+        image: &GreyImage,
+        factor: usize,
+    ) -> Result<Vec<Candidate>, VisionError> {
+        let markers = self.quick.find(&vision::reduced(image, factor)?)?.markers;
+        let outline =
+            |corners: [Point2<f64>; 4]| corners.map(|corner| from_reduced(corner, factor));
+        let candidates = markers.into_iter().map(as_printed);
+        Ok(candidates
+            .map(|candidate| Candidate {
+                corners_px: outline(candidate.corners_px),
+                ..candidate
+            })
+            .collect())
+    }
+
     /// Looks through a whole picture enlarged, for tags that are too small for the library.
     pub fn whole_enlarged(&mut self, image: &GreyImage) -> Result<SearchResult, VisionError> {
         let enlarged = vision::enlarged(image, WHOLE_ENLARGEMENT)?;
@@ -78,7 +102,7 @@ impl Search {
             .iter_mut()
             .map(|candidate| &mut candidate.corners_px);
         for outline in outlines.chain(&mut result.other_squares_px) {
-            *outline = outline.map(|corner| reduced(corner, WHOLE_ENLARGEMENT));
+            *outline = outline.map(|corner| from_enlarged(corner, WHOLE_ENLARGEMENT));
         }
         Ok(result)
     }
@@ -109,7 +133,7 @@ impl Search {
             .iter_mut()
             .map(|candidate| &mut candidate.corners_px);
         for outline in outlines.chain(&mut other_squares_px) {
-            *outline = outline.map(|corner| reduced(corner, enlargement) + origin);
+            *outline = outline.map(|corner| from_enlarged(corner, enlargement) + origin);
         }
         Ok(SearchResult {
             candidates,
@@ -176,6 +200,11 @@ fn as_printed(marker: FoundMarker) -> Candidate {
 }
 
 /// A place in a picture from the same place in the enlarged picture; pixel centres at integers.
-fn reduced(place: Point2<f64>, enlargement: usize) -> Point2<f64> {
+fn from_enlarged(place: Point2<f64>, enlargement: usize) -> Point2<f64> {
     place.map(|value| (value + 0.5) / enlargement as f64 - 0.5)
+}
+
+/// A place in a picture from the same place in the reduced picture; pixel centres at integers.
+fn from_reduced(place: Point2<f64>, factor: usize) -> Point2<f64> {
+    place.map(|value| (value + 0.5) * factor as f64 - 0.5)
 }

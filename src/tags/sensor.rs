@@ -39,7 +39,7 @@ impl Sensor {
         for _ in 0..FIRST_ROUNDS {
             let mut learned = MosaicEstimate::new();
             for (pattern, start_px) in tags {
-                if let Ok(fit) = refine(image, &sensor, pattern, start_px) {
+                if let Ok(fit) = refine(image, &sensor, pattern, start_px, None) {
                     learned.add(&fit.mosaic);
                 }
             }

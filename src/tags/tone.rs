@@ -82,7 +82,7 @@ pub(super) fn estimate(
         let sensor = Sensor::new(Tone::new(exponent, levels));
         let fits = tags
             .iter()
-            .filter_map(|(pattern, start)| refine(image, &sensor, pattern, start).ok());
+            .filter_map(|(pattern, start)| refine(image, &sensor, pattern, start, None).ok());
         let (sum, count) = fits.fold((0.0, 0), |(sum, count), fit| (sum + fit.squares, count + 1));
         if count == tags.len() && count > 0 {
             sum

@@ -7,8 +7,8 @@ use nalgebra::Point2;
 use super::cards::CardWatch;
 use super::pattern::Pattern;
 use super::quality;
-use super::recognise::{recognise, shows_in_part};
-use super::refine::{PatternFit, refine};
+use super::recognise::{recognise, shows, shows_in_part};
+use super::refine::{Look, PatternFit, refine};
 use super::search::{Search, SearchResult, Window};
 use super::sensor::Sensor;
 use super::{DropReason, Dropped, SightedFrame, Sighting, TagPlan, TagsError};
@@ -17,6 +17,10 @@ use crate::vision::Dictionary;
 
 /// A tag may move by this many of its edges between two frames before the window loses it.
 const WINDOW_MARGIN: f64 = 1.5;
+
+/// Motion between two frames that is not carried on to the next, px: most of it is noise, and the
+/// fit starts well from so near.
+const NO_MOTION_PX: f64 = 0.2;
 
 /// Frames between two searches of the whole picture while a tag stays lost: doubled every time,
 /// up to this many.
@@ -53,6 +57,7 @@ struct Seen {
     time_s: f64,
     frame: usize,
     corners_px: [Point2<f64>; 4],
+    look: Look,
 }
 
 impl Tracker {
@@ -96,7 +101,11 @@ impl Tracker {
             self.plan_next_search(frame.index, &seen);
             whole = Some(found.candidates);
         }
-        let cards = self.cards.look(frame, &mut self.search, whole)?;
+        let edges_px = seen.values().flatten().map(|fit| fit.edge_px);
+        let smallest_px = edges_px.min_by(f64::total_cmp);
+        let cards = self
+            .cards
+            .look(frame, &mut self.search, whole, smallest_px)?;
         Ok(self.note(frame, seen, cards))
     }
 
@@ -114,7 +123,16 @@ impl Tracker {
         };
         let mut reason = DropReason::NotFound;
         for start_px in track.predictions(frame) {
-            match measured(&frame.image, sensor, &track.pattern, &start_px) {
+            if !shows(&frame.image, &start_px, &track.pattern) {
+                continue;
+            }
+            match measured(
+                &frame.image,
+                sensor,
+                &track.pattern,
+                &start_px,
+                Some(&last.look),
+            ) {
                 Ok(fit) => return Ok(Ok(fit)),
                 Err(why) => reason = reason.min(why),
             }
@@ -123,7 +141,13 @@ impl Tracker {
         let found = self.search.window(&frame.image, window)?;
         let places = places_of(&frame.image, &found, tag_id, &track.pattern);
         for start_px in places {
-            match measured(&frame.image, sensor, &track.pattern, &start_px) {
+            match measured(
+                &frame.image,
+                sensor,
+                &track.pattern,
+                &start_px,
+                Some(&last.look),
+            ) {
                 Ok(fit) => return Ok(Ok(fit)),
                 Err(why) => reason = reason.min(why),
             }
@@ -190,7 +214,7 @@ impl Tracker {
             };
             let fits: Vec<_> = places
                 .iter()
-                .map(|start_px| measured(&frame.image, sensor, &track.pattern, start_px))
+                .map(|start_px| measured(&frame.image, sensor, &track.pattern, start_px, None))
                 .collect();
             check_single(tag_id, frame, fits.iter().flatten())?;
             if entry.is_err()
@@ -237,6 +261,7 @@ impl Tracker {
                             time_s: frame.time_s,
                             frame: frame.index,
                             corners_px: fit.corners_px,
+                            look: fit.look,
                         });
                     }
                     sightings.push(Sighting {
@@ -269,6 +294,7 @@ impl Track {
         if let Some(before) = self.before
             && last.time_s > before.time_s
             && frame.index == last.frame + 1
+            && (0..4).any(|k| (last.corners_px[k] - before.corners_px[k]).norm() > NO_MOTION_PX)
         {
             let ahead = (frame.time_s - last.time_s) / (last.time_s - before.time_s);
             places.push(std::array::from_fn(|k| {
@@ -343,8 +369,9 @@ fn measured(
     sensor: &Sensor,
     pattern: &Pattern,
     start_px: &[Point2<f64>; 4],
+    before: Option<&Look>,
 ) -> Result<PatternFit, DropReason> {
-    let fit = refine(image, sensor, pattern, start_px)?;
+    let fit = refine(image, sensor, pattern, start_px, before)?;
     quality::judge(&fit).map(|()| fit)
 }
 

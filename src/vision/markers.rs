@@ -207,6 +207,8 @@ pub struct Found {
 pub enum SearchEffort {
     /// One threshold: for a window that is known to hold the marker.
     Window,
+    /// Two thresholds and markers that are not small: for a quick look through a whole picture.
+    Quick,
     /// Three thresholds and small markers: for whole pictures.
     Thorough,
 }
@@ -313,6 +315,10 @@ fn set_parameters(parameters: &mut impl generation::DetectorParametersTrait, eff
             parameters.set_min_marker_perimeter_rate(0.3);
             parameters.set_adaptive_thresh_win_size_min(13);
             parameters.set_adaptive_thresh_win_size_max(13);
+        }
+        SearchEffort::Quick => {
+            parameters.set_min_marker_perimeter_rate(0.05);
+            parameters.set_adaptive_thresh_win_size_max(23);
         }
         SearchEffort::Thorough => parameters.set_adaptive_thresh_win_size_max(39),
     }

@@ -10,7 +10,7 @@ mod pictures;
 
 pub use boards::{find_chessboard, largest_chessboard};
 pub use markers::{Dictionary, Found, FoundMarker, MarkerFinder, SearchEffort};
-pub use pictures::enlarged;
+pub use pictures::{enlarged, reduced};
 
 /// The version of OpenCV that is running.
 pub fn library_version() -> String {
