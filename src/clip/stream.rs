@@ -6,9 +6,12 @@ use std::thread::JoinHandle;
 use super::{Clip, ClipError, ClipInfo, Frame};
 use crate::warning::Warning;
 
-/// How many frames are read ahead: enough to ride out frames that take long to decode (key frames),
-/// little enough that 4K frames stay below 50 MB together.
-const READ_AHEAD_FRAMES: usize = 4;
+/// How much is read ahead: enough to ride out frames that take long to decode (key frames) or to
+/// search, little enough that nobody misses the memory.
+const READ_AHEAD_BYTES: usize = 40 << 20;
+
+/// Frames that are read ahead of the largest pictures, and of the smallest.
+const READ_AHEAD_FRAMES: [usize; 2] = [4, 24];
 
 /// The frames of a clip while a thread of their own reads on.
 ///
@@ -23,7 +26,9 @@ pub struct FrameStream {
 impl FrameStream {
     pub(super) fn start(clip: Clip) -> Result<Self, ClipError> {
         let info = clip.info().clone();
-        let (sender, receiver) = sync_channel(READ_AHEAD_FRAMES);
+        let frame_bytes = (info.width_px * info.height_px).max(1);
+        let [least, most] = READ_AHEAD_FRAMES;
+        let (sender, receiver) = sync_channel((READ_AHEAD_BYTES / frame_bytes).clamp(least, most));
         let reader = std::thread::Builder::new()
             .name("clip reader".into())
             .spawn(move || {

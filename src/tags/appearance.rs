@@ -149,10 +149,7 @@ impl PixelBlur {
         // The camera's blur is round: sheared axes see it along directions that are not independent.
         let shear = per_px[0].dot(&per_px[1]) / (per_px[0].norm() * per_px[1].norm());
         Self {
-            blur: Blur {
-                sd: [u.0, v.0],
-                covariance: shear * u.0 * v.0,
-            },
+            blur: Blur::new([u.0, v.0], shear * u.0 * v.0),
             by_blur: [u.1, v.1],
             by_mosaic: [u.2, v.2],
         }

@@ -56,8 +56,8 @@ impl Pattern {
     /// Biometrika 41 (1954) 351).
     #[inline]
     pub fn shade(&self, u: f64, v: f64, blur: &Blur) -> Shade {
-        let columns = Coverage::at(u, blur.sd[0]);
-        let rows = Coverage::at(v, blur.sd[1]);
+        let columns = Coverage::at(u, blur.sd[0], blur.per_sd[0]);
+        let rows = Coverage::at(v, blur.sd[1], blur.per_sd[1]);
         let mut shade = Shade {
             white: 1.0,
             du: 0.0,
@@ -88,9 +88,22 @@ impl Pattern {
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Blur {
     /// Standard deviations along u and v, cells.
-    pub sd: [f64; 2],
+    sd: [f64; 2],
+    /// Their inverses.
+    per_sd: [f64; 2],
     /// Covariance of the two, cells²: other than zero where the picture shears the tag.
-    pub covariance: f64,
+    covariance: f64,
+}
+
+impl Blur {
+    /// A blur of these standard deviations along u and v, cells; `covariance` in cells².
+    pub fn new(sd: [f64; 2], covariance: f64) -> Self {
+        Self {
+            sd,
+            per_sd: sd.map(f64::recip),
+            covariance,
+        }
+    }
 }
 
 /// How much of each cell along one axis a blurred point sees.
@@ -109,7 +122,7 @@ const REACH_SD: f64 = 4.0;
 
 impl Coverage {
     #[inline]
-    fn at(place: f64, blur: f64) -> Self {
+    fn at(place: f64, blur: f64, scale: f64) -> Self {
         let reach = REACH_SD * blur;
         let limit = CELLS as f64;
         // Conversions round down; what is kept is never negative.
@@ -124,7 +137,6 @@ impl Coverage {
             widen: [0.0; CELLS],
         };
         let table: &[(f64, f64)] = &NORMAL;
-        let scale = 1.0 / blur;
         let mut z = (place - first as f64) * scale;
         let (mut passed, mut density) = normal(table, z);
         for cell in first..last {

@@ -72,10 +72,10 @@ const WIDEST_CELLS: f64 = 1.5;
 /// Corners that move less than this in a step have arrived, px: a tenth of their noise in video.
 const ARRIVED_PX: f64 = 0.005;
 
-/// Until corners move less than this in a step, every other pixel is enough, px. From there on
+/// Until corners move less than this in a step, every third pixel is enough, px. From there on
 /// pixels are chosen around a place that is known.
 const NEAR_PX: f64 = 0.2;
-const COARSE_STRIDE: usize = 2;
+const COARSE_STRIDE: usize = 3;
 
 /// A fit whose residuals are still above this share of the contrast after [`HOPEFUL_STEPS`] has
 /// gone astray: half a cell off, about half of the cells disagree.
@@ -129,11 +129,12 @@ pub fn refine(
     for look in before.copied().into_iter().chain(first_looks) {
         let near = Fit::new(pattern, &rough, sensor.mosaic)
             .and_then(|fit| fit.approach(look.with_place(&rough_from_tag)));
-        result = near.and_then(|near| {
+        result = near.and_then(|(near, noise)| {
             let (corners_px, _) = corners_of(&near, &rough);
             let (patch, patch_from_tag) = Patch::cut(image, &sensor.tone, &corners_px)?;
             let state = Look::of(&near).with_place(&patch_from_tag);
-            Fit::new(pattern, &patch, sensor.mosaic)?.settle(state)
+            let fit = Fit::new(pattern, &patch, sensor.mosaic)?;
+            Fit { noise, ..fit }.settle(state)
         });
         if result
             .as_ref()
@@ -232,8 +233,8 @@ impl<'a> Fit<'a> {
         })
     }
 
-    /// Comes near from a guess that may be off by a pixel or two.
-    fn approach(mut self, mut state: Unknowns) -> Result<Unknowns, DropReason> {
+    /// Comes near from a guess that may be off by a pixel or two; with the noise found there.
+    fn approach(mut self, mut state: Unknowns) -> Result<(Unknowns, f64), DropReason> {
         for taken in 0..MOST_STEPS {
             let (moved_px, _) = self.step(&mut state, COARSE_STRIDE, &mut None)?;
             let astray = self.noise > ASTRAY_RESIDUAL * contrast(&state, self.patch);
@@ -241,7 +242,7 @@ impl<'a> Fit<'a> {
                 break;
             }
             if moved_px < NEAR_PX {
-                return Ok(state);
+                return Ok((state, self.noise));
             }
         }
         Err(DropReason::NotFound)

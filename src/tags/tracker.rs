@@ -123,7 +123,9 @@ impl Tracker {
         };
         let mut reason = DropReason::NotFound;
         for start_px in track.predictions(frame) {
-            if !shows(&frame.image, &start_px, &track.pattern) {
+            if !shows(&frame.image, &start_px, &track.pattern)
+                && !shows_in_part(&frame.image, &start_px, &track.pattern)
+            {
                 continue;
             }
             match measured(
