@@ -82,14 +82,14 @@ const COARSE_STRIDE: usize = 3;
 const ASTRAY_RESIDUAL: f64 = 0.3;
 const HOPEFUL_STEPS: usize = 7;
 
-/// Steps after which a fit has failed.
-const MOST_STEPS: usize = 16;
+/// Steps after which a fit has failed: hidden parts may show only after a dozen, and take as many again.
+const MOST_STEPS: usize = 24;
 
 /// After a step that moves corners by no more than this the matrix is used again: it changes with
 /// the place in units of the blur, px.
 const SAME_MATRIX_PX: f64 = 0.1;
 
-/// Steps that shrink by less than this call for a fresh matrix: sixteen steps would not arrive.
+/// Steps that shrink by less than this call for a fresh matrix: [`MOST_STEPS`] would not arrive.
 const SLOW_RATIO: f64 = 0.5;
 
 /// No corner moves further than this in one step, cells, so that edges cannot be skipped.
