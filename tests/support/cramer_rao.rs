@@ -184,7 +184,7 @@ impl<'a> Bound<'a> {
                     .lens
                     .project(camera_from_tag.point(corner))
             });
-            let shifted = super::world::with_edges_moved(&corners, moved[self.constants - 1]);
+            let shifted = super::sighting::with_edges_moved(&corners, moved[self.constants - 1]);
             let flat = DVector::from_fn(8, |row, _| shifted[row / 2][row % 2]);
             let root = sighting.covariance_px2.cholesky().unwrap();
             let whitened = root

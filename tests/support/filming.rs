@@ -1,5 +1,7 @@
 //! How the synthetic clip is taken: stick, camera path, noise.
 
+use hingewise::model_file::Side;
+
 use super::lens::Lens;
 
 /// How the stick moves.
@@ -149,5 +151,22 @@ impl StickPlan {
                 here + (next - here) * into_ramp
             }
         }
+    }
+}
+
+impl Filming {
+    /// The command at a servo: the stick, and on the right side the curve's straight joins.
+    pub fn command_pct(&self, side: Side, stick_pct: f64) -> f64 {
+        if side != Side::Right || self.right_curve_pct.is_empty() {
+            return stick_pct;
+        }
+        let points = &self.right_curve_pct;
+        let after = points
+            .iter()
+            .position(|(at, _)| *at >= stick_pct)
+            .unwrap_or(points.len() - 1)
+            .max(1);
+        let ((x0, y0), (x1, y1)) = (points[after - 1], points[after]);
+        stick_pct + y0 + (y1 - y0) * (stick_pct - x0) / (x1 - x0)
     }
 }

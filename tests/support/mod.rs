@@ -15,7 +15,9 @@
 
 pub mod aircraft;
 pub mod cramer_rao;
+mod declared;
 pub mod filming;
+mod hand_path;
 pub mod judge;
 pub mod lens;
 pub mod linkage;
@@ -23,4 +25,5 @@ pub mod per_frame_pose;
 pub mod random;
 pub mod rigid;
 pub mod servo;
+pub mod sighting;
 pub mod world;

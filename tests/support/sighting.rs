@@ -1,0 +1,215 @@
+//! What the camera sees of the tags: true corners, then their errors, then spoilt sightings.
+
+use std::collections::BTreeMap;
+
+use hingewise::tags::{CornerCovariance, SightedFrame, Sighting};
+use nalgebra::{Point2, SVector};
+
+use super::aircraft::{Aircraft, WorldTag};
+use super::filming::{CornerNoise, Filming};
+use super::random::Random;
+use super::rigid::Pose;
+use super::world::{Corners, TrueFrame, Truth, corners_in_tag};
+
+/// Errors that last while a tag rests are drawn anew when it moved by this.
+const REST_PX: f64 = 0.3;
+
+/// Sights every frame, and writes the true corners down.
+pub(super) fn sight(
+    aircraft: &Aircraft,
+    filming: &Filming,
+    mut truth: Truth,
+) -> (Truth, Vec<SightedFrame>) {
+    let mut random = Random::new(filming.seed ^ 0x51_6817);
+    let mut lasting: BTreeMap<u32, Lasting> = BTreeMap::new();
+    let mut constant: BTreeMap<u32, SVector<f64, 8>> = BTreeMap::new();
+    let mut random_constant = Random::new(filming.seed ^ 0xC0_257A);
+    let mut frames = Vec::with_capacity(truth.frames.len());
+    for (index, frame) in truth.frames.iter_mut().enumerate() {
+        frame.corners_px = true_corners(aircraft, filming, frame);
+        let mut sightings = vec![];
+        for (tag_id, corners) in &frame.corners_px {
+            let held = lasting
+                .entry(*tag_id)
+                .or_insert_with(|| Lasting::new(corners, filming.noise, &mut random));
+            held.refresh(corners, filming.noise, &mut random);
+            let mut sighting = noisy(*tag_id, corners, filming.noise, held, &mut random);
+            let constant = constant.entry(*tag_id).or_insert_with(|| {
+                filming.noise.constant_px * SVector::from_fn(|_, _| random_constant.normal())
+            });
+            for (index, corner) in sighting.corners_px.iter_mut().enumerate() {
+                corner.coords += constant.fixed_rows::<2>(2 * index);
+            }
+            sightings.push(sighting);
+        }
+        spoil(aircraft, filming, frame, &mut sightings, &mut random);
+        frames.push(SightedFrame {
+            index,
+            time_s: frame.time_s,
+            sightings,
+            dropped: vec![],
+        });
+    }
+    (truth, frames)
+}
+
+fn true_corners(
+    aircraft: &Aircraft,
+    filming: &Filming,
+    frame: &TrueFrame,
+) -> BTreeMap<u32, Corners> {
+    let seen = |tag: &WorldTag, world_from_tag: &Pose| -> Option<(u32, Corners)> {
+        let camera_from_tag = frame.camera_from_world.after(world_from_tag);
+        let corners = corners_in_tag(tag.edge_mm)
+            .map(|corner| filming.lens.project(camera_from_tag.point(corner)));
+        let inside = corners.iter().all(|[x, y]| {
+            *x > 4.0
+                && *y > 4.0
+                && *x < filming.lens.width_px as f64 - 5.0
+                && *y < filming.lens.height_px as f64 - 5.0
+        });
+        inside.then_some((tag.id, corners))
+    };
+    let still = aircraft
+        .airframe_tags
+        .iter()
+        .filter_map(|tag| seen(tag, &tag.world_from_tag));
+    let moving = aircraft
+        .surfaces
+        .iter()
+        .zip(&frame.deflection_deg)
+        .filter_map(|(surface, deflection_deg)| {
+            let carried = surface
+                .hinge
+                .carried(&surface.tag.world_from_tag, deflection_deg.to_radians());
+            seen(&surface.tag, &carried)
+        });
+    still.chain(moving).collect()
+}
+
+/// An error that stays while a tag rests in the picture.
+struct Lasting {
+    error: SVector<f64, 8>,
+    drawn_at: Corners,
+}
+
+impl Lasting {
+    fn new(corners: &Corners, noise: CornerNoise, random: &mut Random) -> Self {
+        Self {
+            error: correlated(noise, random),
+            drawn_at: *corners,
+        }
+    }
+
+    fn refresh(&mut self, corners: &Corners, noise: CornerNoise, random: &mut Random) {
+        let moved = corners
+            .iter()
+            .zip(&self.drawn_at)
+            .map(|(now, then)| (now[0] - then[0]).hypot(now[1] - then[1]))
+            .fold(0.0, f64::max);
+        if moved > REST_PX {
+            *self = Self::new(corners, noise, random);
+        }
+    }
+}
+
+/// A draw with variance 1 a coordinate and the noise's common share.
+fn correlated(noise: CornerNoise, random: &mut Random) -> SVector<f64, 8> {
+    let common = [random.normal(), random.normal()];
+    SVector::from_fn(|row, _| {
+        noise.common_share.sqrt() * common[row % 2]
+            + (1.0 - noise.common_share).sqrt() * random.normal()
+    })
+}
+
+fn noisy(
+    tag_id: u32,
+    corners: &Corners,
+    noise: CornerNoise,
+    lasting: &Lasting,
+    random: &mut Random,
+) -> Sighting {
+    let sd_px = noise.sd_px * random.between(0.8, 1.25);
+    let error = sd_px
+        * (correlated(noise, random) * (1.0 - noise.lasting_share).sqrt()
+            + lasting.error * noise.lasting_share.sqrt());
+    let shifted = with_edges_moved(corners, noise.edge_shift_px);
+    let declared = sd_px * sd_px * noise.declared_variance_factor;
+    Sighting {
+        tag_id,
+        corners_px: std::array::from_fn(|i| {
+            Point2::new(
+                shifted[i][0] + error[2 * i],
+                shifted[i][1] + error[2 * i + 1],
+            )
+        }),
+        covariance_px2: CornerCovariance::from_fn(|row, column| {
+            let same = if row == column { 1.0 } else { 0.0 };
+            let axis = if row % 2 == column % 2 { 1.0 } else { 0.0 };
+            declared * ((1.0 - noise.common_share) * same + noise.common_share * axis)
+        }),
+    }
+}
+
+/// Every edge of the quadrilateral moved outward along its own normal; corners where they meet.
+pub fn with_edges_moved(corners: &Corners, outward_px: f64) -> Corners {
+    let line = |from: [f64; 2], to: [f64; 2]| {
+        let (dx, dy) = (to[0] - from[0], to[1] - from[1]);
+        let length = dx.hypot(dy);
+        // Corners run clockwise in the picture (y down): the outside lies to the left of the way.
+        let normal = [dy / length, -dx / length];
+        (
+            normal,
+            normal[0] * from[0] + normal[1] * from[1] + outward_px,
+        )
+    };
+    std::array::from_fn(|i| {
+        let (n, c) = line(corners[(i + 3) % 4], corners[i]);
+        let (m, d) = line(corners[i], corners[(i + 1) % 4]);
+        let det = n[0] * m[1] - n[1] * m[0];
+        [(c * m[1] - d * n[1]) / det, (n[0] * d - m[0] * c) / det]
+    })
+}
+
+fn spoil(
+    aircraft: &Aircraft,
+    filming: &Filming,
+    frame: &mut TrueFrame,
+    sightings: &mut [Sighting],
+    random: &mut Random,
+) {
+    let kept: Vec<[Point2<f64>; 4]> = sightings.iter().map(|s| s.corners_px).collect();
+    for index in 0..sightings.len() {
+        let tag_id = sightings[index].tag_id;
+        let on_airframe = aircraft.airframe_tags.iter().any(|tag| tag.id == tag_id);
+        let share = if on_airframe {
+            filming.outliers.airframe_share
+        } else {
+            filming.outliers.surface_share
+        };
+        if !random.happens(share) {
+            continue;
+        }
+        frame.spoilt.insert(tag_id);
+        let corners = &mut sightings[index].corners_px;
+        match random.below(4) {
+            0 => {
+                let turn = 1 + random.below(3);
+                corners.rotate_left(turn);
+            }
+            1 => *corners = kept[(index + 1) % kept.len()],
+            2 => {
+                let (dx, dy) = (random.between(1.5, 6.0), random.between(-6.0, -1.5));
+                let corner = random.below(4);
+                corners[corner] += nalgebra::Vector2::new(dx, dy);
+            }
+            _ => corners.iter_mut().for_each(|corner| {
+                corner.x += 12.0 * random.normal();
+                corner.y += 12.0 * random.normal();
+            }),
+        }
+        if kept.len() == 1 {
+            sightings[index].corners_px[0].x += 9.0;
+        }
+    }
+}
