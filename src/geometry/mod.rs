@@ -1,10 +1,12 @@
-//! Geometry shared by the rooms: homographies, planar poses, turns about lines.
+//! Geometry shared by the rooms: homographies, planar poses, turns about lines, bends of linkages.
 
 pub mod homography;
+mod linkage_bend;
 mod planar_pose;
 pub mod quadrilateral;
 mod turning;
 
+pub use linkage_bend::{BEND_SHARES, FIRST_BEND, legendre_leading};
 pub use planar_pose::{PlanarPose, corners_in_tag};
 pub use turning::{HingeLine, across, rotation_from_vector, turn_about};
 

@@ -9,11 +9,8 @@
 use nalgebra::{DMatrix, DVector};
 
 use super::visits::Visits;
+use crate::geometry::{BEND_SHARES, FIRST_BEND};
 
-/// Standard deviation of the Legendre coefficients of order 2, 3, …, as a share of half the
-/// travel: root mean square over random spatial arm–rod–horn linkages with arms up to 20° off
-/// square, skewed axes and rods of 3 to 10 arm lengths, rounded up.
-const SHAPE_PRIOR: [f64; 7] = [0.15, 0.06, 0.02, 0.008, 0.004, 0.002, 0.001];
 /// Multiples of the prior that the evidence weighs.
 const PRIOR_SCALES: [f64; 5] = [0.25, 0.5, 1.0, 2.0, 4.0];
 /// Scatter between visits that the evidence weighs, deg: servo dead band and friction.
@@ -22,7 +19,7 @@ const SCATTERS_DEG: [f64; 8] = [0.0, 0.01, 0.02, 0.04, 0.06, 0.09, 0.14, 0.28];
 /// practice, no source).
 const HALF_PLAY_PRIOR_DEG: f64 = 0.3;
 /// Number of coefficients that are fitted: constant, slope, shape and half the play.
-const COEFFICIENTS: usize = SHAPE_PRIOR.len() + 3;
+const COEFFICIENTS: usize = FIRST_BEND + BEND_SHARES.len() + 1;
 /// Column of half the play.
 const PLAY: usize = COEFFICIENTS - 1;
 
@@ -192,7 +189,7 @@ impl Whitened {
         augmented
             .view_mut((0, 0), (count, COEFFICIENTS))
             .copy_from(&self.design);
-        for (order, share) in (2..PLAY).zip(SHAPE_PRIOR) {
+        for (order, share) in (FIRST_BEND..PLAY).zip(BEND_SHARES) {
             let sd_deg = share * scale * self.half_travel_deg;
             augmented[(count + order, order)] = 1.0 / sd_deg;
         }
@@ -202,12 +199,12 @@ impl Whitened {
         let gain = &root * q.rows(0, count).transpose();
         let coefficients = &gain * &self.data;
         let misfit = (&self.data - &self.design * &coefficients).norm_squared();
-        let strain: f64 = (2..COEFFICIENTS)
+        let strain: f64 = (FIRST_BEND..COEFFICIENTS)
             .map(|order| {
                 let sd_deg = if order == PLAY {
                     HALF_PLAY_PRIOR_DEG
                 } else {
-                    SHAPE_PRIOR[order - 2] * scale * self.half_travel_deg
+                    BEND_SHARES[order - FIRST_BEND] * scale * self.half_travel_deg
                 };
                 (coefficients[order] / sd_deg).powi(2)
             })
@@ -216,7 +213,7 @@ impl Whitened {
         let evidence = -0.5 * (misfit + strain)
             - occam
             - self.log_determinant
-            - SHAPE_PRIOR.len() as f64 * scale.ln();
+            - BEND_SHARES.len() as f64 * scale.ln();
         let series = Series {
             middle_pct: frame.middle_pct,
             half_range_pct: frame.half_range_pct,

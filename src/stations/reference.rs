@@ -15,6 +15,7 @@ use super::sweep::{Courses, Sweeps};
 use super::warning::StationsWarning;
 use super::{Approach, Hold, Scene};
 use crate::conventions::COVERAGE_FACTOR;
+use crate::geometry::{BEND_SHARES, FIRST_BEND, legendre_leading};
 use crate::model_file::ModelFile;
 use crate::warning::Warning;
 
@@ -23,11 +24,6 @@ const FEWEST_STATIONS: usize = 3;
 
 /// Stations that the stick is taken from at a time.
 const NODES: usize = 5;
-
-/// Standard deviation of the Legendre coefficients of order 3, 4, 5 of a linkage, as a share of
-/// half the travel, and the leading coefficients of these polynomials: those of
-/// `matching::series`, from random arm–rod–horn linkages.
-const NEXT_TERM: [(f64, f64); 3] = [(0.06, 2.5), (0.02, 4.375), (0.008, 7.875)];
 
 /// Stations closer together than this need nothing between them, pct.
 const WIDE_GAP_PCT: f64 = 30.0;
@@ -286,7 +282,9 @@ impl<'a> Teller<'a> {
     /// after those that the nodes tell.
     fn shape_sd_pct(&self, stick_pct: f64) -> f64 {
         let nodes = self.nodes(stick_pct, |station| station.0);
-        let (share, leading) = NEXT_TERM[nodes.len() - FEWEST_STATIONS];
+        // As many nodes tell all terms below their number.
+        let order = nodes.len();
+        let share = BEND_SHARES[order - FIRST_BEND];
         let sticks = || self.stations.iter().map(|station| station.0);
         let lowest = sticks().fold(f64::INFINITY, f64::min);
         let highest = sticks().fold(f64::NEG_INFINITY, f64::max);
@@ -295,7 +293,7 @@ impl<'a> Teller<'a> {
             .iter()
             .map(|node| ((stick_pct - node.0) / half).abs())
             .product();
-        share * leading * product * half
+        share * legendre_leading(order) * product * half
     }
 
     /// Half the play as a way of the stick: its standard deviation, pct.
