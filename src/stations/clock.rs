@@ -13,6 +13,7 @@
 use nalgebra::{DMatrix, DVector};
 
 use super::error::StationsError;
+use super::explained::Explained;
 use super::log::StickLog;
 use super::resemblance::{Candidate, candidates};
 use super::servo::{Servo, Shaft};
@@ -38,16 +39,6 @@ const SLOW_S_PER_PCT: f64 = 0.03;
 
 /// Variance of the residuals in that of the noise from which on something is not explained.
 const MUCH_LEFT: f64 = 10.0;
-
-/// Way between the knots of a response, pct.
-const KNOT_PCT: f64 = 12.5;
-
-/// Standard deviation of the bend at a knot, deg: an arm, rod and horn bend by tenths of a degree
-/// over two such ways, a surface that stops by its whole slope.
-const BEND_SD_DEG: f64 = 1.0;
-
-/// Way over which the play is taken up after a turn, pct, as far as timing needs it.
-const PLAY_WAY_PCT: f64 = 1.0;
 
 /// Offsets that are looked at closely.
 const MOST_CANDIDATES: usize = 4;
@@ -186,7 +177,7 @@ impl Fit {
         let (mut left, mut inside, mut measured) = (Vec::new(), 0, 0);
         for (surface, servo) in trace.surfaces.iter().zip(&servos) {
             let shafts = servo.follow(log, offset_s, &trace.time_s);
-            let explained = Explained::new(trace, surface, &shafts)?;
+            let explained = Explained::new(surface, &shafts)?;
             left.push(Left::new(surface, &explained));
             inside += explained.frames.len();
             measured += surface.angle_deg.iter().flatten().count();
@@ -355,7 +346,7 @@ impl Problem for Following<'_> {
                 return None;
             }
             let shafts = servo.follow(self.log, offset_s, &self.trace.time_s);
-            let explained = Explained::new(self.trace, surface, &shafts)?;
+            let explained = Explained::new(surface, &shafts)?;
             // A row for every measured frame, so that their number does not change with the offset.
             let mut by_frame = vec![0.0; self.trace.len()];
             for (&frame, residual_deg) in explained.frames.iter().zip(&explained.residuals_deg) {
@@ -368,93 +359,5 @@ impl Problem for Following<'_> {
             rows.push((servo.slowness_s_per_pct - SLOWNESS_S_PER_PCT) / SLOWNESS_SD_S_PER_PCT);
         }
         Some(DVector::from_vec(rows))
-    }
-}
-
-/// One surface explained by its shaft: the best response and play, and what is left.
-struct Explained {
-    /// Measured frames in which the shaft is known.
-    frames: Vec<usize>,
-    residuals_deg: Vec<f64>,
-}
-
-impl Explained {
-    fn new(trace: &Trace, surface: &SurfaceTrace, shafts: &[Option<Shaft>]) -> Option<Self> {
-        let mut side = PlaySide::default();
-        let mut rows: Vec<(usize, f64, f64)> = Vec::new();
-        for (frame, shaft) in shafts.iter().enumerate().take(trace.len()) {
-            if let Some(shaft) = shaft {
-                let side = side.after(shaft.at_pct);
-                if surface.angle_deg[frame].is_some() {
-                    rows.push((frame, shaft.at_pct, side));
-                }
-            }
-        }
-        let lowest_pct = rows.iter().map(|row| row.1).fold(f64::INFINITY, f64::min);
-        let highest_pct = rows
-            .iter()
-            .map(|row| row.1)
-            .fold(f64::NEG_INFINITY, f64::max);
-        if rows.is_empty() || highest_pct <= lowest_pct {
-            return None;
-        }
-        let knots = ((highest_pct - lowest_pct) / KNOT_PCT).ceil().max(1.0) as usize + 1;
-        let step_pct = (highest_pct - lowest_pct) / (knots - 1) as f64;
-        // Each row touches two knots and the play, so the sums are added up entry by entry.
-        let touched = |at_pct: f64, side: f64| {
-            let place = ((at_pct - lowest_pct) / step_pct).clamp(0.0, (knots - 1) as f64);
-            let knot = (place as usize).min(knots - 2);
-            let share = place - knot as f64;
-            [(knot, 1.0 - share), (knot + 1, share), (knots, side)]
-        };
-        let mut normal = DMatrix::<f64>::zeros(knots + 1, knots + 1);
-        let mut moments = DVector::<f64>::zeros(knots + 1);
-        for &(frame, at_pct, side) in &rows {
-            let weight = surface.sd_deg[frame].powi(-2);
-            let angle_deg = surface.angle_deg[frame]?;
-            for (row, a) in touched(at_pct, side) {
-                moments[row] += weight * a * angle_deg;
-                for (column, b) in touched(at_pct, side) {
-                    normal[(row, column)] += weight * a * b;
-                }
-            }
-        }
-        for knot in 1..knots - 1 {
-            for (row, a) in [(knot - 1, 1.0), (knot, -2.0), (knot + 1, 1.0)] {
-                for (column, b) in [(knot - 1, 1.0), (knot, -2.0), (knot + 1, 1.0)] {
-                    normal[(row, column)] += a * b / (BEND_SD_DEG * BEND_SD_DEG);
-                }
-            }
-        }
-        // Half the play of a surface that never turned is not told: next to no prior keeps it at 0.
-        normal[(knots, knots)] += 1.0;
-        let coefficients = normal.cholesky()?.solve(&moments);
-        let residual = |&(frame, at_pct, side): &(usize, f64, f64)| {
-            let told: f64 = touched(at_pct, side)
-                .iter()
-                .map(|&(column, value)| value * coefficients[column])
-                .sum();
-            surface.angle_deg[frame].map_or(0.0, |angle_deg| angle_deg - told)
-        };
-        Some(Self {
-            residuals_deg: rows.iter().map(residual).collect(),
-            frames: rows.iter().map(|row| row.0).collect(),
-        })
-    }
-}
-
-/// On which side of its play a surface is: −1 after rising, +1 after falling.
-#[derive(Default)]
-struct PlaySide {
-    rest_pct: Option<f64>,
-}
-
-impl PlaySide {
-    fn after(&mut self, at_pct: f64) -> f64 {
-        let half = 0.5 * PLAY_WAY_PCT;
-        let rest = self.rest_pct.unwrap_or(at_pct);
-        let rest = rest.clamp(at_pct - half, at_pct + half);
-        self.rest_pct = Some(rest);
-        (rest - at_pct) / half
     }
 }

@@ -4,7 +4,8 @@
 //! 2. `rest` finds the spans in which all surfaces rest, from their motion alone.
 //! 3. `settle` leaves out settling and the frames next to a move.
 //! 4. `cards`, `order` or `marks` tell the stick position of each rest.
-//! 5. For a stick log `log`, `resemblance` and `clock` (with `servo`) align it to the motion; `logged`
+//! 5. For a stick log `log`, `resemblance` and `clock` (with `servo` and
+//!    `explained`) align it to the motion; `logged`
 //!    tells rests and sweeps from it.
 //! 6. `sweep` finds the stations that a slowly moved stick passes; without a log `reference` tells the
 //!    stick between few holds.
@@ -15,6 +16,7 @@ mod cards;
 mod clock;
 mod doubt;
 mod error;
+mod explained;
 mod fitness;
 mod log;
 mod logged;
