@@ -1,5 +1,7 @@
 //! The places of all tags at neutral as they stand in the file.
 
+use std::collections::BTreeSet;
+
 use nalgebra::{
     DMatrix, Matrix3x2, Point3, Quaternion, Translation3, Unit, UnitQuaternion, Vector3,
 };
@@ -100,10 +102,11 @@ impl NeutralRecord {
             .iter()
             .map(PlacedTagRecord::placed)
             .collect::<Option<_>>()?;
+        let ids: BTreeSet<u32> = tags.iter().map(|tag| tag.tag_id).collect();
         let scale = in_file(&tags);
         let (count, rows) = (scale.len(), &self.pose_covariance);
         let is_square = rows.len() == count && rows.iter().all(|row| row.len() == count);
-        is_square.then(|| TagsAtNeutral {
+        (is_square && ids.len() == tags.len()).then(|| TagsAtNeutral {
             tags,
             covariance: DMatrix::from_fn(count, count, |row, column| {
                 rows[row][column] / (scale[row] * scale[column])

@@ -113,8 +113,8 @@ impl Measurement {
         neutral.tags_at_neutral().is_none().then(|| {
             (
                 "neutral".into(),
-                "does not hold together: each tag needs a turn, each surface a hinge, and the \
-                 covariance as many rows and columns as they have figures"
+                "does not hold together: each tag may stand in it once and needs a turn, each surface \
+                 a hinge, and the covariance as many rows and columns as they have figures"
                     .into(),
             )
         })
