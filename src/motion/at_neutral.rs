@@ -6,7 +6,7 @@
 //! since little of it is well determined by itself (the tilt of a small tag, the distance from the
 //! camera) and much of it together.
 
-use nalgebra::{DMatrix, DVector, Matrix3, Matrix3x2, Translation3};
+use nalgebra::{DMatrix, DVector, Matrix3, Matrix3x2, Vector3};
 
 use super::parameters::{Constants, Layout, SURFACE_CONSTANTS, TAG_CONSTANTS};
 use super::prediction::turning;
@@ -136,7 +136,8 @@ impl TagsAtZero {
 
 impl Motion {
     /// All tags with the surfaces at neutral: one weighted sum of its deflections a surface, whose
-    /// weights add up to one, and the standard deviation of neutral beyond the fit's, rad.
+    /// weights add up to one, and the standard deviation of neutral beyond the fit's, rad. `None`
+    /// without tags.
     ///
     /// The fit's covariance is propagated whole (JCGM 100:2008, 5.2.2): constants, their effect on
     /// the angles, and the angles' own errors.
@@ -190,23 +191,19 @@ struct Turned {
     pose: Pose,
     turn: Matrix3<f64>,
     /// From the hinge's point to the tag's centre, before and after the turn.
-    lever_at_zero: nalgebra::Vector3<f64>,
-    lever: nalgebra::Vector3<f64>,
+    lever_at_zero: Vector3<f64>,
+    lever: Vector3<f64>,
 }
 
 impl Turned {
     fn new(hinge: &HingeInReference, at_zero: &Pose, angle_rad: f64) -> Self {
-        let turn = turn_about(&hinge.line.axis, angle_rad);
-        let lever_at_zero = at_zero.translation.vector - hinge.line.point.coords;
-        let lever = turn * lever_at_zero;
+        let pose = hinge.line.carry(at_zero, angle_rad);
+        let lever = |pose: &Pose| pose.translation.vector - hinge.line.point.coords;
         Self {
-            pose: Pose::from_parts(
-                Translation3::from(hinge.line.point.coords + lever),
-                turn * at_zero.rotation,
-            ),
-            turn: *turn.matrix(),
-            lever_at_zero,
-            lever,
+            turn: *turn_about(&hinge.line.axis, angle_rad).matrix(),
+            lever_at_zero: lever(at_zero),
+            lever: lever(&pose),
+            pose,
         }
     }
 

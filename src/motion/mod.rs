@@ -113,9 +113,9 @@ pub type WeightedSum = Vec<(usize, usize, f64)>;
 impl Motion {
     /// Values (rad) and joint covariance (rad²) of weighted sums of deflections.
     ///
-    /// Errors of single frames average out, those of the shared constants do not, and those that
-    /// last while a tag rests only from rest to rest, and those of a tag's outline that are the same
-    /// in all frames do not: all are in the covariance (law of propagation, JCGM 100:2008, 5.2.2).
+    /// Errors of single frames average out, and those that last while a tag rests from rest to rest.
+    /// Those of the constants do not, and neither do those of a tag's outline that are the same in
+    /// all frames. All are in the covariance (law of propagation, JCGM 100:2008, 5.2.2).
     /// Frames without a measured deflection are passed over, so callers name only measured ones.
     pub fn weighted_sums(&self, sums: &[WeightedSum]) -> (DVector<f64>, DMatrix<f64>) {
         let sums = self.sums_by_cause(sums);
@@ -251,53 +251,25 @@ pub fn fit(
     options: &FitOptions,
     warnings: &mut Vec<Warning>,
 ) -> Result<Motion, MotionError> {
-    let mut frames = observation::observe(sightings, model)?;
-    let seen_airframe_tags = keep_seen_airframe_tags(&mut frames, model.airframe_tags.len());
-    let airframe_tags = seen_airframe_tags.len();
-    if airframe_tags == 0 {
-        warnings.push(Warning::NoAirframeTag);
-    }
-    let camera_moves = camera_motion::camera_moved(&frames, airframe_tags, options.still_camera_px);
-    if camera_moves {
-        frames
-            .iter_mut()
-            .filter(|frame| !frame.shows_airframe())
-            .for_each(outliers::reject_all);
-    }
-    require_every_surface(&frames, model)?;
-    let mut fit = JointFit {
-        layout: Layout {
-            surfaces: model.surfaces.len(),
-            airframe_tags,
-            camera_moves,
-            edge_shift: options.edge_shift_sd_px > 0.0,
-            lens: profile.covariance.is_some(),
-            corner_errors: false,
-        },
-        lens: Lens::new(profile),
-        priors: Priors {
-            edge_shift_sd_px: options.edge_shift_sd_px,
-            radius_mm: model.surfaces.iter().map(|s| s.hinge_to_tag_mm).collect(),
-        },
-        loss: start::START_LOSS,
-        frames,
-    };
+    let clip = Observed::new(sightings, model, options, warnings)?;
+    let seen_airframe_tags = clip.seen_airframe_tags.clone();
+    let mut fit = clip.joint_fit(model, profile, options);
     let undetermined = MotionError::Undetermined {
         frames: sightings.frames.len(),
     };
     let start = start::start(&fit, model)?;
     let sorted = outliers::fit_and_sort(&mut fit, start, options.rejection_chi2)
         .ok_or(undetermined.clone())?;
-    let constant = if options.corner_error_sd_px > 0.0 {
-        corner_errors::mean_residuals(&fit, &sorted.state)
-    } else {
-        BTreeMap::new()
+    let has_corner_errors = options.corner_error_sd_px > 0.0;
+    let constant = match has_corner_errors {
+        true => corner_errors::mean_residuals(&fit, &sorted.state),
+        false => BTreeMap::new(),
     };
     let lasting = rests::weigh_rests(&mut fit, &sorted.state, &constant);
     let fitted = fit
         .minimise(sorted.state, outliers::STEPS)
         .ok_or(undetermined)?;
-    fit.layout.corner_errors = options.corner_error_sd_px > 0.0;
+    fit.layout.corner_errors = has_corner_errors;
     result::Conclusion {
         fit: &fit,
         fitted: &fitted,
@@ -308,6 +280,68 @@ pub fn fit(
         seen_airframe_tags: &seen_airframe_tags,
     }
     .draw(options, warnings)
+}
+
+/// The clip as the fit sees it.
+struct Observed {
+    frames: Vec<ObservedFrame>,
+    /// Places in the model file of the airframe tags that are in sight.
+    seen_airframe_tags: Vec<usize>,
+    camera_moves: bool,
+}
+
+impl Observed {
+    fn new(
+        sightings: &Sightings,
+        model: &ModelFile,
+        options: &FitOptions,
+        warnings: &mut Vec<Warning>,
+    ) -> Result<Self, MotionError> {
+        let mut frames = observation::observe(sightings, model)?;
+        let seen_airframe_tags = keep_seen_airframe_tags(&mut frames, model.airframe_tags.len());
+        if seen_airframe_tags.is_empty() {
+            warnings.push(Warning::NoAirframeTag);
+        }
+        let camera_moves =
+            camera_motion::camera_moved(&frames, seen_airframe_tags.len(), options.still_camera_px);
+        if camera_moves {
+            frames
+                .iter_mut()
+                .filter(|frame| !frame.shows_airframe())
+                .for_each(outliers::reject_all);
+        }
+        require_every_surface(&frames, model)?;
+        Ok(Self {
+            frames,
+            seen_airframe_tags,
+            camera_moves,
+        })
+    }
+
+    fn joint_fit(
+        self,
+        model: &ModelFile,
+        profile: &CameraProfile,
+        options: &FitOptions,
+    ) -> JointFit {
+        JointFit {
+            layout: Layout {
+                surfaces: model.surfaces.len(),
+                airframe_tags: self.seen_airframe_tags.len(),
+                camera_moves: self.camera_moves,
+                edge_shift: options.edge_shift_sd_px > 0.0,
+                lens: profile.covariance.is_some(),
+                corner_errors: false,
+            },
+            lens: Lens::new(profile),
+            priors: Priors {
+                edge_shift_sd_px: options.edge_shift_sd_px,
+                radius_mm: model.surfaces.iter().map(|s| s.hinge_to_tag_mm).collect(),
+            },
+            loss: start::START_LOSS,
+            frames: self.frames,
+        }
+    }
 }
 
 /// Airframe tags that were never seen are taken from the list; returns the places in it of those

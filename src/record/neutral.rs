@@ -89,10 +89,12 @@ fn since(
     let position = |name: &str| found.surfaces.iter().position(|surface| surface == name);
     let changed = |name: &str| numbers_at_neutral(latest, name) != numbers_at_neutral(before, name);
     let drift = |surface: &str, against: Option<&str>| {
-        let other = against.map(position);
-        let change = change(&found, position(surface)?, other.unwrap_or_default());
-        let is_missing = matches!(other, Some(None));
-        (!is_missing && is_fine_enough(change)).then(|| NeutralDrift {
+        let other = match against {
+            Some(name) => Some(position(name)?),
+            None => None,
+        };
+        let change = change(&found, position(surface)?, other);
+        is_fine_enough(change).then(|| NeutralDrift {
             since: before.date.clone().unwrap_or_else(|| kept.name.clone()),
             surface: surface.into(),
             upright: latest.surface(surface).is_some_and(|found| found.upright),
@@ -101,17 +103,14 @@ fn since(
             numbers_changed: changed(surface) || against.is_some_and(changed),
         })
     };
-    let single = latest.surfaces.iter().map(|surface| (&surface.name, None));
+    let surfaces = latest.surfaces.iter();
+    let single: Vec<NeutralDrift> = surfaces
+        .filter_map(|surface| drift(&surface.name, None))
+        .collect();
     let pairs = latest.groups.iter().flat_map(|group| {
         let reference = group.reference.as_str();
-        group
-            .followers
-            .iter()
-            .map(move |name| (name, Some(reference)))
+        group.followers.iter().map(move |name| (name, reference))
     });
-    let single: Vec<NeutralDrift> = single
-        .filter_map(|(surface, against)| drift(surface, against))
-        .collect();
     let adds = |pair: &NeutralDrift| {
         let own = single.iter().find(|own| own.surface == pair.surface);
         own.and_then(NeutralDrift::u_deg)
@@ -119,7 +118,7 @@ fn since(
     };
     let pairs: Vec<NeutralDrift> = pairs
         .filter(|_| found.misfit <= LARGEST_MISFIT)
-        .filter_map(|(surface, against)| drift(surface, against))
+        .filter_map(|(surface, reference)| drift(surface, Some(reference)))
         .filter(adds)
         .collect();
     single.into_iter().chain(pairs).collect()
@@ -159,12 +158,10 @@ fn change(found: &Registration, surface: usize, against: Option<usize>) -> Neutr
     let covariance = &found.covariance_rad2;
     let mut value_rad = found.turns_rad[surface];
     let mut variance_rad2 = covariance[(surface, surface)];
+    let mut return_rad2 = found.return_rad2[surface];
     if let Some(other) = against {
         value_rad -= found.turns_rad[other];
         variance_rad2 += covariance[(other, other)] - 2.0 * covariance[(surface, other)];
-    }
-    let mut return_rad2 = found.return_rad2[surface];
-    if let Some(other) = against {
         return_rad2 += found.return_rad2[other];
     }
     let sd_rad = (variance_rad2.max(0.0) * found.misfit.max(1.0) + return_rad2).sqrt();
