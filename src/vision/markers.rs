@@ -226,6 +226,8 @@ pub struct MarkerFinder {
 impl MarkerFinder {
     /// A finder for one dictionary.
     pub fn new(dictionary: Dictionary, effort: SearchEffort) -> Result<Self, VisionError> {
+        // Decoding keeps the other cores busy, and threads of the library that wait would spin.
+        opencv::core::set_num_threads(1)?;
         let library = generation::get_predefined_dictionary_i32(dictionary.code)?;
         #[cfg(not(markers_in_objdetect))]
         {
