@@ -121,41 +121,29 @@ impl Tracker {
         let Some(last) = track.last else {
             return Ok(Err(DropReason::NotFound));
         };
+        let image = &frame.image;
         let mut reason = DropReason::NotFound;
-        for start_px in track.predictions(frame) {
-            if !shows(&frame.image, &start_px, &track.pattern)
-                && !shows_in_part(&frame.image, &start_px, &track.pattern)
-            {
-                continue;
-            }
-            match measured(
-                &frame.image,
-                sensor,
-                &track.pattern,
-                &start_px,
-                Some(&last.look),
-            ) {
-                Ok(fit) => return Ok(Ok(fit)),
-                Err(why) => reason = reason.min(why),
-            }
+        let mut first_good = |places: Vec<[Point2<f64>; 4]>| {
+            places.iter().find_map(|start_px| {
+                measured(image, sensor, &track.pattern, start_px, Some(&last.look))
+                    .map_err(|why| reason = reason.min(why))
+                    .ok()
+            })
+        };
+        // A start off by half a cell would lead astray, which takes longer than a search.
+        let mut predictions = track.predictions(frame);
+        predictions.retain(|start_px| {
+            shows(image, start_px, &track.pattern) || shows_in_part(image, start_px, &track.pattern)
+        });
+        if let Some(fit) = first_good(predictions) {
+            return Ok(Ok(fit));
         }
         let window = Window::around(&last.corners_px, WINDOW_MARGIN);
-        let found = self.search.window(&frame.image, window)?;
-        let places = places_of(&frame.image, &found, tag_id, &track.pattern);
-        for start_px in places {
-            match measured(
-                &frame.image,
-                sensor,
-                &track.pattern,
-                &start_px,
-                Some(&last.look),
-            ) {
-                Ok(fit) => return Ok(Ok(fit)),
-                Err(why) => reason = reason.min(why),
-            }
+        let found = self.search.window(image, window)?;
+        if let Some(fit) = first_good(places_of(image, &found, tag_id, &track.pattern)) {
+            return Ok(Ok(fit));
         }
-        if reason == DropReason::NotFound
-            && shows_in_part(&frame.image, &last.corners_px, &track.pattern)
+        if reason == DropReason::NotFound && shows_in_part(image, &last.corners_px, &track.pattern)
         {
             reason = DropReason::PartlyHidden;
         }
