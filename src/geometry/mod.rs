@@ -8,7 +8,7 @@ mod turning;
 
 pub use linkage_bend::{BEND_SHARES, FIRST_BEND, legendre_leading};
 pub use planar_pose::{PlanarPose, corners_in_tag};
-pub use turning::{HingeLine, across, rotation_from_vector, turn_about};
+pub use turning::{HingeLine, across, rotation_from_vector, stepped_pose, turn_about};
 
 use nalgebra::IsometryMatrix3;
 

@@ -1,6 +1,8 @@
 //! Turns about lines.
 
-use nalgebra::{Matrix3, Matrix3x2, Point3, Rotation3, Translation3, Unit, Vector3};
+use nalgebra::{
+    Matrix3, Matrix3x2, Point3, Rotation3, Translation3, Unit, Vector3, Vector4, Vector6,
+};
 
 use super::Pose;
 
@@ -34,6 +36,17 @@ impl HingeLine {
         )
     }
 
+    /// The line turned about its point, then shifted, by small amounts along the columns of
+    /// `across`: two turns in rad, two shifts.
+    pub fn displaced(&self, across: &Matrix3x2<f64>, by: &Vector4<f64>) -> Self {
+        let mut axis = rotation_from_vector(&(across * by.fixed_rows::<2>(0))) * self.axis;
+        axis.renormalize();
+        Self {
+            axis,
+            point: self.point + across * by.fixed_rows::<2>(2),
+        }
+    }
+
     /// The same line in another frame.
     pub fn seen_from(&self, other_from_this: &Pose) -> Self {
         Self {
@@ -41,6 +54,16 @@ impl HingeLine {
             point: other_from_this * self.point,
         }
     }
+}
+
+/// A pose turned (rotation vector, rad) and shifted from the left by a step of three and three, the
+/// turn leaving its origin in place.
+pub fn stepped_pose(pose: &Pose, step: &Vector6<f64>) -> Pose {
+    let turn: Vector3<f64> = step.fixed_rows::<3>(0).into_owned();
+    Pose::from_parts(
+        Translation3::from(pose.translation.vector + step.fixed_rows::<3>(3)),
+        rotation_from_vector(&turn) * pose.rotation,
+    )
 }
 
 /// Right-handed turn about an axis through the origin.

@@ -6,10 +6,10 @@ use std::f64::consts::PI;
 use nalgebra::{SMatrix, SVector};
 
 use super::observation::{ObservedFrame, Target};
-use super::parameters::{Constants, FrameState, Lens, TAG_CONSTANTS, stepped_pose};
+use super::parameters::{Constants, FrameState, Lens, TAG_CONSTANTS};
 use super::prediction::{POSE, RESIDUAL, WITHOUT_LENS, linearise, residual};
 use crate::camera::Camera;
-use crate::geometry::corners_in_tag;
+use crate::geometry::{corners_in_tag, stepped_pose};
 use crate::solver::Loss;
 
 /// Steps for one frame; six are usual.

@@ -5,8 +5,9 @@ use rayon::prelude::*;
 
 use super::normal_equations::{FrameElimination, Reduced, reduce};
 use super::observation::ObservedFrame;
-use super::parameters::{Constants, FrameState, Layout, Lens, Priors, TAG_CONSTANTS, stepped_pose};
+use super::parameters::{Constants, FrameState, Layout, Lens, Priors, TAG_CONSTANTS};
 use super::prediction::residual;
+use crate::geometry::stepped_pose;
 use crate::solver::Loss;
 
 /// Damping at the start, as a fraction of the diagonal.

@@ -23,11 +23,11 @@
 //! independent standard deviations of the camera profile. When the fit is done, eight lasting
 //! errors of the corners of each tag (px) join them, surfaces first.
 
-use nalgebra::{DVector, Point3, SMatrix, SVector, Translation3, Vector3};
+use nalgebra::{DVector, Point3, SMatrix, SVector, Translation3};
 
 use super::observation::Target;
 use crate::camera::{Camera, CameraProfile, INTRINSIC_COUNT};
-use crate::geometry::{HingeLine, Pose, across, rotation_from_vector};
+use crate::geometry::{HingeLine, Pose, across, rotation_from_vector, stepped_pose};
 use crate::measured::Measured;
 
 /// Constants of one surface.
@@ -73,33 +73,22 @@ impl Hinged {
 
     fn stepped(&self, step: &SVector<f64, SURFACE_CONSTANTS>) -> Self {
         let basis = across(&self.hinge.axis);
-        let turn = |first: usize| rotation_from_vector(&(basis * step.fixed_rows::<2>(first)));
         let tag = &self.reference_from_tag_at_zero;
+        let turn = rotation_from_vector(&(basis * step.fixed_rows::<2>(4)));
         let reference_from_tag_at_zero = Pose::from_parts(
             Translation3::from(tag.translation.vector + step.fixed_rows::<3>(6)),
-            turn(4) * tag.rotation,
+            turn * tag.rotation,
         );
         let centre = Point3::from(reference_from_tag_at_zero.translation.vector);
-        let mut hinge = HingeLine {
-            axis: turn(0) * self.hinge.axis,
-            point: self.hinge.point + basis * step.fixed_rows::<2>(2),
-        };
-        hinge.axis.renormalize();
+        let mut hinge = self
+            .hinge
+            .displaced(&basis, &step.fixed_rows::<4>(0).into_owned());
         hinge.point = hinge.foot_of(&centre);
         Self {
             hinge,
             reference_from_tag_at_zero,
         }
     }
-}
-
-/// A pose turned and shifted from the left, the turn leaving its origin in place.
-pub(super) fn stepped_pose(pose: &Pose, step: &SVector<f64, TAG_CONSTANTS>) -> Pose {
-    let turn: Vector3<f64> = step.fixed_rows::<3>(0).into_owned();
-    Pose::from_parts(
-        Translation3::from(pose.translation.vector + step.fixed_rows::<3>(3)),
-        rotation_from_vector(&turn) * pose.rotation,
-    )
 }
 
 /// The constants of the fit.

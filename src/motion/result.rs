@@ -18,6 +18,7 @@ use crate::conventions::deg_from_rad;
 use crate::geometry::Pose;
 use crate::measured::Measured;
 use crate::model_file::ModelFile;
+use crate::solver::scaled_inverse;
 use crate::tags::Sightings;
 use crate::warning::Warning;
 
@@ -96,8 +97,13 @@ impl Conclusion<'_> {
         variance: f64,
         options: &FitOptions,
     ) -> Option<DMatrix<f64>> {
+        if reduced.broken {
+            return None;
+        }
         let layout = &self.fit.layout;
-        let own = inverse_scaled(reduced, layout.fitted())? * variance;
+        let fitted = (layout.fitted(), layout.fitted());
+        let information = reduced.information.view((0, 0), fitted).into_owned();
+        let own = scaled_inverse(&information)? * variance;
         with_corner_errors(&own, reduced, layout, options.corner_error_sd_px)
     }
 
@@ -290,23 +296,6 @@ fn own_covariance(eliminated: &FrameElimination, signs: &[f64]) -> DMatrix<f64> 
         }
     }
     own
-}
-
-/// Inverse of the reduced information of the first `count` constants, scaled to a unit diagonal on
-/// the way.
-fn inverse_scaled(reduced: &Reduced, count: usize) -> Option<DMatrix<f64>> {
-    if reduced.broken {
-        return None;
-    }
-    let information = reduced.information.view((0, 0), (count, count));
-    let scale = information.diagonal().map(|value| value.max(0.0).sqrt());
-    if scale.iter().any(|value| value.is_nan() || *value <= 0.0) {
-        return None;
-    }
-    let inverse_scale = DMatrix::from_diagonal(&scale.map(f64::recip));
-    let scaled = &inverse_scale * information * &inverse_scale;
-    let inverse = scaled.cholesky()?.inverse();
-    Some(&inverse_scale * inverse * &inverse_scale)
 }
 
 /// Tells or refuses weak geometry.

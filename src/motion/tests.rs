@@ -4,12 +4,12 @@ use nalgebra::{DVector, Point3, SMatrix, SVector, Unit, Vector3};
 use proptest::prelude::*;
 
 use super::observation::{Corners, Observation, Target};
-use super::parameters::{Constants, FrameState, Hinged, Layout, Lens, stepped_pose};
+use super::parameters::{Constants, FrameState, Hinged, Layout, Lens};
 use super::prediction::{
     CORNER_ERROR, EDGE_SHIFT, LENS, OWN, POSE, RESIDUAL, WITH_CORNER_ERRORS, linearise, residual,
 };
 use crate::camera::{Camera, CameraProfile};
-use crate::geometry::{HingeLine, Pose, rotation_from_vector};
+use crate::geometry::{HingeLine, Pose, rotation_from_vector, stepped_pose};
 
 fn pose(turn: [f64; 3], at: [f64; 3]) -> Pose {
     let square_on = rotation_from_vector(&Vector3::new(std::f64::consts::PI, 0.0, 0.0));

@@ -7,13 +7,11 @@
 //! the tilt of the airframe tag, which a small tag tells badly by itself, is also told by where the
 //! tags and hinge lines lie against each other, and what neither tells is in the ± of the result.
 
-use nalgebra::{
-    DMatrix, DVector, Matrix3, Matrix3x2, Point3, Rotation3, SVector, Translation3, Unit,
-    UnitQuaternion, Vector3,
-};
+use nalgebra::{DMatrix, DVector, Matrix3, Rotation3, Translation3, UnitQuaternion, Vector3};
 
-use crate::geometry::{HingeLine, Pose, rotation_from_vector};
-use crate::motion::{HINGE_ROWS, HingeInReference, OnSurface, POSE_ROWS, PlacedTag, TagsAtNeutral};
+use crate::geometry::{Pose, stepped_pose};
+use crate::motion::{HINGE_ROWS, OnSurface, POSE_ROWS, PlacedTag, TagsAtNeutral};
+use crate::solver::{scaled_inverse, unit_diagonal_scale};
 
 /// Unknowns of the rigid motion.
 const RIGID: usize = 6;
@@ -152,14 +150,9 @@ impl Unknowns {
     }
 
     fn moved(&self, by: &DVector<f64>) -> Self {
-        let pose = &self.later_from_earlier;
-        let turn: Vector3<f64> = by.fixed_rows::<3>(0).into();
-        let shift: Vector3<f64> = by.fixed_rows::<3>(3).into();
+        let rigid = by.fixed_rows::<RIGID>(0).into_owned();
         Self {
-            later_from_earlier: Pose::from_parts(
-                Translation3::from(pose.translation.vector + shift),
-                rotation_from_vector(&turn) * pose.rotation,
-            ),
+            later_from_earlier: stepped_pose(&self.later_from_earlier, &rigid),
             turns_rad: &self.turns_rad + by.rows_range(RIGID..),
         }
     }
@@ -202,7 +195,7 @@ impl Unknowns {
             information[(RIGID + surface, RIGID + surface)] += weight;
             gradient[RIGID + surface] += weight * turn_rad;
         }
-        let covariance = inverse(information)?;
+        let covariance = scaled_inverse(&information)?;
         Some(Step {
             by: -(&covariance * gradient),
             covariance,
@@ -237,29 +230,15 @@ fn displaced(tags: &[PlacedTag], by: &DVector<f64>) -> Vec<PlacedTag> {
     let mut row = 0;
     let mut displaced = tags.to_vec();
     for tag in &mut displaced {
-        let pose: SVector<f64, POSE_ROWS> = by.fixed_rows::<POSE_ROWS>(row).into();
-        let before = tag.reference_from_tag;
-        tag.reference_from_tag = Pose::from_parts(
-            Translation3::from(before.translation.vector + pose.fixed_rows::<3>(3)),
-            rotation_from_vector(&pose.fixed_rows::<3>(0).into()) * before.rotation,
-        );
+        let of_pose = by.fixed_rows::<POSE_ROWS>(row).into_owned();
+        tag.reference_from_tag = stepped_pose(&tag.reference_from_tag, &of_pose);
         if let Some(OnSurface { hinge, .. }) = &mut tag.surface {
-            let by = by.fixed_rows::<HINGE_ROWS>(row + POSE_ROWS).into_owned();
-            displace_hinge(hinge, &by);
+            let of_hinge = by.fixed_rows::<HINGE_ROWS>(row + POSE_ROWS).into_owned();
+            hinge.line = hinge.line.displaced(&hinge.across, &of_hinge);
         }
         row += tag.rows();
     }
     displaced
-}
-
-fn displace_hinge(hinge: &mut HingeInReference, by: &SVector<f64, HINGE_ROWS>) {
-    let across: &Matrix3x2<f64> = &hinge.across;
-    let turn = across * by.fixed_rows::<2>(0);
-    let shift = across * by.fixed_rows::<2>(2);
-    hinge.line = HingeLine {
-        axis: Unit::new_normalize(rotation_from_vector(&turn) * hinge.line.axis.into_inner()),
-        point: Point3::from(hinge.line.point.coords + shift),
-    };
 }
 
 /// Central differences.
@@ -284,22 +263,7 @@ fn whitening(mut covariance: DMatrix<f64>) -> Option<DMatrix<f64>> {
     for row in 0..covariance.nrows() {
         covariance[(row, row)] += EXACT_VARIANCE;
     }
-    let scale = unit_scale(&covariance)?;
+    let scale = unit_diagonal_scale(&covariance)?;
     let root = (&scale * covariance * &scale).cholesky()?.unpack();
     root.solve_lower_triangular(&scale)
-}
-
-/// Inverse of an information matrix, scaled in the same way.
-fn inverse(information: DMatrix<f64>) -> Option<DMatrix<f64>> {
-    let scale = unit_scale(&information)?;
-    let inverse = (&scale * information * &scale).cholesky()?.inverse();
-    Some(&scale * inverse * &scale)
-}
-
-fn unit_scale(matrix: &DMatrix<f64>) -> Option<DMatrix<f64>> {
-    let diagonal = matrix.diagonal();
-    let is_positive = diagonal
-        .iter()
-        .all(|value| *value > 0.0 && value.is_finite());
-    is_positive.then(|| DMatrix::from_diagonal(&diagonal.map(|value| value.sqrt().recip())))
 }

@@ -1,12 +1,14 @@
 //! Least squares: the damped Gauss–Newton method under the calibration, the linkage fit and other
 //! small dense problems. The joint fit has an elimination of its own (see [`crate::motion`]) and
-//! shares the [`Loss`].
+//! shares the [`Loss`] and the scaling of matrices.
 
 mod levenberg_marquardt;
 mod loss;
+mod scaled;
 
 pub use levenberg_marquardt::{Solution, SolverError, SolverOptions, StopReason, solve};
 pub use loss::Loss;
+pub use scaled::{scaled_inverse, unit_diagonal_scale};
 
 use nalgebra::{DMatrix, DVector};
 
