@@ -114,10 +114,11 @@ impl CardWatch {
         if frame.time_s < self.searched_s + pause_s {
             return Ok(found);
         }
-        let mut candidates = match self.reduction(tag_edge_px) {
+        let whole = match self.reduction(tag_edge_px) {
             Some(factor) => search.whole_reduced(&frame.image, factor)?,
-            None => search.whole(&frame.image)?.candidates,
+            None => search.whole(&frame.image)?,
         };
+        let mut candidates = whole.candidates;
         candidates.extend(found);
         Ok(self.take_search(frame, candidates))
     }

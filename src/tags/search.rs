@@ -51,6 +51,24 @@ impl SearchResult {
             .map(quadrilateral::mean_edge)
             .fold(0.0, f64::max)
     }
+
+    /// The same in another picture.
+    fn moved(mut self, place: impl Fn(Point2<f64>) -> Point2<f64>) -> Self {
+        let tags = self.candidates.iter_mut().map(|tag| &mut tag.corners_px);
+        for outline in tags.chain(&mut self.other_squares_px) {
+            *outline = outline.map(&place);
+        }
+        self
+    }
+}
+
+impl From<Found> for SearchResult {
+    fn from(found: Found) -> Self {
+        Self {
+            candidates: found.markers.into_iter().map(as_printed).collect(),
+            other_squares_px: found.other_squares_px,
+        }
+    }
 }
 
 impl Search {
@@ -64,14 +82,7 @@ impl Search {
 
     /// Looks through a whole picture.
     pub fn whole(&mut self, image: &GreyImage) -> Result<SearchResult, VisionError> {
-        let Found {
-            markers,
-            other_squares_px,
-        } = self.thorough.find(image)?;
-        Ok(SearchResult {
-            candidates: markers.into_iter().map(as_printed).collect(),
-            other_squares_px,
-        })
+        Ok(self.thorough.find(image)?.into())
     }
 
     /// Looks quickly through a whole picture for tags with edges of [`QUICK_FROM_PX`] after it was
@@ -80,31 +91,15 @@ impl Search {
         &mut self,
         image: &GreyImage,
         factor: usize,
-    ) -> Result<Vec<Candidate>, VisionError> {
-        let markers = self.quick.find(&vision::reduced(image, factor)?)?.markers;
-        let outline =
-            |corners: [Point2<f64>; 4]| corners.map(|corner| from_reduced(corner, factor));
-        let candidates = markers.into_iter().map(as_printed);
-        Ok(candidates
-            .map(|candidate| Candidate {
-                corners_px: outline(candidate.corners_px),
-                ..candidate
-            })
-            .collect())
+    ) -> Result<SearchResult, VisionError> {
+        let found = SearchResult::from(self.quick.find(&vision::reduced(image, factor)?)?);
+        Ok(found.moved(|place| resized(place, factor as f64)))
     }
 
     /// Looks through a whole picture enlarged, for tags that are too small for the library.
     pub fn whole_enlarged(&mut self, image: &GreyImage) -> Result<SearchResult, VisionError> {
-        let enlarged = vision::enlarged(image, WHOLE_ENLARGEMENT)?;
-        let mut result = self.whole(&enlarged)?;
-        let outlines = result
-            .candidates
-            .iter_mut()
-            .map(|candidate| &mut candidate.corners_px);
-        for outline in outlines.chain(&mut result.other_squares_px) {
-            *outline = outline.map(|corner| from_enlarged(corner, WHOLE_ENLARGEMENT));
-        }
-        Ok(result)
+        let found = self.whole(&vision::enlarged(image, WHOLE_ENLARGEMENT)?)?;
+        Ok(found.moved(|place| resized(place, 1.0 / WHOLE_ENLARGEMENT as f64)))
     }
 
     /// Looks through a window.
@@ -124,21 +119,8 @@ impl Search {
         if enlargement > 1 {
             crop = vision::enlarged(&crop, enlargement)?;
         }
-        let Found {
-            markers,
-            mut other_squares_px,
-        } = self.window.find(&crop)?;
-        let mut candidates: Vec<Candidate> = markers.into_iter().map(as_printed).collect();
-        let outlines = candidates
-            .iter_mut()
-            .map(|candidate| &mut candidate.corners_px);
-        for outline in outlines.chain(&mut other_squares_px) {
-            *outline = outline.map(|corner| from_enlarged(corner, enlargement) + origin);
-        }
-        Ok(SearchResult {
-            candidates,
-            other_squares_px,
-        })
+        let found = SearchResult::from(self.window.find(&crop)?);
+        Ok(found.moved(|place| resized(place, 1.0 / enlargement as f64) + origin))
     }
 }
 
@@ -199,12 +181,7 @@ fn as_printed(marker: FoundMarker) -> Candidate {
     }
 }
 
-/// A place in a picture from the same place in the enlarged picture; pixel centres at integers.
-fn from_enlarged(place: Point2<f64>, enlargement: usize) -> Point2<f64> {
-    place.map(|value| (value + 0.5) / enlargement as f64 - 0.5)
-}
-
-/// A place in a picture from the same place in the reduced picture; pixel centres at integers.
-fn from_reduced(place: Point2<f64>, factor: usize) -> Point2<f64> {
-    place.map(|value| (value + 0.5) * factor as f64 - 0.5)
+/// A place in a picture made `factor` times as large; pixel centres at integers.
+fn resized(place: Point2<f64>, factor: f64) -> Point2<f64> {
+    place.map(|value| (value + 0.5) * factor - 0.5)
 }
