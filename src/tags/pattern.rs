@@ -174,7 +174,8 @@ static NORMAL: LazyLock<Vec<(f64, f64)>> = LazyLock::new(|| {
     table
 });
 
-/// Distribution and density of the standard normal, interpolated (error below 2e-6).
+/// Distribution and density of the standard normal, interpolated (error below 2e-6) up to
+/// [`REACH_SD`].
 #[inline]
 fn normal(table: &[(f64, f64)], z: f64) -> (f64, f64) {
     if z >= REACH_SD {

@@ -27,7 +27,12 @@ pub(super) fn judge(fit: &PatternFit) -> Result<(), DropReason> {
         Err(DropReason::NotFound)
     } else if fit.hidden_share > LARGEST_HIDDEN_SHARE {
         Err(DropReason::PartlyHidden)
-    } else if fit.blur_cells.iter().any(|&blur| blur > WIDEST_BLUR_CELLS) {
+    } else if fit
+        .look
+        .blur_cells
+        .iter()
+        .any(|&blur| blur > WIDEST_BLUR_CELLS)
+    {
         Err(DropReason::Blurred)
     } else if fit.residual_share > LARGEST_RESIDUAL {
         Err(DropReason::PartlyHidden)

@@ -30,8 +30,6 @@ pub struct PatternFit {
     pub covariance_px2: CornerCovariance,
     /// Mean edge of the black square.
     pub edge_px: f64,
-    /// Standard deviation of the blur along the tag's axes, cells.
-    pub blur_cells: [f64; 2],
     /// White minus black, as a share of the camera's range.
     pub contrast: f64,
     /// Standard deviation of the residuals, as a share of the contrast.
@@ -49,7 +47,8 @@ pub struct PatternFit {
 /// How a tag looks, its place left aside: hardly anything of it changes from frame to frame.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Look {
-    blur_cells: [f64; 2],
+    /// Standard deviation of the blur along the tag's axes.
+    pub blur_cells: [f64; 2],
     /// Light of white and of black, each with its slopes along the patch.
     light: [f64; UNKNOWNS - WHITE],
 }
@@ -127,14 +126,13 @@ pub fn refine(
         .map(|&blur_px| Look::at_first(&rough, blur_px));
     let mut result = Err(DropReason::NotFound);
     for look in before.copied().into_iter().chain(first_looks) {
-        let near = Fit::new(pattern, &rough, sensor.mosaic)
+        let near = Fit::new(pattern, &rough, sensor.mosaic, START_NOISE)
             .and_then(|fit| fit.approach(look.with_place(&rough_from_tag)));
         result = near.and_then(|(near, noise)| {
             let (corners_px, _) = corners_of(&near, &rough);
             let (patch, patch_from_tag) = Patch::cut(image, &sensor.tone, &corners_px)?;
             let state = Look::of(&near).with_place(&patch_from_tag);
-            let fit = Fit::new(pattern, &patch, sensor.mosaic)?;
-            Fit { noise, ..fit }.settle(state)
+            Fit::new(pattern, &patch, sensor.mosaic, noise)?.settle(state)
         });
         if result
             .as_ref()
@@ -197,8 +195,8 @@ struct Sums {
     weight: f64,
     block_squares: [f64; BLOCKS],
     block_count: [f64; BLOCKS],
-    /// Residuals of all pixels used, in the patch's box; large ones cut down.
-    residuals: Vec<Option<f64>>,
+    /// Residuals of the pixels looked at, in their order; large ones cut down.
+    residuals: Vec<f64>,
     /// Only where they are asked for.
     matrices: Option<Box<Matrices>>,
 }
@@ -220,7 +218,12 @@ struct Solved {
 }
 
 impl<'a> Fit<'a> {
-    fn new(pattern: &'a Pattern, patch: &'a Patch, mosaic: Mosaic) -> Result<Self, DropReason> {
+    fn new(
+        pattern: &'a Pattern,
+        patch: &'a Patch,
+        mosaic: Mosaic,
+        noise: f64,
+    ) -> Result<Self, DropReason> {
         if patch.pixels.len() < 4 * UNKNOWNS {
             return Err(DropReason::TooSmall);
         }
@@ -229,7 +232,7 @@ impl<'a> Fit<'a> {
             patch,
             mosaic,
             used: [true; BLOCKS],
-            noise: START_NOISE,
+            noise,
         })
     }
 
@@ -343,8 +346,7 @@ impl<'a> Fit<'a> {
 
     fn sums(&self, state: &Unknowns, stride: usize, with_matrices: bool) -> Option<Sums> {
         let appearance = Appearance::new(self.pattern, self.patch, self.mosaic, state)?;
-        let [width_px, height_px] = self.patch.size_px;
-        let mut sums = Sums::zero(width_px * height_px);
+        let mut sums = Sums::zero(self.patch.pixels.len() / stride + 1);
         let mut matrices = with_matrices.then(Box::<Matrices>::default);
         let reach = HUBER_SD * self.noise;
         for pixel in self.patch.pixels.iter().step_by(stride) {
@@ -353,11 +355,10 @@ impl<'a> Fit<'a> {
             let block = usize::from(pixel.block);
             sums.block_squares[block] += residual * residual;
             sums.block_count[block] += 1.0;
+            sums.residuals.push(residual.clamp(-reach, reach));
             if !self.used[block] {
                 continue;
             }
-            let place = usize::from(pixel.row) * width_px + usize::from(pixel.column);
-            sums.residuals[place] = Some(residual.clamp(-reach, reach));
             let weight = self.weight(residual);
             sums.squares += weight * residual * residual;
             sums.weight += weight;
@@ -392,7 +393,7 @@ impl<'a> Fit<'a> {
         let (corners_px, corners_from_state) = corners_of(state, self.patch);
         let homography_cofactors: SMatrix<f64, BLUR, BLUR> =
             cofactors.fixed_view::<BLUR, BLUR>(0, 0).into();
-        let variance = noise.powi(2) * variance_factor(&sums.residuals, self.patch.size_px[0]);
+        let variance = noise.powi(2) * self.shared_noise_factor(&sums.residuals);
         let covariance_px2 =
             corners_from_state * homography_cofactors * corners_from_state.transpose() * variance;
         let hidden: f64 = (0..BLOCKS)
@@ -404,7 +405,6 @@ impl<'a> Fit<'a> {
             corners_px,
             covariance_px2,
             edge_px: quadrilateral::mean_edge(&corners_px),
-            blur_cells: [state[BLUR], state[BLUR + 1]],
             contrast,
             residual_share: noise / contrast.max(f64::MIN_POSITIVE),
             hidden_share: hidden / self.patch.pixels.len() as f64,
@@ -421,6 +421,19 @@ impl<'a> Fit<'a> {
         } else {
             Err(DropReason::NotFound)
         }
+    }
+
+    /// By how much more the state errs, as a variance, because pixels share their noise.
+    fn shared_noise_factor(&self, residuals: &[f64]) -> f64 {
+        let [width_px, height_px] = self.patch.size_px;
+        let mut in_box = vec![None; width_px * height_px];
+        for (pixel, residual) in self.patch.pixels.iter().zip(residuals) {
+            if self.used[usize::from(pixel.block)] {
+                let place = usize::from(pixel.row) * width_px + usize::from(pixel.column);
+                in_box[place] = Some(*residual);
+            }
+        }
+        variance_factor(&in_box, width_px)
     }
 }
 
@@ -464,14 +477,14 @@ impl Default for Matrices {
 }
 
 impl Sums {
-    fn zero(box_size: usize) -> Self {
+    fn zero(pixels: usize) -> Self {
         Self {
             gradient: Unknowns::zeros(),
             squares: 0.0,
             weight: 0.0,
             block_squares: [0.0; BLOCKS],
             block_count: [0.0; BLOCKS],
-            residuals: vec![None; box_size],
+            residuals: Vec::with_capacity(pixels),
             matrices: None,
         }
     }
