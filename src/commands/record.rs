@@ -55,9 +55,10 @@ pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
     }
     record::latest_first(&mut kept);
     if let Some((latest, earlier)) = kept.split_first() {
-        let sheet = write_sheet(&home, &setup_sheet(latest, earlier)?)?;
+        let drifts = record::neutral_drifts(&latest.measurement, earlier);
+        let sheet = write_sheet(&home, &setup_sheet(latest, earlier, &drifts)?)?;
         say(common, format!("Setup sheet: {}", sheet.display()));
-        let lines = neutral_lines(&latest.measurement, earlier);
+        let lines = neutral_lines(&drifts, earlier);
         if !lines.is_empty() {
             say(common, lines.join("\n"));
         }

@@ -29,6 +29,13 @@ pub struct Kept {
     pub measurement: Measurement,
 }
 
+impl Kept {
+    /// Its day, else the name of its entry: what it is called beside later measurements.
+    pub fn day(&self) -> &str {
+        self.measurement.date.as_deref().unwrap_or(&self.name)
+    }
+}
+
 /// A measurement that does not belong to the record.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error, miette::Diagnostic)]
 pub enum RecordError {
@@ -142,7 +149,7 @@ pub fn drifts(latest: &Measurement, earlier: &[Kept]) -> Vec<Drift> {
                 let (stick_pct, change_deg) =
                     largest_change(surface, before.surface(&surface.name)?)?;
                 Some(Drift {
-                    since: before.date.clone().unwrap_or_else(|| kept.name.clone()),
+                    since: kept.day().into(),
                     surface: surface.name.clone(),
                     stick_pct,
                     change_deg,

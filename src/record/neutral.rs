@@ -95,7 +95,7 @@ fn since(
         };
         let change = change(&found, position(surface)?, other);
         is_fine_enough(change).then(|| NeutralDrift {
-            since: before.date.clone().unwrap_or_else(|| kept.name.clone()),
+            since: kept.day().into(),
             surface: surface.into(),
             upright: latest.surface(surface).is_some_and(|found| found.upright),
             against: against.map(Into::into),

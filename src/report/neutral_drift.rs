@@ -2,8 +2,7 @@
 
 use super::figures::{plain_deg, signed_deg};
 use crate::measured::Measured;
-use crate::measurement::Measurement;
-use crate::record::{Kept, NeutralChange, NeutralDrift, neutral_drifts};
+use crate::record::{Kept, NeutralChange, NeutralDrift};
 
 /// Where a change is smaller than its doubt.
 pub(super) const NO_CHANGE: &str = "no change beyond the doubt";
@@ -20,9 +19,8 @@ const BY_EYE: &str = "each counts from its own neutral; whether that has moved i
 
 /// Plain sentences on the neutral of every surface against earlier measurements; none where nothing
 /// tells it.
-pub fn neutral_lines(latest: &Measurement, earlier: &[Kept]) -> Vec<String> {
-    let drifts = neutral_drifts(latest, earlier);
-    let told = (!drifts.is_empty()).then(|| assumption(&drifts, earlier));
+pub fn neutral_lines(drifts: &[NeutralDrift], earlier: &[Kept]) -> Vec<String> {
+    let told = (!drifts.is_empty()).then(|| assumption(drifts, earlier));
     drifts.iter().map(line).chain(told).collect()
 }
 
@@ -93,8 +91,8 @@ pub(super) fn verdict(drift: &NeutralDrift) -> String {
 /// Under what assumption neutral is told, and where it is not.
 pub(super) fn assumption(drifts: &[NeutralDrift], earlier: &[Kept]) -> String {
     let is_told = |kept: &Kept| {
-        let since = kept.measurement.date.as_ref().unwrap_or(&kept.name);
-        drifts.iter().any(|drift| drift.since == *since)
+        let told_since = |drift: &NeutralDrift| drift.since == kept.day();
+        drifts.iter().any(told_since)
     };
     match (drifts.is_empty(), earlier.iter().all(is_told)) {
         (true, _) => format!("Nothing tells neutral against earlier measurements: {BY_EYE}"),

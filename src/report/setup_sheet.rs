@@ -8,7 +8,7 @@ use crate::matching::Correction;
 use crate::measured::Measured;
 use crate::measurement::{Measurement, SurfaceRecord};
 use crate::model_file::Settings;
-use crate::record::{Drift, Kept, NeutralDrift, active, drifts, neutral_drifts};
+use crate::record::{Drift, Kept, NeutralDrift, active, drifts};
 use crate::response::StationDeflection;
 
 use super::figures::{percent, plain_deg, signed_deg, signed_with_u};
@@ -86,11 +86,15 @@ struct DriftRow {
     words: String,
 }
 
-/// The sheet of the latest measurement, with its drift against the earlier ones.
-pub fn setup_sheet(latest: &Kept, earlier: &[Kept]) -> Result<String, ReportError> {
+/// The sheet of the latest measurement, with its drift against the earlier ones; `of_neutral` is that
+/// of neutral.
+pub fn setup_sheet(
+    latest: &Kept,
+    earlier: &[Kept],
+    of_neutral: &[NeutralDrift],
+) -> Result<String, ReportError> {
     let measurement = &latest.measurement;
     let throws: Vec<ThrowRow> = measurement.surfaces.iter().filter_map(throw_row).collect();
-    let of_neutral = neutral_drifts(measurement, earlier);
     let sheet = Sheet {
         entry: &latest.name,
         has_throw: throws
@@ -110,7 +114,7 @@ pub fn setup_sheet(latest: &Kept, earlier: &[Kept]) -> Result<String, ReportErro
             .map(|correction| pair_row(measurement, correction))
             .collect(),
         health: measurement.surfaces.iter().map(health_row).collect(),
-        neutral_told: neutral_drift::assumption(&of_neutral, earlier),
+        neutral_told: neutral_drift::assumption(of_neutral, earlier),
         drifts: drift_rows(drifts(measurement, earlier), of_neutral),
         checks: CHECKS,
         before_moving: &cautions::BEFORE_MOVING,
@@ -243,7 +247,7 @@ fn health_row(surface: &SurfaceRecord) -> HealthRow {
 }
 
 /// Rows of one earlier measurement stand together, those of neutral first.
-fn drift_rows(drifts: Vec<Drift>, of_neutral: Vec<NeutralDrift>) -> Vec<DriftRow> {
+fn drift_rows(drifts: Vec<Drift>, of_neutral: &[NeutralDrift]) -> Vec<DriftRow> {
     let order: Vec<String> = drifts.iter().map(|drift| drift.since.clone()).collect();
     let place = |row: &DriftRow| order.iter().position(|since| *since == row.since);
     let neutral = of_neutral.iter().map(neutral_row);

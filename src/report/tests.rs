@@ -327,7 +327,7 @@ fn look(name: &str, page: &str) {
 #[test]
 fn a_setup_sheet_says_what_was_agreed() {
     use crate::measurement::sample::heron_after;
-    use crate::record::Kept;
+    use crate::record::{Kept, neutral_drifts};
 
     let kept = |name: &str, measurement| Kept {
         name: name.into(),
@@ -335,7 +335,8 @@ fn a_setup_sheet_says_what_was_agreed() {
     };
     let latest = kept("002-2026-11-26-heron_tail_after", heron_after());
     let earlier = [kept("001-2026-11-25-heron_tail", heron())];
-    let page = setup_sheet(&latest, &earlier).unwrap();
+    let drifts = neutral_drifts(&latest.measurement, &earlier);
+    let page = setup_sheet(&latest, &earlier, &drifts).unwrap();
     insta::assert_snapshot!(words_of(&page));
     look("setup.html", &page);
 }
