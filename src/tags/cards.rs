@@ -1,13 +1,16 @@
 //! Cards: watches which station card the camera is shown.
 //!
-//! A card only says a number, so it need not be measured: it is looked for ten times a second
-//! where cards were last seen. The whole picture is searched three times a second while none is in
-//! sight or a new one appears, and once a second otherwise: a second card elsewhere would
-//! contradict the first. Cards are hardly smaller than the tags on the aircraft, and all of one
-//! size, so most of these searches look at a reduced picture.
+//! A card only says a number, so it need not be measured: ten times a second the places where cards
+//! were last seen are compared with their patterns, and searched where a card does not lie as it
+//! did. The whole picture is searched three times a second while none is in sight or a new one
+//! appears, and once a second otherwise: a second card elsewhere would contradict the first. Cards
+//! are all of one size and hardly smaller than the tags on the aircraft, so most of these searches
+//! look at a reduced picture.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
+use super::pattern::Pattern;
+use super::recognise::shows;
 use super::search::{Candidate, QUICK_FROM_PX, Search, Window};
 use super::{CornerCovariance, Sighting, TagsError};
 use crate::clip::Frame;
@@ -27,6 +30,12 @@ const SECOND_CARD_EVERY_S: f64 = 1.0;
 /// than the tags.
 const THOROUGH_EVERY: usize = 4;
 
+/// Once cards were seen, every so many searches of the whole picture look for cards further away.
+const FAR_EVERY: usize = 2;
+
+/// A card that is further away than all before is looked for down to this share of their edges.
+const FAR_SHARE: f64 = 0.5;
+
 /// The picture is reduced at most this much: the library has lost nearly all of its work by then.
 const MOST_REDUCTION: usize = 4;
 
@@ -37,7 +46,7 @@ const ROOM: f64 = 1.0;
 const CORNER_SD_PX: f64 = 1.0;
 
 pub(super) struct CardWatch {
-    ids: BTreeSet<u32>,
+    patterns: BTreeMap<u32, Pattern>,
     in_sight: Vec<Candidate>,
     /// Cards that were in the whole picture when it was last searched.
     in_whole: BTreeSet<u32>,
@@ -49,9 +58,10 @@ pub(super) struct CardWatch {
 }
 
 impl CardWatch {
-    pub fn new(ids: BTreeSet<u32>) -> Self {
+    /// Watches for cards, given by id.
+    pub fn new(patterns: BTreeMap<u32, Pattern>) -> Self {
         Self {
-            ids,
+            patterns,
             in_sight: Vec::new(),
             in_whole: BTreeSet::new(),
             looked_s: f64::MIN,
@@ -63,7 +73,7 @@ impl CardWatch {
 
     /// Whether a tag is one of the cards.
     pub fn knows(&self, tag_id: u32) -> bool {
-        self.ids.contains(&tag_id)
+        self.patterns.contains_key(&tag_id)
     }
 
     /// The cards in a frame; `whole` is what a search of the whole picture has just brought, if
@@ -76,7 +86,7 @@ impl CardWatch {
         tag_edge_px: Option<f64>,
     ) -> Result<Vec<Sighting>, TagsError> {
         let too_early = frame.time_s < self.looked_s + LOOK_EVERY_S;
-        if self.ids.is_empty() || (whole.is_none() && too_early) {
+        if self.patterns.is_empty() || (whole.is_none() && too_early) {
             return Ok(Vec::new());
         }
         self.looked_s = frame.time_s;
@@ -101,8 +111,12 @@ impl CardWatch {
     ) -> Result<Vec<Candidate>, TagsError> {
         let mut found = Vec::new();
         for card in &self.in_sight {
-            let place = Window::around(&card.corners_px, ROOM);
-            found.extend(search.window(&frame.image, place)?.candidates);
+            if self.lies_as_before(card, frame) {
+                found.push(card.clone());
+            } else {
+                let place = Window::around(&card.corners_px, ROOM);
+                found.extend(search.window(&frame.image, place)?.candidates);
+            }
         }
         let found = self.cards_of(found);
         let known = |card: &Candidate| self.in_whole.contains(&card.tag_id);
@@ -123,15 +137,27 @@ impl CardWatch {
         Ok(self.take_search(frame, candidates))
     }
 
+    /// Whether a card that was seen before is still there; another card in its place, or the same
+    /// one elsewhere, does not look like it.
+    fn lies_as_before(&self, card: &Candidate, frame: &Frame) -> bool {
+        let pattern = self.patterns.get(&card.tag_id);
+        pattern.is_some_and(|pattern| shows(&frame.image, &card.corners_px, pattern))
+    }
+
     /// By how much the picture may be reduced so that cards are still found; `None` where they may
-    /// be too small for that.
+    /// be too small for a quick search.
     fn reduction(&self, tag_edge_px: Option<f64>) -> Option<usize> {
-        if self.smallest_px.is_none() && self.searches.is_multiple_of(THOROUGH_EVERY) {
-            return None;
-        }
-        let edges_px = tag_edge_px.into_iter().chain(self.smallest_px);
-        let factor = (edges_px.min_by(f64::total_cmp)? / QUICK_FROM_PX) as usize;
-        (factor > 1).then(|| factor.min(MOST_REDUCTION))
+        let edge_px = match self.smallest_px {
+            None if self.searches.is_multiple_of(THOROUGH_EVERY) => return None,
+            None => tag_edge_px?,
+            Some(card_px) if self.searches.is_multiple_of(FAR_EVERY) => {
+                let far_px = card_px * FAR_SHARE;
+                card_px.min(tag_edge_px.map_or(far_px, |tag_px| far_px.max(tag_px)))
+            }
+            Some(card_px) => card_px,
+        };
+        let factor = (edge_px / QUICK_FROM_PX) as usize;
+        (factor > 0).then(|| factor.min(MOST_REDUCTION))
     }
 
     fn take_search(&mut self, frame: &Frame, candidates: Vec<Candidate>) -> Vec<Candidate> {
@@ -144,7 +170,7 @@ impl CardWatch {
 
     /// The declared cards, by id, each once.
     fn cards_of(&self, mut candidates: Vec<Candidate>) -> Vec<Candidate> {
-        candidates.retain(|candidate| self.ids.contains(&candidate.tag_id));
+        candidates.retain(|candidate| self.knows(candidate.tag_id));
         candidates.sort_by_key(|candidate| candidate.tag_id);
         candidates.dedup_by_key(|candidate| candidate.tag_id);
         candidates
@@ -156,5 +182,160 @@ fn sighting(candidate: &Candidate) -> Sighting {
         tag_id: candidate.tag_id,
         corners_px: candidate.corners_px,
         covariance_px2: CornerCovariance::identity() * CORNER_SD_PX.powi(2),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use nalgebra::{Rotation2, Vector2};
+
+    use super::super::tracker::printed_patterns;
+    use super::*;
+    use crate::clip::GreyImage;
+
+    const SIZE_PX: [usize; 2] = [640, 480];
+
+    /// A card in front of a grey wall.
+    #[derive(Clone, Copy)]
+    struct Shown {
+        id: u32,
+        centre_px: [f64; 2],
+        edge_px: f64,
+        turn_deg: f64,
+    }
+
+    const STILL: Shown = Shown {
+        id: 120,
+        centre_px: [200.0, 250.0],
+        edge_px: 80.0,
+        turn_deg: 0.0,
+    };
+
+    /// The watch's word on films of cards, ten frames a second.
+    struct Film {
+        watch: CardWatch,
+        search: Search,
+        frames: usize,
+    }
+
+    impl Film {
+        fn new() -> Self {
+            let ids = (100..=140).collect();
+            Self {
+                watch: CardWatch::new(printed_patterns(&ids).unwrap()),
+                search: Search::new().unwrap(),
+                frames: 0,
+            }
+        }
+
+        /// The cards seen in the next frame, in which these are shown.
+        fn see(&mut self, shown: &[Shown]) -> Vec<Sighting> {
+            let frame = Frame {
+                index: self.frames,
+                // A little over the pause, so that rounding does not skip looks.
+                time_s: self.frames as f64 * 1.01 * LOOK_EVERY_S,
+                image: self.picture(shown),
+            };
+            self.frames += 1;
+            let tag_edge_px = Some(40.0);
+            self.watch
+                .look(&frame, &mut self.search, None, tag_edge_px)
+                .unwrap()
+        }
+
+        fn ids(&mut self, shown: &[Shown]) -> Vec<u32> {
+            let seen = self.see(shown);
+            seen.iter().map(|card| card.tag_id).collect()
+        }
+
+        fn picture(&self, shown: &[Shown]) -> GreyImage {
+            let [width_px, height_px] = SIZE_PX;
+            let mut pixels = vec![120; width_px * height_px];
+            for card in shown {
+                let pattern = &self.watch.patterns[&card.id];
+                let card_from_image = Rotation2::new(-card.turn_deg.to_radians());
+                for (at, pixel) in pixels.iter_mut().enumerate() {
+                    let place = Vector2::new((at % width_px) as f64, (at / width_px) as f64);
+                    let cell = card_from_image
+                        * (place - Vector2::from(card.centre_px))
+                        * (8.0 / card.edge_px)
+                        + Vector2::repeat(4.0);
+                    if cell.iter().all(|cell| (-1.0..9.0).contains(cell)) {
+                        let [column, row] = [cell.x, cell.y].map(|cell| cell.floor() as isize);
+                        *pixel = if pattern.is_white(column, row) {
+                            200
+                        } else {
+                            40
+                        };
+                    }
+                }
+            }
+            GreyImage {
+                width_px,
+                height_px,
+                pixels,
+            }
+        }
+    }
+
+    #[test]
+    fn another_card_in_the_same_place_is_read_at_the_next_look() {
+        let mut film = Film::new();
+        assert_eq!(film.ids(&[STILL]), [120]);
+        for id in (100..=140).chain([120]) {
+            for turn_deg in [0.0, 90.0, 180.0, 270.0] {
+                assert_eq!(
+                    film.ids(&[Shown {
+                        id,
+                        turn_deg,
+                        ..STILL
+                    }]),
+                    [id]
+                );
+            }
+        }
+    }
+
+    #[test]
+    fn a_card_that_drifts_and_turns_slowly_is_kept_in_sight() {
+        let mut film = Film::new();
+        for step in 0..40 {
+            let moved = f64::from(step);
+            let shown = Shown {
+                centre_px: [200.0 + 4.0 * moved, 250.0 - moved],
+                turn_deg: 3.0 * moved,
+                ..STILL
+            };
+            let seen = film.see(&[shown]);
+            let centre_px = crate::geometry::quadrilateral::centre(&seen[0].corners_px);
+            let off_px = (centre_px.coords - Vector2::from(shown.centre_px)).norm();
+            assert!(off_px < shown.edge_px / 8.0, "{off_px} px at {step}");
+        }
+    }
+
+    #[test]
+    fn a_card_that_is_taken_away_is_gone_at_the_next_look() {
+        let mut film = Film::new();
+        assert_eq!(film.ids(&[STILL]), [120]);
+        assert_eq!(film.ids(&[STILL]), [120]);
+        assert!(film.ids(&[]).is_empty());
+    }
+
+    #[test]
+    fn a_second_card_is_seen_within_its_hold_however_far_away_it_lies() {
+        for edge_px in [80.0, 45.0] {
+            let mut film = Film::new();
+            let second = Shown {
+                id: 130,
+                centre_px: [500.0, 120.0],
+                edge_px,
+                turn_deg: 10.0,
+            };
+            for _ in 0..20 {
+                assert_eq!(film.ids(&[STILL]), [120]);
+            }
+            let looks = (1..=10).find(|_| film.ids(&[STILL, second]).len() == 2);
+            assert!(looks.is_some(), "{edge_px} px");
+        }
     }
 }

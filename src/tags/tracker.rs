@@ -63,8 +63,7 @@ struct Seen {
 impl Tracker {
     pub fn new(plan: &TagPlan, levels: Levels) -> Result<Self, TagsError> {
         let mut tracks = BTreeMap::new();
-        for &tag_id in &plan.expected {
-            let pattern = printed_pattern(tag_id)?;
+        for (tag_id, pattern) in printed_patterns(&plan.expected)? {
             tracks.insert(
                 tag_id,
                 Track {
@@ -79,7 +78,7 @@ impl Tracker {
             sensor: None,
             levels,
             tracks,
-            cards: CardWatch::new(plan.cards.clone()),
+            cards: CardWatch::new(printed_patterns(&plan.cards)?),
             whole_searches: 0,
             pause: 1,
             next_whole: 0,
@@ -365,9 +364,12 @@ fn measured(
     quality::judge(&fit).map(|()| fit)
 }
 
-/// The pattern of a tag as officially drawn.
-fn printed_pattern(tag_id: u32) -> Result<Pattern, TagsError> {
-    Dictionary::official_tag_cells(tag_id)?
-        .and_then(|cells| Pattern::from_cells(&cells))
-        .ok_or(TagsError::NoSuchTag { tag_id })
+/// The patterns of tags as officially drawn, by id.
+pub(super) fn printed_patterns(ids: &BTreeSet<u32>) -> Result<BTreeMap<u32, Pattern>, TagsError> {
+    let printed = |&tag_id: &u32| {
+        let cells = Dictionary::official_tag_cells(tag_id)?;
+        let pattern = cells.and_then(|cells| Pattern::from_cells(&cells));
+        Ok((tag_id, pattern.ok_or(TagsError::NoSuchTag { tag_id })?))
+    };
+    ids.iter().map(printed).collect()
 }
