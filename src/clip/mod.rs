@@ -158,15 +158,14 @@ impl Clip {
         }
     }
 
-    /// Reads on to the frame at a position of the clip; `None` where the clip ends before it.
-    pub fn frame(mut self, index: usize) -> Result<Option<Frame>, ClipError> {
-        let mut ignored = Vec::new();
-        while let Some(frame) = self.next_frame(&mut ignored)? {
-            if frame.index == index {
-                return Ok(Some(frame));
-            }
+    /// The frame at a position of a clip that was read to its end before, by its index and time;
+    /// `None` where the clip ends before it. The same frame as reading them all gives, but as few
+    /// as possible are decoded.
+    pub fn frame(self, index: usize, time_s: f64) -> Result<Option<Frame>, ClipError> {
+        match self.source {
+            Source::Video(reader) => reader.frame(index, time_s),
+            Source::Stills(reader) => reader.frame(index),
         }
-        Ok(None)
     }
 
     /// The next frame; `None` after the last one, when all doubts have been pushed to `warnings`.

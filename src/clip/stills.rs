@@ -67,6 +67,14 @@ impl StillsReader {
             .collect()
     }
 
+    /// The picture at a position of a folder of which nothing was read yet; `None` where there is
+    /// none.
+    pub(super) fn frame(mut self, index: usize) -> Result<Option<Frame>, ClipError> {
+        self.stills.by_ref().take(index).for_each(drop);
+        self.next_index = index;
+        self.next_frame()
+    }
+
     pub(super) fn next_frame(&mut self) -> Result<Option<Frame>, ClipError> {
         let Some(still) = self.stills.next() else {
             return Ok(None);

@@ -79,6 +79,11 @@ impl<T> Timeline<T> {
         self.placed.pop_front()
     }
 
+    /// The container time that counts as 0; `None` before the first good time.
+    pub(super) fn origin_s(&self) -> Option<f64> {
+        self.origin_s
+    }
+
     /// How many frames can be popped.
     pub(super) fn settled(&self) -> usize {
         self.placed.len()

@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 use ffmpeg_the_third as libav;
 use libav::format::stream::{Disposition, Stream};
 use libav::frame::Video;
-use libav::{codec, format, media};
+use libav::{codec, format, media, picture};
 
 use super::claim::{Claim, Losses, seconds};
 use super::luma::{format_name, levels, upright_luma};
@@ -28,6 +28,11 @@ const DECODER_THREADS: usize = 2;
 /// After so many errors in a row without a frame, and no claim that more frames exist, the rest is
 /// given up.
 const MOST_ERRORS_IN_A_ROW: u64 = 1000;
+
+/// A single frame is looked for from a key frame at least this long before it. Containers find key
+/// frames by the time of decoding, up to some frames before that of presentation, and frames
+/// presented between the two may need the key frame before.
+const KEY_FRAME_BEFORE_S: f64 = 0.5;
 
 /// The version of libavcodec that is running, as it numbers itself.
 pub fn decoder_version() -> u32 {
@@ -117,6 +122,54 @@ impl VideoReader {
         }
     }
 
+    /// The frame at a position of the clip that was read before and had this time; `None` where the
+    /// clip ends before it.
+    pub(super) fn frame(mut self, index: usize, time_s: f64) -> Result<Option<Frame>, ClipError> {
+        if let Some(image) = self.image_from_key_frame(time_s) {
+            return Ok(Some(Frame {
+                index,
+                time_s,
+                image,
+            }));
+        }
+        let (_, mut from_start) = Self::open(&self.path, &ClipOptions::default())?;
+        let mut ignored = Vec::new();
+        while let Some(frame) = from_start.next_frame(&mut ignored)? {
+            if frame.index == index {
+                return Ok(Some(frame));
+            }
+        }
+        Ok(None)
+    }
+
+    /// The picture with this time, decoded from a key frame before it; `None` where that may bring
+    /// another one than reading all frames does: times were rebuilt, frames are broken, or the
+    /// container does not lead to a key frame.
+    fn image_from_key_frame(&mut self, time_s: f64) -> Option<GreyImage> {
+        let origin_s = self.timeline.origin_s()?;
+        let ticks_per_s = 1.0 / f64::from(libav::rescale::TIME_BASE);
+        let from = ((origin_s + time_s - KEY_FRAME_BEFORE_S) * ticks_per_s).floor() as i64;
+        self.input.seek(from, ..=from).ok()?;
+        self.decoder.flush();
+        let lost_before = self.losses.total;
+        let mut last_s = None;
+        while self.decode().ok()? && self.losses.total == lost_before {
+            let decoded_s = self.decoded_s()? - origin_s;
+            let goes_on = match last_s {
+                None => self.decoded.kind() == picture::Type::I,
+                Some(last_s) => decoded_s > last_s,
+            };
+            if !goes_on || decoded_s > time_s {
+                return None;
+            }
+            if decoded_s == time_s {
+                return upright_luma(&self.decoded, self.turn);
+            }
+            last_s = Some(decoded_s);
+        }
+        None
+    }
+
     /// Decodes the first frame, which alone tells for sure what the frames are like.
     fn start(&mut self) -> Result<ClipInfo, ClipError> {
         if !self.decode()? {
@@ -159,13 +212,15 @@ impl VideoReader {
                 path: self.path.clone(),
                 format: format_name(self.decoded.format()),
             })?;
-        let container_s = self
-            .decoded
-            .timestamp()
-            .map(|ticks| seconds(ticks, self.time_base));
         self.timeline
-            .push(container_s, image)
+            .push(self.decoded_s(), image)
             .map_err(|_| self.error_without_times())
+    }
+
+    /// The container's time of the decoded frame.
+    fn decoded_s(&self) -> Option<f64> {
+        let ticks = self.decoded.timestamp()?;
+        Some(seconds(ticks, self.time_base))
     }
 
     /// Decodes the next good frame; `false` after the last one.

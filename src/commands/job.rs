@@ -79,8 +79,7 @@ impl Job<'_> {
     /// Measures and matches the opened clip, writes what a person keeps, and hands it on.
     pub fn run(&self, clip: Clip, folders: Folders) -> Result<Done, CommandError> {
         let result = self.measure(clip)?;
-        let frame = frame_to_mark(&result.motion).unwrap_or(0);
-        let still = Clip::open(self.clip, &self.clip_options)?.frame(frame)?;
+        let still = self.still(&result)?;
         let picture = still
             .as_ref()
             .and_then(|frame| result.picture(frame, self.profile));
@@ -89,6 +88,16 @@ impl Job<'_> {
             measurement: result.measurement,
             from_kept: result.from_kept,
         })
+    }
+
+    /// The frame that the report draws on, read once more: pictures are not kept.
+    fn still(&self, result: &JobResult) -> Result<Option<Frame>, CommandError> {
+        let index = frame_to_mark(&result.motion).unwrap_or(0);
+        let Some(sighted) = result.sightings.frames.get(index) else {
+            return Ok(None);
+        };
+        let clip = Clip::open(self.clip, &self.clip_options)?;
+        Ok(clip.frame(sighted.index, sighted.time_s)?)
     }
 
     /// Clip → sightings → motion → holds → responses → corrections → measurement.

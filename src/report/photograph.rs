@@ -91,28 +91,11 @@ fn size(image: &GreyImage) -> [u32; 2] {
 
 /// The window of a picture as JPEG.
 pub fn jpeg(image: &GreyImage, levels: Levels, window: Window) -> Result<Vec<u8>, ReportError> {
-    let [width_px, height_px] = size(image);
-    let span = f64::from(levels.white.saturating_sub(levels.black).max(1));
-    let full_range = |code: u8| {
-        let share = f64::from(code.saturating_sub(levels.black)) / span;
-        (share * 255.0).round().min(255.0) as u8
-    };
-    let pixels = image.pixels.iter().map(|&code| full_range(code)).collect();
-    let whole = GrayImage::from_raw(width_px, height_px, pixels)
-        .filter(|whole| !whole.is_empty())
-        .ok_or(ReportError::NoPicture {
-            width_px: image.width_px,
-            height_px: image.height_px,
-            pixels: image.pixels.len(),
-        })?;
-    let part = imageops::crop_imm(
-        &whole,
-        window.left_px,
-        window.top_px,
-        window.width_px,
-        window.height_px,
-    )
-    .to_image();
+    let part = full_range(image, levels, window).ok_or(ReportError::NoPicture {
+        width_px: image.width_px,
+        height_px: image.height_px,
+        pixels: image.pixels.len(),
+    })?;
     let part = shrunk(part);
     let mut bytes = Vec::new();
     JpegEncoder::new_with_quality(&mut bytes, JPEG_QUALITY).encode(
@@ -122,6 +105,26 @@ pub fn jpeg(image: &GreyImage, levels: Levels, window: Window) -> Result<Vec<u8>
         ExtendedColorType::L8,
     )?;
     Ok(bytes)
+}
+
+/// The window of a picture with black at 0 and white at 255; `None` where pixels are lacking.
+fn full_range(image: &GreyImage, levels: Levels, window: Window) -> Option<GrayImage> {
+    let span = f64::from(levels.white.saturating_sub(levels.black).max(1));
+    let code_from_code: [u8; 256] = std::array::from_fn(|code| {
+        let share = code.saturating_sub(levels.black.into()) as f64 / span;
+        (share * 255.0).round().min(255.0) as u8
+    });
+    let [left, top] = [window.left_px, window.top_px].map(|start_px| start_px as usize);
+    let columns = left..left + window.width_px as usize;
+    let rows = image.pixels.chunks_exact(image.width_px.max(1)).skip(top);
+    let codes = rows
+        .take(window.height_px as usize)
+        .filter_map(|row| row.get(columns.clone()))
+        .flatten();
+    let pixels = codes
+        .map(|&code| code_from_code[usize::from(code)])
+        .collect();
+    GrayImage::from_raw(window.width_px, window.height_px, pixels).filter(|part| !part.is_empty())
 }
 
 fn shrunk(part: GrayImage) -> GrayImage {

@@ -2,7 +2,7 @@
 
 use std::path::Path;
 
-use hingewise::clip::{ClipOptions, Levels};
+use hingewise::clip::{Clip, ClipOptions, Levels};
 use image::{GrayImage, ImageFormat, Luma};
 
 use super::{data, read, try_read};
@@ -61,6 +61,22 @@ fn pictures_come_in_the_order_of_the_numbers_in_their_names() {
             white: 255
         }
     );
+}
+
+#[test]
+fn a_single_still_is_the_one_that_reading_all_gives() {
+    let folder = tempfile::tempdir().unwrap();
+    write_greys(
+        folder.path(),
+        &[("1.png", 10), ("2.png", 20), ("3.png", 30)],
+    );
+    for frame in try_read(folder.path(), &UNTIMED).unwrap().frames {
+        let clip = Clip::open(folder.path(), &UNTIMED).unwrap();
+        let single = clip.frame(frame.index, frame.time_s).unwrap();
+        assert_eq!(single, Some(frame));
+    }
+    let clip = Clip::open(folder.path(), &UNTIMED).unwrap();
+    assert_eq!(clip.frame(3, 3.0).unwrap(), None);
 }
 
 #[test]

@@ -49,7 +49,7 @@ fn checksums(read: &Read) -> Vec<u32> {
 #[test]
 fn every_frame_has_the_pixels_and_the_time_that_ffmpeg_gives_it() {
     let expected = expected();
-    assert_eq!(expected.len(), 13);
+    assert_eq!(expected.len(), 15);
     for (clip, lines) in expected {
         let read = read(&data(&clip));
         let last = lines.last().unwrap();
@@ -72,6 +72,22 @@ fn every_frame_has_the_pixels_and_the_time_that_ffmpeg_gives_it() {
             (last.width_px, last.height_px),
             "{clip}"
         );
+    }
+}
+
+#[test]
+fn a_single_frame_is_the_one_that_reading_all_gives() {
+    for clip in expected().keys() {
+        let whole = read(&data(clip));
+        // Steps that no group of pictures has.
+        for frame in whole.frames.iter().step_by(7).chain(whole.frames.last()) {
+            let clip = Clip::open(&data(clip), &ClipOptions::default()).unwrap();
+            let single = clip.frame(frame.index, frame.time_s).unwrap();
+            assert_eq!(single.as_ref(), Some(frame));
+        }
+        let clip = Clip::open(&data(clip), &ClipOptions::default()).unwrap();
+        let beyond = clip.frame(whole.frames.len(), 1e3).unwrap();
+        assert_eq!(beyond, None);
     }
 }
 
