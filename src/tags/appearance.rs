@@ -3,7 +3,7 @@
 use nalgebra::{Matrix3, Point2, SMatrix, SVector, Vector2, Vector3};
 
 use super::mosaic::{self, Mosaic, PARITIES};
-use super::patch::{Patch, Pixel};
+use super::patch::{Lanes, Patch, PixelGroup};
 use super::pattern::{Blur, CELLS, Pattern};
 use crate::geometry::homography;
 
@@ -25,9 +25,9 @@ const LEAST_VARIANCE_SHARE: f64 = 0.3;
 /// A tag as it should look.
 pub(super) struct Appearance<'a> {
     pattern: &'a Pattern,
-    state: &'a Unknowns,
-    patch_from_tag: Matrix3<f64>,
-    tag_from_patch: Matrix3<f64>,
+    state: SVector<f32, UNKNOWNS>,
+    patch_from_tag: Matrix3<f32>,
+    tag_from_patch: Matrix3<f32>,
     /// For each kind of pixel, see [`PARITIES`].
     blurs: [PixelBlur; PARITIES],
 }
@@ -37,20 +37,16 @@ pub(super) struct Appearance<'a> {
 struct PixelBlur {
     blur: Blur,
     /// Change of each with the blur that is an unknown.
-    by_blur: [f64; 2],
+    by_blur: [f32; 2],
     /// Change of each with the mosaic's numbers, cells a px².
-    by_mosaic: [Vector3<f64>; 2],
+    by_mosaic: [Vector3<f32>; 2],
 }
 
-/// A pixel beside what it should be, in shares of the range of code values.
-pub(super) struct Compared {
-    /// Seen minus expected.
-    pub residual: f64,
-    /// Change of what is expected with the unknowns.
-    pub by_unknowns: Unknowns,
-    /// Change of what is expected with the mosaic's numbers.
-    pub by_mosaic: Vector3<f64>,
-}
+/// Columns of a comparison, in shares of the range of code values: how what is expected changes
+/// with the unknowns, then with the mosaic's numbers, and what was seen minus what was expected.
+pub(super) const MOSAIC: usize = UNKNOWNS;
+pub(super) const RESIDUAL: usize = MOSAIC + 3;
+pub(super) const COLUMNS: usize = RESIDUAL + 1;
 
 impl<'a> Appearance<'a> {
     /// `None` if the tag is seen along its surface.
@@ -58,7 +54,7 @@ impl<'a> Appearance<'a> {
         pattern: &'a Pattern,
         patch: &Patch,
         mosaic: Mosaic,
-        state: &'a Unknowns,
+        state: &Unknowns,
     ) -> Option<Self> {
         let patch_from_tag = homography_of(state);
         let tag_from_patch = patch_from_tag.try_inverse()?;
@@ -68,41 +64,46 @@ impl<'a> Appearance<'a> {
             std::array::from_fn(|parity| PixelBlur::new(blur, &per_px, mosaic.to_vector(), parity));
         Some(Self {
             pattern,
-            state,
-            patch_from_tag,
-            tag_from_patch,
+            state: state.cast(),
+            patch_from_tag: patch_from_tag.cast(),
+            tag_from_patch: tag_from_patch.cast(),
             blurs,
         })
     }
 
     #[inline]
-    pub fn compare(&self, pixel: &Pixel) -> Compared {
-        let (p, q, g) = (pixel.p, pixel.q, &self.tag_from_patch);
-        let depth = 1.0 / (g[(2, 0)] * p + g[(2, 1)] * q + g[(2, 2)]);
-        let a = (g[(0, 0)] * p + g[(0, 1)] * q + g[(0, 2)]) * depth;
-        let b = (g[(1, 0)] * p + g[(1, 1)] * q + g[(1, 2)]) * depth;
-        let seen = &self.blurs[usize::from(pixel.parity)];
+    pub fn compare(&self, pixels: &PixelGroup) -> [Lanes; COLUMNS] {
+        let (p, q, g) = (pixels.p, pixels.q, &self.tag_from_patch);
+        let depth = Lanes::ONE / (p * g[(2, 0)] + q * g[(2, 1)] + g[(2, 2)]);
+        let a = (p * g[(0, 0)] + q * g[(0, 1)] + g[(0, 2)]) * depth;
+        let b = (p * g[(1, 0)] + q * g[(1, 1)] + g[(1, 2)]) * depth;
+        let seen = &self.blurs[pixels.parity];
+        let half = HALF as f32;
         let shade = self
             .pattern
-            .shade((a + 1.0) * HALF, (b + 1.0) * HALF, &seen.blur);
+            .shade((a + 1.0) * half, (b + 1.0) * half, &seen.blur);
         // Change of the shade along the patch, through the inverse homography.
-        let (along_a, along_b) = (shade.du * HALF * depth, shade.dv * HALF * depth);
-        let along_p = along_a * (g[(0, 0)] - a * g[(2, 0)]) + along_b * (g[(1, 0)] - b * g[(2, 0)]);
-        let along_q = along_a * (g[(0, 1)] - a * g[(2, 1)]) + along_b * (g[(1, 1)] - b * g[(2, 1)]);
+        let (along_a, along_b) = (shade.du * depth * half, shade.dv * depth * half);
+        let along = |column: usize| {
+            along_a * (a * -g[(2, column)] + g[(0, column)])
+                + along_b * (b * -g[(2, column)] + g[(1, column)])
+        };
 
-        let state = self.state;
-        let white = state[WHITE] + state[WHITE + 1] * p + state[WHITE + 2] * q;
-        let black = state[BLACK] + state[BLACK + 1] * p + state[BLACK + 2] * q;
+        let state = &self.state;
+        let white = p * state[WHITE + 1] + q * state[WHITE + 2] + state[WHITE];
+        let black = p * state[BLACK + 1] + q * state[BLACK + 2] + state[BLACK];
         let light = black + (white - black) * shade.white;
-        let per_shade = (white - black) * pixel.slope;
+        let per_shade = (white - black) * pixels.slope;
         // A pattern that moves to the right darkens what lay to its left: hence the minus.
         let h = &self.patch_from_tag;
-        let forward = -per_shade / (h[(2, 0)] * a + h[(2, 1)] * b + h[(2, 2)]);
-        let (move_p, move_q) = (along_p * forward, along_q * forward);
+        let forward = -per_shade / (a * h[(2, 0)] + b * h[(2, 1)] + h[(2, 2)]);
+        let (move_p, move_q) = (along(0) * forward, along(1) * forward);
         let perspective = -(move_p * p + move_q * q);
-        let (of_white, of_black) = (pixel.slope * shade.white, pixel.slope * (1.0 - shade.white));
+        let of_white = pixels.slope * shade.white;
+        let of_black = pixels.slope - of_white;
         let (wider_u, wider_v) = (per_shade * shade.dblur_u, per_shade * shade.dblur_v);
-        let by_unknowns = Unknowns::from([
+        let by_mosaic = |k: usize| wider_u * seen.by_mosaic[0][k] + wider_v * seen.by_mosaic[1][k];
+        [
             move_p * a,
             move_p * b,
             move_p,
@@ -119,12 +120,11 @@ impl<'a> Appearance<'a> {
             of_black,
             of_black * p,
             of_black * q,
-        ]);
-        Compared {
-            residual: (pixel.light - light) * pixel.slope,
-            by_unknowns,
-            by_mosaic: seen.by_mosaic[0] * wider_u + seen.by_mosaic[1] * wider_v,
-        }
+            by_mosaic(0),
+            by_mosaic(1),
+            by_mosaic(2),
+            (pixels.light - light) * pixels.slope,
+        ]
     }
 }
 
@@ -150,8 +150,8 @@ impl PixelBlur {
         let shear = per_px[0].dot(&per_px[1]) / (per_px[0].norm() * per_px[1].norm());
         Self {
             blur: Blur::new([u.0, v.0], shear * u.0 * v.0),
-            by_blur: [u.1, v.1],
-            by_mosaic: [u.2, v.2],
+            by_blur: [u.1 as f32, v.1 as f32],
+            by_mosaic: [u.2.cast(), v.2.cast()],
         }
     }
 }

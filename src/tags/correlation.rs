@@ -5,6 +5,8 @@
 //! grows by the sum of the residuals' autocorrelation over all lags (Bartlett 1946 for one
 //! dimension; the same sum over the plane here).
 
+use nalgebra::DVectorView;
+
 /// Lags are summed up to this many pixels along each axis: blocks of transform coding are 4 or 8
 /// pixels wide, and the estimate of further lags is mostly noise.
 const REACH_PX: usize = 3;
@@ -13,9 +15,9 @@ const REACH_PX: usize = 3;
 ///
 /// `residuals` holds one entry a pixel of a box `width_px` wide, row by row; `None` where a pixel
 /// does not belong to the tag.
-pub(super) fn variance_factor(residuals: &[Option<f64>], width_px: usize) -> f64 {
-    let values: Vec<f64> = residuals.iter().map(|r| r.unwrap_or(0.0)).collect();
-    let present: Vec<f64> = residuals
+pub(super) fn variance_factor(residuals: &[Option<f32>], width_px: usize) -> f64 {
+    let values: Vec<f32> = residuals.iter().map(|r| r.unwrap_or(0.0)).collect();
+    let present: Vec<f32> = residuals
         .iter()
         .map(|r| if r.is_some() { 1.0 } else { 0.0 })
         .collect();
@@ -43,7 +45,7 @@ pub(super) fn variance_factor(residuals: &[Option<f64>], width_px: usize) -> f64
 }
 
 /// Sum of products of values `right` and `down` pixels apart.
-fn sum_of_products(values: &[f64], width_px: usize, right: isize, down: usize) -> f64 {
+fn sum_of_products(values: &[f32], width_px: usize, right: isize, down: usize) -> f64 {
     let (left_cut, right_cut) = ((-right).max(0) as usize, right.max(0) as usize);
     if left_cut + right_cut >= width_px {
         return 0.0;
@@ -54,7 +56,9 @@ fn sum_of_products(values: &[f64], width_px: usize, right: isize, down: usize) -
         .map(|(row, below)| {
             let here = &row[left_cut..width_px - right_cut];
             let there = &below[right_cut..width_px - left_cut];
-            here.iter().zip(there).map(|(a, b)| a * b).sum::<f64>()
+            let product = DVectorView::from_slice(here, here.len())
+                .dot(&DVectorView::from_slice(there, there.len()));
+            f64::from(product)
         })
         .sum()
 }
@@ -64,13 +68,13 @@ mod tests {
     use super::variance_factor;
 
     /// Independent residuals from a fixed linear congruential sequence (Knuth's MMIX constants).
-    fn white(count: usize) -> Vec<f64> {
+    fn white(count: usize) -> Vec<f32> {
         let mut state = 1u64;
         let mut next = || {
             state = state
                 .wrapping_mul(6364136223846793005)
                 .wrapping_add(1442695040888963407);
-            (state >> 33) as f64 / (1u64 << 31) as f64 - 0.5
+            (state >> 33) as f32 / (1u64 << 31) as f32 - 0.5
         };
         (0..count).map(|_| next()).collect()
     }

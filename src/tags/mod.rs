@@ -11,6 +11,7 @@ mod recognise;
 mod refine;
 mod search;
 mod sensor;
+mod sums;
 mod tone;
 mod tracker;
 

@@ -24,8 +24,8 @@ pub(super) struct Mosaic {
 pub(super) const PARITIES: usize = 4;
 
 /// The kind of a pixel.
-pub(super) fn parity(x: usize, y: usize) -> u8 {
-    (x % 2 + 2 * (y % 2)) as u8
+pub(super) fn parity(x: usize, y: usize) -> usize {
+    x % 2 + 2 * (y % 2)
 }
 
 /// How the variance of the blur along a direction follows the mosaic's numbers, for pixels of one

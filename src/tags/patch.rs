@@ -2,9 +2,10 @@
 
 use nalgebra::{Matrix3, Point2};
 
+use super::DropReason;
+use super::mosaic::{self, PARITIES};
 use super::pattern::CELLS;
 use super::tone::Tone;
-use super::{DropReason, mosaic};
 use crate::clip::GreyImage;
 use crate::geometry::{homography, quadrilateral};
 
@@ -26,23 +27,31 @@ pub(super) const BLOCKS: usize = BLOCK_SIDE * BLOCK_SIDE;
 /// Half the black square's side in cells.
 const HALF: f64 = CELLS as f64 / 2.0;
 
-/// One pixel of a patch.
-#[derive(Debug, Clone, Copy)]
-pub(super) struct Pixel {
-    /// Place in the picture, in the patch's coordinates.
-    pub p: f64,
-    pub q: f64,
+/// Pixels that are compared at once.
+pub(super) const LANES: usize = 8;
+
+/// One number for each pixel of a group. Single precision holds a place in a patch to 1e-5 px, and
+/// sums over a patch to less than the rounding of its code values.
+pub(super) type Lanes = wide::f32x8;
+
+/// Pixels of one kind, close together.
+#[derive(Debug, Clone)]
+pub(super) struct PixelGroup {
+    /// Places in the picture, in the patch's coordinates.
+    pub p: Lanes,
+    pub q: Lanes,
     /// Light.
-    pub light: f64,
+    pub light: Lanes,
     /// Share of the range per unit of light.
-    pub slope: f64,
-    /// Column and row in the patch's box.
-    pub column: u16,
-    pub row: u16,
-    /// Which block of the tag it lies in.
-    pub block: u8,
-    /// Its kind in the sensor's mosaic, see [`PARITIES`](super::mosaic::PARITIES).
-    pub parity: u8,
+    pub slope: Lanes,
+    /// Kind in the sensor's mosaic, see [`PARITIES`](super::mosaic::PARITIES).
+    pub parity: usize,
+    /// How many there are: later lanes repeat the last one.
+    pub count: usize,
+    /// Which block of the tag each lies in.
+    pub blocks: [u8; LANES],
+    /// Position of each in the patch's box, row by row.
+    pub positions: [u32; LANES],
 }
 
 /// The pixels of a tag and a little paper around it.
@@ -57,7 +66,7 @@ pub(super) struct Patch {
     pub tone_exponent: f64,
     /// Width and height of the box that holds the pixels.
     pub size_px: [usize; 2],
-    pub pixels: Vec<Pixel>,
+    pub groups: Vec<PixelGroup>,
 }
 
 impl Patch {
@@ -78,7 +87,7 @@ impl Patch {
             scale_px: diagonal / 4.0 / 2f64.sqrt(),
             tone_exponent: tone.exponent(),
             size_px: [0, 0],
-            pixels: Vec::new(),
+            groups: Vec::new(),
         };
         let on_patch = corners_px.map(|corner| patch.normalised(corner));
         let patch_from_tag = homography::from_square(&on_patch).ok_or(DropReason::NotFound)?;
@@ -129,11 +138,11 @@ impl Patch {
         if !(low.x >= 0.0 && low.y >= 0.0 && high.x <= last[0] && high.y <= last[1]) {
             return Err(DropReason::CutOff);
         }
-        let area = (high.x - low.x + 1.0) * (high.y - low.y + 1.0);
-        self.pixels.reserve(area as usize);
         let (left, top) = (low.x.ceil() as usize, low.y.ceil() as usize);
         let (right, bottom) = (high.x.floor() as usize, high.y.floor() as usize);
-        self.size_px = [right + 1 - left, bottom + 1 - top];
+        let width_px = right + 1 - left;
+        self.size_px = [width_px, bottom + 1 - top];
+        let mut open: [Vec<Pixel>; PARITIES] = Default::default();
         for y in top..=bottom {
             for x in left..=right {
                 let place = self.normalised(Point2::new(x as f64, y as f64));
@@ -141,20 +150,65 @@ impl Patch {
                 if on_tag.x.abs() > reach_a || on_tag.y.abs() > reach_b {
                     continue;
                 }
-                let code = image.pixels[y * image.width_px + x];
-                self.pixels.push(Pixel {
-                    p: place.x,
-                    q: place.y,
-                    light: tone.light(code),
-                    slope: tone.slope(code),
-                    column: (x - left) as u16,
-                    row: (y - top) as u16,
+                let parity = mosaic::parity(x, y);
+                open[parity].push(Pixel {
+                    place,
+                    code: image.pixels[y * image.width_px + x],
                     block: block_of(on_tag),
-                    parity: mosaic::parity(x, y),
+                    position: ((y - top) * width_px + x - left) as u32,
                 });
+                if open[parity].len() == LANES {
+                    self.groups
+                        .push(PixelGroup::new(&open[parity], parity, tone));
+                    open[parity].clear();
+                }
             }
         }
+        let rest = open
+            .iter()
+            .enumerate()
+            .filter(|(_, pixels)| !pixels.is_empty());
+        self.groups
+            .extend(rest.map(|(parity, pixels)| PixelGroup::new(pixels, parity, tone)));
         Ok(())
+    }
+
+    /// Number of pixels.
+    pub fn len(&self) -> usize {
+        self.groups.iter().map(|group| group.count).sum()
+    }
+}
+
+/// A pixel on its way into a group.
+struct Pixel {
+    place: Point2<f64>,
+    code: u8,
+    block: u8,
+    position: u32,
+}
+
+impl PixelGroup {
+    /// Of at least one pixel.
+    fn new(pixels: &[Pixel], parity: usize, tone: &Tone) -> Self {
+        let at = |lane: usize| &pixels[lane.min(pixels.len() - 1)];
+        let each = |number: &dyn Fn(&Pixel) -> f64| -> Lanes {
+            std::array::from_fn(|lane| number(at(lane)) as f32).into()
+        };
+        Self {
+            p: each(&|pixel| pixel.place.x),
+            q: each(&|pixel| pixel.place.y),
+            light: each(&|pixel| tone.light(pixel.code)),
+            slope: each(&|pixel| tone.slope(pixel.code)),
+            parity,
+            count: pixels.len(),
+            blocks: std::array::from_fn(|lane| at(lane).block),
+            positions: std::array::from_fn(|lane| at(lane).position),
+        }
+    }
+
+    /// One where there is a pixel, zero where it is only repeated.
+    pub fn present(&self) -> Lanes {
+        std::array::from_fn(|lane| if lane < self.count { 1.0 } else { 0.0 }).into()
     }
 }
 

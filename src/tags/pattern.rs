@@ -1,6 +1,8 @@
 //! The printed pattern of a tag, and how it looks through a blurring lens.
 
-use std::sync::LazyLock;
+use std::f32::consts::{FRAC_1_SQRT_2, FRAC_2_SQRT_PI};
+
+use super::patch::Lanes;
 
 /// Cells along one side of the black square, border included.
 pub const CELLS: usize = 8;
@@ -11,19 +13,19 @@ pub struct Pattern {
     white: [[bool; CELLS]; CELLS],
 }
 
-/// The blurred pattern at one place, and how it changes there. Lengths are in cells.
+/// The blurred pattern at the places of a group, and how it changes there. Lengths are in cells.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Shade {
+pub(super) struct Shade {
     /// Share of white, 0 to 1.
-    pub white: f64,
+    pub white: Lanes,
     /// Change along u (to the right on the tag), per cell.
-    pub du: f64,
+    pub du: Lanes,
     /// Change along v (down on the tag), per cell.
-    pub dv: f64,
+    pub dv: Lanes,
     /// Change with the blur along u, per cell.
-    pub dblur_u: f64,
+    pub dblur_u: Lanes,
     /// Change with the blur along v, per cell.
-    pub dblur_v: f64,
+    pub dblur_v: Lanes,
 }
 
 impl Pattern {
@@ -55,18 +57,18 @@ impl Pattern {
     /// first order: a Gaussian's derivative by it is its mixed second derivative (R. L. Plackett,
     /// Biometrika 41 (1954) 351).
     #[inline]
-    pub fn shade(&self, u: f64, v: f64, blur: &Blur) -> Shade {
-        let columns = Coverage::at(u, blur.sd[0], blur.per_sd[0]);
-        let rows = Coverage::at(v, blur.sd[1], blur.per_sd[1]);
+    pub(super) fn shade(&self, u: Lanes, v: Lanes, blur: &Blur) -> Shade {
+        let columns = Coverage::at(u, blur.sd[0]);
+        let rows = Coverage::at(v, blur.sd[1]);
         let mut shade = Shade {
-            white: 1.0,
-            du: 0.0,
-            dv: 0.0,
-            dblur_u: 0.0,
-            dblur_v: 0.0,
+            white: Lanes::ONE,
+            du: Lanes::ZERO,
+            dv: Lanes::ZERO,
+            dblur_u: Lanes::ZERO,
+            dblur_v: Lanes::ZERO,
         };
         for row in rows.first..rows.last {
-            let (mut share, mut slope, mut widen) = (0.0, 0.0, 0.0);
+            let (mut share, mut slope, mut widen) = (Lanes::ZERO, Lanes::ZERO, Lanes::ZERO);
             for column in columns.first..columns.last {
                 if !self.white[row][column] {
                     share += columns.share[column];
@@ -74,7 +76,7 @@ impl Pattern {
                     widen += columns.widen[column];
                 }
             }
-            shade.white -= share * rows.share[row] + blur.covariance * slope * rows.slope[row];
+            shade.white -= share * rows.share[row] + slope * rows.slope[row] * blur.covariance;
             shade.du -= slope * rows.share[row];
             shade.dv -= share * rows.slope[row];
             shade.dblur_u -= widen * rows.share[row];
@@ -88,112 +90,170 @@ impl Pattern {
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Blur {
     /// Standard deviations along u and v, cells.
-    sd: [f64; 2],
-    /// Their inverses.
-    per_sd: [f64; 2],
+    sd: [f32; 2],
     /// Covariance of the two, cells²: other than zero where the picture shears the tag.
-    covariance: f64,
+    covariance: f32,
 }
 
 impl Blur {
     /// A blur of these standard deviations along u and v, cells; `covariance` in cells².
     pub fn new(sd: [f64; 2], covariance: f64) -> Self {
         Self {
-            sd,
-            per_sd: sd.map(f64::recip),
-            covariance,
+            sd: sd.map(|sd| sd as f32),
+            covariance: covariance as f32,
         }
     }
 }
 
-/// How much of each cell along one axis a blurred point sees.
+/// How much of each cell along one axis the blurred points of a group see.
 struct Coverage {
+    /// Cells from `first` to before `last` are seen by any of them.
     first: usize,
     last: usize,
-    share: [f64; CELLS],
+    share: [Lanes; CELLS],
     /// Derivative of the share by the place.
-    slope: [f64; CELLS],
+    slope: [Lanes; CELLS],
     /// Derivative of the share by the blur.
-    widen: [f64; CELLS],
+    widen: [Lanes; CELLS],
 }
 
 /// Beyond this many standard deviations a Gaussian is taken as zero (error below 4e-5).
-const REACH_SD: f64 = 4.0;
+const REACH_SD: f32 = 4.0;
 
 impl Coverage {
     #[inline]
-    fn at(place: f64, blur: f64, scale: f64) -> Self {
+    fn at(places: Lanes, blur: f32) -> Self {
+        let (low, high) = span(places);
         let reach = REACH_SD * blur;
-        let limit = CELLS as f64;
-        // Conversions round down; what is kept is never negative.
-        let first = (place - reach).clamp(0.0, limit) as usize;
-        let end = (place + reach).clamp(0.0, limit);
-        let last = end as usize + usize::from(end > end as usize as f64);
+        let limit = CELLS as f32;
+        let first = (low - reach).floor().clamp(0.0, limit) as usize;
+        let last = (high + reach).ceil().clamp(0.0, limit) as usize;
         let mut coverage = Self {
             first,
             last,
-            share: [0.0; CELLS],
-            slope: [0.0; CELLS],
-            widen: [0.0; CELLS],
+            share: [Lanes::ZERO; CELLS],
+            slope: [Lanes::ZERO; CELLS],
+            widen: [Lanes::ZERO; CELLS],
         };
-        let table: &[(f64, f64)] = &NORMAL;
-        let mut z = (place - first as f64) * scale;
-        let (mut passed, mut density) = normal(table, z);
+        let scale = blur.recip();
+        let at = |edge: usize| {
+            let edge = edge as f32;
+            let z = (places - edge) * scale;
+            let (passed, density) = if edge <= low - reach {
+                (Lanes::ONE, Lanes::ZERO)
+            } else if edge >= high + reach {
+                (Lanes::ZERO, Lanes::ZERO)
+            } else {
+                normal(z)
+            };
+            (passed, density * scale, z * density * scale)
+        };
+        let mut near = at(first);
         for cell in first..last {
-            let z_next = (place - (cell + 1) as f64) * scale;
-            let (passed_next, density_next) = normal(table, z_next);
-            coverage.share[cell] = passed - passed_next;
-            coverage.slope[cell] = (density - density_next) * scale;
-            coverage.widen[cell] = (z_next * density_next - z * density) * scale;
-            (z, passed, density) = (z_next, passed_next, density_next);
+            let far = at(cell + 1);
+            coverage.share[cell] = near.0 - far.0;
+            coverage.slope[cell] = near.1 - far.1;
+            coverage.widen[cell] = far.2 - near.2;
+            near = far;
         }
         coverage
     }
 }
 
-/// Steps of the table of the normal distribution per standard deviation.
-const TABLE_STEPS: usize = 256;
-const TABLE_REACH: usize = 5;
-
-/// Distribution and density of the standard normal at equal steps from −5 to 5.
-static NORMAL: LazyLock<Vec<(f64, f64)>> = LazyLock::new(|| {
-    let count = 2 * TABLE_REACH * TABLE_STEPS + 1;
-    let step = 1.0 / TABLE_STEPS as f64;
-    let density = |z: f64| (-0.5 * z * z).exp() / (2.0 * std::f64::consts::PI).sqrt();
-    let mut sum = 0.0;
-    let mut table = Vec::with_capacity(count);
-    for index in 0..count {
-        let z = index as f64 * step - TABLE_REACH as f64;
-        if index > 0 {
-            // Simpson's rule over the step just passed.
-            sum += step / 6.0 * (density(z - step) + 4.0 * density(z - step / 2.0) + density(z));
-        }
-        table.push((sum, density(z)));
-    }
-    table.iter_mut().for_each(|entry| entry.0 /= sum);
-    table
-});
-
-/// Distribution and density of the standard normal, interpolated (error below 2e-6) up to
-/// [`REACH_SD`].
+/// The smallest and the largest.
 #[inline]
-fn normal(table: &[(f64, f64)], z: f64) -> (f64, f64) {
-    if z >= REACH_SD {
-        return (1.0, 0.0);
+fn span(places: Lanes) -> (f32, f32) {
+    let widen = |(low, high): (f32, f32), place: f32| (low.min(place), high.max(place));
+    let none = (f32::INFINITY, f32::NEG_INFINITY);
+    places.to_array().into_iter().fold(none, widen)
+}
+
+/// Distribution and density of the standard normal, to 1e-6 (Abramowitz and Stegun 1964, 26.2.17).
+#[inline]
+fn normal(z: Lanes) -> (Lanes, Lanes) {
+    let size = z.abs().fast_min(Lanes::splat(FARTHEST_SD));
+    let density = exp_of_minus(size * size * 0.5) * INVERSE_ROOT_2_PI;
+    let t = Lanes::ONE / (size * TAIL_SCALE + 1.0);
+    let tail = density * polynomial(t, &TAIL);
+    let passed = (Lanes::HALF - tail).copysign(z) + Lanes::HALF;
+    (passed, density)
+}
+
+/// e to the power of `-x` for `x` up to 12.5: the series at a sixteenth of it, then squared four
+/// times.
+#[inline]
+fn exp_of_minus(x: Lanes) -> Lanes {
+    let mut power = polynomial(x * (-1.0 / 16.0), &EXP);
+    for _ in 0..4 {
+        power = power * power;
     }
-    if z <= -REACH_SD {
-        return (0.0, 0.0);
+    power
+}
+
+/// The polynomial with these factors, the highest power's first.
+#[inline]
+fn polynomial<const N: usize>(x: Lanes, factors: &[f32; N]) -> Lanes {
+    let mut sum = Lanes::splat(factors[0]);
+    for &factor in &factors[1..] {
+        sum = sum * x + factor;
     }
-    let place = (z + TABLE_REACH as f64) * TABLE_STEPS as f64;
-    let index = place as usize;
-    match table.get(index..index + 2) {
-        Some(&[(passed_a, density_a), (passed_b, density_b)]) => {
-            let part = place - index as f64;
-            (
-                passed_a + part * (passed_b - passed_a),
-                density_a + part * (density_b - density_a),
-            )
+    sum
+}
+
+/// From here on the normal distribution is taken as even; its density is 1e-6.
+const FARTHEST_SD: f32 = 5.0;
+
+const INVERSE_ROOT_2_PI: f32 = FRAC_2_SQRT_PI * FRAC_1_SQRT_2 / 2.0;
+const TAIL_SCALE: f32 = 0.231_641_9;
+const TAIL: [f32; 6] = [
+    1.330_274_4,
+    -1.821_255_9,
+    1.781_477_9,
+    -0.356_563_78,
+    0.319_381_53,
+    0.0,
+];
+
+/// One over the factorials from that of six down.
+const EXP: [f32; 7] = [
+    1.0 / 720.0,
+    1.0 / 120.0,
+    1.0 / 24.0,
+    1.0 / 6.0,
+    0.5,
+    1.0,
+    1.0,
+];
+
+#[cfg(test)]
+mod tests {
+    use approx::assert_abs_diff_eq;
+
+    use super::normal;
+    use crate::tags::patch::Lanes;
+
+    /// Distribution and density at 0 to 4, after Abramowitz and Stegun 1964, table 26.1.
+    const TABLE: [(f32, f32, f32); 8] = [
+        (0.0, 0.5, 0.398_942_3),
+        (0.5, 0.691_462_5, 0.352_065_3),
+        (1.0, 0.841_344_7, 0.241_970_7),
+        (1.5, 0.933_192_8, 0.129_517_6),
+        (2.0, 0.977_249_9, 0.053_991_0),
+        (2.5, 0.993_790_3, 0.017_528_3),
+        (3.0, 0.998_650_1, 0.004_431_8),
+        (4.0, 0.999_968_3, 0.000_133_8),
+    ];
+
+    #[test]
+    fn the_normal_distribution_is_the_tabled_one_on_both_sides() {
+        for sign in [1.0, -1.0] {
+            let z = Lanes::from(TABLE.map(|(z, ..)| sign * z));
+            let (passed, density) = normal(z);
+            for (lane, (_, above, tabled_density)) in TABLE.into_iter().enumerate() {
+                let tabled = if sign > 0.0 { above } else { 1.0 - above };
+                assert_abs_diff_eq!(passed.to_array()[lane], tabled, epsilon = 1e-6);
+                assert_abs_diff_eq!(density.to_array()[lane], tabled_density, epsilon = 1e-6);
+            }
         }
-        _ => (1.0, 0.0),
     }
 }

@@ -28,21 +28,57 @@ pub(super) fn recognise(
 ) -> Option<[Point2<f64>; 4]> {
     (0..4)
         .map(|turn| std::array::from_fn(|k| outline_px[(k + turn) % 4]))
-        .filter_map(|corners_px| {
-            Some((
-                correlation(image, &corners_px, pattern, [INNER, INNER])?,
-                corners_px,
-            ))
-        })
-        .filter(|(correlation, _)| *correlation >= LEAST_CORRELATION)
+        .filter_map(|corners_px| Some((shown(image, &corners_px, pattern)?, corners_px)))
         .max_by(|(a, _), (b, _)| a.total_cmp(b))
         .map(|(_, corners_px)| corners_px)
 }
 
+/// How far around its expected place a tag is looked for, cells.
+const NEARBY_CELLS: i32 = 4;
+
+/// The tag within [`NEARBY_CELLS`] of where it is expected, found to about half a cell: the nearest
+/// place where it shows, or the better of equally near ones.
+pub(super) fn nearby(
+    image: &GreyImage,
+    expected_px: &[Point2<f64>; 4],
+    pattern: &Pattern,
+) -> Option<[Point2<f64>; 4]> {
+    let [a, b, _, d] = expected_px;
+    let (half_cell_right, half_cell_down) = (
+        (b - a) / (2.0 * CELLS as f64),
+        (d - a) / (2.0 * CELLS as f64),
+    );
+    (0..=2 * NEARBY_CELLS).find_map(|ring| {
+        let places = ring_of(ring).map(|(right, down)| {
+            let shift = half_cell_right * f64::from(right) + half_cell_down * f64::from(down);
+            expected_px.map(|corner| corner + shift)
+        });
+        places
+            .filter_map(|place_px| Some((shown(image, &place_px, pattern)?, place_px)))
+            .max_by(|(a, _), (b, _)| a.total_cmp(b))
+            .map(|(_, place_px)| place_px)
+    })
+}
+
+/// The places of a grid that lie `ring` steps from its middle along one axis, and no further along
+/// the other.
+fn ring_of(ring: i32) -> impl Iterator<Item = (i32, i32)> {
+    let across = -ring..=ring;
+    across
+        .clone()
+        .flat_map(move |right| across.clone().map(move |down| (right, down)))
+        .filter(move |(right, down)| right.abs().max(down.abs()) == ring)
+}
+
 /// Whether the tag lies within a fraction of a cell of where it is expected.
 pub(super) fn shows(image: &GreyImage, corners_px: &[Point2<f64>; 4], pattern: &Pattern) -> bool {
+    shown(image, corners_px, pattern).is_some()
+}
+
+/// How well the tag shows at a place, if it does: it lies within a fraction of a cell then.
+fn shown(image: &GreyImage, corners_px: &[Point2<f64>; 4], pattern: &Pattern) -> Option<f64> {
     correlation(image, corners_px, pattern, [INNER, INNER])
-        .is_some_and(|correlation| correlation >= LEAST_CORRELATION)
+        .filter(|&correlation| correlation >= LEAST_CORRELATION)
 }
 
 /// Whether at least a quarter of the tag shows where it is expected.

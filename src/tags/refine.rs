@@ -5,21 +5,18 @@
 //! neighbours as they do where edges are fitted one by one. Corners are those of the fitted
 //! pattern and come with their joint covariance.
 
-use nalgebra::{Cholesky, Const, Matrix3, Point2, SMatrix, Vector3};
+use nalgebra::{Matrix3, Point2, SMatrix};
 
-use super::appearance::{
-    Appearance, BLUR, Compared, HALF, UNKNOWNS, Unknowns, WHITE, contrast, corners_of,
-};
+use super::appearance::{Appearance, BLUR, HALF, UNKNOWNS, Unknowns, WHITE, contrast, corners_of};
 use super::correlation::variance_factor;
 use super::mosaic::{Mosaic, MosaicEvidence};
-use super::patch::{BLOCKS, Patch};
+use super::patch::{BLOCKS, Lanes, Patch, PixelGroup};
 use super::pattern::Pattern;
 use super::sensor::Sensor;
+use super::sums::{Solved, Sums};
 use super::{CornerCovariance, DropReason};
 use crate::clip::GreyImage;
 use crate::geometry::quadrilateral;
-
-type Normal = SMatrix<f64, UNKNOWNS, UNKNOWNS>;
 
 /// A pattern that was fitted to the pixels.
 #[derive(Debug, Clone, PartialEq)]
@@ -68,13 +65,13 @@ const SUSPECT_RESIDUAL: f64 = 0.15;
 const SHARPEST_PX: f64 = 0.3;
 const WIDEST_CELLS: f64 = 1.5;
 
-/// Corners that move less than this in a step have arrived, px: a tenth of their noise in video.
-const ARRIVED_PX: f64 = 0.005;
+/// Corners that move less than this in a step have arrived, px: steps shrink at least threefold, so
+/// what is left after it is less than a tenth of their noise in video.
+const ARRIVED_PX: f64 = 0.01;
 
-/// Until corners move less than this in a step, every third pixel is enough, px. From there on
-/// pixels are chosen around a place that is known.
+/// Corners that move less than this in a step are near their place, px; pixels that were chosen
+/// around a start no further off are the tag's.
 const NEAR_PX: f64 = 0.2;
-const COARSE_STRIDE: usize = 3;
 
 /// A fit whose residuals are still above this share of the contrast after [`HOPEFUL_STEPS`] has
 /// gone astray: half a cell off, about half of the cells disagree.
@@ -84,21 +81,11 @@ const HOPEFUL_STEPS: usize = 7;
 /// Steps after which a fit has failed: hidden parts may show only after a dozen, and take as many again.
 const MOST_STEPS: usize = 24;
 
-/// After a step that moves corners by no more than this the matrix is used again: it changes with
-/// the place in units of the blur, px.
-const SAME_MATRIX_PX: f64 = 0.1;
-
-/// Steps that shrink by less than this call for a fresh matrix: [`MOST_STEPS`] would not arrive.
-const SLOW_RATIO: f64 = 0.5;
-
 /// No corner moves further than this in one step, cells, so that edges cannot be skipped.
 const LONGEST_STEP_CELLS: f64 = 0.6;
 
 /// Residuals beyond this many standard deviations count by their size only (Huber 1964).
 const HUBER_SD: f64 = 2.5;
-
-/// Code values are whole numbers: no residual noise is believed below this share of the range.
-const QUANTISATION_SD: f64 = 1.0 / 219.0 / 3.464;
 
 /// A block is left out when its mean square is this many times the median of all blocks …
 const MASK_RATIO: f64 = 12.0;
@@ -126,14 +113,8 @@ pub fn refine(
         .map(|&blur_px| Look::at_first(&rough, blur_px));
     let mut result = Err(DropReason::NotFound);
     for look in before.copied().into_iter().chain(first_looks) {
-        let near = Fit::new(pattern, &rough, sensor.mosaic, START_NOISE)
-            .and_then(|fit| fit.approach(look.with_place(&rough_from_tag)));
-        result = near.and_then(|(near, noise)| {
-            let (corners_px, _) = corners_of(&near, &rough);
-            let (patch, patch_from_tag) = Patch::cut(image, &sensor.tone, &corners_px)?;
-            let state = Look::of(&near).with_place(&patch_from_tag);
-            Fit::new(pattern, &patch, sensor.mosaic, noise)?.settle(state)
-        });
+        let start = look.with_place(&rough_from_tag);
+        result = fit_from(image, sensor, pattern, &rough, start);
         if result
             .as_ref()
             .is_ok_and(|fit| fit.residual_share < SUSPECT_RESIDUAL)
@@ -144,12 +125,42 @@ pub fn refine(
     result
 }
 
+/// Fits to the pixels that were chosen around the start, or anew around a place that turns out to
+/// lie elsewhere.
+fn fit_from(
+    image: &GreyImage,
+    sensor: &Sensor,
+    pattern: &Pattern,
+    rough: &Patch,
+    start: Unknowns,
+) -> Result<PatternFit, DropReason> {
+    let mut fit = Fit::new(pattern, rough, sensor.mosaic)?;
+    let near = fit.approach(start)?;
+    if fit.farthest_px(&(near - start)) < NEAR_PX {
+        return fit.settle(near);
+    }
+    let (corners_px, _) = corners_of(&near, rough);
+    let (patch, patch_from_tag) = Patch::cut(image, &sensor.tone, &corners_px)?;
+    let mut closer = Fit::new(pattern, &patch, sensor.mosaic)?;
+    closer.noise = fit.noise;
+    closer.settle(Look::of(&near).with_place(&patch_from_tag))
+}
+
 impl Look {
     /// A guess for a tag that was not seen before.
     fn at_first(patch: &Patch, blur_px: f64) -> Self {
-        let mut light: Vec<f64> = patch.pixels.iter().map(|pixel| pixel.light).collect();
-        light.sort_by(f64::total_cmp);
-        let (white, black) = (light[light.len() * 9 / 10], light[light.len() / 10]);
+        let mut light: Vec<f32> = patch
+            .groups
+            .iter()
+            .flat_map(|pixels| pixels.light.to_array())
+            .collect();
+        light.sort_by(f32::total_cmp);
+        let at = |tenths: usize| {
+            light
+                .get(light.len() * tenths / 10)
+                .map_or(0.0, |&l| l.into())
+        };
+        let (white, black) = (at(9), at(1));
         Self {
             blur_cells: [blur_px * HALF / patch.scale_px; 2],
             light: [white, 0.0, 0.0, black, 0.0, 0.0],
@@ -182,70 +193,36 @@ struct Fit<'a> {
     pattern: &'a Pattern,
     patch: &'a Patch,
     mosaic: Mosaic,
-    /// Blocks that look as printed.
-    used: [bool; BLOCKS],
+    /// Ones where pixels are compared: where a group has one, and its block looks as printed.
+    shown: Vec<Lanes>,
     /// Standard deviation of the residuals, share of the range.
     noise: f64,
 }
 
-/// Sums over the pixels at one state.
-struct Sums {
-    gradient: Unknowns,
-    squares: f64,
-    weight: f64,
-    block_squares: [f64; BLOCKS],
-    block_count: [f64; BLOCKS],
-    /// Residuals of the pixels looked at, in their order; large ones cut down.
-    residuals: Vec<f64>,
-    /// Only where they are asked for.
-    matrices: Option<Box<Matrices>>,
-}
-
-/// Sums of products over the pixels at one state.
-struct Matrices {
-    normal: Normal,
-    /// Of the unknowns with the mosaic's numbers.
-    shared: SMatrix<f64, UNKNOWNS, 3>,
-    mosaic: Matrix3<f64>,
-    mosaic_gradient: Vector3<f64>,
-}
-
-/// The matrices at one state, solved.
-struct Solved {
-    factor: Cholesky<f64, Const<UNKNOWNS>>,
-    /// Evidence on the mosaic, for residuals of variance 1.
-    evidence: MosaicEvidence,
-}
-
 impl<'a> Fit<'a> {
-    fn new(
-        pattern: &'a Pattern,
-        patch: &'a Patch,
-        mosaic: Mosaic,
-        noise: f64,
-    ) -> Result<Self, DropReason> {
-        if patch.pixels.len() < 4 * UNKNOWNS {
+    fn new(pattern: &'a Pattern, patch: &'a Patch, mosaic: Mosaic) -> Result<Self, DropReason> {
+        if patch.len() < 4 * UNKNOWNS {
             return Err(DropReason::TooSmall);
         }
         Ok(Self {
             pattern,
             patch,
             mosaic,
-            used: [true; BLOCKS],
-            noise,
+            shown: patch.groups.iter().map(PixelGroup::present).collect(),
+            noise: START_NOISE,
         })
     }
 
-    /// Comes near from a guess that may be off by a pixel or two; with the noise found there.
-    fn approach(mut self, mut state: Unknowns) -> Result<(Unknowns, f64), DropReason> {
+    /// Comes near from a guess that may be off by a pixel or two.
+    fn approach(&mut self, mut state: Unknowns) -> Result<Unknowns, DropReason> {
         for taken in 0..MOST_STEPS {
-            let (moved_px, _) = self.step(&mut state, COARSE_STRIDE, &mut None)?;
+            let (step_px, ..) = self.step(&mut state)?;
             let astray = self.noise > ASTRAY_RESIDUAL * contrast(&state, self.patch);
             if taken >= HOPEFUL_STEPS && astray {
                 break;
             }
-            if moved_px < NEAR_PX {
-                return Ok((state, self.noise));
+            if step_px < NEAR_PX {
+                return Ok(state);
             }
         }
         Err(DropReason::NotFound)
@@ -253,55 +230,40 @@ impl<'a> Fit<'a> {
 
     /// Goes all the way from near.
     fn settle(mut self, mut state: Unknowns) -> Result<PatternFit, DropReason> {
-        let mut matrix = None;
         let mut masked = false;
-        let mut moved_before_px = f64::INFINITY;
         for _ in 0..MOST_STEPS {
-            let (moved_px, sums) = self.step(&mut state, 1, &mut matrix)?;
-            if moved_px < ARRIVED_PX {
+            let (step_px, sums, solved) = self.step(&mut state)?;
+            if step_px < ARRIVED_PX {
                 if masked || !self.mask(&sums, &state) {
-                    return self.finish(&state, &sums, &matrix.ok_or(DropReason::NotFound)?);
+                    return self.finish(&state, &sums, &solved);
                 }
                 masked = true;
-                matrix = None;
-            } else if moved_px > SAME_MATRIX_PX || moved_px > SLOW_RATIO * moved_before_px {
-                matrix = None;
             }
-            moved_before_px = moved_px;
         }
         Err(DropReason::NotFound)
     }
 
-    /// Takes a step, with a fresh matrix if there is none; tells how far corners moved, px, and the
-    /// sums before it.
-    fn step(
-        &mut self,
-        state: &mut Unknowns,
-        stride: usize,
-        matrix: &mut Option<Solved>,
-    ) -> Result<(f64, Sums), DropReason> {
-        let sums = self
-            .sums(state, stride, matrix.is_none())
+    /// Takes a step; tells how far corners moved, px, and the sums before it.
+    fn step(&mut self, state: &mut Unknowns) -> Result<(f64, Sums, Solved), DropReason> {
+        let reach = HUBER_SD * self.noise;
+        let (sums, solved) = Appearance::new(self.pattern, self.patch, self.mosaic, state)
+            .and_then(|appearance| Sums::over(&self.patch.groups, &self.shown, &appearance, reach))
+            .and_then(|sums| {
+                let solved = sums.solve(self.mosaic)?;
+                Some((sums, solved))
+            })
             .ok_or(DropReason::NotFound)?;
-        if let Some(matrices) = &sums.matrices {
-            *matrix = matrices.solve(&sums.gradient, self.mosaic);
-        }
-        let solved = matrix.as_ref().ok_or(DropReason::NotFound)?;
         self.noise = sums.noise();
-        let step = self.within_blurs(state, solved.factor.solve(&sums.gradient), &solved.factor);
-        let (step, moved_px) = self.bounded(step);
+        let step = self.within_blurs(state, &sums, &solved);
+        let (step, step_px) = self.bounded(step);
         *state += step;
-        Ok((moved_px, sums))
+        Ok((step_px, sums, solved))
     }
 
     /// The best step that keeps the blur within its bounds: what the bound takes away from the blur
     /// changes all else with it.
-    fn within_blurs(
-        &self,
-        state: &Unknowns,
-        mut step: Unknowns,
-        factor: &Cholesky<f64, Const<UNKNOWNS>>,
-    ) -> Unknowns {
+    fn within_blurs(&self, state: &Unknowns, sums: &Sums, solved: &Solved) -> Unknowns {
+        let mut step = solved.factor.solve(&sums.gradient());
         let sharpest = SHARPEST_PX * HALF / self.patch.scale_px;
         for index in [BLUR, BLUR + 1] {
             let wanted = state[index] + step[index];
@@ -309,7 +271,7 @@ impl<'a> Fit<'a> {
             if excess != 0.0 {
                 let mut direction = Unknowns::zeros();
                 direction[index] = 1.0;
-                factor.solve_mut(&mut direction);
+                solved.factor.solve_mut(&mut direction);
                 step -= direction * (excess / direction[index]);
             }
         }
@@ -318,68 +280,42 @@ impl<'a> Fit<'a> {
 
     /// Shortens a step that would move a corner too far; also how far corners move, px.
     fn bounded(&self, step: Unknowns) -> (Unknowns, f64) {
-        let moved_px = step.fixed_rows::<BLUR>(0).amax() * 2.0 * self.patch.scale_px;
+        let step_px = self.farthest_px(&step);
         let longest_px = LONGEST_STEP_CELLS * self.patch.scale_px / HALF;
-        if moved_px > longest_px {
-            (step * (longest_px / moved_px), moved_px)
+        if step_px > longest_px {
+            (step * (longest_px / step_px), step_px)
         } else {
-            (step, moved_px)
+            (step, step_px)
         }
+    }
+
+    /// How far a change of the state moves corners at most, px.
+    fn farthest_px(&self, change: &Unknowns) -> f64 {
+        change.fixed_rows::<BLUR>(0).amax() * 2.0 * self.patch.scale_px
     }
 
     /// Leaves blocks out that do not look as printed; tells whether there are any.
     fn mask(&mut self, sums: &Sums, state: &Unknowns) -> bool {
-        let mean_square =
-            |block: usize| sums.block_squares[block] / sums.block_count[block].max(1.0);
+        let mut squares = [(0.0, 0_u32); BLOCKS];
+        for pixel in self.compared(&sums.residuals) {
+            squares[pixel.block].0 += f64::from(pixel.residual).powi(2);
+            squares[pixel.block].1 += 1;
+        }
+        let means = squares.map(|(sum, count)| sum / f64::from(count.max(1)));
         let mut sorted: Vec<f64> = (0..BLOCKS)
-            .filter(|&block| sums.block_count[block] > 0.0)
-            .map(mean_square)
+            .filter(|&block| squares[block].1 > 0)
+            .map(|block| means[block])
             .collect();
         sorted.sort_by(f64::total_cmp);
         let median = sorted.get(sorted.len() / 2).copied().unwrap_or(0.0);
         let visible = (MASK_SHARE * contrast(state, self.patch)).powi(2);
-        for (block, used) in self.used.iter_mut().enumerate() {
-            *used = mean_square(block) < (MASK_RATIO * median).max(visible);
+        let most = (MASK_RATIO * median).max(visible);
+        let looks_printed = means.map(|mean| if mean < most { 1.0 } else { 0.0 });
+        for (shown, pixels) in self.shown.iter_mut().zip(&self.patch.groups) {
+            *shown = pixels.present()
+                * Lanes::from(pixels.blocks.map(|block| looks_printed[usize::from(block)]));
         }
-        self.used.contains(&false)
-    }
-
-    fn sums(&self, state: &Unknowns, stride: usize, with_matrices: bool) -> Option<Sums> {
-        let appearance = Appearance::new(self.pattern, self.patch, self.mosaic, state)?;
-        let mut sums = Sums::zero(self.patch.pixels.len() / stride + 1);
-        let mut matrices = with_matrices.then(Box::<Matrices>::default);
-        let reach = HUBER_SD * self.noise;
-        for pixel in self.patch.pixels.iter().step_by(stride) {
-            let compared = appearance.compare(pixel);
-            let residual = compared.residual;
-            let block = usize::from(pixel.block);
-            sums.block_squares[block] += residual * residual;
-            sums.block_count[block] += 1.0;
-            sums.residuals.push(residual.clamp(-reach, reach));
-            if !self.used[block] {
-                continue;
-            }
-            let weight = self.weight(residual);
-            sums.squares += weight * residual * residual;
-            sums.weight += weight;
-            sums.gradient
-                .axpy(weight * residual, &compared.by_unknowns, 1.0);
-            if let Some(matrices) = &mut matrices {
-                matrices.add(weight, &compared);
-            }
-        }
-        sums.matrices = matrices;
-        sums.squares.is_finite().then_some(sums)
-    }
-
-    /// Weight of a residual (Huber 1964).
-    fn weight(&self, residual: f64) -> f64 {
-        let reach = HUBER_SD * self.noise;
-        if residual.abs() > reach {
-            reach / residual.abs()
-        } else {
-            1.0
-        }
+        looks_printed.contains(&0.0)
     }
 
     fn finish(
@@ -396,10 +332,10 @@ impl<'a> Fit<'a> {
         let variance = noise.powi(2) * self.shared_noise_factor(&sums.residuals);
         let covariance_px2 =
             corners_from_state * homography_cofactors * corners_from_state.transpose() * variance;
-        let hidden: f64 = (0..BLOCKS)
-            .filter(|&block| !self.used[block])
-            .map(|block| sums.block_count[block])
-            .sum();
+        let hidden = self
+            .compared(&sums.residuals)
+            .filter(|pixel| !pixel.shown)
+            .count();
         let contrast = contrast(state, self.patch);
         let fit = PatternFit {
             corners_px,
@@ -407,8 +343,8 @@ impl<'a> Fit<'a> {
             edge_px: quadrilateral::mean_edge(&corners_px),
             contrast,
             residual_share: noise / contrast.max(f64::MIN_POSITIVE),
-            hidden_share: hidden / self.patch.pixels.len() as f64,
-            squares: sums.squares,
+            hidden_share: hidden as f64 / self.patch.len() as f64,
+            squares: sums.squares(),
             mosaic: MosaicEvidence {
                 information: solved.evidence.information / variance,
                 weighted: solved.evidence.weighted / variance,
@@ -424,74 +360,38 @@ impl<'a> Fit<'a> {
     }
 
     /// By how much more the state errs, as a variance, because pixels share their noise.
-    fn shared_noise_factor(&self, residuals: &[f64]) -> f64 {
+    fn shared_noise_factor(&self, residuals: &[Lanes]) -> f64 {
         let [width_px, height_px] = self.patch.size_px;
+        let reach = (HUBER_SD * self.noise) as f32;
         let mut in_box = vec![None; width_px * height_px];
-        for (pixel, residual) in self.patch.pixels.iter().zip(residuals) {
-            if self.used[usize::from(pixel.block)] {
-                let place = usize::from(pixel.row) * width_px + usize::from(pixel.column);
-                in_box[place] = Some(*residual);
-            }
+        for pixel in self.compared(residuals).filter(|pixel| pixel.shown) {
+            in_box[pixel.position] = Some(pixel.residual.clamp(-reach, reach));
         }
         variance_factor(&in_box, width_px)
     }
-}
 
-impl Matrices {
-    #[inline]
-    fn add(&mut self, weight: f64, compared: &Compared) {
-        let (row, by_mosaic) = (&compared.by_unknowns, &compared.by_mosaic);
-        self.normal.syger(weight, row, row, 1.0);
-        self.shared.ger(weight, row, by_mosaic, 1.0);
-        self.mosaic.ger(weight, by_mosaic, by_mosaic, 1.0);
-        self.mosaic_gradient
-            .axpy(weight * compared.residual, by_mosaic, 1.0);
-    }
-
-    /// The other unknowns are left free: what they can explain as well is no evidence on the
-    /// mosaic.
-    fn solve(&self, gradient: &Unknowns, mosaic: Mosaic) -> Option<Solved> {
-        let factor = self.normal.cholesky()?;
-        let explained = factor.solve(&self.shared);
-        let information = self.mosaic - self.shared.tr_mul(&explained);
-        let asked = self.mosaic_gradient - explained.tr_mul(gradient);
-        Some(Solved {
-            factor,
-            evidence: MosaicEvidence {
-                information,
-                weighted: asked + information * mosaic.to_vector(),
-            },
+    /// All pixels of the patch with their residuals.
+    fn compared(&self, residuals: &[Lanes]) -> impl Iterator<Item = Compared> {
+        let groups = self.patch.groups.iter().zip(&self.shown).zip(residuals);
+        groups.flat_map(|((pixels, shown), residuals)| {
+            let (shown, residuals) = (shown.to_array(), residuals.to_array());
+            (0..pixels.count).map(move |lane| Compared {
+                block: pixels.blocks[lane].into(),
+                position: pixels.positions[lane] as usize,
+                residual: residuals[lane],
+                shown: shown[lane] > 0.0,
+            })
         })
     }
 }
 
-impl Default for Matrices {
-    fn default() -> Self {
-        Self {
-            normal: Normal::zeros(),
-            shared: SMatrix::zeros(),
-            mosaic: Matrix3::zeros(),
-            mosaic_gradient: Vector3::zeros(),
-        }
-    }
-}
-
-impl Sums {
-    fn zero(pixels: usize) -> Self {
-        Self {
-            gradient: Unknowns::zeros(),
-            squares: 0.0,
-            weight: 0.0,
-            block_squares: [0.0; BLOCKS],
-            block_count: [0.0; BLOCKS],
-            residuals: Vec::with_capacity(pixels),
-            matrices: None,
-        }
-    }
-
-    /// Standard deviation of the residuals, share of the range.
-    fn noise(&self) -> f64 {
-        let freedom = (self.weight - UNKNOWNS as f64).max(1.0);
-        (self.squares / freedom).sqrt().max(QUANTISATION_SD)
-    }
+/// A pixel beside what it should be.
+struct Compared {
+    block: usize,
+    /// In the patch's box.
+    position: usize,
+    /// Seen minus expected, share of the range.
+    residual: f32,
+    /// Whether its block looks as printed.
+    shown: bool,
 }

@@ -7,7 +7,7 @@ use nalgebra::Point2;
 use super::cards::CardWatch;
 use super::pattern::Pattern;
 use super::quality;
-use super::recognise::{recognise, shows, shows_in_part};
+use super::recognise::{nearby, recognise, shows_in_part};
 use super::refine::{Look, PatternFit, refine};
 use super::search::{Search, SearchResult, Window};
 use super::sensor::Sensor;
@@ -130,11 +130,11 @@ impl Tracker {
             })
         };
         // A start off by half a cell would lead astray, which takes longer than a search.
-        let mut predictions = track.predictions(frame);
-        predictions.retain(|start_px| {
-            shows(image, start_px, &track.pattern) || shows_in_part(image, start_px, &track.pattern)
+        let predictions = track.predictions(frame).into_iter().filter_map(|start_px| {
+            nearby(image, &start_px, &track.pattern)
+                .or_else(|| shows_in_part(image, &start_px, &track.pattern).then_some(start_px))
         });
-        if let Some(fit) = first_good(predictions) {
+        if let Some(fit) = first_good(predictions.collect()) {
             return Ok(Ok(fit));
         }
         let window = Window::around(&last.corners_px, WINDOW_MARGIN);
