@@ -74,12 +74,14 @@ impl Camera {
     /// Where a point of the camera frame is seen, px.
     ///
     /// `None` behind the camera, and so far off the axis that the distortion folds back.
+    #[inline]
     pub fn project(&self, point_in_camera: &Point3<f64>) -> Option<Point2<f64>> {
         let normalised = normalise(point_in_camera)?;
         Some(self.image_from_distorted(&self.distort(&normalised)?.point))
     }
 
     /// [`Camera::project`] with the derivatives by the point and by the intrinsics.
+    #[inline]
     pub fn project_with_jacobians(&self, point_in_camera: &Point3<f64>) -> Option<Projection> {
         let normalised = normalise(point_in_camera)?;
         let distorted = self.distort(&normalised)?;
@@ -158,6 +160,7 @@ impl Camera {
             .or(Some(*from))
     }
 
+    #[inline]
     fn image_from_distorted(&self, distorted: &Point2<f64>) -> Point2<f64> {
         Point2::new(
             self.fx * distorted.x + self.cx,
@@ -166,6 +169,7 @@ impl Camera {
     }
 
     /// Distorts a normalised point; `None` where the radial part no longer grows outward.
+    #[inline]
     fn distort(&self, normalised: &Point2<f64>) -> Option<Distorted> {
         let [k1, k2, p1, p2, k3] = self.distortion;
         let (x, y) = (normalised.x, normalised.y);
@@ -209,6 +213,7 @@ impl Camera {
 }
 
 /// (X/Z, Y/Z) of a point in front of the camera.
+#[inline]
 fn normalise(point_in_camera: &Point3<f64>) -> Option<Point2<f64>> {
     (point_in_camera.z > SMALLEST_DEPTH).then(|| {
         Point2::new(

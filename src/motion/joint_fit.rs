@@ -1,7 +1,6 @@
 //! The joint fit: Levenberg–Marquardt over all frames at once.
 
 use nalgebra::{DVector, SVector};
-use rayon::prelude::*;
 
 use super::normal_equations::{FrameElimination, Reduced, reduce};
 use super::observation::ObservedFrame;
@@ -12,14 +11,17 @@ use crate::solver::Loss;
 
 /// Damping at the start, as a fraction of the diagonal.
 const FIRST_DAMPING: f64 = 1e-4;
+/// With less damping than this a step goes nearly all the way: if it promises little, little is
+/// left.
+const HARDLY_DAMPED: f64 = 1e-2;
 /// Damping is given up beyond this.
 const LARGEST_DAMPING: f64 = 1e10;
 /// Factors on the damping after a step that was taken, and after one that was not.
 const DAMPING_EASED: f64 = 0.1;
 const DAMPING_RAISED: f64 = 8.0;
-/// The cost (half a χ²) counts as settled when a step lowers it by less: parameters then move by
-/// a few hundredths of their standard deviation at most, and the next step by far less.
-const SETTLED_DECREASE: f64 = 1e-4;
+/// A refused step that raised the cost (half a χ²) by less ends the search: parameters then move by
+/// a few hundredths of their standard deviation at most.
+const SETTLED_INCREASE: f64 = 1e-4;
 /// The same as a fraction of the cost, for sightings that are far better than declared.
 const SETTLED_FRACTION: f64 = 1e-9;
 
@@ -44,36 +46,18 @@ pub(super) struct State {
     pub frames: Vec<FrameState>,
 }
 
-/// A state with its cost, half the sum of the losses.
-#[derive(Debug, Clone)]
-pub(super) struct Fitted {
-    pub state: State,
-    pub cost: f64,
+/// When a search for the minimum ends.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Until {
+    /// Steps that are tried at most.
+    pub steps: usize,
+    /// A step that promises to lower the cost (half a χ²) by less is the last, and is taken without
+    /// a look at where it leads.
+    pub promised: f64,
 }
 
 impl JointFit {
-    /// Half the sum of the losses of all sightings and priors; `None` outside the model.
-    pub fn cost(&self, state: &State) -> Option<f64> {
-        let camera = self.lens.camera(&state.constants);
-        let of_frames: Vec<Option<f64>> = self
-            .frames
-            .par_iter()
-            .zip(&state.frames)
-            .with_min_len(64)
-            .map(|(frame, frame_state)| {
-                let losses = frame.kept().map(|seen| {
-                    let miss = residual(seen, &camera, &state.constants, frame_state)?;
-                    Some(seen.share * self.loss.value(miss.norm_squared()))
-                });
-                losses.sum()
-            })
-            .collect();
-        let sightings: f64 = of_frames.into_iter().sum::<Option<f64>>()?;
-        let cost = 0.5 * (sightings + self.prior_chi2(&state.constants));
-        cost.is_finite().then_some(cost)
-    }
-
-    /// The cost, with sightings outside the model as bad as the loss makes an error of
+    /// Half the sum of the losses of all sightings and priors, with sightings outside the model as bad as the loss makes an error of
     /// [`OUTSIDE_SD`].
     pub fn forgiving_cost(&self, state: &State) -> f64 {
         let camera = self.lens.camera(&state.constants);
@@ -103,6 +87,7 @@ impl JointFit {
 
     /// Adds the priors to a reduced system.
     pub fn add_priors(&self, constants: &Constants, reduced: &mut Reduced) {
+        reduced.cost += 0.5 * self.prior_chi2(constants);
         let mut add = |column: usize, slope: &[f64], miss: f64, sd: f64| {
             for (i, a) in slope.iter().enumerate() {
                 reduced.gradient[column + i] += a * miss / (sd * sd);
@@ -130,60 +115,83 @@ impl JointFit {
         }
     }
 
-    /// Minimises the cost from a state; stops when it settles, at the latest after `iterations`.
+    /// Minimises the cost from a state.
     ///
     /// `None` if the start is outside the model.
-    pub fn minimise(&self, start: State, iterations: usize) -> Option<Fitted> {
-        let mut best = Fitted {
-            cost: self.cost(&start)?,
-            state: start,
-        };
+    pub fn minimise(&self, start: State, until: Until) -> Option<State> {
         let mut damping = FIRST_DAMPING;
-        for _ in 0..iterations {
-            let Some(step) = self.step(&best.state, damping) else {
-                damping *= DAMPING_RAISED;
-                if damping > LARGEST_DAMPING {
-                    break;
-                }
-                continue;
-            };
-            let cost = self.cost(&step).unwrap_or(f64::INFINITY);
-            let decrease = best.cost - cost;
-            if decrease > 0.0 {
-                best = Fitted { state: step, cost };
-                damping *= DAMPING_EASED;
-            } else {
-                damping *= DAMPING_RAISED;
-            }
-            let settled = SETTLED_DECREASE.max(SETTLED_FRACTION * best.cost);
-            // A refused step ends the search only if it was next to nothing.
-            if (0.0..settled).contains(&decrease.abs()) || damping > LARGEST_DAMPING {
-                break;
-            }
-        }
-        Some(best)
-    }
-
-    /// The state one damped Gauss–Newton step away.
-    fn step(&self, state: &State, damping: f64) -> Option<State> {
-        let mut reduced = reduce(self, state, damping);
-        if reduced.broken {
+        let mut here = self.linearised(start, damping);
+        if !here.system.cost.is_finite() {
             return None;
         }
-        self.add_priors(&state.constants, &mut reduced);
-        for index in 0..reduced.scale.len() {
-            let floor = f64::MIN_POSITIVE.sqrt();
-            reduced.information[(index, index)] += damping * reduced.scale[index] + floor;
+        for _ in 0..until.steps {
+            let step = self.step(&here, damping);
+            let (decrease, next) = match step {
+                Some((last, promised))
+                    if damping < HARDLY_DAMPED && promised < here.settled(until.promised) =>
+                {
+                    return Some(last);
+                }
+                Some((candidate, _)) => {
+                    let next = self.linearised(candidate, damping * DAMPING_EASED);
+                    (here.system.cost - next.system.cost, Some(next))
+                }
+                None => (f64::NEG_INFINITY, None),
+            };
+            if let Some(next) = next.filter(|_| decrease > 0.0) {
+                here = next;
+                damping *= DAMPING_EASED;
+                continue;
+            }
+            damping *= DAMPING_RAISED;
+            if damping > LARGEST_DAMPING || -decrease < here.settled(SETTLED_INCREASE) {
+                break;
+            }
+            here = self.linearised(here.state, damping);
         }
-        let step = -reduced.information.cholesky()?.solve(&reduced.gradient);
-        let constants = state.constants.stepped(&self.layout, &step);
-        let frames = reduced
-            .frames
-            .iter()
-            .zip(&state.frames)
-            .map(|(eliminated, frame)| stepped_frame(frame, eliminated, &step))
-            .collect();
-        Some(State { constants, frames })
+        Some(here.state)
+    }
+
+    fn linearised(&self, state: State, damping: f64) -> Here {
+        let mut system = reduce(self, &state, damping);
+        self.add_priors(&state.constants, &mut system);
+        Here { state, system }
+    }
+
+    /// The state one damped Gauss–Newton step away, and by how much it promises to lower the cost.
+    fn step(&self, here: &Here, damping: f64) -> Option<(State, f64)> {
+        let system = &here.system;
+        if system.broken {
+            return None;
+        }
+        let mut information = system.information.clone();
+        for index in 0..system.scale.len() {
+            let floor = f64::MIN_POSITIVE.sqrt();
+            information[(index, index)] += damping * system.scale[index] + floor;
+        }
+        let step = -information.cholesky()?.solve(&system.gradient);
+        let promised = system.promised - 0.5 * system.gradient.dot(&step);
+        let frames = system.frames.iter().zip(&here.state.frames);
+        let state = State {
+            constants: here.state.constants.stepped(&self.layout, &step),
+            frames: frames
+                .map(|(eliminated, frame)| stepped_frame(frame, eliminated, &step))
+                .collect(),
+        };
+        Some((state, promised))
+    }
+}
+
+/// A state with its normal equations.
+struct Here {
+    state: State,
+    system: Reduced,
+}
+
+impl Here {
+    /// What counts as next to nothing beside the cost.
+    fn settled(&self, change: f64) -> f64 {
+        change.max(SETTLED_FRACTION * self.system.cost)
     }
 }
 
@@ -196,10 +204,7 @@ fn stepped_frame(
     let mut stepped = frame.clone();
     let mut pose_step = SVector::<f64, TAG_CONSTANTS>::zeros();
     if let Some(pose) = &eliminated.pose {
-        pose_step = -pose.offset;
-        for (column, coupling) in &pose.coupling {
-            pose_step -= coupling * step[*column];
-        }
+        pose_step = pose.step(step);
         stepped.camera_from_reference = stepped_pose(&frame.camera_from_reference, &pose_step);
     }
     for angle in &eliminated.angles {

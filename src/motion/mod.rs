@@ -46,7 +46,7 @@ use crate::measured::Measured;
 use crate::model_file::ModelFile;
 use crate::tags::Sightings;
 use crate::warning::Warning;
-use joint_fit::JointFit;
+use joint_fit::{JointFit, Until};
 use observation::{ObservedFrame, Target};
 use parameters::{Layout, Lens, Priors};
 
@@ -201,6 +201,13 @@ struct SumsByCause {
     own: DMatrix<f64>,
 }
 
+/// When the last fit ends. A step that promises to lower the cost by less changes deflections by
+/// some thousandths of their standard deviation.
+const FINAL: Until = Until {
+    steps: 25,
+    promised: 1e-5,
+};
+
 /// Frames whose deflections are taken from their zero in one go: the work for the zero is shared
 /// among them, that for their joint covariance grows with their square.
 const FRAMES_IN_ONE_GO: usize = 64;
@@ -262,17 +269,15 @@ pub fn fit(
         .ok_or(undetermined.clone())?;
     let has_corner_errors = options.corner_error_sd_px > 0.0;
     let constant = match has_corner_errors {
-        true => corner_errors::mean_residuals(&fit, &sorted.state),
+        true => corner_errors::mean_residuals(&fit, &sorted),
         false => BTreeMap::new(),
     };
-    let lasting = rests::weigh_rests(&mut fit, &sorted.state, &constant);
-    let fitted = fit
-        .minimise(sorted.state, outliers::STEPS)
-        .ok_or(undetermined)?;
+    let lasting = rests::weigh_rests(&mut fit, &sorted, &constant);
+    let state = fit.minimise(sorted, FINAL).ok_or(undetermined)?;
     fit.layout.corner_errors = has_corner_errors;
     result::Conclusion {
         fit: &fit,
-        fitted: &fitted,
+        state: &state,
         constant: &constant,
         lasting,
         sightings,

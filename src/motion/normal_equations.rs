@@ -4,15 +4,18 @@
 //! one frame only and is eliminated next. What remains are the constants: the work grows linearly
 //! with the frames. Frames are summed in pieces of fixed size and in order, so that the result
 //! does not depend on the number of threads.
+//!
+//! The residual goes along as one more column behind the constants: products with it are the
+//! gradient, and its own is what is left of the squares.
 
-use nalgebra::{Cholesky, Const, DMatrix, DVector, SMatrix, SVector};
+use nalgebra::{Cholesky, Const, DMatrix, DVector, Matrix6xX, SMatrix, SVector};
 use rayon::prelude::*;
 
 use super::joint_fit::{JointFit, State};
 use super::observation::{Observation, ObservedFrame, Target};
-use super::parameters::{CORNER_ERRORS, FrameState, Layout};
+use super::parameters::{CORNER_ERRORS, FrameState, Layout, TAG_CONSTANTS};
 use super::prediction::{
-    CORNER_ERROR, EDGE_SHIFT, LENS, OWN, POSE, RESIDUAL, WITH_CORNER_ERRORS, WITH_LENS,
+    CORNER_ERROR, EDGE_SHIFT, LENS, Linearised, OWN, POSE, RESIDUAL, WITH_CORNER_ERRORS, WITH_LENS,
     WITHOUT_LENS, linearise,
 };
 use crate::camera::Camera;
@@ -20,9 +23,8 @@ use crate::camera::Camera;
 /// Frames that are summed by one thread at a time.
 const PIECE: usize = 64;
 
-type Gram<const N: usize> = SMatrix<f64, N, N>;
-type PoseMatrix = SMatrix<f64, 6, 6>;
-type PoseVector = SVector<f64, 6>;
+type PoseMatrix = SMatrix<f64, TAG_CONSTANTS, TAG_CONSTANTS>;
+type PoseVector = SVector<f64, TAG_CONSTANTS>;
 
 /// How an eliminated deflection follows everything else: −(coupling · rest) / curvature.
 #[derive(Debug, Clone)]
@@ -37,13 +39,31 @@ pub(super) struct AngleElimination {
     pub share: f64,
 }
 
-/// How an eliminated camera pose follows the constants: −(offset + coupling · constants).
+/// How an eliminated camera pose follows the constants.
 #[derive(Debug, Clone)]
 pub(super) struct PoseElimination {
-    pub offset: PoseVector,
-    pub coupling: Vec<(usize, PoseVector)>,
+    /// One column a constant, and the gradient behind them.
+    coupling: Matrix6xX<f64>,
     /// Of the pose's own information.
-    pub root: Cholesky<f64, Const<6>>,
+    pub root: Cholesky<f64, Const<TAG_CONSTANTS>>,
+}
+
+impl PoseElimination {
+    /// The pose's step that belongs to a step of the constants.
+    pub fn step(&self, constants: &DVector<f64>) -> PoseVector {
+        let count = constants.len();
+        let slope = self.coupling.columns(0, count) * constants + self.coupling.column(count);
+        -self.root.solve(&slope)
+    }
+
+    /// How a quantity follows the constants by way of the pose, from how it follows the pose.
+    pub fn by_constants(&self, by_pose: &PoseVector) -> DVector<f64> {
+        let count = self.coupling.ncols() - 1;
+        -self
+            .coupling
+            .columns(0, count)
+            .tr_mul(&self.root.solve(by_pose))
+    }
 }
 
 /// What was eliminated in one frame.
@@ -61,28 +81,12 @@ pub(super) struct Reduced {
     /// Diagonal before elimination: the scale of each constant.
     pub scale: DVector<f64>,
     pub frames: Vec<FrameElimination>,
-    /// The point at which it was taken is outside the model.
+    /// Half the sum of the losses at this point; infinite outside the model.
+    pub cost: f64,
+    /// By how much the frames' own unknowns promise to lower the cost, the constants held.
+    pub promised: f64,
+    /// The point is outside the model, or leaves a camera pose undetermined.
     pub broken: bool,
-}
-
-impl Reduced {
-    fn empty(constants: usize) -> Self {
-        Self {
-            information: DMatrix::zeros(constants, constants),
-            gradient: DVector::zeros(constants),
-            scale: DVector::zeros(constants),
-            frames: vec![],
-            broken: false,
-        }
-    }
-
-    fn join(&mut self, piece: Self) {
-        self.information += piece.information;
-        self.gradient += piece.gradient;
-        self.scale += piece.scale;
-        self.frames.extend(piece.frames);
-        self.broken |= piece.broken;
-    }
 }
 
 /// Linearises all frames at a state and eliminates what is theirs; `damping` multiplies every
@@ -98,153 +102,253 @@ pub(super) fn reduce(fit: &JointFit, state: &State, damping: f64) -> Reduced {
 }
 
 fn reduce_sized<const N: usize>(fit: &JointFit, state: &State, damping: f64) -> Reduced {
-    let camera = fit.lens.camera(&state.constants);
-    let pieces: Vec<Reduced> = fit
+    let work = Work {
+        fit,
+        state,
+        camera: fit.lens.camera(&state.constants),
+        damping,
+        slots: Slots::new(&fit.layout),
+    };
+    let pieces: Vec<Sums> = fit
         .frames
         .par_chunks(PIECE)
         .zip(state.frames.par_chunks(PIECE))
-        .map(|(frames, states)| {
-            let mut piece = Reduced::empty(fit.layout.constants());
-            for (frame, frame_state) in frames.iter().zip(states) {
-                let work = FrameWork::<N> {
-                    fit,
-                    state,
-                    camera: &camera,
-                    damping,
-                };
-                match work.eliminate(frame, frame_state, &mut piece) {
-                    Some(eliminated) => piece.frames.push(eliminated),
-                    None => {
-                        piece.broken = true;
-                        piece.frames.push(FrameElimination::default());
-                    }
-                }
-            }
-            piece
-        })
+        .map(|(frames, states)| work.piece::<N>(frames, states))
         .collect();
-    let mut whole = Reduced::empty(fit.layout.constants());
+    let mut whole = Sums::empty(fit.layout.constants());
     pieces.into_iter().for_each(|piece| whole.join(piece));
-    whole
+    whole.reduced()
 }
 
-/// The elimination of one frame.
-struct FrameWork<'a, const N: usize> {
+/// Sums over some frames.
+struct Sums {
+    /// Lower triangle of the products of constants and residual.
+    products: DMatrix<f64>,
+    scale: DVector<f64>,
+    /// Of the weighted residuals, before elimination.
+    squares: f64,
+    cost: f64,
+    frames: Vec<FrameElimination>,
+    broken: bool,
+}
+
+impl Sums {
+    fn empty(constants: usize) -> Self {
+        Self {
+            products: DMatrix::zeros(constants + 1, constants + 1),
+            scale: DVector::zeros(constants + 1),
+            squares: 0.0,
+            cost: 0.0,
+            frames: vec![],
+            broken: false,
+        }
+    }
+
+    fn join(&mut self, piece: Self) {
+        self.products += piece.products;
+        self.scale += piece.scale;
+        self.squares += piece.squares;
+        self.cost += piece.cost;
+        self.frames.extend(piece.frames);
+        self.broken |= piece.broken;
+    }
+
+    fn reduced(mut self) -> Reduced {
+        let constants = self.scale.len() - 1;
+        self.products.fill_upper_triangle_with_lower_triangle();
+        let gradient = self.products.column(constants);
+        Reduced {
+            gradient: gradient.rows(0, constants).into_owned(),
+            promised: 0.5 * (self.squares - gradient[constants]),
+            information: self
+                .products
+                .view((0, 0), (constants, constants))
+                .into_owned(),
+            scale: self.scale.rows(0, constants).into_owned(),
+            frames: self.frames,
+            cost: self.cost,
+            broken: self.broken,
+        }
+    }
+}
+
+/// Columns of a linearised sighting and the constants that they belong to, by target; the residual
+/// is the last.
+struct Slots {
+    surfaces: Vec<Vec<(usize, usize)>>,
+    airframe_tags: Vec<Vec<(usize, usize)>>,
+}
+
+impl Slots {
+    fn new(layout: &Layout) -> Self {
+        let of = |target: Target| slots(layout, target);
+        Self {
+            surfaces: (0..layout.surfaces).map(Target::Surface).map(of).collect(),
+            airframe_tags: (0..layout.airframe_tags)
+                .map(Target::Airframe)
+                .map(of)
+                .collect(),
+        }
+    }
+
+    fn of(&self, target: Target) -> &[(usize, usize)] {
+        match target {
+            Target::Surface(surface) => &self.surfaces[surface],
+            Target::Airframe(tag) => &self.airframe_tags[tag],
+        }
+    }
+}
+
+fn slots(layout: &Layout, target: Target) -> Vec<(usize, usize)> {
+    let run = |column: usize, to: Option<usize>, count: usize| {
+        to.into_iter()
+            .flat_map(move |first| (0..count).map(move |index| (column + index, first + index)))
+    };
+    let (own, own_count) = layout.own(target).unzip();
+    run(OWN, own, own_count.unwrap_or(0))
+        .chain(run(EDGE_SHIFT, layout.edge_shift_column(), 1))
+        .chain(run(LENS, layout.lens_column(), WITH_LENS - LENS))
+        .chain(run(
+            CORNER_ERROR,
+            layout.corner_error_column(target),
+            CORNER_ERRORS,
+        ))
+        .chain([(RESIDUAL, layout.constants())])
+        .collect()
+}
+
+/// The elimination of frames.
+struct Work<'a> {
     fit: &'a JointFit,
     state: &'a State,
-    camera: &'a Camera,
+    camera: Camera,
     damping: f64,
+    slots: Slots,
 }
 
-/// Pose block of a frame while it is summed.
+/// Pose block of a frame while it is summed; the lower triangle of its information.
 struct PoseBlock {
     information: PoseMatrix,
-    gradient: PoseVector,
-    coupling: Vec<(usize, PoseVector)>,
+    coupling: Matrix6xX<f64>,
 }
 
-impl<const N: usize> FrameWork<'_, N> {
-    fn eliminate(
+impl Work<'_> {
+    fn piece<const N: usize>(&self, frames: &[ObservedFrame], states: &[FrameState]) -> Sums {
+        let constants = self.fit.layout.constants();
+        let mut sums = Sums::empty(constants);
+        // Couplings of all poses, each divided by the root of its information.
+        let mut divided = DMatrix::zeros(TAG_CONSTANTS * frames.len(), constants + 1);
+        for (index, (frame, frame_state)) in frames.iter().zip(states).enumerate() {
+            let eliminated = self.eliminate::<N>(frame, frame_state, &mut sums);
+            sums.broken |= eliminated.is_none();
+            let eliminated = eliminated.unwrap_or_default();
+            if let Some(pose) = &eliminated.pose {
+                let mut rows = divided.fixed_rows_mut::<TAG_CONSTANTS>(TAG_CONSTANTS * index);
+                rows.copy_from(&pose.coupling);
+                let root = pose.root.l_dirty();
+                root.solve_lower_triangular_unchecked_mut(&mut rows);
+            }
+            sums.frames.push(eliminated);
+        }
+        if self.fit.layout.camera_moves {
+            // One large product is far faster than one a frame.
+            sums.products -= divided.transpose() * &divided;
+        }
+        sums
+    }
+
+    /// `None` outside the model, or where the pose is not determined.
+    fn eliminate<const N: usize>(
         &self,
         frame: &ObservedFrame,
         frame_state: &FrameState,
-        piece: &mut Reduced,
+        sums: &mut Sums,
     ) -> Option<FrameElimination> {
         let mut eliminated = FrameElimination::default();
-        let mut pose = PoseBlock {
+        let camera_moves = self.fit.layout.camera_moves && frame.kept().next().is_some();
+        let mut pose = camera_moves.then(|| PoseBlock {
             information: PoseMatrix::zeros(),
-            gradient: PoseVector::zeros(),
-            coupling: Vec::with_capacity(self.fit.layout.constants()),
-        };
+            coupling: Matrix6xX::zeros(self.fit.layout.constants() + 1),
+        });
         for seen in frame.kept() {
-            let pairs = column_pairs(&self.fit.layout, seen.target);
-            let (gram, angle) = self.sighting(seen, frame_state, &pairs)?;
-            add_constants(piece, &gram, &pairs);
-            if self.fit.layout.camera_moves {
-                add_pose(&mut pose, &gram, &pairs);
-            }
-            eliminated.angles.extend(angle);
+            let angle = self.add_sighting::<N>(seen, frame_state, sums, pose.as_mut());
+            eliminated.angles.extend(angle?);
         }
-        if self.fit.layout.camera_moves && eliminated_anything(frame) {
-            eliminated.pose = Some(self.eliminate_pose(pose, piece)?);
+        if let Some(mut pose) = pose {
+            for index in 0..TAG_CONSTANTS {
+                pose.information[(index, index)] *= 1.0 + self.damping;
+            }
+            eliminated.pose = Some(PoseElimination {
+                root: pose.information.cholesky()?,
+                coupling: pose.coupling,
+            });
         }
         Some(eliminated)
     }
 
-    /// Gram matrix of a sighting with its deflection eliminated.
-    fn sighting(
+    /// Adds the products of a sighting's columns, its deflection eliminated.
+    ///
+    /// `None` outside the model; then the cost is infinite.
+    fn add_sighting<const N: usize>(
         &self,
         seen: &Observation,
         frame_state: &FrameState,
-        pairs: &[(usize, usize)],
-    ) -> Option<(Gram<N>, Option<AngleElimination>)> {
-        let line = linearise::<N>(
-            seen,
-            self.camera,
-            &self.fit.lens,
-            &self.state.constants,
-            frame_state,
-        )?;
+        sums: &mut Sums,
+        pose: Option<&mut PoseBlock>,
+    ) -> Option<Option<AngleElimination>> {
+        let (fit, constants) = (self.fit, &self.state.constants);
+        let line = linearise::<N>(seen, &self.camera, &fit.lens, constants, frame_state);
+        let Some(mut line) = line else {
+            sums.cost = f64::INFINITY;
+            return None;
+        };
         let chi2 = line.columns.column(RESIDUAL).norm_squared();
-        let weight = self.fit.loss.weight(chi2) * seen.share;
-        let mut gram = Gram::<N>::zeros();
-        let columns = &line.columns.data.0;
-        for column in 0..N {
-            for row in 0..=column {
-                let product = weight * dot(&columns[row], &columns[column]);
-                gram[(row, column)] = product;
-                gram[(column, row)] = product;
-            }
+        let weight = fit.loss.weight(chi2) * seen.share;
+        sums.cost += 0.5 * seen.share * fit.loss.value(chi2);
+        sums.squares += weight * chi2;
+        line.columns *= weight.sqrt();
+        line.by_angle *= weight.sqrt();
+        let slots = self.slots.of(seen.target);
+        let angle = self.take_out_angle(seen, &mut line, slots);
+        add_constants(sums, &line.columns, slots);
+        if let Some(pose) = pose {
+            add_pose(pose, &line.columns, slots);
         }
-        let Target::Surface(surface) = seen.target else {
-            return Some((gram, None));
-        };
-        let curvature = weight * line.by_angle.norm_squared() * (1.0 + self.damping);
-        // A tag turning about the line of sight through its centre still moves its corners, so
-        // the curvature vanishes only for a sighting without weight.
-        if curvature.is_nan() || curvature <= f64::MIN_POSITIVE {
-            return Some((gram, None));
-        }
-        let coupling: SVector<f64, N> = line.columns.tr_mul(&line.by_angle) * weight;
-        gram.ger(-1.0 / curvature, &coupling, &coupling, 1.0);
-        let angle = AngleElimination {
-            surface,
-            by_pose: coupling.fixed_rows::<6>(POSE).into_owned(),
-            by_constants: pairs
-                .iter()
-                .map(|(own, to)| (*to, coupling[*own]))
-                .collect(),
-            gradient: coupling[RESIDUAL],
-            curvature,
-            share: seen.share,
-        };
-        Some((gram, Some(angle)))
+        Some(angle)
     }
 
-    fn eliminate_pose(&self, mut pose: PoseBlock, piece: &mut Reduced) -> Option<PoseElimination> {
-        for index in 0..6 {
-            pose.information[(index, index)] *= 1.0 + self.damping;
+    /// Takes out of a sighting's columns what the deflection makes good: a = `by_angle` becomes
+    /// C − u a (aᵀ C) / a², so that the products of the new columns are those of the old less
+    /// (Cᵀ a) (aᵀ C) / (a² (1 + damping)); hence 2 u − u² = 1 / (1 + damping).
+    fn take_out_angle<const N: usize>(
+        &self,
+        seen: &Observation,
+        line: &mut Linearised<N>,
+        slots: &[(usize, usize)],
+    ) -> Option<AngleElimination> {
+        let Target::Surface(surface) = seen.target else {
+            return None;
+        };
+        let square = line.by_angle.norm_squared();
+        // A tag turning about the line of sight through its centre still moves its corners, so
+        // the curvature vanishes only for a sighting without weight.
+        if square.is_nan() || square <= f64::MIN_POSITIVE {
+            return None;
         }
-        let root: Cholesky<f64, Const<6>> = pose.information.cholesky()?;
-        let offset = root.solve(&pose.gradient);
-        let coupling: Vec<(usize, PoseVector)> = pose
-            .coupling
-            .iter()
-            .map(|(column, block)| (*column, root.solve(block)))
-            .collect();
-        for (index, (column, block)) in pose.coupling.iter().enumerate() {
-            piece.gradient[*column] -= block.dot(&offset);
-            for (other, solved) in &coupling[..index] {
-                let product = block.dot(solved);
-                piece.information[(*column, *other)] -= product;
-                piece.information[(*other, *column)] -= product;
-            }
-            piece.information[(*column, *column)] -= block.dot(&coupling[index].1);
-        }
-        Some(PoseElimination {
-            offset,
-            coupling,
-            root,
+        let coupling: SVector<f64, N> = line.columns.tr_mul(&line.by_angle);
+        let share = 1.0 - (self.damping / (1.0 + self.damping)).sqrt();
+        line.columns
+            .ger(-share / square, &line.by_angle, &coupling, 1.0);
+        Some(AngleElimination {
+            surface,
+            by_pose: coupling.fixed_rows::<TAG_CONSTANTS>(POSE).into_owned(),
+            by_constants: slots[..slots.len() - 1]
+                .iter()
+                .map(|(column, to)| (*to, coupling[*column]))
+                .collect(),
+            gradient: coupling[RESIDUAL],
+            curvature: square * (1.0 + self.damping),
+            share: seen.share,
         })
     }
 }
@@ -255,49 +359,38 @@ fn dot(a: &[f64; 8], b: &[f64; 8]) -> f64 {
     (sums[0] + sums[2]) + (sums[1] + sums[3])
 }
 
-fn eliminated_anything(frame: &ObservedFrame) -> bool {
-    frame.kept().next().is_some()
-}
-
-/// Columns of a sighting's Gram matrix and the constants that they belong to.
-fn column_pairs(layout: &Layout, target: Target) -> Vec<(usize, usize)> {
-    let own = layout
-        .own(target)
-        .into_iter()
-        .flat_map(|(first, count)| (0..count).map(move |index| (OWN + index, first + index)));
-    let edge = layout
-        .edge_shift_column()
-        .into_iter()
-        .map(|column| (EDGE_SHIFT, column));
-    let lens = layout
-        .lens_column()
-        .into_iter()
-        .flat_map(|first| (LENS..WITH_LENS).map(move |index| (index, first + index - LENS)));
-    let corners = layout.corner_error_column(target).into_iter();
-    let corners = corners.flat_map(|first| {
-        (0..CORNER_ERRORS).map(move |index| (CORNER_ERROR + index, first + index))
-    });
-    own.chain(edge).chain(lens).chain(corners).collect()
-}
-
-fn add_constants<const N: usize>(piece: &mut Reduced, gram: &Gram<N>, pairs: &[(usize, usize)]) {
-    for (own, to) in pairs {
-        piece.gradient[*to] += gram[(*own, RESIDUAL)];
-        piece.scale[*to] += gram[(*own, *own)];
-        for (other, to_other) in pairs {
-            piece.information[(*to, *to_other)] += gram[(*own, *other)];
+fn add_constants<const N: usize>(
+    sums: &mut Sums,
+    columns: &SMatrix<f64, 8, N>,
+    slots: &[(usize, usize)],
+) {
+    let columns = &columns.data.0;
+    for (index, (column, to)) in slots.iter().enumerate() {
+        let right = &columns[*column];
+        let mut products = sums.products.column_mut(*to);
+        for (other, to_other) in &slots[index..] {
+            products[*to_other] += dot(&columns[*other], right);
         }
+        sums.scale[*to] += dot(right, right);
     }
 }
 
-fn add_pose<const N: usize>(pose: &mut PoseBlock, gram: &Gram<N>, pairs: &[(usize, usize)]) {
-    pose.information += gram.fixed_view::<6, 6>(POSE, POSE);
-    pose.gradient += gram.fixed_view::<6, 1>(POSE, RESIDUAL);
-    for (own, to) in pairs {
-        let block = gram.fixed_view::<6, 1>(POSE, *own);
-        match pose.coupling.iter_mut().find(|(column, _)| column == to) {
-            Some((_, sum)) => *sum += block,
-            None => pose.coupling.push((*to, block.into_owned())),
+fn add_pose<const N: usize>(
+    pose: &mut PoseBlock,
+    columns: &SMatrix<f64, 8, N>,
+    slots: &[(usize, usize)],
+) {
+    let columns = &columns.data.0;
+    let by_pose = &columns[POSE..POSE + TAG_CONSTANTS];
+    for (column, right) in by_pose.iter().enumerate() {
+        for (row, left) in by_pose.iter().enumerate().skip(column) {
+            pose.information[(row, column)] += dot(left, right);
+        }
+    }
+    for (column, to) in slots {
+        let mut coupling = pose.coupling.column_mut(*to);
+        for (sum, left) in coupling.iter_mut().zip(by_pose) {
+            *sum += dot(left, &columns[*column]);
         }
     }
 }

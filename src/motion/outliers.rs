@@ -3,18 +3,22 @@
 use rayon::prelude::*;
 
 use super::frame_fit::FrameFit;
-use super::joint_fit::{Fitted, JointFit, State};
+use super::joint_fit::{JointFit, State, Until};
 use super::observation::{ObservedFrame, Target};
-use super::parameters::FrameState;
+use super::parameters::{Constants, FrameState};
 use super::prediction::residual;
 use super::start::{START_LOSS, best_start};
+use crate::camera::Camera;
 use crate::solver::Loss;
 use crate::statistics::median;
 
 /// Rounds of fitting and sorting; three are usual.
 const ROUNDS: usize = 8;
-/// Steps of the fit in one round.
-pub(super) const STEPS: usize = 25;
+/// When the fit of one round ends.
+const ROUND: Until = Until {
+    steps: 25,
+    promised: 1e-3,
+};
 /// Variance factors that change by less than this settle.
 const SETTLED_FACTOR: f64 = 0.02;
 /// A tag's own variance factor counts half against that of all tags at this many sightings.
@@ -29,16 +33,13 @@ const SMALLEST_FACTOR: f64 = 0.25;
 /// Fits with all sightings under a forgiving loss, then sorts out and refits until nothing changes.
 ///
 /// Whitenings are rescaled by tag on the way, so that kept residuals have variance 1.
-pub(super) fn fit_and_sort(
-    fit: &mut JointFit,
-    start: State,
-    rejection_chi2: f64,
-) -> Option<Fitted> {
+pub(super) fn fit_and_sort(fit: &mut JointFit, start: State, rejection_chi2: f64) -> Option<State> {
     keep_plausible(fit, &start);
-    let mut fitted = fit.minimise(start, STEPS)?;
+    let mut state = fit.minimise(start, ROUND)?;
     for round in 0..ROUNDS {
-        let factors = rescale(fit, &fitted.state);
-        let changed = sort(fit, &mut fitted.state, rejection_chi2);
+        let mut chi2 = chi2(fit, &state);
+        let factors = rescale(fit, &mut chi2);
+        let changed = sort(fit, &mut state, chi2, rejection_chi2);
         let settled = factors
             .iter()
             .all(|factor| (factor - 1.0).abs() < SETTLED_FACTOR);
@@ -48,9 +49,9 @@ pub(super) fn fit_and_sort(
         fit.loss = Loss::Huber {
             width: rejection_chi2.sqrt(),
         };
-        fitted = fit.minimise(fitted.state, STEPS)?;
+        state = fit.minimise(state, ROUND)?;
     }
-    Some(fitted)
+    Some(state)
 }
 
 /// Keeps the sightings that a start explains no much worse than most, whatever the scale of the
@@ -76,14 +77,20 @@ fn chi2(fit: &JointFit, state: &State) -> Vec<Vec<f64>> {
         .par_iter()
         .zip(&state.frames)
         .with_min_len(64)
-        .map(|(frame, frame_state)| {
-            let of_sightings = frame.observations.iter().map(|seen| {
-                residual(seen, &camera, &state.constants, frame_state)
-                    .map_or(f64::INFINITY, |miss| miss.norm_squared())
-            });
-            of_sightings.collect()
-        })
+        .map(|(frame, frame_state)| chi2_of(frame, &camera, &state.constants, frame_state))
         .collect()
+}
+
+fn chi2_of(
+    frame: &ObservedFrame,
+    camera: &Camera,
+    constants: &Constants,
+    state: &FrameState,
+) -> Vec<f64> {
+    let of_sighting = |seen| {
+        residual(seen, camera, constants, state).map_or(f64::INFINITY, |miss| miss.norm_squared())
+    };
+    frame.observations.iter().map(of_sighting).collect()
 }
 
 /// Degrees of freedom that a kept sighting has left on average.
@@ -105,18 +112,18 @@ pub(super) fn freedom_of_a_sighting(fit: &JointFit) -> f64 {
     (8.0 - unknowns / f64::max(sightings, 1.0)).max(1.0)
 }
 
-/// Brings each tag's residuals to variance 1; returns the factors on the variances.
-fn rescale(fit: &mut JointFit, state: &State) -> Vec<f64> {
+/// Brings each tag's residuals, whose χ² are given, to variance 1; returns the factors on the
+/// variances.
+fn rescale(fit: &mut JointFit, chi2: &mut [Vec<f64>]) -> Vec<f64> {
     let freedom = freedom_of_a_sighting(fit);
     // Median of χ² (Wilson and Hilferty, PNAS 17 (1931) 684).
     let expected = freedom * (1.0 - 2.0 / (9.0 * freedom)).powi(3);
-    let chi2 = chi2(fit, state);
     let targets: Vec<Target> = (0..fit.layout.surfaces)
         .map(Target::Surface)
         .chain((0..fit.layout.airframe_tags).map(Target::Airframe))
         .collect();
     let of = |wanted: Option<Target>| -> Vec<f64> {
-        let frames = fit.frames.iter().zip(&chi2);
+        let frames = fit.frames.iter().zip(&*chi2);
         let sightings = frames.flat_map(|(frame, chi2)| frame.observations.iter().zip(chi2));
         sightings
             .filter(|(seen, _)| seen.kept && wanted.is_none_or(|target| target == seen.target))
@@ -133,12 +140,14 @@ fn rescale(fit: &mut JointFit, state: &State) -> Vec<f64> {
             (trust * own.ln() + (1.0 - trust) * overall.ln()).exp()
         })
         .collect();
-    for frame in &mut fit.frames {
-        for seen in &mut frame.observations {
+    for (frame, chi2) in fit.frames.iter_mut().zip(chi2) {
+        for (seen, chi2) in frame.observations.iter_mut().zip(chi2) {
             let factor = targets.iter().position(|target| *target == seen.target);
             let factor = factor.map_or(overall, |index| factors[index]);
             let total = (seen.variance_factor * factor).max(SMALLEST_FACTOR);
-            seen.whitening *= (seen.variance_factor / total).sqrt();
+            let change = seen.variance_factor / total;
+            seen.whitening *= change.sqrt();
+            *chi2 *= change;
             seen.variance_factor = total;
         }
     }
@@ -146,9 +155,13 @@ fn rescale(fit: &mut JointFit, state: &State) -> Vec<f64> {
 }
 
 /// Keeps what fits and rejects what does not; tells whether that changed anything.
-fn sort(fit: &mut JointFit, state: &mut State, rejection_chi2: f64) -> bool {
-    retry_doubtful_frames(fit, state, rejection_chi2);
-    let chi2 = chi2(fit, state);
+fn sort(
+    fit: &mut JointFit,
+    state: &mut State,
+    mut chi2: Vec<Vec<f64>>,
+    rejection_chi2: f64,
+) -> bool {
+    retry_doubtful_frames(fit, state, &mut chi2, rejection_chi2);
     let mut changed = false;
     for (frame, chi2) in fit.frames.iter_mut().zip(&chi2) {
         let before: Vec<bool> = frame.observations.iter().map(|seen| seen.kept).collect();
@@ -173,14 +186,19 @@ pub(super) fn reject_all(frame: &mut ObservedFrame) {
 
 /// Frames with a sighting that does not fit start anew with all their sightings: one wrong
 /// sighting of an airframe tag makes all others look wrong.
-fn retry_doubtful_frames(fit: &mut JointFit, state: &mut State, rejection_chi2: f64) {
-    let chi2 = chi2(fit, state);
+fn retry_doubtful_frames(
+    fit: &JointFit,
+    state: &mut State,
+    chi2: &mut [Vec<f64>],
+    rejection_chi2: f64,
+) {
     let spans = angle_spans(fit, state);
     let camera = fit.lens.camera(&state.constants);
+    let constants = state.constants.clone();
     let frame_fit = FrameFit {
         lens: &fit.lens,
         camera: &camera,
-        constants: &state.constants,
+        constants: &constants,
         camera_moves: fit.layout.camera_moves,
         loss: START_LOSS,
         scan_rad: &spans,
@@ -204,6 +222,7 @@ fn retry_doubtful_frames(fit: &mut JointFit, state: &mut State, rejection_chi2: 
         })
         .collect();
     for (index, found) in retried.into_iter().flatten() {
+        chi2[index] = chi2_of(&fit.frames[index], &camera, &constants, &found);
         state.frames[index] = found;
     }
 }

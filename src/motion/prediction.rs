@@ -1,10 +1,10 @@
 //! Where the fit expects the corners, and how that follows the unknowns.
 
-use nalgebra::{Matrix3, Point3, SMatrix, SVector, Vector2, Vector3};
+use nalgebra::{Matrix3, Point3, SMatrix, Vector2, Vector3};
 
 use super::observation::{Corners, Observation, Target};
 use super::parameters::{CORNER_ERRORS, Constants, FrameState, Lens};
-use crate::camera::Camera;
+use crate::camera::{Camera, INTRINSIC_COUNT};
 use crate::geometry::{Pose, across, corners_in_tag, turn_about};
 
 /// Columns of a [`Linearised`]: the camera's pose in the frame (turn, shift) …
@@ -31,25 +31,6 @@ pub(super) struct Linearised<const N: usize> {
     pub by_angle: Corners,
 }
 
-/// Where a target's corners are in the reference frame.
-fn corners_in_reference(
-    seen: &Observation,
-    constants: &Constants,
-    state: &FrameState,
-) -> [Point3<f64>; 4] {
-    let reference_from_tag = match seen.target {
-        Target::Surface(surface) => {
-            let hinged = &constants.surfaces[surface];
-            hinged.hinge.carry(
-                &hinged.reference_from_tag_at_zero,
-                state.angles_rad[surface],
-            )
-        }
-        Target::Airframe(tag) => constants.airframe_tags[tag],
-    };
-    corners_in_tag(seen.edge_mm).map(|corner| reference_from_tag * corner)
-}
-
 /// Predicted minus observed corners, whitened; `None` if a corner falls behind the camera.
 pub(super) fn residual(
     seen: &Observation,
@@ -57,7 +38,9 @@ pub(super) fn residual(
     constants: &Constants,
     state: &FrameState,
 ) -> Option<Corners> {
-    Some(seen.whitening * residual_px(seen, camera, constants, state)?)
+    let mut miss = residual_px(seen, camera, constants, state)?;
+    whiten(&seen.whitening, &mut miss.data.0[0]);
+    Some(miss)
 }
 
 /// Predicted minus observed corners, px.
@@ -67,19 +50,38 @@ pub(super) fn residual_px(
     constants: &Constants,
     state: &FrameState,
 ) -> Option<Corners> {
+    let reference_from_tag = reference_from_tag(seen.target, constants, state);
+    let camera_from_tag = state.camera_from_reference * reference_from_tag;
     let mut predicted = Corners::zeros();
-    let corners = corners_in_reference(seen, constants, state);
-    for (index, corner) in corners.iter().enumerate() {
-        let point = camera.project(&(state.camera_from_reference * corner))?;
-        predicted
-            .fixed_rows_mut::<2>(2 * index)
-            .copy_from(&point.coords);
+    for (index, corner) in corners_in_tag(seen.edge_mm).iter().enumerate() {
+        let point = camera.project(&(camera_from_tag * corner))?;
+        predicted[2 * index] = point.x;
+        predicted[2 * index + 1] = point.y;
     }
-    let shift = edge_slope(&predicted) * constants.edge_shift_px;
-    Some(predicted + shift - seen.corners_px)
+    // Most fits of single frames and trials have no edge shift.
+    if constants.edge_shift_px != 0.0 {
+        predicted += edge_slope(&predicted) * constants.edge_shift_px;
+    }
+    Some(predicted - seen.corners_px)
+}
+
+fn reference_from_tag(target: Target, constants: &Constants, state: &FrameState) -> Pose {
+    match target {
+        Target::Surface(surface) => {
+            let hinged = &constants.surfaces[surface];
+            hinged.hinge.carry(
+                &hinged.reference_from_tag_at_zero,
+                state.angles_rad[surface],
+            )
+        }
+        Target::Airframe(tag) => constants.airframe_tags[tag],
+    }
 }
 
 /// The residual of one sighting with its derivatives.
+///
+/// A tag is a rigid body: whatever moves it moves its corners by way of the tag's turn about its
+/// centre and its shift, six columns that are made ready and whitened once.
 pub(super) fn linearise<const N: usize>(
     seen: &Observation,
     camera: &Camera,
@@ -88,36 +90,26 @@ pub(super) fn linearise<const N: usize>(
     state: &FrameState,
 ) -> Option<Linearised<N>> {
     let mut columns = SMatrix::<f64, 8, N>::zeros();
-    let mut by_angle = Corners::zeros();
-    let camera_from_reference = &state.camera_from_reference;
-    let rotation = camera_from_reference.rotation.matrix();
-    let movers = Movers::new(seen.target, constants, state);
-    let corners = corners_in_reference(seen, constants, state);
-    for (index, corner) in corners.iter().enumerate() {
+    let mut by_turn = ByMotion::zeros();
+    let mut by_shift = ByMotion::zeros();
+    let reference_from_tag = reference_from_tag(seen.target, constants, state);
+    let camera_from_tag = state.camera_from_reference * reference_from_tag;
+    for (index, corner) in corners_in_tag(seen.edge_mm).iter().enumerate() {
         let row = 2 * index;
-        let in_camera = camera_from_reference * corner;
+        let lever = camera_from_tag.rotation * corner.coords;
+        let in_camera = Point3::from(lever + camera_from_tag.translation.vector);
         let projection = camera.project_with_jacobians(&in_camera)?;
-        let by_camera = projection.by_point;
-        let by_reference = by_camera * rotation;
-        let turned = in_camera.coords - camera_from_reference.translation.vector;
-        columns
-            .fixed_view_mut::<2, 3>(row, POSE)
-            .copy_from(&(by_camera * turning(&turned)));
-        columns
-            .fixed_view_mut::<2, 3>(row, POSE + 3)
-            .copy_from(&by_camera);
-        let (own, turn) = movers.of(corner);
-        columns
-            .fixed_view_mut::<2, 9>(row, OWN)
-            .copy_from(&(by_reference * own));
-        by_angle
+        by_turn
             .fixed_rows_mut::<2>(row)
-            .copy_from(&(by_reference * turn));
+            .copy_from(&(projection.by_point * turning(&lever)));
+        by_shift
+            .fixed_rows_mut::<2>(row)
+            .copy_from(&projection.by_point);
         columns[(row, RESIDUAL)] = projection.in_image.x;
         columns[(row + 1, RESIDUAL)] = projection.in_image.y;
         if let (Some(root), true) = (lens.root(), N > LENS) {
             columns
-                .view_mut((row, LENS), (2, WITH_LENS - LENS))
+                .fixed_view_mut::<2, INTRINSIC_COUNT>(row, LENS)
                 .copy_from(&(projection.by_intrinsics * root));
         }
     }
@@ -133,10 +125,75 @@ pub(super) fn linearise<const N: usize>(
             .columns_mut(CORNER_ERROR, CORNER_ERRORS)
             .fill_with_identity();
     }
-    Some(Linearised {
-        columns: seen.whitening * columns,
-        by_angle: seen.whitening * by_angle,
-    })
+    let motion = by_turn.data.0.iter_mut().chain(&mut by_shift.data.0);
+    for column in motion.chain(&mut columns.data.0[RESIDUAL..]) {
+        whiten(&seen.whitening, column);
+    }
+    let centre = state.camera_from_reference.rotation * reference_from_tag.translation.vector;
+    columns
+        .fixed_columns_mut::<3>(POSE)
+        .copy_from(&(by_turn + by_shift * turning(&centre)));
+    columns
+        .fixed_columns_mut::<3>(POSE + 3)
+        .copy_from(&by_shift);
+    let mut line = Linearised {
+        columns,
+        by_angle: Corners::zeros(),
+    };
+    line.add_own(seen.target, constants, state, &by_turn, &by_shift);
+    Some(line)
+}
+
+/// Derivatives of the corners by a turn about the tag's centre, or by a shift, in camera axes.
+type ByMotion = SMatrix<f64, 8, 3>;
+
+/// Multiplies a column by a lower triangular matrix, in place.
+fn whiten(lower: &SMatrix<f64, 8, 8>, column: &mut [f64; 8]) {
+    for (from, factors) in lower.data.0.iter().enumerate().rev() {
+        let value = column[from];
+        column[from] = factors[from] * value;
+        for to in from + 1..8 {
+            column[to] += factors[to] * value;
+        }
+    }
+}
+
+impl<const N: usize> Linearised<N> {
+    /// Fills in the columns of the target's own constants, and the angle's.
+    fn add_own(
+        &mut self,
+        target: Target,
+        constants: &Constants,
+        state: &FrameState,
+        by_turn: &ByMotion,
+        by_shift: &ByMotion,
+    ) {
+        let camera_from_reference = state.camera_from_reference.rotation.matrix();
+        let by_turn = by_turn * camera_from_reference;
+        let by_shift = by_shift * camera_from_reference;
+        let mut own = self.columns.fixed_columns_mut::<9>(OWN);
+        let Target::Surface(surface) = target else {
+            own.fixed_columns_mut::<3>(0).copy_from(&by_turn);
+            own.fixed_columns_mut::<3>(3).copy_from(&by_shift);
+            return;
+        };
+        let hinged = &constants.surfaces[surface];
+        let axis = hinged.hinge.axis.into_inner();
+        let turn = *turn_about(&hinged.hinge.axis, state.angles_rad[surface]).matrix();
+        let across = across(&hinged.hinge.axis);
+        let carried = turn * (hinged.tag_centre() - hinged.hinge.point);
+        // A turn of the axis turns what is carried, less what the carrying makes of that turn.
+        let turned = across - turn * across;
+        let by_turn_of_axis = by_turn + by_shift * turning(&carried);
+        own.fixed_columns_mut::<2>(0)
+            .copy_from(&(by_turn_of_axis * turned));
+        own.fixed_columns_mut::<2>(2)
+            .copy_from(&(by_shift * turned));
+        own.fixed_columns_mut::<2>(4)
+            .copy_from(&(by_turn * (turn * across)));
+        own.fixed_columns_mut::<3>(6).copy_from(&(by_shift * turn));
+        self.by_angle = by_turn_of_axis * axis;
+    }
 }
 
 /// Moves of the corners when all four edges move outward by 1 px: each corner goes to the
@@ -152,9 +209,10 @@ fn edge_slope(corners_px: &Corners) -> Corners {
         // Corners run clockwise in the picture, y down: outside lies to the left of the way.
         Vector2::new(along.y, -along.x)
     };
+    let outward = [0, 1, 2, 3].map(outward);
     let mut slope = Corners::zeros();
     for index in 0..4 {
-        let (before, after) = (outward(index + 3), outward(index));
+        let (before, after) = (outward[(index + 3) % 4], outward[index]);
         // The shift s with before·s = after·s = 1; for normals it lies along their sum.
         let shift = (before + after) / (1.0 + before.dot(&after)).max(f64::EPSILON);
         slope.fixed_rows_mut::<2>(2 * index).copy_from(&shift);
@@ -165,72 +223,4 @@ fn edge_slope(corners_px: &Corners) -> Corners {
 /// Derivative of ω × v by ω.
 pub(super) fn turning(v: &Vector3<f64>) -> Matrix3<f64> {
     -v.cross_matrix()
-}
-
-/// How a corner in the reference frame follows its target's constants and angle.
-enum Movers {
-    Surface {
-        axis: Vector3<f64>,
-        hinge_point: Point3<f64>,
-        /// Where the hinge carries things at the present angle.
-        turn: Matrix3<f64>,
-        across: nalgebra::Matrix3x2<f64>,
-        tag_centre_at_zero: Point3<f64>,
-    },
-    Airframe {
-        reference_from_tag: Pose,
-    },
-}
-
-impl Movers {
-    fn new(target: Target, constants: &Constants, state: &FrameState) -> Self {
-        match target {
-            Target::Surface(surface) => {
-                let hinged = &constants.surfaces[surface];
-                Self::Surface {
-                    axis: hinged.hinge.axis.into_inner(),
-                    hinge_point: hinged.hinge.point,
-                    turn: *turn_about(&hinged.hinge.axis, state.angles_rad[surface]).matrix(),
-                    across: across(&hinged.hinge.axis),
-                    tag_centre_at_zero: hinged.tag_centre(),
-                }
-            }
-            Target::Airframe(tag) => Self::Airframe {
-                reference_from_tag: constants.airframe_tags[tag],
-            },
-        }
-    }
-
-    /// Derivatives of a corner by the (up to nine) constants, and by the angle.
-    fn of(&self, corner: &Point3<f64>) -> (SMatrix<f64, 3, 9>, SVector<f64, 3>) {
-        let mut own = SMatrix::<f64, 3, 9>::zeros();
-        match self {
-            Self::Airframe { reference_from_tag } => {
-                let lever = corner.coords - reference_from_tag.translation.vector;
-                own.fixed_columns_mut::<3>(0).copy_from(&turning(&lever));
-                own.fixed_columns_mut::<3>(3)
-                    .copy_from(&Matrix3::identity());
-                (own, Vector3::zeros())
-            }
-            Self::Surface {
-                axis,
-                hinge_point,
-                turn,
-                across,
-                tag_centre_at_zero,
-            } => {
-                let carried = corner - hinge_point;
-                let at_zero = turn.tr_mul(&carried);
-                let from_centre = at_zero - (tag_centre_at_zero - hinge_point);
-                let by_axis = turning(&carried) - turn * turning(&at_zero);
-                own.fixed_columns_mut::<2>(0).copy_from(&(by_axis * across));
-                own.fixed_columns_mut::<2>(2)
-                    .copy_from(&(across - turn * across));
-                own.fixed_columns_mut::<2>(4)
-                    .copy_from(&(turn * turning(&from_centre) * across));
-                own.fixed_columns_mut::<3>(6).copy_from(turn);
-                (own, axis.cross(&carried))
-            }
-        }
-    }
 }

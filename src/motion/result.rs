@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use nalgebra::{DMatrix, DVector, Point3, SVector, Vector3};
 
 use super::corner_errors::with_corner_errors;
-use super::joint_fit::{Fitted, JointFit};
+use super::joint_fit::{JointFit, State};
 use super::normal_equations::{AngleElimination, FrameElimination, Reduced, reduce};
 use super::observation::{Corners, ObservedFrame, Target};
 use super::parameters::{Hinged, SURFACE_CONSTANTS, TAG_CONSTANTS};
@@ -36,7 +36,7 @@ const NEAREST_EDGES: f64 = 0.5;
 /// Everything that the conclusion is drawn from.
 pub(super) struct Conclusion<'a> {
     pub fit: &'a JointFit,
-    pub fitted: &'a Fitted,
+    pub state: &'a State,
     /// What each tag's residuals have in common in all frames.
     pub constant: &'a BTreeMap<Target, Corners>,
     pub lasting: LastingErrors,
@@ -52,7 +52,7 @@ impl Conclusion<'_> {
         options: &FitOptions,
         warnings: &mut Vec<Warning>,
     ) -> Result<Motion, MotionError> {
-        let state = &self.fitted.state;
+        let state = self.state;
         let mut reduced = reduce(self.fit, state, 0.0);
         self.fit.add_priors(&state.constants, &mut reduced);
         let undetermined = MotionError::Undetermined {
@@ -110,7 +110,7 @@ impl Conclusion<'_> {
     /// Variance of the kept whitened residuals about what they have in common in all frames (1 if
     /// the covariances are right), and their RMS in px.
     fn scatter(&self) -> Option<(f64, f64)> {
-        let state = &self.fitted.state;
+        let state = self.state;
         let camera = self.fit.lens.camera(&state.constants);
         let (mut chi2, mut squares_px, mut coordinates) = (0.0, 0.0, 0.0);
         for (frame, frame_state) in self.fit.frames.iter().zip(&state.frames) {
@@ -133,7 +133,7 @@ impl Conclusion<'_> {
             let mut angles: Vec<f64> = reduced
                 .frames
                 .iter()
-                .zip(&self.fitted.state.frames)
+                .zip(&self.state.frames)
                 .filter(|(eliminated, _)| of_surface(eliminated, surface).is_some())
                 .map(|(_, state)| state.angles_rad[surface])
                 .collect();
@@ -158,7 +158,7 @@ impl Conclusion<'_> {
     /// +1 where a growing angle is a positive deflection, −1 where it is a negative one.
     fn signs(&self) -> Option<Vec<f64>> {
         let first = self.first_camera()?;
-        let state = &self.fitted.state;
+        let state = self.state;
         let signs = state.constants.surfaces.iter().enumerate();
         let sign = |(surface, hinged): (usize, &Hinged)| {
             let mut angles: Vec<f64> = self
@@ -197,7 +197,7 @@ impl Conclusion<'_> {
                 .kept()
                 .any(|seen| matches!(seen.target, Target::Surface(_)))
         };
-        let mut frames = self.fit.frames.iter().zip(&self.fitted.state.frames);
+        let mut frames = self.fit.frames.iter().zip(&self.state.frames);
         let first = frames.find(|(frame, _)| surface(frame));
         first.map(|(_, state)| state.camera_from_reference)
     }
@@ -206,7 +206,7 @@ impl Conclusion<'_> {
         let constants = self.fit.layout.constants();
         let frames = self.fit.frames.iter().zip(&reduced.frames);
         frames
-            .zip(&self.fitted.state.frames)
+            .zip(&self.state.frames)
             .map(|((observed, eliminated), state)| {
                 let sighted = &self.sightings.frames[observed.position];
                 let deflections = (0..signs.len()).map(|surface| {
@@ -228,7 +228,7 @@ impl Conclusion<'_> {
 
     fn surfaces(&self, covariance: &DMatrix<f64>, signs: &[f64]) -> Vec<SurfaceMotion> {
         let camera = self.first_camera().unwrap_or_else(Pose::identity);
-        let constants = &self.fitted.state.constants;
+        let constants = &self.state.constants;
         let surfaces = constants.surfaces.iter().zip(&self.model.surfaces);
         surfaces
             .enumerate()
@@ -271,9 +271,7 @@ fn gain(angle: &AngleElimination, eliminated: &FrameElimination, constants: usiz
         gain[*column] -= coupling / angle.curvature;
     }
     if let Some(pose) = &eliminated.pose {
-        for (column, coupling) in &pose.coupling {
-            gain[*column] += angle.by_pose.dot(coupling) / angle.curvature;
-        }
+        gain -= pose.by_constants(&angle.by_pose) / angle.curvature;
     }
     gain
 }

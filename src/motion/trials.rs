@@ -8,7 +8,7 @@ use rayon::prelude::*;
 
 use super::MotionError;
 use super::hypotheses::{PossiblePoses, expected, propose};
-use super::joint_fit::{Fitted, JointFit, State};
+use super::joint_fit::{JointFit, State, Until};
 use super::observation::{Observation, ObservedFrame, Target};
 use super::outliers::keep_plausible;
 use super::parameters::{Constants, Hinged, Layout, Priors};
@@ -20,9 +20,16 @@ use crate::model_file::{ModelFile, Surface};
 const TRIAL_FRAMES: usize = 32;
 /// Frames that propose an airframe tag's pose.
 const TAG_PROPOSING_FRAMES: usize = 8;
-/// Steps of a trial fit, and of the winner's.
-const TRIAL_STEPS: usize = 12;
-const WINNER_STEPS: usize = 30;
+/// When a trial fit ends, and the winner's: what is left then is no matter beside the errors of so
+/// few frames.
+const TRIAL: Until = Until {
+    steps: 12,
+    promised: 0.1,
+};
+const WINNER: Until = Until {
+    steps: 30,
+    promised: 0.1,
+};
 /// Deflections that are tried for a hypothesis, rad: either way from any place in the travel.
 const WHOLE_SCAN_RAD: [f64; 2] = [-1.3, 1.3];
 /// Deflections beyond those of the trial frames that are tried in the other frames, rad.
@@ -72,6 +79,12 @@ impl Known {
     }
 }
 
+/// A fitted state with its cost, half the sum of the losses.
+struct Fitted {
+    state: State,
+    cost: f64,
+}
+
 /// A decided trial of one surface, on top of what was known.
 pub(super) struct Trial {
     pub surface: usize,
@@ -111,7 +124,7 @@ pub(super) fn airframe_tag(fit: &JointFit, known: &Known, tag: usize) -> Option<
         .filter_map(|proposal| {
             let mut constants = known.constants();
             constants.airframe_tags.push(proposal);
-            refined(&trial, constants, &[], TRIAL_STEPS)
+            refined(&trial, constants, &[], TRIAL)
         })
         .collect();
     let best = fitted.into_iter().min_by(|a, b| a.cost.total_cmp(&b.cost));
@@ -154,12 +167,12 @@ pub(super) fn surface_trial(
         .filter_map(|hinged| {
             let mut constants = known.constants();
             constants.surfaces.push(hinged);
-            refined(&trial, constants, &spans, TRIAL_STEPS)
+            refined(&trial, constants, &spans, TRIAL)
         })
         .collect();
     let best = fitted.into_iter().min_by(|a, b| a.cost.total_cmp(&b.cost));
     // Frames that started from the wrong pose of an airframe tag get a second chance.
-    let winner = best.and_then(|best| refined(&trial, best.state.constants, &spans, WINNER_STEPS));
+    let winner = best.and_then(|best| refined(&trial, best.state.constants, &spans, WINNER));
     let winner = winner.ok_or(MotionError::NoHinge {
         surface: declared.name.clone(),
     })?;
@@ -203,13 +216,13 @@ fn refined(
     trial: &JointFit,
     constants: Constants,
     spans: &[[f64; 2]],
-    steps: usize,
+    until: Until,
 ) -> Option<Fitted> {
     let frames = start_frames(trial, &constants, spans);
     let start = State { constants, frames };
     let mut plausible = trial.clone();
     keep_plausible(&mut plausible, &start);
-    let constants = plausible.minimise(start, steps)?.state.constants;
+    let constants = plausible.minimise(start, until)?.constants;
     let frames = start_frames(trial, &constants, spans);
     let state = State { constants, frames };
     let cost = trial.forgiving_cost(&state);
