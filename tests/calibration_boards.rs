@@ -101,7 +101,7 @@ impl Scene {
         GreyImage {
             width_px: WIDTH_PX,
             height_px: HEIGHT_PX,
-            pixels,
+            pixels: pixels.into(),
         }
     }
 
@@ -257,7 +257,7 @@ fn boards_drawn_by_opencv_are_found() {
         let image = GreyImage {
             width_px: size.width as usize,
             height_px: size.height as usize,
-            pixels: picture.data_bytes().unwrap().to_vec(),
+            pixels: picture.data_bytes().unwrap().to_vec().into(),
         };
         let board = Board::Charuco(charuco(columns as usize, rows as usize));
         let mut finder = BoardFinder::new(board).unwrap();

@@ -25,7 +25,7 @@ fn grey(path: &Path) -> GreyImage {
     GreyImage {
         width_px: picture.width() as usize,
         height_px: picture.height() as usize,
-        pixels: picture.into_raw(),
+        pixels: picture.into_raw().into(),
     }
 }
 

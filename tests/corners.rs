@@ -38,7 +38,7 @@ fn frame(pixels: Vec<u8>, index: usize) -> Frame {
     let image = GreyImage {
         width_px: side_px,
         height_px: side_px,
-        pixels,
+        pixels: pixels.into(),
     };
     Frame {
         index,

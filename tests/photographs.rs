@@ -33,7 +33,7 @@ fn look(picture: &GrayImage, tag_id: u32) -> Result<SightedFrame, TagsError> {
         image: GreyImage {
             width_px,
             height_px,
-            pixels: picture.as_raw().clone(),
+            pixels: picture.as_raw().clone().into(),
         },
     };
     let clip = ClipInfo {

@@ -4,6 +4,7 @@ use ffmpeg_the_third::color::Range;
 use ffmpeg_the_third::format::Pixel;
 use ffmpeg_the_third::frame::Video;
 
+use super::pixels::Pixels;
 use super::turn::{Rows, Turn};
 use super::{GreyImage, Levels};
 
@@ -82,9 +83,16 @@ pub(super) fn levels(frame: &Video) -> Levels {
 }
 
 /// The luma of a frame, upright; `None` if its format has no luma plane that is known here.
-pub(super) fn upright_luma(frame: &Video, turn: Turn) -> Option<GreyImage> {
+pub(super) fn upright_luma(frame: Video, turn: Turn) -> Option<GreyImage> {
     let coding = coding(frame.format())?;
     let (width_px, height_px) = (frame.width() as usize, frame.height() as usize);
+    if coding == Coding::Byte && turn == Turn::None && frame.stride(0) == width_px {
+        return Some(GreyImage {
+            width_px,
+            height_px,
+            pixels: Pixels::of_decoded(frame),
+        });
+    }
     let plane = Rows {
         bytes: frame.data(0),
         stride: frame.stride(0),
@@ -108,7 +116,7 @@ fn eight_bits(plane: Rows, byte_from_word: impl Fn(u16) -> u8) -> GreyImage {
     GreyImage {
         width_px: plane.width_px,
         height_px: plane.height_px,
-        pixels,
+        pixels: pixels.into(),
     }
 }
 

@@ -28,6 +28,7 @@ mod day;
 mod error;
 mod luma;
 mod natural_order;
+mod pixels;
 mod stills;
 pub mod stills_times;
 mod stream;
@@ -39,6 +40,7 @@ use std::path::{Path, PathBuf};
 
 pub use day::day_of_file;
 pub use error::{ClipError, TimesProblem};
+pub use pixels::Pixels;
 pub use stream::FrameStream;
 pub use video::decoder_version;
 
@@ -56,7 +58,7 @@ pub struct GreyImage {
     /// Height in pixels.
     pub height_px: usize,
     /// `width_px * height_px` code values.
-    pub pixels: Vec<u8>,
+    pub pixels: Pixels,
 }
 
 /// The code values that stand for black and for white.

@@ -253,6 +253,6 @@ fn decode(path: &Path) -> Result<GreyImage, ClipError> {
     Ok(GreyImage {
         width_px: grey.width() as usize,
         height_px: grey.height() as usize,
-        pixels: grey.into_luma8().into_raw(),
+        pixels: grey.into_luma8().into_raw().into(),
     })
 }

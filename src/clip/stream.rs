@@ -7,7 +7,8 @@ use super::{Clip, ClipError, ClipInfo, Frame};
 use crate::warning::Warning;
 
 /// How much is read ahead: enough to ride out frames that take long to decode (key frames) or to
-/// search, little enough that nobody misses the memory.
+/// search, little enough that nobody misses the memory. Colours, which lie beside the luma in a
+/// decoded frame, are not counted; they add half as much in most videos.
 const READ_AHEAD_BYTES: usize = 40 << 20;
 
 /// Frames that are read ahead of the largest pictures, and of the smallest.

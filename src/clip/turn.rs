@@ -91,7 +91,7 @@ impl Turn {
         GreyImage {
             width_px,
             height_px,
-            pixels,
+            pixels: pixels.into(),
         }
     }
 
@@ -166,7 +166,7 @@ mod tests {
     fn turns_are_clockwise() {
         let turned = |turn: Turn| {
             let image = turn.upright(STORED);
-            (image.width_px, image.height_px, image.pixels)
+            (image.width_px, image.height_px, image.pixels.to_vec())
         };
         assert_eq!(turned(Turn::None), (3, 2, vec![1, 2, 3, 4, 5, 6]));
         assert_eq!(turned(Turn::Quarter), (2, 3, vec![4, 1, 5, 2, 6, 3]));
@@ -190,7 +190,7 @@ mod tests {
             width_px: 45,
             height_px: 70,
         });
-        assert_eq!(back.pixels, bytes);
+        assert_eq!(*back.pixels, bytes);
     }
 
     #[test]

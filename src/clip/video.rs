@@ -163,7 +163,7 @@ impl VideoReader {
                 return None;
             }
             if decoded_s == time_s {
-                return upright_luma(&self.decoded, self.turn);
+                return self.take_luma();
             }
             last_s = Some(decoded_s);
         }
@@ -196,7 +196,7 @@ impl VideoReader {
         })
     }
 
-    /// Copies the decoded frame's luma onto the timeline.
+    /// Puts the decoded frame's luma onto the timeline.
     fn take_decoded(&mut self) -> Result<(), ClipError> {
         let size_px = (self.decoded.width(), self.decoded.height());
         if size_px != self.stored_size_px {
@@ -207,14 +207,21 @@ impl VideoReader {
                 then_px: size_px,
             });
         }
-        let image =
-            upright_luma(&self.decoded, self.turn).ok_or_else(|| ClipError::PixelFormat {
-                path: self.path.clone(),
-                format: format_name(self.decoded.format()),
-            })?;
+        let decoded_s = self.decoded_s();
+        let format = self.decoded.format();
+        let image = self.take_luma().ok_or_else(|| ClipError::PixelFormat {
+            path: self.path.clone(),
+            format: format_name(format),
+        })?;
         self.timeline
-            .push(self.decoded_s(), image)
+            .push(decoded_s, image)
             .map_err(|_| self.error_without_times())
+    }
+
+    /// The decoded frame's luma, upright; leaves no frame behind.
+    fn take_luma(&mut self) -> Option<GreyImage> {
+        let frame = std::mem::replace(&mut self.decoded, Video::empty());
+        upright_luma(frame, self.turn)
     }
 
     /// The container's time of the decoded frame.

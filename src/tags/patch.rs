@@ -143,6 +143,7 @@ impl Patch {
         let width_px = right + 1 - left;
         self.size_px = [width_px, bottom + 1 - top];
         let mut open: [Vec<Pixel>; PARITIES] = Default::default();
+        let codes = &image.pixels[..];
         for y in top..=bottom {
             for x in left..=right {
                 let place = self.normalised(Point2::new(x as f64, y as f64));
@@ -153,7 +154,7 @@ impl Patch {
                 let parity = mosaic::parity(x, y);
                 open[parity].push(Pixel {
                     place,
-                    code: image.pixels[y * image.width_px + x],
+                    code: codes[y * image.width_px + x],
                     block: block_of(on_tag),
                     position: ((y - top) * width_px + x - left) as u32,
                 });

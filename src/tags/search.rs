@@ -165,7 +165,7 @@ impl Window {
         let crop = GreyImage {
             width_px: right - left,
             height_px: bottom - top,
-            pixels,
+            pixels: pixels.into(),
         };
         Some((Vector2::new(left as f64, top as f64), crop))
     }

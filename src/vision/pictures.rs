@@ -33,6 +33,6 @@ fn resized(
     Ok(GreyImage {
         width_px,
         height_px,
-        pixels: result.data_bytes()?.to_vec(),
+        pixels: result.data_bytes()?.to_vec().into(),
     })
 }

@@ -139,6 +139,6 @@ fn portable_grey_map(file: &[u8]) -> GreyImage {
     GreyImage {
         width_px,
         height_px,
-        pixels: rest.to_vec(),
+        pixels: rest.to_vec().into(),
     }
 }

@@ -383,7 +383,7 @@ fn grey_picture(name: &str) -> GreyImage {
     GreyImage {
         width_px: picture.width() as usize,
         height_px: picture.height() as usize,
-        pixels: picture.into_raw(),
+        pixels: picture.into_raw().into(),
     }
 }
 
