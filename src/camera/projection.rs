@@ -77,7 +77,7 @@ impl Camera {
     #[inline]
     pub fn project(&self, point_in_camera: &Point3<f64>) -> Option<Point2<f64>> {
         let normalised = normalise(point_in_camera)?;
-        Some(self.image_from_distorted(&self.distort(&normalised)?.point))
+        Some(self.image_from_distorted(&self.distorted_point(&normalised)?))
     }
 
     /// [`Camera::project`] with the derivatives by the point and by the intrinsics.
@@ -170,7 +170,7 @@ impl Camera {
 
     /// Distorts a normalised point; `None` where the radial part no longer grows outward.
     #[inline]
-    fn distort(&self, normalised: &Point2<f64>) -> Option<Distorted> {
+    fn distorted_point(&self, normalised: &Point2<f64>) -> Option<Point2<f64>> {
         let [k1, k2, p1, p2, k3] = self.distortion;
         let (x, y) = (normalised.x, normalised.y);
         let r2 = x * x + y * y;
@@ -178,12 +178,28 @@ impl Camera {
         if growth.is_nan() || growth <= 0.0 {
             return None;
         }
-        let radial = 1.0 + r2 * (k1 + r2 * (k2 + r2 * k3));
-        let radial_by_r2 = k1 + r2 * (2.0 * k2 + r2 * 3.0 * k3);
-        let point = Point2::new(
+        let radial = self.radial(r2);
+        Some(Point2::new(
             x * radial + 2.0 * p1 * x * y + p2 * (r2 + 2.0 * x * x),
             y * radial + p1 * (r2 + 2.0 * y * y) + 2.0 * p2 * x * y,
-        );
+        ))
+    }
+
+    #[inline]
+    fn radial(&self, r2: f64) -> f64 {
+        let [k1, k2, _, _, k3] = self.distortion;
+        1.0 + r2 * (k1 + r2 * (k2 + r2 * k3))
+    }
+
+    /// [`Camera::distorted_point`] with its derivatives.
+    #[inline]
+    fn distort(&self, normalised: &Point2<f64>) -> Option<Distorted> {
+        let point = self.distorted_point(normalised)?;
+        let [k1, k2, p1, p2, k3] = self.distortion;
+        let (x, y) = (normalised.x, normalised.y);
+        let r2 = x * x + y * y;
+        let radial = self.radial(r2);
+        let radial_by_r2 = k1 + r2 * (2.0 * k2 + r2 * 3.0 * k3);
         let cross = 2.0 * x * y * radial_by_r2 + 2.0 * p1 * x + 2.0 * p2 * y;
         let by_normalised = Matrix2::new(
             radial + 2.0 * x * x * radial_by_r2 + 2.0 * p1 * y + 6.0 * p2 * x,

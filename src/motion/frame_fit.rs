@@ -7,7 +7,7 @@ use nalgebra::{SMatrix, SVector};
 
 use super::observation::{ObservedFrame, Target};
 use super::parameters::{Constants, FrameState, Lens, TAG_CONSTANTS};
-use super::prediction::{POSE, RESIDUAL, WITHOUT_LENS, linearise, residual};
+use super::prediction::{FRAME_ALONE, POSE, RESIDUAL, linearise, residual};
 use crate::camera::Camera;
 use crate::geometry::{corners_in_tag, stepped_pose};
 use crate::solver::Loss;
@@ -17,6 +17,8 @@ const STEPS: usize = 12;
 const FIRST_DAMPING: f64 = 1e-3;
 /// A frame counts as settled when a step lowers its cost by less than this fraction and amount.
 const SETTLED: f64 = 1e-3;
+/// … or promises to lower it by less than this.
+const PROMISED: f64 = 1e-5;
 /// Distance between the deflections that are tried first, rad (6°): well within reach of
 /// Gauss–Newton for a tag whose picture turns by the same.
 const SCAN_STEP_RAD: f64 = 0.1;
@@ -90,26 +92,32 @@ impl FrameFit<'_> {
         state
     }
 
-    /// Levenberg–Marquardt on one frame.
-    pub fn settle(&self, frame: &ObservedFrame, start: FrameState) -> Option<(FrameState, f64)> {
-        let mut cost = self.cost(frame, &start)?;
-        let mut state = start;
+    /// Levenberg–Marquardt on one frame; the state with its cost.
+    fn settle(&self, frame: &ObservedFrame, start: FrameState) -> Option<(FrameState, f64)> {
+        let mut system = self.linearised(frame, &start)?;
+        let (mut state, mut cost) = (start, system.cost);
         let mut damping = FIRST_DAMPING;
         for _ in 0..STEPS {
-            let Some(candidate) = self.step(frame, &state, damping) else {
+            let Some((candidate, promised)) = system.step(&state, damping) else {
                 damping *= 10.0;
                 continue;
             };
-            let new_cost = self.cost(frame, &candidate).unwrap_or(f64::INFINITY);
-            let decrease = cost - new_cost;
-            if decrease > 0.0 {
-                (state, cost) = (candidate, new_cost);
-                damping *= 0.1;
-            } else {
-                damping *= 10.0;
-            }
-            if (0.0..SETTLED * (1.0 + cost)).contains(&decrease) {
+            // A step that promises next to nothing needs no look at where it leads.
+            if damping <= FIRST_DAMPING && promised < PROMISED * (1.0 + cost) {
+                (state, cost) = (candidate, cost - promised);
                 break;
+            }
+            let next = self.linearised(frame, &candidate);
+            match next.filter(|next| next.cost < cost) {
+                Some(next) => {
+                    let decrease = cost - next.cost;
+                    (state, cost, system) = (candidate, next.cost, next);
+                    damping *= 0.1;
+                    if decrease < SETTLED * (1.0 + cost) {
+                        break;
+                    }
+                }
+                None => damping *= 10.0,
             }
         }
         // A wild step may have gone round: whole turns do not show in the picture.
@@ -119,43 +127,86 @@ impl FrameFit<'_> {
         Some((state, cost))
     }
 
-    fn step(&self, frame: &ObservedFrame, state: &FrameState, damping: f64) -> Option<FrameState> {
-        type PoseVector = SVector<f64, TAG_CONSTANTS>;
-        let mut information = SMatrix::<f64, TAG_CONSTANTS, TAG_CONSTANTS>::zeros();
-        let mut gradient = PoseVector::zeros();
-        let mut angles: Vec<(usize, PoseVector, f64, f64)> = vec![];
+    fn linearised(&self, frame: &ObservedFrame, state: &FrameState) -> Option<FrameSystem> {
+        let mut system = FrameSystem {
+            camera_moves: self.camera_moves,
+            information: PoseMatrix::zeros(),
+            gradient: PoseVector::zeros(),
+            angles: vec![],
+            cost: 0.0,
+        };
         for seen in frame.kept() {
             let line =
-                linearise::<WITHOUT_LENS>(seen, self.camera, self.lens, self.constants, state)?;
+                linearise::<FRAME_ALONE>(seen, self.camera, self.lens, self.constants, state)?;
             let by_pose = line.columns.fixed_columns::<TAG_CONSTANTS>(POSE);
             let miss = line.columns.column(RESIDUAL);
-            let weight = self.loss.weight(miss.norm_squared());
-            information += by_pose.tr_mul(&by_pose) * weight;
-            gradient += by_pose.tr_mul(&miss) * weight;
-            let Target::Surface(surface) = seen.target else {
-                continue;
-            };
-            let curvature = weight * line.by_angle.norm_squared() * (1.0 + damping);
-            if curvature > f64::MIN_POSITIVE {
-                let coupling: PoseVector = by_pose.tr_mul(&line.by_angle) * weight;
-                let slope = weight * line.by_angle.dot(&miss);
-                information -= coupling * coupling.transpose() / curvature;
-                gradient -= coupling * slope / curvature;
-                angles.push((surface, coupling, slope, curvature));
+            let chi2 = miss.norm_squared();
+            let weight = self.loss.weight(chi2);
+            system.cost += 0.5 * self.loss.value(chi2);
+            system.information += by_pose.tr_mul(&by_pose) * weight;
+            system.gradient += by_pose.tr_mul(&miss) * weight;
+            if let Target::Surface(surface) = seen.target {
+                system.angles.push(Angle {
+                    surface,
+                    coupling: by_pose.tr_mul(&line.by_angle) * weight,
+                    slope: line.by_angle.dot(&miss) * weight,
+                    curvature: line.by_angle.norm_squared() * weight,
+                });
             }
+        }
+        Some(system)
+    }
+}
+
+type PoseMatrix = SMatrix<f64, TAG_CONSTANTS, TAG_CONSTANTS>;
+type PoseVector = SVector<f64, TAG_CONSTANTS>;
+
+/// Normal equations of one frame at a state.
+struct FrameSystem {
+    camera_moves: bool,
+    information: PoseMatrix,
+    gradient: PoseVector,
+    angles: Vec<Angle>,
+    /// Half the loss of the frame's sightings.
+    cost: f64,
+}
+
+/// A deflection in the normal equations.
+struct Angle {
+    surface: usize,
+    coupling: PoseVector,
+    slope: f64,
+    curvature: f64,
+}
+
+impl FrameSystem {
+    /// A damped Gauss–Newton step, and by how much it promises to lower the cost.
+    fn step(&self, state: &FrameState, damping: f64) -> Option<(FrameState, f64)> {
+        let damped = 1.0 + damping;
+        let angles = self.angles.iter();
+        let angles = angles.filter(|angle| angle.curvature * damped > f64::MIN_POSITIVE);
+        let (mut information, mut gradient) = (self.information, self.gradient);
+        let mut promised = 0.0;
+        for angle in angles.clone() {
+            let curvature = angle.curvature * damped;
+            information -= angle.coupling * angle.coupling.transpose() / curvature;
+            gradient -= angle.coupling * (angle.slope / curvature);
+            promised += 0.5 * angle.slope * angle.slope / curvature;
         }
         let mut stepped = state.clone();
         let mut pose_step = PoseVector::zeros();
         if self.camera_moves {
             for index in 0..TAG_CONSTANTS {
-                information[(index, index)] *= 1.0 + damping;
+                information[(index, index)] *= damped;
             }
             pose_step = -information.cholesky()?.solve(&gradient);
+            promised -= 0.5 * gradient.dot(&pose_step);
             stepped.camera_from_reference = stepped_pose(&state.camera_from_reference, &pose_step);
         }
-        for (surface, coupling, slope, curvature) in angles {
-            stepped.angles_rad[surface] -= (slope + coupling.dot(&pose_step)) / curvature;
+        for angle in angles {
+            stepped.angles_rad[angle.surface] -=
+                (angle.slope + angle.coupling.dot(&pose_step)) / (angle.curvature * damped);
         }
-        Some(stepped)
+        Some((stepped, promised))
     }
 }

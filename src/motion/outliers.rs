@@ -214,7 +214,8 @@ fn retry_doubtful_frames(
             for seen in &mut whole.observations {
                 seen.kept = true;
             }
-            let (found, cost) = best_start(fit, &frame_fit, &whole, &state.frames[index])?;
+            let (found, _) = best_start(fit, &frame_fit, &whole, &state.frames[index])?;
+            let cost = frame_fit.cost(&whole, &found)?;
             let before = frame_fit.cost(&whole, &state.frames[index]);
             before
                 .is_none_or(|before| cost < before)

@@ -9,17 +9,18 @@ use crate::geometry::{Pose, across, corners_in_tag, turn_about};
 
 /// Columns of a [`Linearised`]: the camera's pose in the frame (turn, shift) …
 pub(super) const POSE: usize = 0;
-/// … the constants of the tag's own surface or airframe tag …
-pub(super) const OWN: usize = 6;
 /// … the residual itself …
-pub(super) const RESIDUAL: usize = 15;
+pub(super) const RESIDUAL: usize = 6;
+/// … the constants of the tag's own surface or airframe tag …
+pub(super) const OWN: usize = 7;
 /// … the edge shift …
 pub(super) const EDGE_SHIFT: usize = 16;
 /// … the lens, where it is unsure …
 pub(super) const LENS: usize = 17;
 /// … and errors of the corners themselves.
 pub(super) const CORNER_ERROR: usize = 26;
-/// Columns without the lens, with it, and with errors of the corners as well.
+/// Columns for a frame by itself, without the lens, with it, and with errors of the corners as well.
+pub(super) const FRAME_ALONE: usize = 7;
 pub(super) const WITHOUT_LENS: usize = 17;
 pub(super) const WITH_LENS: usize = 26;
 pub(super) const WITH_CORNER_ERRORS: usize = 34;
@@ -116,9 +117,14 @@ pub(super) fn linearise<const N: usize>(
     // That the slope follows the corners is left out of the derivatives: the edge shift is a
     // thousandth of a tag.
     let predicted: Corners = columns.column(RESIDUAL).into_owned();
-    let slope = edge_slope(&predicted);
-    columns.set_column(EDGE_SHIFT, &slope);
-    let miss = predicted + slope * constants.edge_shift_px - seen.corners_px;
+    let mut miss = predicted - seen.corners_px;
+    if N > EDGE_SHIFT || constants.edge_shift_px != 0.0 {
+        let slope = edge_slope(&predicted);
+        miss += slope * constants.edge_shift_px;
+        if N > EDGE_SHIFT {
+            columns.set_column(EDGE_SHIFT, &slope);
+        }
+    }
     columns.set_column(RESIDUAL, &miss);
     if N > CORNER_ERROR {
         columns
@@ -126,7 +132,9 @@ pub(super) fn linearise<const N: usize>(
             .fill_with_identity();
     }
     let motion = by_turn.data.0.iter_mut().chain(&mut by_shift.data.0);
-    for column in motion.chain(&mut columns.data.0[RESIDUAL..]) {
+    let rest = columns.data.0.iter_mut().enumerate();
+    let rest = rest.filter(|(index, _)| *index == RESIDUAL || *index >= EDGE_SHIFT);
+    for column in motion.chain(rest.map(|(_, column)| column)) {
         whiten(&seen.whitening, column);
     }
     let centre = state.camera_from_reference.rotation * reference_from_tag.translation.vector;
@@ -159,7 +167,7 @@ fn whiten(lower: &SMatrix<f64, 8, 8>, column: &mut [f64; 8]) {
 }
 
 impl<const N: usize> Linearised<N> {
-    /// Fills in the columns of the target's own constants, and the angle's.
+    /// Fills in the columns of the target's own constants, where there are any, and the angle's.
     fn add_own(
         &mut self,
         target: Target,
@@ -171,20 +179,28 @@ impl<const N: usize> Linearised<N> {
         let camera_from_reference = state.camera_from_reference.rotation.matrix();
         let by_turn = by_turn * camera_from_reference;
         let by_shift = by_shift * camera_from_reference;
-        let mut own = self.columns.fixed_columns_mut::<9>(OWN);
         let Target::Surface(surface) = target else {
-            own.fixed_columns_mut::<3>(0).copy_from(&by_turn);
-            own.fixed_columns_mut::<3>(3).copy_from(&by_shift);
+            if N > OWN {
+                self.columns.fixed_columns_mut::<3>(OWN).copy_from(&by_turn);
+                self.columns
+                    .fixed_columns_mut::<3>(OWN + 3)
+                    .copy_from(&by_shift);
+            }
             return;
         };
         let hinged = &constants.surfaces[surface];
         let axis = hinged.hinge.axis.into_inner();
         let turn = *turn_about(&hinged.hinge.axis, state.angles_rad[surface]).matrix();
-        let across = across(&hinged.hinge.axis);
         let carried = turn * (hinged.tag_centre() - hinged.hinge.point);
+        let by_turn_of_axis = by_turn + by_shift * turning(&carried);
+        self.by_angle = by_turn_of_axis * axis;
+        if N <= OWN {
+            return;
+        }
+        let across = across(&hinged.hinge.axis);
         // A turn of the axis turns what is carried, less what the carrying makes of that turn.
         let turned = across - turn * across;
-        let by_turn_of_axis = by_turn + by_shift * turning(&carried);
+        let mut own = self.columns.fixed_columns_mut::<9>(OWN);
         own.fixed_columns_mut::<2>(0)
             .copy_from(&(by_turn_of_axis * turned));
         own.fixed_columns_mut::<2>(2)
@@ -192,7 +208,6 @@ impl<const N: usize> Linearised<N> {
         own.fixed_columns_mut::<2>(4)
             .copy_from(&(by_turn * (turn * across)));
         own.fixed_columns_mut::<3>(6).copy_from(&(by_shift * turn));
-        self.by_angle = by_turn_of_axis * axis;
     }
 }
 
