@@ -34,6 +34,13 @@ pub enum Warning {
         /// Where doubt begins.
         threshold_mm: f64,
     },
+    /// The paper of a tag is bent so much that it shows.
+    TagBent {
+        /// Id of the tag.
+        tag_id: u32,
+        /// How far its middle stands out over its edges, or lies below them.
+        bow_mm: f64,
+    },
     /// Frames of the clip carried no usable time.
     FrameTimesRebuilt {
         /// How many times were rebuilt.
@@ -86,6 +93,7 @@ impl Warning {
             Self::Matching(warning) => warning.code(),
             Self::HingePoor { .. } => "hinge-poor",
             Self::TagOnHinge { .. } => "tag-on-hinge",
+            Self::TagBent { .. } => "tag-bent",
             Self::FrameTimesRebuilt { .. } => "frame-times-rebuilt",
             Self::FramesLost { .. } => "frames-lost",
             Self::ClipEndsEarly { .. } => "clip-ends-early",
@@ -117,6 +125,10 @@ impl Warning {
             } => format!(
                 "the tag of {surface:?} sits {radius_mm:.1} mm from the hinge line and turns \
                  nearly in place (doubted below {threshold_mm:.1} mm)"
+            ),
+            Self::TagBent { tag_id, bow_mm } => format!(
+                "the paper of tag {tag_id} is bent: its middle is about {bow_mm:.1} mm off the \
+                 plane of its edges; the fit allows for it"
             ),
             Self::FrameTimesRebuilt { rebuilt, first_s } => format!(
                 "{rebuilt} frames, the first near {first_s:.3} s, carry no usable time; they were \
@@ -161,6 +173,9 @@ impl Warning {
             }
             Self::TagOnHinge { .. } => {
                 "stick the tag to the trailing edge, away from the hinge line".into()
+            }
+            Self::TagBent { .. } => {
+                "stick the tag on something flat and stiff, and film again, for a smaller ±".into()
             }
             Self::FrameTimesRebuilt { .. } => {
                 "give the clip as the camera recorded it; conversions may damage the times".into()

@@ -82,7 +82,9 @@ impl JointFit {
         let rulers = rulers.filter_map(|(surface, ruler)| {
             ruler.map(|ruler| ((surface.radius_mm() - ruler.value) / ruler.sd).powi(2))
         });
-        edge + constants.lens.norm_squared() + rulers.sum::<f64>()
+        let bows = constants.bows_mm.iter();
+        let bows = bows.map(|(tag, bow_mm)| (bow_mm / self.priors.bow_sd_mm[tag]).norm_squared());
+        edge + constants.lens.norm_squared() + bows.sum::<f64>() + rulers.sum::<f64>()
     }
 
     /// Adds the priors to a reduced system.
@@ -104,6 +106,13 @@ impl JointFit {
         if let Some(first) = self.layout.lens_column() {
             for (index, value) in constants.lens.iter().enumerate() {
                 add(first + index, &[1.0], *value, 1.0);
+            }
+        }
+        for (tag, sd_mm) in &self.priors.bow_sd_mm {
+            if let Some(first) = self.layout.bow_column(*tag) {
+                let bow_mm = constants.bow_mm(*tag);
+                add(first, &[1.0], bow_mm.x, *sd_mm);
+                add(first + 1, &[1.0], bow_mm.y, *sd_mm);
             }
         }
         for (index, ruler) in self.priors.radius_mm.iter().enumerate() {

@@ -8,10 +8,11 @@
 //!
 //! `observation` → `camera_motion` → `start` (`trials`,
 //! `hypotheses`, `frame_fit`) → `outliers` (`joint_fit`,
-//! `normal_equations`, `prediction`, `parameters`) → `rests` → `result` (`corner_errors`);
+//! `normal_equations`, `prediction`, `bow`, `parameters`) → `rests` → `result` (`corner_errors`);
 //! `at_neutral` tells from the result where the tags stand at neutral.
 
 mod at_neutral;
+mod bow;
 mod camera_motion;
 mod corner_errors;
 mod frame_fit;
@@ -265,8 +266,15 @@ pub fn fit(
         frames: sightings.frames.len(),
     };
     let start = start::start(&fit, model)?;
-    let sorted = outliers::fit_and_sort(&mut fit, start, options.rejection_chi2)
+    let mut sorted = outliers::fit_and_sort(&mut fit, start, options.rejection_chi2)
         .ok_or(undetermined.clone())?;
+    // From the beginning with bows: bent tags taken for flat ones can lead a fit far astray.
+    if fit.layout.bows && bow::bowed_tags(&fit, &sorted).is_empty() {
+        fit.layout.bows = false;
+        sorted.constants.bows_mm.clear();
+        sorted = outliers::fit_and_sort_on(&mut fit, sorted, options.rejection_chi2)
+            .ok_or(undetermined.clone())?;
+    }
     let has_corner_errors = options.corner_error_sd_px > 0.0;
     let constant = match has_corner_errors {
         true => corner_errors::mean_residuals(&fit, &sorted),
@@ -274,6 +282,15 @@ pub fn fit(
     };
     let lasting = rests::weigh_rests(&mut fit, &sorted, &constant);
     let state = fit.minimise(sorted, FINAL).ok_or(undetermined)?;
+    for tag in bow::bowed_tags(&fit, &state) {
+        warnings.push(Warning::TagBent {
+            tag_id: match tag {
+                Target::Surface(surface) => model.surfaces[surface].tag_id,
+                Target::Airframe(tag) => model.airframe_tags[seen_airframe_tags[tag]].id,
+            },
+            bow_mm: state.constants.bow_mm(tag).amax(),
+        });
+    }
     fit.layout.corner_errors = has_corner_errors;
     result::Conclusion {
         fit: &fit,
@@ -329,18 +346,28 @@ impl Observed {
         profile: &CameraProfile,
         options: &FitOptions,
     ) -> JointFit {
+        let layout = Layout {
+            surfaces: model.surfaces.len(),
+            airframe_tags: self.seen_airframe_tags.len(),
+            camera_moves: self.camera_moves,
+            edge_shift: options.edge_shift_sd_px > 0.0,
+            lens: profile.covariance.is_some(),
+            bows: options.bow_sd_share > 0.0,
+            corner_errors: false,
+        };
+        let edge_mm = |tag: Target| match tag {
+            Target::Surface(surface) => model.surfaces[surface].edge_mm,
+            Target::Airframe(tag) => model.airframe_tags[self.seen_airframe_tags[tag]].edge_mm,
+        };
+        let tags = layout.targets();
         JointFit {
-            layout: Layout {
-                surfaces: model.surfaces.len(),
-                airframe_tags: self.seen_airframe_tags.len(),
-                camera_moves: self.camera_moves,
-                edge_shift: options.edge_shift_sd_px > 0.0,
-                lens: profile.covariance.is_some(),
-                corner_errors: false,
-            },
+            layout,
             lens: Lens::new(profile),
             priors: Priors {
                 edge_shift_sd_px: options.edge_shift_sd_px,
+                bow_sd_mm: tags
+                    .map(|tag| (tag, options.bow_sd_share * edge_mm(tag)))
+                    .collect(),
                 radius_mm: model.surfaces.iter().map(|s| s.hinge_to_tag_mm).collect(),
             },
             loss: start::START_LOSS,

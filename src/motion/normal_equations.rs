@@ -13,12 +13,12 @@ use rayon::prelude::*;
 
 use super::joint_fit::{JointFit, State};
 use super::observation::{Observation, ObservedFrame, Target};
-use super::parameters::{CORNER_ERRORS, FrameState, Layout, TAG_CONSTANTS};
+use super::parameters::{BOWS, CORNER_ERRORS, FrameState, Layout, TAG_CONSTANTS};
 use super::prediction::{
-    CORNER_ERROR, EDGE_SHIFT, LENS, Linearised, OWN, POSE, RESIDUAL, WITH_CORNER_ERRORS, WITH_LENS,
-    WITHOUT_LENS, linearise,
+    ALL_COLUMNS, BOW, CORNER_ERROR, EDGE_SHIFT, LENS, Linearised, OWN, POSE, RESIDUAL, UP_TO_BOWS,
+    UP_TO_EDGE_SHIFT, UP_TO_LENS, linearise,
 };
-use crate::camera::Camera;
+use crate::camera::{Camera, INTRINSIC_COUNT};
 
 /// Frames that are summed by one thread at a time.
 const PIECE: usize = 64;
@@ -93,11 +93,13 @@ pub(super) struct Reduced {
 /// diagonal of the eliminated blocks.
 pub(super) fn reduce(fit: &JointFit, state: &State, damping: f64) -> Reduced {
     if fit.layout.corner_errors {
-        reduce_sized::<WITH_CORNER_ERRORS>(fit, state, damping)
+        reduce_sized::<ALL_COLUMNS>(fit, state, damping)
     } else if fit.layout.lens {
-        reduce_sized::<WITH_LENS>(fit, state, damping)
+        reduce_sized::<UP_TO_LENS>(fit, state, damping)
+    } else if fit.layout.bows {
+        reduce_sized::<UP_TO_BOWS>(fit, state, damping)
     } else {
-        reduce_sized::<WITHOUT_LENS>(fit, state, damping)
+        reduce_sized::<UP_TO_EDGE_SHIFT>(fit, state, damping)
     }
 }
 
@@ -207,7 +209,8 @@ fn slots(layout: &Layout, target: Target) -> Vec<(usize, usize)> {
     let (own, own_count) = layout.own(target).unzip();
     run(OWN, own, own_count.unwrap_or(0))
         .chain(run(EDGE_SHIFT, layout.edge_shift_column(), 1))
-        .chain(run(LENS, layout.lens_column(), WITH_LENS - LENS))
+        .chain(run(LENS, layout.lens_column(), INTRINSIC_COUNT))
+        .chain(run(BOW, layout.bow_column(target), BOWS))
         .chain(run(
             CORNER_ERROR,
             layout.corner_error_column(target),

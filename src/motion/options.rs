@@ -7,6 +7,10 @@ pub struct FitOptions {
     /// ink spread move black-to-white edges by up to 0.3 px, all four alike; the corner fit
     /// undoes most of it.
     pub edge_shift_sd_px: f64,
+    /// Prior standard deviation of the bow of each tag's paper along its rows and along its columns,
+    /// as a share of its edge: how far its middle stands out over its edges; 0 takes tags as flat. A
+    /// hundredth is a sheet on a drum with a radius of twelve edges.
+    pub bow_sd_share: f64,
     /// Standard deviation of the error of each corner's coordinate that stays the same through the
     /// whole clip, px; 0 for none. The mean outlines of five tags on the rendered clips, which also
     /// have a camera's processing and a video's compression, are off by 0.011 px in the root mean
@@ -27,6 +31,7 @@ impl Default for FitOptions {
     fn default() -> Self {
         Self {
             edge_shift_sd_px: 0.05,
+            bow_sd_share: 0.01,
             corner_error_sd_px: 0.01,
             rejection_chi2: 32.0,
             still_camera_px: 0.08,

@@ -35,7 +35,16 @@ const SMALLEST_FACTOR: f64 = 0.25;
 /// Whitenings are rescaled by tag on the way, so that kept residuals have variance 1.
 pub(super) fn fit_and_sort(fit: &mut JointFit, start: State, rejection_chi2: f64) -> Option<State> {
     keep_plausible(fit, &start);
-    let mut state = fit.minimise(start, ROUND)?;
+    fit_and_sort_on(fit, start, rejection_chi2)
+}
+
+/// The same from a fit that was sorted before, and has changed.
+pub(super) fn fit_and_sort_on(
+    fit: &mut JointFit,
+    sorted: State,
+    rejection_chi2: f64,
+) -> Option<State> {
+    let mut state = fit.minimise(sorted, ROUND)?;
     for round in 0..ROUNDS {
         let mut chi2 = chi2(fit, &state);
         let factors = rescale(fit, &mut chi2);

@@ -20,10 +20,12 @@
 //! | 6–8 | tag at zero shifted, mm |
 //!
 //! Airframe tags: turn (3, rad), shift (3, mm). Then the edge shift (px), then the lens: nine
-//! independent standard deviations of the camera profile. When the fit is done, eight lasting
-//! errors of the corners of each tag (px) join them, surfaces first.
+//! independent standard deviations of the camera profile, then two bows of each tag (mm), surfaces
+//! first. When the fit is done, eight lasting errors of the corners of each tag (px) join them.
 
-use nalgebra::{DVector, Point3, SMatrix, SVector, Translation3};
+use std::collections::BTreeMap;
+
+use nalgebra::{DVector, Point3, SMatrix, SVector, Translation3, Vector2};
 
 use super::observation::Target;
 use crate::camera::{Camera, CameraProfile, INTRINSIC_COUNT};
@@ -32,6 +34,8 @@ use crate::measured::Measured;
 
 /// Constants of one surface.
 pub(super) const SURFACE_CONSTANTS: usize = 9;
+/// Bows of one tag.
+pub(super) const BOWS: usize = 2;
 /// Lasting errors of the corners of one tag.
 pub(super) const CORNER_ERRORS: usize = 8;
 /// Constants of one airframe tag whose pose is unknown.
@@ -100,6 +104,9 @@ pub(super) struct Constants {
     pub edge_shift_px: f64,
     /// In standard deviations of the camera profile.
     pub lens: SVector<f64, INTRINSIC_COUNT>,
+    /// How far the middle of each tag stands out over its edges, on sheets bent along the tag's
+    /// rows and along its columns; none where they are not fitted.
+    pub bows_mm: BTreeMap<Target, Vector2<f64>>,
 }
 
 /// What changes from frame to frame.
@@ -158,6 +165,7 @@ pub(super) struct Layout {
     pub camera_moves: bool,
     pub edge_shift: bool,
     pub lens: bool,
+    pub bows: bool,
     /// Lasting errors of corners are asked for; no step moves them.
     pub corner_errors: bool,
 }
@@ -189,29 +197,54 @@ impl Layout {
             .then(|| self.first_shared() + usize::from(self.edge_shift))
     }
 
-    /// How many constants the fit moves.
-    pub fn fitted(&self) -> usize {
+    fn first_bow(&self) -> usize {
         let lens = if self.lens { INTRINSIC_COUNT } else { 0 };
         self.first_shared() + usize::from(self.edge_shift) + lens
     }
 
+    /// First column of the bows of a tag.
+    pub fn bow_column(&self, target: Target) -> Option<usize> {
+        self.bows
+            .then(|| self.first_bow() + BOWS * self.tag(target))
+    }
+
+    /// How many constants the fit moves.
+    pub fn fitted(&self) -> usize {
+        let bows = if self.bows { BOWS * self.tags() } else { 0 };
+        self.first_bow() + bows
+    }
+
     /// First column of the lasting errors of a tag's corners.
     pub fn corner_error_column(&self, target: Target) -> Option<usize> {
-        let tag = match target {
-            Target::Surface(surface) => surface,
-            Target::Airframe(tag) => self.surfaces + tag,
-        };
         self.corner_errors
-            .then(|| self.fitted() + CORNER_ERRORS * tag)
+            .then(|| self.fitted() + CORNER_ERRORS * self.tag(target))
     }
 
     pub fn constants(&self) -> usize {
-        let tags = if self.corner_errors {
-            self.surfaces + self.airframe_tags
+        let errors = if self.corner_errors {
+            CORNER_ERRORS * self.tags()
         } else {
             0
         };
-        self.fitted() + CORNER_ERRORS * tags
+        self.fitted() + errors
+    }
+
+    fn tags(&self) -> usize {
+        self.surfaces + self.airframe_tags
+    }
+
+    /// Position among all tags, surfaces first.
+    fn tag(&self, target: Target) -> usize {
+        match target {
+            Target::Surface(surface) => surface,
+            Target::Airframe(tag) => self.surfaces + tag,
+        }
+    }
+
+    /// All tags.
+    pub fn targets(&self) -> impl Iterator<Item = Target> {
+        let surfaces = (0..self.surfaces).map(Target::Surface);
+        surfaces.chain((0..self.airframe_tags).map(Target::Airframe))
     }
 
     /// Own columns of a target: first column and how many.
@@ -224,6 +257,11 @@ impl Layout {
 }
 
 impl Constants {
+    /// The bows of a tag.
+    pub fn bow_mm(&self, tag: Target) -> Vector2<f64> {
+        self.bows_mm.get(&tag).copied().unwrap_or_default()
+    }
+
     pub fn stepped(&self, layout: &Layout, step: &DVector<f64>) -> Self {
         let surfaces = self.surfaces.iter().enumerate().map(|(index, surface)| {
             surface.stepped(
@@ -247,6 +285,13 @@ impl Constants {
             lens: layout.lens_column().map_or(self.lens, |column| {
                 self.lens + step.fixed_rows::<INTRINSIC_COUNT>(column)
             }),
+            bows_mm: layout
+                .targets()
+                .filter_map(|tag| {
+                    let by_mm = step.fixed_rows::<BOWS>(layout.bow_column(tag)?);
+                    Some((tag, self.bow_mm(tag) + by_mm))
+                })
+                .collect(),
         }
     }
 }
@@ -255,6 +300,8 @@ impl Constants {
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Priors {
     pub edge_shift_sd_px: f64,
+    /// Standard deviation of each bow of each tag.
+    pub bow_sd_mm: BTreeMap<Target, f64>,
     /// Hinge to tag by a ruler, one a surface.
     pub radius_mm: Vec<Option<Measured>>,
 }

@@ -2,8 +2,9 @@
 
 use nalgebra::{Matrix3, Point3, SMatrix, Vector2, Vector3};
 
+use super::bow::bow_slope;
 use super::observation::{Corners, Observation, Target};
-use super::parameters::{CORNER_ERRORS, Constants, FrameState, Lens};
+use super::parameters::{BOWS, CORNER_ERRORS, Constants, FrameState, Lens};
 use crate::camera::{Camera, INTRINSIC_COUNT};
 use crate::geometry::{Pose, across, corners_in_tag, turn_about};
 
@@ -15,15 +16,18 @@ pub(super) const RESIDUAL: usize = 6;
 pub(super) const OWN: usize = 7;
 /// … the edge shift …
 pub(super) const EDGE_SHIFT: usize = 16;
+/// … the tag's bows …
+pub(super) const BOW: usize = 17;
 /// … the lens, where it is unsure …
-pub(super) const LENS: usize = 17;
+pub(super) const LENS: usize = 19;
 /// … and errors of the corners themselves.
-pub(super) const CORNER_ERROR: usize = 26;
-/// Columns for a frame by itself, without the lens, with it, and with errors of the corners as well.
+pub(super) const CORNER_ERROR: usize = 28;
+/// Columns for a frame by itself, up to the edge shift, up to the bows, up to the lens, and all.
 pub(super) const FRAME_ALONE: usize = 7;
-pub(super) const WITHOUT_LENS: usize = 17;
-pub(super) const WITH_LENS: usize = 26;
-pub(super) const WITH_CORNER_ERRORS: usize = 34;
+pub(super) const UP_TO_EDGE_SHIFT: usize = 17;
+pub(super) const UP_TO_BOWS: usize = 19;
+pub(super) const UP_TO_LENS: usize = 28;
+pub(super) const ALL_COLUMNS: usize = 36;
 
 /// Whitened residual and derivatives of one sighting.
 pub(super) struct Linearised<const N: usize> {
@@ -63,10 +67,19 @@ pub(super) fn residual_px(
     if constants.edge_shift_px != 0.0 {
         predicted += edge_slope(&predicted) * constants.edge_shift_px;
     }
+    let bow_mm = constants.bow_mm(seen.target);
+    if bow_mm != Vector2::zeros() {
+        predicted += bow_slope(camera, &camera_from_tag, &predicted)? * bow_mm;
+    }
     Some(predicted - seen.corners_px)
 }
 
-fn reference_from_tag(target: Target, constants: &Constants, state: &FrameState) -> Pose {
+/// Where a tag is in a frame.
+pub(super) fn reference_from_tag(
+    target: Target,
+    constants: &Constants,
+    state: &FrameState,
+) -> Pose {
     match target {
         Target::Surface(surface) => {
             let hinged = &constants.surfaces[surface];
@@ -114,18 +127,7 @@ pub(super) fn linearise<const N: usize>(
                 .copy_from(&(projection.by_intrinsics * root));
         }
     }
-    // That the slope follows the corners is left out of the derivatives: the edge shift is a
-    // thousandth of a tag.
-    let predicted: Corners = columns.column(RESIDUAL).into_owned();
-    let mut miss = predicted - seen.corners_px;
-    if N > EDGE_SHIFT || constants.edge_shift_px != 0.0 {
-        let slope = edge_slope(&predicted);
-        miss += slope * constants.edge_shift_px;
-        if N > EDGE_SHIFT {
-            columns.set_column(EDGE_SHIFT, &slope);
-        }
-    }
-    columns.set_column(RESIDUAL, &miss);
+    add_outline(&mut columns, seen, camera, &camera_from_tag, constants)?;
     if N > CORNER_ERROR {
         columns
             .columns_mut(CORNER_ERROR, CORNER_ERRORS)
@@ -150,6 +152,38 @@ pub(super) fn linearise<const N: usize>(
     };
     line.add_own(seen.target, constants, state, &by_turn, &by_shift);
     Some(line)
+}
+
+/// Turns predicted corners into the residual, with what edge shift and bows make of them, and fills
+/// in how they do.
+fn add_outline<const N: usize>(
+    columns: &mut SMatrix<f64, 8, N>,
+    seen: &Observation,
+    camera: &Camera,
+    camera_from_tag: &Pose,
+    constants: &Constants,
+) -> Option<()> {
+    // That the slopes follow the corners is left out of the derivatives: edge shift and bows are
+    // thousandths of a tag.
+    let predicted: Corners = columns.column(RESIDUAL).into_owned();
+    let mut miss = predicted - seen.corners_px;
+    if N > EDGE_SHIFT || constants.edge_shift_px != 0.0 {
+        let slope = edge_slope(&predicted);
+        miss += slope * constants.edge_shift_px;
+        if N > EDGE_SHIFT {
+            columns.set_column(EDGE_SHIFT, &slope);
+        }
+    }
+    let bow_mm = constants.bow_mm(seen.target);
+    if N > BOW || bow_mm != Vector2::zeros() {
+        let slope = bow_slope(camera, camera_from_tag, &predicted)?;
+        miss += slope * bow_mm;
+        if N > BOW {
+            columns.fixed_columns_mut::<BOWS>(BOW).copy_from(&slope);
+        }
+    }
+    columns.set_column(RESIDUAL, &miss);
+    Some(())
 }
 
 /// Derivatives of the corners by a turn about the tag's centre, or by a shift, in camera axes.

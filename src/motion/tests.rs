@@ -1,12 +1,14 @@
 //! Laws of the fit's inner parts.
 
+use std::collections::BTreeMap;
+
 use nalgebra::{DVector, Point3, SMatrix, SVector, Unit, Vector3};
 use proptest::prelude::*;
 
 use super::observation::{Corners, Observation, Target};
 use super::parameters::{Constants, FrameState, Hinged, Layout, Lens};
 use super::prediction::{
-    CORNER_ERROR, EDGE_SHIFT, LENS, OWN, POSE, RESIDUAL, WITH_CORNER_ERRORS, linearise, residual,
+    ALL_COLUMNS, BOW, CORNER_ERROR, EDGE_SHIFT, LENS, OWN, POSE, RESIDUAL, linearise, residual,
 };
 use crate::camera::{Camera, CameraProfile};
 use crate::geometry::{HingeLine, Pose, rotation_from_vector, stepped_pose};
@@ -49,7 +51,7 @@ proptest! {
     ) {
         let lens = Lens::new(&profile());
         let layout = Layout {
-            surfaces: 1, airframe_tags: 2, camera_moves: true, edge_shift: true, lens: true,
+            surfaces: 1, airframe_tags: 2, camera_moves: true, edge_shift: true, lens: true, bows: true,
             corner_errors: true,
         };
         let axis = Unit::new_normalize(Vector3::new(1.0, axis[1], axis[2]));
@@ -61,6 +63,7 @@ proptest! {
             airframe_tags: vec![Pose::identity(), pose(turn, [-40.0, 30.0, 0.0])],
             edge_shift_px: 0.0,
             lens: SVector::from_fn(|row, _| 0.1 * row as f64),
+            bows_mm: BTreeMap::new(),
         };
         let mut camera_from_reference = pose([0.1, -0.2, 0.05], [10.0, 20.0, 800.0]);
         camera_from_reference.rotation = rotation_from_vector(&Vector3::new(0.1, -0.2, 0.05));
@@ -78,7 +81,7 @@ proptest! {
         let at = |constants: &Constants, state: &FrameState| {
             residual(&seen, &lens.camera(constants), constants, state).unwrap()
         };
-        let line = linearise::<WITH_CORNER_ERRORS>(
+        let line = linearise::<ALL_COLUMNS>(
             &seen, &lens.camera(&constants), &lens, &constants, &state,
         ).unwrap();
         let agrees = |name: &str, above: Corners, below: Corners, step: f64, column: Corners| {
@@ -116,6 +119,11 @@ proptest! {
             let to = layout.lens_column().unwrap() + index;
             let column = line.columns.column(LENS + index).into_owned();
             agrees("lens", moved(to, step), moved(to, -step), step, column);
+        }
+        for index in 0..2 {
+            let to = layout.bow_column(target).unwrap() + index;
+            let column = line.columns.column(BOW + index).into_owned();
+            agrees("bow", moved(to, step), moved(to, -step), step, column);
         }
         for index in 0..8 {
             let column = line.columns.column(CORNER_ERROR + index).into_owned();

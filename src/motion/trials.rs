@@ -3,6 +3,8 @@
 //! Every hypothesis about an airframe tag's pose, or about a surface's hinge, gets a small joint
 //! fit of its own; the one that explains the corners best wins.
 
+use std::collections::BTreeMap;
+
 use nalgebra::{SVector, Vector3};
 use rayon::prelude::*;
 
@@ -67,6 +69,7 @@ impl Known {
             airframe_tags: self.airframe_tags.clone(),
             edge_shift_px: 0.0,
             lens: SVector::zeros(),
+            bows_mm: BTreeMap::new(),
         }
     }
 
@@ -268,6 +271,7 @@ fn trial_fit(
             airframe_tags: tags,
             edge_shift: false,
             lens: false,
+            bows: false,
             corner_errors: false,
             ..fit.layout
         },

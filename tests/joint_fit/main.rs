@@ -8,6 +8,7 @@
 #[path = "../support/mod.rs"]
 mod support;
 
+mod bent_paper;
 mod constant_errors;
 mod doubts;
 

@@ -14,6 +14,8 @@ pub struct WorldTag {
     pub id: u32,
     pub edge_mm: f64,
     pub world_from_tag: Pose,
+    /// Of the drum that the paper's columns lie round; 0 for flat paper.
+    pub bend_radius_mm: f64,
 }
 
 #[derive(Debug, Clone, PartialEq)]
@@ -150,6 +152,7 @@ pub fn surface(spec: &SurfaceSpec, unevenness: f64, random: &mut Random) -> Worl
             id: spec.tag_id,
             edge_mm: spec.tag_edge_mm,
             world_from_tag: facing(tag_at, yaw, pitch, roll_deg),
+            bend_radius_mm: 0.0,
         },
         linkage,
         servo,
@@ -226,6 +229,7 @@ pub fn plain(seed: u64) -> Aircraft {
             id: 0,
             edge_mm: 20.0,
             world_from_tag: facing([3.0, 22.0, 750.0], -7.0, 2.0, 0.5),
+            bend_radius_mm: 0.0,
         }],
     }
 }
@@ -287,6 +291,7 @@ fn random_sized(seed: u64, chord_mm: [f64; 2], tag_edge_mm: [f64; 2]) -> Aircraf
                 random.between(-20.0, 20.0),
                 random.between(-5.0, 5.0),
             ),
+            bend_radius_mm: 0.0,
         })
         .collect();
     Aircraft {

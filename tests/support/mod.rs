@@ -14,6 +14,7 @@
 #![allow(dead_code, clippy::unwrap_used)]
 
 pub mod aircraft;
+mod bent_paper;
 pub mod cramer_rao;
 mod declared;
 pub mod filming;

@@ -6,6 +6,7 @@ use hingewise::tags::{CornerCovariance, SightedFrame, Sighting};
 use nalgebra::{Point2, SVector};
 
 use super::aircraft::{Aircraft, WorldTag};
+use super::bent_paper::outline;
 use super::filming::{CornerNoise, Filming};
 use super::random::Random;
 use super::rigid::Pose;
@@ -60,8 +61,17 @@ fn true_corners(
 ) -> BTreeMap<u32, Corners> {
     let seen = |tag: &WorldTag, world_from_tag: &Pose| -> Option<(u32, Corners)> {
         let camera_from_tag = frame.camera_from_world.after(world_from_tag);
-        let corners = corners_in_tag(tag.edge_mm)
-            .map(|corner| filming.lens.project(camera_from_tag.point(corner)));
+        let corners = if tag.bend_radius_mm > 0.0 {
+            outline(
+                &filming.lens,
+                &camera_from_tag,
+                tag.edge_mm,
+                tag.bend_radius_mm,
+            )
+        } else {
+            corners_in_tag(tag.edge_mm)
+                .map(|corner| filming.lens.project(camera_from_tag.point(corner)))
+        };
         let inside = corners.iter().all(|[x, y]| {
             *x > 4.0
                 && *y > 4.0
