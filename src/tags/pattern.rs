@@ -126,8 +126,10 @@ impl Coverage {
         let (low, high) = span(places);
         let reach = REACH_SD * blur;
         let limit = CELLS as f32;
-        let first = (low - reach).floor().clamp(0.0, limit) as usize;
-        let last = (high + reach).ceil().clamp(0.0, limit) as usize;
+        // Conversions round down; what is kept is never negative.
+        let first = (low - reach).clamp(0.0, limit) as usize;
+        let end = (high + reach).clamp(0.0, limit);
+        let last = end as usize + usize::from(end > end as usize as f32);
         let mut coverage = Self {
             first,
             last,

@@ -38,17 +38,26 @@ impl Sums {
         let mut products = [[Lanes::ZERO; COLUMNS]; COLUMNS];
         let mut weights = Lanes::ZERO;
         let mut residuals = Vec::with_capacity(groups.len());
-        for (pixels, &shown) in groups.iter().zip(shown) {
+        let mut compared = |pixels: &PixelGroup, shown: Lanes| {
             let row = appearance.compare(pixels);
-            let residual = row[RESIDUAL];
-            let size = residual.abs();
+            let size = row[RESIDUAL].abs();
             let weight = shown * (reach / size).fast_min(Lanes::ONE);
             weights += weight;
-            residuals.push(residual);
+            residuals.push(row[RESIDUAL]);
+            (row, weight)
+        };
+        // Two groups at a time: the sums are fetched and put back half as often.
+        for (pixels, shown) in groups.chunks(2).zip(shown.chunks(2)) {
+            let (one, of_one) = compared(&pixels[0], shown[0]);
+            let (two, of_two) = match (pixels.get(1), shown.get(1)) {
+                (Some(pixels), Some(shown)) => compared(pixels, *shown),
+                _ => ([Lanes::ZERO; COLUMNS], Lanes::ZERO),
+            };
             for (i, of_row) in products.iter_mut().enumerate() {
-                let weighted = row[i] * weight;
-                for (product, &other) in of_row[..=i].iter_mut().zip(&row) {
-                    *product += weighted * other;
+                let (a, b) = (one[i] * of_one, two[i] * of_two);
+                let others = one.iter().zip(&two);
+                for (product, (&c, &d)) in of_row[..=i].iter_mut().zip(others) {
+                    *product += a * c + b * d;
                 }
             }
         }
