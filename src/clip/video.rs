@@ -20,10 +20,12 @@ use crate::warning::Warning;
 /// libav open other files or the network.
 const CONTAINERS: &str = "mov,mp4,avi,matroska,webm,mpegts";
 
-/// Each thread holds frames of its own: with four, 4K HEVC of ten bits takes 390 MB, with two 310.
+/// One more than the two cores that most computers have at least: frames wait for each other, and a
+/// third thread fills the gaps, which saves a twelfth of the time. Each thread holds frames of its
+/// own: with four, 4K HEVC of ten bits takes 390 MB, with two 310.
 /// The same on every machine, because what a decoder makes of the frames after a broken one depends
 /// on it.
-const DECODER_THREADS: usize = 2;
+const DECODER_THREADS: usize = 3;
 
 /// After so many errors in a row without a frame, and no claim that more frames exist, the rest is
 /// given up.
