@@ -153,7 +153,7 @@ impl ResponseWarning {
                 fewest,
             } => format!(
                 "{surface} was not measured at {stick_pct:+.0} % ({from:.1}–{to:.1} s): its tag \
-                 was seen in {frames} of at least {fewest} frames"
+                 was seen well enough in {frames} of at least {fewest} frames"
             ),
             Self::StopsEarly {
                 surface,
