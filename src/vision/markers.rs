@@ -1,5 +1,7 @@
 //! Finds and decodes square markers with OpenCV, in either generation of its marker module.
 
+use std::sync::LazyLock;
+
 use nalgebra::Point2;
 use opencv::core::{Mat, MatTraitConst, Point2f, Vector};
 use opencv::prelude::*;
@@ -226,8 +228,7 @@ pub struct MarkerFinder {
 impl MarkerFinder {
     /// A finder for one dictionary.
     pub fn new(dictionary: Dictionary, effort: SearchEffort) -> Result<Self, VisionError> {
-        // Decoding keeps the other cores busy, and threads of the library that wait would spin.
-        opencv::core::set_num_threads(1)?;
+        keep_to_one_thread()?;
         let library = generation::get_predefined_dictionary_i32(dictionary.code)?;
         #[cfg(not(markers_in_objdetect))]
         {
@@ -294,6 +295,17 @@ impl MarkerFinder {
             markers,
             other_squares_px,
         })
+    }
+}
+
+/// Decoding keeps the other cores busy, and threads of the library that wait would spin. Told once:
+/// the library's threads are not safe from being told anew while another thread searches.
+fn keep_to_one_thread() -> Result<(), VisionError> {
+    static TOLD: LazyLock<Result<(), String>> =
+        LazyLock::new(|| opencv::core::set_num_threads(1).map_err(|error| error.message));
+    match &*TOLD {
+        Ok(()) => Ok(()),
+        Err(message) => Err(opencv::Error::new(0, message.clone()).into()),
     }
 }
 
