@@ -6,7 +6,7 @@ use opencv::core::{Mat, Point2f, Size, Vector};
 use opencv::imgproc;
 use opencv::prelude::*;
 
-use super::VisionError;
+use super::{VisionError, keep_to_one_thread};
 use crate::clip::GreyImage;
 
 /// Longer side, px, to which pictures are reduced before a board is looked for: the search takes
@@ -84,6 +84,7 @@ impl SearchPicture {
         if image.pixels.is_empty() {
             return Ok(None);
         }
+        keep_to_one_thread()?;
         let full = Mat::new_rows_cols_with_data(
             image.height_px as i32,
             image.width_px as i32,

@@ -1,7 +1,5 @@
 //! Finds and decodes square markers with OpenCV, in either generation of its marker module.
 
-use std::sync::LazyLock;
-
 use nalgebra::Point2;
 use opencv::core::{Mat, MatTraitConst, Point2f, Vector};
 use opencv::prelude::*;
@@ -11,7 +9,7 @@ use opencv::aruco as generation;
 #[cfg(markers_in_objdetect)]
 use opencv::objdetect as generation;
 
-use super::VisionError;
+use super::{VisionError, keep_to_one_thread};
 use crate::clip::GreyImage;
 
 /// The build script's answer must fit the bindings that are really compiled in.
@@ -295,17 +293,6 @@ impl MarkerFinder {
             markers,
             other_squares_px,
         })
-    }
-}
-
-/// Decoding keeps the other cores busy, and threads of the library that wait would spin. Told once:
-/// the library's threads are not safe from being told anew while another thread searches.
-fn keep_to_one_thread() -> Result<(), VisionError> {
-    static TOLD: LazyLock<Result<(), String>> =
-        LazyLock::new(|| opencv::core::set_num_threads(1).map_err(|error| error.message));
-    match &*TOLD {
-        Ok(()) => Ok(()),
-        Err(message) => Err(opencv::Error::new(0, message.clone()).into()),
     }
 }
 

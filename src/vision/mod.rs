@@ -8,6 +8,8 @@ mod boards;
 mod markers;
 mod pictures;
 
+use std::sync::LazyLock;
+
 pub use boards::{find_chessboard, largest_chessboard};
 pub use markers::{Dictionary, Found, FoundMarker, MarkerFinder, SearchEffort};
 pub use pictures::{enlarged, reduced};
@@ -21,3 +23,14 @@ pub fn library_version() -> String {
 #[derive(Debug, thiserror::Error)]
 #[error("the vision library failed: {0}")]
 pub struct VisionError(#[from] opencv::Error);
+
+/// Decoding keeps the other cores busy, and threads of the library that wait would spin. Told once,
+/// before anything is searched: being told anew while another thread searches, the library crashes.
+fn keep_to_one_thread() -> Result<(), VisionError> {
+    static TOLD: LazyLock<Result<(), String>> =
+        LazyLock::new(|| opencv::core::set_num_threads(1).map_err(|error| error.message));
+    match &*TOLD {
+        Ok(()) => Ok(()),
+        Err(message) => Err(opencv::Error::new(opencv::core::StsError, message.clone()).into()),
+    }
+}
