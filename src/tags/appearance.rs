@@ -4,7 +4,7 @@ use nalgebra::{Matrix3, Point2, SMatrix, SVector, Vector2, Vector3};
 
 use super::mosaic::{self, Mosaic, PARITIES};
 use super::patch::{Lanes, Patch, PixelGroup};
-use super::pattern::{Blur, CELLS, Pattern};
+use super::pattern::{Blur, HALF, Pattern};
 use crate::geometry::homography;
 
 /// Unknowns: 8 of the homography, 2 of the blur (cells), light of white and of black, each with
@@ -15,9 +15,6 @@ pub(super) const WHITE: usize = 10;
 pub(super) const BLACK: usize = 13;
 
 pub(super) type Unknowns = SVector<f64, UNKNOWNS>;
-
-/// Half the black square's side in cells.
-pub(super) const HALF: f64 = CELLS as f64 / 2.0;
 
 /// The mosaic takes at most this share of the blur's variance away.
 const LEAST_VARIANCE_SHARE: f64 = 0.3;

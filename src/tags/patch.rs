@@ -4,7 +4,7 @@ use nalgebra::{Matrix3, Point2};
 
 use super::DropReason;
 use super::mosaic::{self, PARITIES};
-use super::pattern::CELLS;
+use super::pattern::{CELLS, HALF};
 use super::tone::Tone;
 use crate::clip::GreyImage;
 use crate::geometry::{homography, quadrilateral};
@@ -23,9 +23,6 @@ pub(super) const BLOCK_SIDE: usize = CELLS + 2;
 
 /// Blocks of a patch.
 pub(super) const BLOCKS: usize = BLOCK_SIDE * BLOCK_SIDE;
-
-/// Half the black square's side in cells.
-const HALF: f64 = CELLS as f64 / 2.0;
 
 /// Pixels that are compared at once.
 pub(super) const LANES: usize = 8;

@@ -7,6 +7,9 @@ use super::patch::Lanes;
 /// Cells along one side of the black square, border included.
 pub const CELLS: usize = 8;
 
+/// Half the black square's side in cells.
+pub(super) const HALF: f64 = CELLS as f64 / 2.0;
+
 /// A tag's cells, row by row from the top-left of the printed tag; `true` is white.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Pattern {

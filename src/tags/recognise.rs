@@ -5,7 +5,7 @@
 
 use nalgebra::Point2;
 
-use super::pattern::{CELLS, Pattern};
+use super::pattern::{CELLS, HALF, Pattern};
 use crate::clip::GreyImage;
 use crate::geometry::homography;
 
@@ -15,9 +15,6 @@ const LEAST_CORRELATION: f64 = 0.65;
 
 /// A quarter of a tag that correlates this well is there to be seen.
 const LEAST_QUARTER_CORRELATION: f64 = 0.85;
-
-/// Half the black square's side in cells.
-const HALF: f64 = CELLS as f64 / 2.0;
 
 /// The outline in the order of the printed tag's corners, if it looks like `pattern`; the outline
 /// may start at any corner.

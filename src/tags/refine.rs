@@ -7,11 +7,11 @@
 
 use nalgebra::{Matrix3, Point2, SMatrix};
 
-use super::appearance::{Appearance, BLUR, HALF, UNKNOWNS, Unknowns, WHITE, contrast, corners_of};
+use super::appearance::{Appearance, BLUR, UNKNOWNS, Unknowns, WHITE, contrast, corners_of};
 use super::correlation::variance_factor;
 use super::mosaic::{Mosaic, MosaicEvidence};
 use super::patch::{BLOCKS, Lanes, Patch, PixelGroup};
-use super::pattern::Pattern;
+use super::pattern::{HALF, Pattern};
 use super::sensor::Sensor;
 use super::sums::{Solved, Sums};
 use super::{CornerCovariance, DropReason};

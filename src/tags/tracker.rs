@@ -122,24 +122,23 @@ impl Tracker {
         };
         let image = &frame.image;
         let mut reason = DropReason::NotFound;
-        let mut first_good = |places: Vec<[Point2<f64>; 4]>| {
-            places.iter().find_map(|start_px| {
-                measured(image, sensor, &track.pattern, start_px, Some(&last.look))
-                    .map_err(|why| reason = reason.min(why))
-                    .ok()
-            })
+        let mut fit_from = |start_px: [Point2<f64>; 4]| {
+            measured(image, sensor, &track.pattern, &start_px, Some(&last.look))
+                .map_err(|why| reason = reason.min(why))
+                .ok()
         };
         // A start off by half a cell would lead astray, which takes longer than a search.
-        let predictions = track.predictions(frame).into_iter().filter_map(|start_px| {
+        let mut predictions = track.predictions(frame).into_iter().filter_map(|start_px| {
             nearby(image, &start_px, &track.pattern)
                 .or_else(|| shows_in_part(image, &start_px, &track.pattern).then_some(start_px))
         });
-        if let Some(fit) = first_good(predictions.collect()) {
+        if let Some(fit) = predictions.find_map(&mut fit_from) {
             return Ok(Ok(fit));
         }
         let window = Window::around(&last.corners_px, WINDOW_MARGIN);
         let found = self.search.window(image, window)?;
-        if let Some(fit) = first_good(places_of(image, &found, tag_id, &track.pattern)) {
+        let places = places_of(image, &found, tag_id, &track.pattern);
+        if let Some(fit) = places.into_iter().find_map(&mut fit_from) {
             return Ok(Ok(fit));
         }
         if reason == DropReason::NotFound && shows_in_part(image, &last.corners_px, &track.pattern)
