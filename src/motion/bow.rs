@@ -7,14 +7,14 @@
 
 use std::collections::BTreeMap;
 
-use nalgebra::{Matrix2, Point3, SMatrix, Vector2, Vector3};
+use nalgebra::{Matrix2, Matrix2x4, Point3, SMatrix, Vector2, Vector3};
 
 use super::joint_fit::{JointFit, State};
 use super::observation::{Corners, Target};
 use super::parameters::BOWS;
-use super::prediction::reference_from_tag;
+use super::prediction::camera_from_tag;
 use crate::camera::Camera;
-use crate::geometry::Pose;
+use crate::geometry::{Pose, homography};
 
 /// Bows that move the outline of a tag by less than this, root mean square, cannot be told from the
 /// lasting errors of its corners, px: twice their standard deviation ([`FitOptions`](super::FitOptions)).
@@ -22,16 +22,18 @@ const LEAST_PX: f64 = 0.02;
 
 /// Tags whose bows move their outlines by more than the lasting errors of their corners may.
 pub(super) fn bowed_tags(fit: &JointFit, state: &State) -> Vec<Target> {
+    if !fit.layout.bows {
+        return vec![];
+    }
     let camera = fit.lens.camera(&state.constants);
     let mut sums: BTreeMap<Target, (f64, f64)> = BTreeMap::new();
     for (frame, frame_state) in fit.frames.iter().zip(&state.frames) {
         for seen in frame.kept() {
-            let reference_from_tag = reference_from_tag(seen.target, &state.constants, frame_state);
-            let camera_from_tag = frame_state.camera_from_reference * reference_from_tag;
+            let camera_from_tag = camera_from_tag(seen.target, &state.constants, frame_state);
             if let Some(slope) = bow_slope(&camera, &camera_from_tag, &seen.corners_px) {
                 let moves = slope * state.constants.bow_mm(seen.target);
                 let (squares, count) = sums.entry(seen.target).or_default();
-                *squares += without_shift(moves).norm_squared();
+                *squares += squares_without_shift(&moves);
                 *count += 8.0;
             }
         }
@@ -42,21 +44,11 @@ pub(super) fn bowed_tags(fit: &JointFit, state: &State) -> Vec<Target> {
         .collect()
 }
 
-/// What is left of the moves of four corners when their mean is taken out.
-fn without_shift(mut moves: Corners) -> Corners {
-    let mean: Vector2<f64> = (0..4)
-        .map(|index| moves.fixed_rows::<2>(2 * index).into_owned())
-        .sum::<Vector2<f64>>()
-        / 4.0;
-    for index in 0..4 {
-        let mut at_corner = moves.fixed_rows_mut::<2>(2 * index);
-        at_corner -= mean;
-    }
-    moves
+/// Sum of squares of the moves of four corners, less what a shift of all makes of it.
+fn squares_without_shift(moves: &Corners) -> f64 {
+    let mean = Matrix2x4::from_column_slice(moves.as_slice()).column_mean();
+    moves.norm_squared() - 4.0 * mean.norm_squared()
 }
-
-/// Places of the corners on the tag, in half edges along its rows and its columns.
-const PLACES: [[f64; 2]; 4] = [[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]];
 
 /// How the corners of the flat pattern that fits a bent tag best follow its bows, px/mm.
 ///
@@ -84,7 +76,7 @@ pub(super) fn bow_slope(
         4.0 * shares.y * column2 / (4.0 * column2 + 5.0 * row2),
     );
     let mut slope = SMatrix::<f64, 8, BOWS>::zeros();
-    for (index, [a, b]) in PLACES.into_iter().enumerate() {
+    for (index, (a, b)) in homography::SQUARE.into_iter().enumerate() {
         let along_row = half_row * (2.0 / 3.0) + half_column * (a * b);
         let along_column = half_column * (2.0 / 3.0) + half_row * (a * b);
         let mut at_corner = slope.fixed_rows_mut::<2>(2 * index);

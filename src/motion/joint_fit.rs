@@ -4,7 +4,7 @@ use nalgebra::{DVector, SVector};
 
 use super::normal_equations::{FrameElimination, Reduced, reduce};
 use super::observation::ObservedFrame;
-use super::parameters::{Constants, FrameState, Layout, Lens, Priors, TAG_CONSTANTS};
+use super::parameters::{BOWS, Constants, FrameState, Layout, Lens, Priors, TAG_CONSTANTS};
 use super::prediction::residual;
 use crate::geometry::stepped_pose;
 use crate::solver::Loss;
@@ -57,8 +57,8 @@ pub(super) struct Until {
 }
 
 impl JointFit {
-    /// Half the sum of the losses of all sightings and priors, with sightings outside the model as bad as the loss makes an error of
-    /// [`OUTSIDE_SD`].
+    /// Half the sum of the losses of all sightings and priors, with sightings outside the model as bad
+    /// as the loss makes an error of [`OUTSIDE_SD`].
     pub fn forgiving_cost(&self, state: &State) -> f64 {
         let camera = self.lens.camera(&state.constants);
         let frames = self.frames.iter().zip(&state.frames);
@@ -73,55 +73,56 @@ impl JointFit {
     }
 
     fn prior_chi2(&self, constants: &Constants) -> f64 {
-        let edge = if self.layout.edge_shift {
-            (constants.edge_shift_px / self.priors.edge_shift_sd_px).powi(2)
-        } else {
-            0.0
-        };
-        let rulers = constants.surfaces.iter().zip(&self.priors.radius_mm);
-        let rulers = rulers.filter_map(|(surface, ruler)| {
-            ruler.map(|ruler| ((surface.radius_mm() - ruler.value) / ruler.sd).powi(2))
-        });
-        let bows = constants.bows_mm.iter();
-        let bows = bows.map(|(tag, bow_mm)| (bow_mm / self.priors.bow_sd_mm[tag]).norm_squared());
-        edge + constants.lens.norm_squared() + bows.sum::<f64>() + rulers.sum::<f64>()
+        let priors = self.priors(constants).into_iter();
+        priors.map(|prior| (prior.miss / prior.sd).powi(2)).sum()
     }
 
     /// Adds the priors to a reduced system.
     pub fn add_priors(&self, constants: &Constants, reduced: &mut Reduced) {
         reduced.cost += 0.5 * self.prior_chi2(constants);
-        let mut add = |column: usize, slope: &[f64], miss: f64, sd: f64| {
-            for (i, a) in slope.iter().enumerate() {
-                reduced.gradient[column + i] += a * miss / (sd * sd);
-                reduced.scale[column + i] += a * a / (sd * sd);
-                for (j, b) in slope.iter().enumerate() {
-                    reduced.information[(column + i, column + j)] += a * b / (sd * sd);
+        for prior in self.priors(constants) {
+            let (column, weight) = (prior.column, prior.sd.powi(-2));
+            for (i, a) in prior.slope.iter().enumerate() {
+                reduced.gradient[column + i] += a * prior.miss * weight;
+                reduced.scale[column + i] += a * a * weight;
+                for (j, b) in prior.slope.iter().enumerate() {
+                    reduced.information[(column + i, column + j)] += a * b * weight;
                 }
             }
-        };
-        if let Some(column) = self.layout.edge_shift_column() {
-            let sd = self.priors.edge_shift_sd_px;
-            add(column, &[1.0], constants.edge_shift_px, sd);
         }
-        if let Some(first) = self.layout.lens_column() {
-            for (index, value) in constants.lens.iter().enumerate() {
-                add(first + index, &[1.0], *value, 1.0);
-            }
-        }
-        for (tag, sd_mm) in &self.priors.bow_sd_mm {
-            if let Some(first) = self.layout.bow_column(*tag) {
-                let bow_mm = constants.bow_mm(*tag);
-                add(first, &[1.0], bow_mm.x, *sd_mm);
-                add(first + 1, &[1.0], bow_mm.y, *sd_mm);
-            }
-        }
-        for (index, ruler) in self.priors.radius_mm.iter().enumerate() {
-            if let (Some(ruler), Some(surface)) = (ruler, constants.surfaces.get(index)) {
-                let miss = surface.radius_mm() - ruler.value;
-                let slope = surface.radius_slope();
-                add(self.layout.surface(index), slope.as_slice(), miss, ruler.sd);
-            }
-        }
+    }
+
+    fn priors(&self, constants: &Constants) -> Vec<Prior> {
+        let layout = &self.layout;
+        let edge_shift = layout.edge_shift_column().map(|column| {
+            Prior::of_one(
+                column,
+                constants.edge_shift_px,
+                self.priors.edge_shift_sd_px,
+            )
+        });
+        let lens = layout.lens_column().into_iter().flat_map(|first| {
+            let values = constants.lens.iter().enumerate();
+            values.map(move |(index, value)| Prior::of_one(first + index, *value, 1.0))
+        });
+        let bows = self.priors.bow_sd_mm.iter().flat_map(|(tag, sd_mm)| {
+            let bow_mm = constants.bow_mm(*tag);
+            let first = layout.bow_column(*tag).into_iter();
+            first.flat_map(move |first| {
+                (0..BOWS).map(move |index| Prior::of_one(first + index, bow_mm[index], *sd_mm))
+            })
+        });
+        let rulers = constants.surfaces.iter().zip(&self.priors.radius_mm);
+        let rulers = rulers.enumerate().filter_map(|(index, (surface, ruler))| {
+            Some(Prior {
+                column: layout.surface(index),
+                slope: surface.radius_slope().as_slice().to_vec(),
+                miss: surface.radius_mm() - (*ruler)?.value,
+                sd: (*ruler)?.sd,
+            })
+        });
+        let alone = edge_shift.into_iter().chain(lens).chain(bows);
+        alone.chain(rulers).collect()
     }
 
     /// Minimises the cost from a state.
@@ -188,6 +189,29 @@ impl JointFit {
                 .collect(),
         };
         Some((state, promised))
+    }
+}
+
+/// What is known before any frame is looked at, at one set of constants.
+struct Prior {
+    /// The first of the constants that it is about.
+    column: usize,
+    /// How it follows them.
+    slope: Vec<f64>,
+    /// Present value less the one expected.
+    miss: f64,
+    sd: f64,
+}
+
+impl Prior {
+    /// About one constant that is expected to be zero.
+    fn of_one(column: usize, value: f64, sd: f64) -> Self {
+        Self {
+            column,
+            slope: vec![1.0],
+            miss: value,
+            sd,
+        }
     }
 }
 

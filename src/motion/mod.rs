@@ -47,7 +47,7 @@ use crate::measured::Measured;
 use crate::model_file::ModelFile;
 use crate::tags::Sightings;
 use crate::warning::Warning;
-use joint_fit::{JointFit, Until};
+use joint_fit::{JointFit, State, Until};
 use observation::{ObservedFrame, Target};
 use parameters::{Layout, Lens, Priors};
 
@@ -266,15 +266,7 @@ pub fn fit(
         frames: sightings.frames.len(),
     };
     let start = start::start(&fit, model)?;
-    let mut sorted = outliers::fit_and_sort(&mut fit, start, options.rejection_chi2)
-        .ok_or(undetermined.clone())?;
-    // From the beginning with bows: bent tags taken for flat ones can lead a fit far astray.
-    if fit.layout.bows && bow::bowed_tags(&fit, &sorted).is_empty() {
-        fit.layout.bows = false;
-        sorted.constants.bows_mm.clear();
-        sorted = outliers::fit_and_sort_on(&mut fit, sorted, options.rejection_chi2)
-            .ok_or(undetermined.clone())?;
-    }
+    let sorted = fit_and_sort(&mut fit, start, options).ok_or(undetermined.clone())?;
     let has_corner_errors = options.corner_error_sd_px > 0.0;
     let constant = match has_corner_errors {
         true => corner_errors::mean_residuals(&fit, &sorted),
@@ -283,13 +275,9 @@ pub fn fit(
     let lasting = rests::weigh_rests(&mut fit, &sorted, &constant);
     let state = fit.minimise(sorted, FINAL).ok_or(undetermined)?;
     for tag in bow::bowed_tags(&fit, &state) {
-        warnings.push(Warning::TagBent {
-            tag_id: match tag {
-                Target::Surface(surface) => model.surfaces[surface].tag_id,
-                Target::Airframe(tag) => model.airframe_tags[seen_airframe_tags[tag]].id,
-            },
-            bow_mm: state.constants.bow_mm(tag).amax(),
-        });
+        let (tag_id, _) = declared(model, &seen_airframe_tags, tag);
+        let bow_mm = state.constants.bow_mm(tag).amax();
+        warnings.push(Warning::TagBent { tag_id, bow_mm });
     }
     fit.layout.corner_errors = has_corner_errors;
     result::Conclusion {
@@ -302,6 +290,32 @@ pub fn fit(
         seen_airframe_tags: &seen_airframe_tags,
     }
     .draw(options, warnings)
+}
+
+/// The fit of all that fits, tags taken for flat if none is bent. It begins with bows: bent tags
+/// taken for flat can lead it far astray.
+fn fit_and_sort(fit: &mut JointFit, start: State, options: &FitOptions) -> Option<State> {
+    let mut sorted = outliers::fit_and_sort(fit, start, options.rejection_chi2)?;
+    if fit.layout.bows && bow::bowed_tags(fit, &sorted).is_empty() {
+        fit.layout.bows = false;
+        sorted.constants.bows_mm.clear();
+        sorted = outliers::fit_and_sort_on(fit, sorted, options.rejection_chi2)?;
+    }
+    Some(sorted)
+}
+
+/// Id and edge (mm) of a tag; `seen_airframe_tags` are places in the model file.
+fn declared(model: &ModelFile, seen_airframe_tags: &[usize], tag: Target) -> (u32, f64) {
+    match tag {
+        Target::Surface(surface) => {
+            let surface = &model.surfaces[surface];
+            (surface.tag_id, surface.edge_mm)
+        }
+        Target::Airframe(tag) => {
+            let tag = &model.airframe_tags[seen_airframe_tags[tag]];
+            (tag.id, tag.edge_mm)
+        }
+    }
 }
 
 /// The clip as the fit sees it.
@@ -355,19 +369,17 @@ impl Observed {
             bows: options.bow_sd_share > 0.0,
             corner_errors: false,
         };
-        let edge_mm = |tag: Target| match tag {
-            Target::Surface(surface) => model.surfaces[surface].edge_mm,
-            Target::Airframe(tag) => model.airframe_tags[self.seen_airframe_tags[tag]].edge_mm,
-        };
-        let tags = layout.targets();
+        let bow_sd_mm = layout.targets().map(|tag| {
+            let (_, edge_mm) = declared(model, &self.seen_airframe_tags, tag);
+            (tag, options.bow_sd_share * edge_mm)
+        });
+        let bow_sd_mm = bow_sd_mm.collect();
         JointFit {
             layout,
             lens: Lens::new(profile),
             priors: Priors {
                 edge_shift_sd_px: options.edge_shift_sd_px,
-                bow_sd_mm: tags
-                    .map(|tag| (tag, options.bow_sd_share * edge_mm(tag)))
-                    .collect(),
+                bow_sd_mm,
                 radius_mm: model.surfaces.iter().map(|s| s.hinge_to_tag_mm).collect(),
             },
             loss: start::START_LOSS,

@@ -109,7 +109,9 @@ fn reduce_sized<const N: usize>(fit: &JointFit, state: &State, damping: f64) -> 
         state,
         camera: fit.lens.camera(&state.constants),
         damping,
-        slots: Slots::new(&fit.layout),
+        slots: (fit.layout.targets())
+            .map(|tag| slots(&fit.layout, tag))
+            .collect(),
     };
     let pieces: Vec<Sums> = fit
         .frames
@@ -174,33 +176,8 @@ impl Sums {
     }
 }
 
-/// Columns of a linearised sighting and the constants that they belong to, by target; the residual
-/// is the last.
-struct Slots {
-    surfaces: Vec<Vec<(usize, usize)>>,
-    airframe_tags: Vec<Vec<(usize, usize)>>,
-}
-
-impl Slots {
-    fn new(layout: &Layout) -> Self {
-        let of = |target: Target| slots(layout, target);
-        Self {
-            surfaces: (0..layout.surfaces).map(Target::Surface).map(of).collect(),
-            airframe_tags: (0..layout.airframe_tags)
-                .map(Target::Airframe)
-                .map(of)
-                .collect(),
-        }
-    }
-
-    fn of(&self, target: Target) -> &[(usize, usize)] {
-        match target {
-            Target::Surface(surface) => &self.surfaces[surface],
-            Target::Airframe(tag) => &self.airframe_tags[tag],
-        }
-    }
-}
-
+/// Columns of a linearised sighting of a tag and the constants that they belong to; the residual is
+/// the last.
 fn slots(layout: &Layout, target: Target) -> Vec<(usize, usize)> {
     let run = |column: usize, to: Option<usize>, count: usize| {
         to.into_iter()
@@ -226,7 +203,8 @@ struct Work<'a> {
     state: &'a State,
     camera: Camera,
     damping: f64,
-    slots: Slots,
+    /// One a tag, in the order of [`Layout::targets`].
+    slots: Vec<Vec<(usize, usize)>>,
 }
 
 /// Pose block of a frame while it is summed; the lower triangle of its information.
@@ -311,7 +289,7 @@ impl Work<'_> {
         sums.squares += weight * chi2;
         line.columns *= weight.sqrt();
         line.by_angle *= weight.sqrt();
-        let slots = self.slots.of(seen.target);
+        let slots = &self.slots[fit.layout.tag(seen.target)];
         let angle = self.take_out_angle(seen, &mut line, slots);
         add_constants(sums, &line.columns, slots);
         if let Some(pose) = pose {

@@ -127,10 +127,7 @@ fn rescale(fit: &mut JointFit, chi2: &mut [Vec<f64>]) -> Vec<f64> {
     let freedom = freedom_of_a_sighting(fit);
     // Median of χ² (Wilson and Hilferty, PNAS 17 (1931) 684).
     let expected = freedom * (1.0 - 2.0 / (9.0 * freedom)).powi(3);
-    let targets: Vec<Target> = (0..fit.layout.surfaces)
-        .map(Target::Surface)
-        .chain((0..fit.layout.airframe_tags).map(Target::Airframe))
-        .collect();
+    let targets: Vec<Target> = fit.layout.targets().collect();
     let of = |wanted: Option<Target>| -> Vec<f64> {
         let frames = fit.frames.iter().zip(&*chi2);
         let sightings = frames.flat_map(|(frame, chi2)| frame.observations.iter().zip(chi2));

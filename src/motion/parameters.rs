@@ -234,14 +234,14 @@ impl Layout {
     }
 
     /// Position among all tags, surfaces first.
-    fn tag(&self, target: Target) -> usize {
+    pub fn tag(&self, target: Target) -> usize {
         match target {
             Target::Surface(surface) => surface,
             Target::Airframe(tag) => self.surfaces + tag,
         }
     }
 
-    /// All tags.
+    /// All tags, surfaces first.
     pub fn targets(&self) -> impl Iterator<Item = Target> {
         let surfaces = (0..self.surfaces).map(Target::Surface);
         surfaces.chain((0..self.airframe_tags).map(Target::Airframe))

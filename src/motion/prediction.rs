@@ -55,31 +55,23 @@ pub(super) fn residual_px(
     constants: &Constants,
     state: &FrameState,
 ) -> Option<Corners> {
-    let reference_from_tag = reference_from_tag(seen.target, constants, state);
-    let camera_from_tag = state.camera_from_reference * reference_from_tag;
+    let camera_from_tag = camera_from_tag(seen.target, constants, state);
     let mut predicted = Corners::zeros();
     for (index, corner) in corners_in_tag(seen.edge_mm).iter().enumerate() {
         let point = camera.project(&(camera_from_tag * corner))?;
         predicted[2 * index] = point.x;
         predicted[2 * index + 1] = point.y;
     }
-    // Most fits of single frames and trials have no edge shift.
-    if constants.edge_shift_px != 0.0 {
-        predicted += edge_slope(&predicted) * constants.edge_shift_px;
-    }
-    let bow_mm = constants.bow_mm(seen.target);
-    if bow_mm != Vector2::zeros() {
-        predicted += bow_slope(camera, &camera_from_tag, &predicted)? * bow_mm;
-    }
-    Some(predicted - seen.corners_px)
+    let outline = Outline::of::<0>(seen.target, camera, &camera_from_tag, constants, &predicted)?;
+    Some(predicted + outline.moves - seen.corners_px)
 }
 
-/// Where a tag is in a frame.
-pub(super) fn reference_from_tag(
-    target: Target,
-    constants: &Constants,
-    state: &FrameState,
-) -> Pose {
+/// Where the camera sees a tag in a frame.
+pub(super) fn camera_from_tag(target: Target, constants: &Constants, state: &FrameState) -> Pose {
+    state.camera_from_reference * reference_from_tag(target, constants, state)
+}
+
+fn reference_from_tag(target: Target, constants: &Constants, state: &FrameState) -> Pose {
     match target {
         Target::Surface(surface) => {
             let hinged = &constants.surfaces[surface];
@@ -127,7 +119,17 @@ pub(super) fn linearise<const N: usize>(
                 .copy_from(&(projection.by_intrinsics * root));
         }
     }
-    add_outline(&mut columns, seen, camera, &camera_from_tag, constants)?;
+    let predicted: Corners = columns.column(RESIDUAL).into_owned();
+    let outline = Outline::of::<N>(seen.target, camera, &camera_from_tag, constants, &predicted)?;
+    columns.set_column(RESIDUAL, &(predicted + outline.moves - seen.corners_px));
+    if N > EDGE_SHIFT {
+        columns.set_column(EDGE_SHIFT, &outline.by_edge_shift);
+    }
+    if N > BOW {
+        columns
+            .fixed_columns_mut::<BOWS>(BOW)
+            .copy_from(&outline.by_bow);
+    }
     if N > CORNER_ERROR {
         columns
             .columns_mut(CORNER_ERROR, CORNER_ERRORS)
@@ -154,36 +156,41 @@ pub(super) fn linearise<const N: usize>(
     Some(line)
 }
 
-/// Turns predicted corners into the residual, with what edge shift and bows make of them, and fills
-/// in how they do.
-fn add_outline<const N: usize>(
-    columns: &mut SMatrix<f64, 8, N>,
-    seen: &Observation,
-    camera: &Camera,
-    camera_from_tag: &Pose,
-    constants: &Constants,
-) -> Option<()> {
-    // That the slopes follow the corners is left out of the derivatives: edge shift and bows are
-    // thousandths of a tag.
-    let predicted: Corners = columns.column(RESIDUAL).into_owned();
-    let mut miss = predicted - seen.corners_px;
-    if N > EDGE_SHIFT || constants.edge_shift_px != 0.0 {
-        let slope = edge_slope(&predicted);
-        miss += slope * constants.edge_shift_px;
-        if N > EDGE_SHIFT {
-            columns.set_column(EDGE_SHIFT, &slope);
-        }
+/// What edge shift and bows make of a tag's corners, px.
+struct Outline {
+    moves: Corners,
+    /// Zero, as is the next, where neither asked for nor in the moves.
+    by_edge_shift: Corners,
+    by_bow: SMatrix<f64, 8, BOWS>,
+}
+
+impl Outline {
+    /// Of predicted corners, for a linearisation of N columns. That the slopes follow the corners is
+    /// left out of the derivatives: edge shift and bows are thousandths of a tag.
+    fn of<const N: usize>(
+        target: Target,
+        camera: &Camera,
+        camera_from_tag: &Pose,
+        constants: &Constants,
+        predicted: &Corners,
+    ) -> Option<Self> {
+        let (shift_px, bow_mm) = (constants.edge_shift_px, constants.bow_mm(target));
+        let by_edge_shift = if N > EDGE_SHIFT || shift_px != 0.0 {
+            edge_slope(predicted)
+        } else {
+            Corners::zeros()
+        };
+        let by_bow = if N > BOW || bow_mm != Vector2::zeros() {
+            bow_slope(camera, camera_from_tag, predicted)?
+        } else {
+            SMatrix::zeros()
+        };
+        Some(Self {
+            moves: by_edge_shift * shift_px + by_bow * bow_mm,
+            by_edge_shift,
+            by_bow,
+        })
     }
-    let bow_mm = constants.bow_mm(seen.target);
-    if N > BOW || bow_mm != Vector2::zeros() {
-        let slope = bow_slope(camera, camera_from_tag, &predicted)?;
-        miss += slope * bow_mm;
-        if N > BOW {
-            columns.fixed_columns_mut::<BOWS>(BOW).copy_from(&slope);
-        }
-    }
-    columns.set_column(RESIDUAL, &miss);
-    Some(())
 }
 
 /// Derivatives of the corners by a turn about the tag's centre, or by a shift, in camera axes.
