@@ -104,13 +104,22 @@ impl Measurement {
         .rounded()
     }
 
-    fn rounded(self) -> Result<Self, MeasurementError> {
+    fn rounded(mut self) -> Result<Self, MeasurementError> {
+        // Far the largest part where a clip has hundreds of holds, and several times as large as a
+        // document.
+        let mut covariance_deg2 = std::mem::take(&mut self.station_covariance_deg2);
+        rounding::round_variances(&mut covariance_deg2)?;
         let mut document = serde_json::to_value(&self)
             .map_err(|source| MeasurementError::NotWritable { source })?;
         rounding::round(&mut document);
         // A figure that is no number has become null and is refused here.
-        serde_json::from_value(document).map_err(|source| MeasurementError::NotFinite {
-            reason: source.to_string(),
+        let rounded: Self = serde_json::from_value(document).map_err(|source| {
+            let reason = source.to_string();
+            MeasurementError::NotFinite { reason }
+        })?;
+        Ok(Self {
+            station_covariance_deg2: covariance_deg2,
+            ..rounded
         })
     }
 }

@@ -3,6 +3,8 @@
 
 use serde_json::Value;
 
+use super::MeasurementError;
+
 /// Decimals of every figure: a millionth of a degree, a millimetre, a second, a percent.
 const DECIMALS: i32 = 6;
 
@@ -42,6 +44,18 @@ fn round_to(value: &mut Value, decimals: i32) {
         }
         Value::Null | Value::Bool(_) | Value::String(_) => {}
     }
+}
+
+/// Rounds rows of variances; one that is no number is refused.
+pub(super) fn round_variances(rows: &mut [Vec<f64>]) -> Result<(), MeasurementError> {
+    for variance in rows.iter_mut().flatten() {
+        if !variance.is_finite() {
+            let reason = format!("a variance is {variance}");
+            return Err(MeasurementError::NotFinite { reason });
+        }
+        *variance = rounded(*variance, VARIANCE_DECIMALS);
+    }
+    Ok(())
 }
 
 /// A figure with the decimals of files.

@@ -3,7 +3,7 @@
 use nalgebra::{DMatrix, DVector};
 
 use super::averages::{FEWEST_FRAMES, Mean, Scatter, add_scatter, mean_over};
-use super::passages::{mean_at, shared_covariance_rad2};
+use super::passages::{add_shared_rad2, mean_at};
 use super::visits::{Place, visits};
 use super::{ResponseError, ResponseWarning};
 use crate::conventions::deg_from_rad;
@@ -126,12 +126,13 @@ pub(super) fn hold_deflections(
     for (row, mean) in scatter.enumerate() {
         covariance[(row, row)] += mean.scatter_rad2;
     }
-    covariance += shared_covariance_rad2(sweeps, &passage_rows(surfaces));
-    let from_neutral = from_neutral(surfaces);
+    add_shared_rad2(&mut covariance, sweeps, &passage_rows(surfaces));
     let to_deg = deg_from_rad(1.0);
+    let values = DMatrix::from_column_slice(values.len(), 1, values.as_slice());
+    let half_way = from_neutral(surfaces, covariance).transpose();
     HoldDeflections {
-        values_deg: &from_neutral * values * to_deg,
-        covariance_deg2: &from_neutral * covariance * from_neutral.transpose() * (to_deg * to_deg),
+        values_deg: from_neutral(surfaces, values).column(0) * to_deg,
+        covariance_deg2: from_neutral(surfaces, half_way) * (to_deg * to_deg),
     }
 }
 
@@ -144,23 +145,28 @@ fn passage_rows(surfaces: &[SurfaceMeans]) -> Vec<Option<(usize, usize, f64)>> {
     rows.collect()
 }
 
-/// The matrix that takes neutral off the means: one row a visit, one column a mean.
-fn from_neutral(surfaces: &[SurfaceMeans]) -> DMatrix<f64> {
-    let rows = surfaces.iter().map(|surface| surface.visits.len()).sum();
-    let columns = surfaces.iter().map(|surface| surface.means.len()).sum();
-    let mut matrix = DMatrix::zeros(rows, columns);
-    let (mut row, mut column) = (0, 0);
-    for surface in surfaces {
-        for visit in 0..surface.visits.len() {
-            for (mean, share) in surface.neutral_shares.iter().enumerate() {
-                matrix[(row + visit, column + mean)] = -share;
+/// Takes neutral off the rows, one a mean; one row a visit remains.
+fn from_neutral(surfaces: &[SurfaceMeans], of_means: DMatrix<f64>) -> DMatrix<f64> {
+    let visits = surfaces.iter().map(|surface| surface.visits.len()).sum();
+    let mut of_visits = DMatrix::zeros(visits, of_means.ncols());
+    for (of_means, mut of_visits) in of_means.column_iter().zip(of_visits.column_iter_mut()) {
+        let (mut mean, mut visit) = (0, 0);
+        for surface in surfaces {
+            let of_surface = of_means.rows(mean, surface.means.len());
+            let shares = surface.neutral_shares.iter();
+            let neutral: f64 = of_surface
+                .iter()
+                .zip(shares)
+                .map(|(of, share)| of * share)
+                .sum();
+            for of_mean in of_surface.iter().take(surface.visits.len()) {
+                of_visits[visit] = of_mean - neutral;
+                visit += 1;
             }
-            matrix[(row + visit, column + visit)] += 1.0;
+            mean += surface.means.len();
         }
-        row += surface.visits.len();
-        column += surface.means.len();
     }
-    matrix
+    of_visits
 }
 
 /// Deflection from neutral of each surface in each frame, deg; `None` where it was not measured.

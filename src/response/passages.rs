@@ -81,16 +81,15 @@ struct Point {
     weight: f64,
 }
 
-/// What passages share beside the fit: timing, and what is opposite in rising and falling ones.
+/// Adds what passages share beside the fit: timing, and what is opposite in rising and falling ones.
 ///
 /// Rows are the means of all surfaces in order; `passages` names the surface, the passage and the
 /// slope of each row that is one.
-pub(super) fn shared_covariance_rad2(
+pub(super) fn add_shared_rad2(
+    covariance_rad2: &mut DMatrix<f64>,
     sweeps: &Sweeps,
     rows: &[Option<(usize, usize, f64)>],
-) -> DMatrix<f64> {
-    let count = rows.len();
-    let mut covariance = DMatrix::zeros(count, count);
+) {
     let way_pct_per_s = |passage: usize| sweeps.passages[passage].rate_pct_per_s;
     let opposed_pct = |surface: usize, passage: usize| {
         let sd_pct = sweeps.opposed_sd_pct.get(surface).copied().unwrap_or(0.0);
@@ -112,8 +111,7 @@ pub(super) fn shared_covariance_rad2(
                 true => opposed_pct(*surface_a, *at_a) * opposed_pct(*surface_b, *at_b),
                 false => 0.0,
             };
-            covariance[(row, column)] = slopes * (timing + opposed);
+            covariance_rad2[(row, column)] += slopes * (timing + opposed);
         }
     }
-    covariance
 }

@@ -262,6 +262,8 @@ impl Tracker {
             }
         }
         sightings.sort_by_key(|sighting| sighting.tag_id);
+        // Sightings stay for the whole clip: room for more than there are would stay as well.
+        sightings.shrink_to_fit();
         SightedFrame {
             index: frame.index,
             time_s: frame.time_s,
