@@ -10,7 +10,7 @@ mod picture;
 use std::collections::BTreeSet;
 use std::path::PathBuf;
 
-use hingewise::clip::{ClipInfo, Frame, GreyImage, Levels};
+use hingewise::clip::{ClipInfo, Frame, GreyImage, Levels, Lines};
 use hingewise::progress::Silent;
 use hingewise::tags::{DropReason, SightedFrame, TagPlan, TagsError, sight};
 use picture::{Drawing, Encoding, Lens, Random, Sensor, render};
@@ -57,6 +57,7 @@ fn look(frames: Vec<Frame>, ids: &[u32]) -> Result<Vec<SightedFrame>, TagsError>
         width_px: frames[0].image.width_px,
         height_px: frames[0].image.height_px,
         levels,
+        lines: Lines::Rows,
         claimed_frames: None,
     };
     let plan = TagPlan {

@@ -81,6 +81,15 @@ pub struct Frame {
     pub image: GreyImage,
 }
 
+/// How the lines of the sensor lie in the upright picture.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Lines {
+    /// The camera was held level, or upside down.
+    Rows,
+    /// The picture was turned upright by a quarter turn.
+    Columns,
+}
+
 /// What is known of a clip before its frames are read.
 #[derive(Debug, Clone, PartialEq)]
 pub struct ClipInfo {
@@ -92,6 +101,8 @@ pub struct ClipInfo {
     pub height_px: usize,
     /// Code values of black and white.
     pub levels: Levels,
+    /// The sensor's lines, which are read one after the other.
+    pub lines: Lines,
     /// Number of frames that the container claims; may be wrong, only for showing progress.
     pub claimed_frames: Option<u64>,
 }

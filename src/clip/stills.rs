@@ -8,7 +8,7 @@ use image::{DynamicImage, ImageDecoder, ImageReader};
 use super::luma::FULL;
 use super::natural_order;
 use super::stills_times::{self, TIMES_FILE};
-use super::{ClipError, ClipInfo, ClipOptions, Frame, GreyImage, MAX_PIXELS};
+use super::{ClipError, ClipInfo, ClipOptions, Frame, GreyImage, Lines, MAX_PIXELS};
 
 /// Endings of the files that count as pictures, whatever is really in them.
 const ENDINGS: [&str; 3] = ["png", "jpg", "jpeg"];
@@ -41,6 +41,7 @@ impl StillsReader {
             width_px,
             height_px,
             levels: FULL,
+            lines: Lines::Rows,
             claimed_frames: Some(names.len() as u64),
         };
         let stills: Vec<Still> = order

@@ -1,6 +1,6 @@
 //! Turning pictures upright by quarter turns.
 
-use super::GreyImage;
+use super::{GreyImage, Lines};
 
 /// The clockwise turn that makes a stored picture upright.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -72,6 +72,14 @@ impl Turn {
         match self {
             Self::None | Self::Half => (width_px, height_px),
             Self::Quarter | Self::ThreeQuarters => (height_px, width_px),
+        }
+    }
+
+    /// How the stored picture's rows lie in the upright one.
+    pub(super) fn lines(self) -> Lines {
+        match self {
+            Self::None | Self::Half => Lines::Rows,
+            Self::Quarter | Self::ThreeQuarters => Lines::Columns,
         }
     }
 

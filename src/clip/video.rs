@@ -194,6 +194,7 @@ impl VideoReader {
             width_px,
             height_px,
             levels,
+            lines: self.turn.lines(),
             claimed_frames: self.claim.frames,
         })
     }

@@ -127,6 +127,10 @@ pub struct CameraRecord {
     /// Number of views of its calibration, where known.
     #[serde(default)]
     pub calibration_views: Option<usize>,
+    /// Time in which it read each picture, from the first line to the last, ms; negative where the
+    /// last was read first. Missing where nothing tells it from reading all at once.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub readout_ms: Option<Measured>,
 }
 
 /// How well the joint fit explains the corners.

@@ -251,6 +251,7 @@ fn small_motion() -> Motion {
             frame(2, 0.4, Some(0.5)),
         ],
         camera_moved: false,
+        readout_s: None,
         reprojection_rms_px: 0.04,
         constants_covariance: DMatrix::from_element(1, 1, 1e-4),
         lasting: Default::default(),
@@ -353,6 +354,7 @@ fn clip() -> crate::clip::ClipInfo {
             black: 16,
             white: 235,
         },
+        lines: crate::clip::Lines::Rows,
         claimed_frames: None,
     }
 }

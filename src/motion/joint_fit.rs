@@ -6,6 +6,7 @@ use super::normal_equations::{FrameElimination, Reduced, reduce};
 use super::observation::ObservedFrame;
 use super::parameters::{BOWS, Constants, FrameState, Layout, Lens, Priors, TAG_CONSTANTS};
 use super::prediction::residual;
+use super::readout::ReadLines;
 use crate::geometry::stepped_pose;
 use crate::solver::Loss;
 
@@ -36,6 +37,7 @@ pub(super) struct JointFit {
     pub lens: Lens,
     pub priors: Priors,
     pub loss: Loss,
+    pub lines: ReadLines,
     pub frames: Vec<ObservedFrame>,
 }
 
@@ -101,6 +103,9 @@ impl JointFit {
                 self.priors.edge_shift_sd_px,
             )
         });
+        let readout = layout
+            .readout_column()
+            .map(|column| Prior::of_one(column, constants.readout_s, self.priors.readout_sd_s));
         let lens = layout.lens_column().into_iter().flat_map(|first| {
             let values = constants.lens.iter().enumerate();
             values.map(move |(index, value)| Prior::of_one(first + index, *value, 1.0))
@@ -121,8 +126,8 @@ impl JointFit {
                 sd: (*ruler)?.sd,
             })
         });
-        let alone = edge_shift.into_iter().chain(lens).chain(bows);
-        alone.chain(rulers).collect()
+        let alone = edge_shift.into_iter().chain(readout).chain(lens);
+        alone.chain(bows).chain(rulers).collect()
     }
 
     /// Minimises the cost from a state.

@@ -8,13 +8,14 @@
 //!
 //! `observation` → `camera_motion` → `start` (`trials`,
 //! `hypotheses`, `frame_fit`) → `outliers` (`joint_fit`,
-//! `normal_equations`, `prediction`, `bow`, `parameters`) → `rests` → `result` (`corner_errors`);
+//! `normal_equations`, `prediction`, `bow`, `readout`, `parameters`) → `doubtful` → `rests` → `result` (`corner_errors`);
 //! `at_neutral` tells from the result where the tags stand at neutral.
 
 mod at_neutral;
 mod bow;
 mod camera_motion;
 mod corner_errors;
+mod doubtful;
 mod frame_fit;
 mod hypotheses;
 mod joint_fit;
@@ -24,6 +25,7 @@ mod options;
 mod outliers;
 mod parameters;
 mod prediction;
+mod readout;
 mod rests;
 mod result;
 mod start;
@@ -50,6 +52,7 @@ use crate::warning::Warning;
 use joint_fit::{JointFit, State, Until};
 use observation::{ObservedFrame, Target};
 use parameters::{Layout, Lens, Priors};
+use readout::ReadLines;
 
 /// One surface's deflection in one frame, against an arbitrary zero that is the same in all frames.
 #[derive(Debug, Clone, PartialEq)]
@@ -97,6 +100,9 @@ pub struct Motion {
     pub frames: Vec<MotionFrame>,
     /// Whether the camera moved against the airframe.
     pub camera_moved: bool,
+    /// Time in which the camera read each picture, from its first line to its last; negative where
+    /// the last was read first. `None` where nothing tells it from reading all lines at once.
+    pub readout_s: Option<Measured>,
     /// Root mean square of the reprojection residuals that were kept, px.
     pub reprojection_rms_px: f64,
     /// Covariance of the constants of the fit and of the corners' lasting errors, in the units of
@@ -266,12 +272,13 @@ pub fn fit(
         frames: sightings.frames.len(),
     };
     let start = start::start(&fit, model)?;
-    let sorted = fit_and_sort(&mut fit, start, options).ok_or(undetermined.clone())?;
+    let mut sorted = fit_and_sort(&mut fit, start, options).ok_or(undetermined.clone())?;
     let has_corner_errors = options.corner_error_sd_px > 0.0;
     let constant = match has_corner_errors {
         true => corner_errors::mean_residuals(&fit, &sorted),
         false => BTreeMap::new(),
     };
+    doubtful::admit(&mut fit, &mut sorted);
     let lasting = rests::weigh_rests(&mut fit, &sorted, &constant);
     let state = fit.minimise(sorted, FINAL).ok_or(undetermined)?;
     for tag in bow::bowed_tags(&fit, &state) {
@@ -292,13 +299,16 @@ pub fn fit(
     .draw(options, warnings)
 }
 
-/// The fit of all that fits, tags taken for flat if none is bent. It begins with bows: bent tags
-/// taken for flat can lead it far astray.
+/// The fit of all that fits, tags taken for flat if none is bent, and pictures as read at once if
+/// nothing tells otherwise. It begins with bows and readout: bent tags taken for flat can lead it far
+/// astray.
 fn fit_and_sort(fit: &mut JointFit, start: State, options: &FitOptions) -> Option<State> {
     let mut sorted = outliers::fit_and_sort(fit, start, options.rejection_chi2)?;
-    if fit.layout.bows && bow::bowed_tags(fit, &sorted).is_empty() {
-        fit.layout.bows = false;
-        sorted.constants.bows_mm.clear();
+    let before = fit.layout;
+    fit.layout.bows = !bow::bowed_tags(fit, &sorted).is_empty();
+    fit.layout.readout = readout::shows(fit, &sorted);
+    if fit.layout != before {
+        sorted.constants.left_out(&fit.layout);
         sorted = outliers::fit_and_sort_on(fit, sorted, options.rejection_chi2)?;
     }
     Some(sorted)
@@ -324,6 +334,7 @@ struct Observed {
     /// Places in the model file of the airframe tags that are in sight.
     seen_airframe_tags: Vec<usize>,
     camera_moves: bool,
+    lines: ReadLines,
 }
 
 impl Observed {
@@ -351,6 +362,7 @@ impl Observed {
             frames,
             seen_airframe_tags,
             camera_moves,
+            lines: ReadLines::of(&sightings.clip),
         })
     }
 
@@ -365,6 +377,7 @@ impl Observed {
             airframe_tags: self.seen_airframe_tags.len(),
             camera_moves: self.camera_moves,
             edge_shift: options.edge_shift_sd_px > 0.0,
+            readout: options.readout_sd_s > 0.0,
             lens: profile.covariance.is_some(),
             bows: options.bow_sd_share > 0.0,
             corner_errors: false,
@@ -379,10 +392,12 @@ impl Observed {
             lens: Lens::new(profile),
             priors: Priors {
                 edge_shift_sd_px: options.edge_shift_sd_px,
+                readout_sd_s: options.readout_sd_s,
                 bow_sd_mm,
                 radius_mm: model.surfaces.iter().map(|s| s.hinge_to_tag_mm).collect(),
             },
             loss: start::START_LOSS,
+            lines: self.lines,
             frames: self.frames,
         }
     }

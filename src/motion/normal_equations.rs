@@ -15,8 +15,8 @@ use super::joint_fit::{JointFit, State};
 use super::observation::{Observation, ObservedFrame, Target};
 use super::parameters::{BOWS, CORNER_ERRORS, FrameState, Layout, TAG_CONSTANTS};
 use super::prediction::{
-    ALL_COLUMNS, BOW, CORNER_ERROR, EDGE_SHIFT, LENS, Linearised, OWN, POSE, RESIDUAL, UP_TO_BOWS,
-    UP_TO_EDGE_SHIFT, UP_TO_LENS, linearise,
+    ALL_COLUMNS, BOW, CORNER_ERROR, EDGE_SHIFT, LENS, Linearised, OWN, POSE, READOUT, RESIDUAL,
+    UP_TO_BOWS, UP_TO_LENS, UP_TO_READOUT, linearise,
 };
 use crate::camera::{Camera, INTRINSIC_COUNT};
 
@@ -36,6 +36,8 @@ pub(super) struct AngleElimination {
     pub gradient: f64,
     pub curvature: f64,
     /// Weight that the sighting had.
+    pub weight: f64,
+    /// Weight that usual sightings of the same rest had.
     pub share: f64,
 }
 
@@ -99,7 +101,7 @@ pub(super) fn reduce(fit: &JointFit, state: &State, damping: f64) -> Reduced {
     } else if fit.layout.bows {
         reduce_sized::<UP_TO_BOWS>(fit, state, damping)
     } else {
-        reduce_sized::<UP_TO_EDGE_SHIFT>(fit, state, damping)
+        reduce_sized::<UP_TO_READOUT>(fit, state, damping)
     }
 }
 
@@ -186,6 +188,7 @@ fn slots(layout: &Layout, target: Target) -> Vec<(usize, usize)> {
     let (own, own_count) = layout.own(target).unzip();
     run(OWN, own, own_count.unwrap_or(0))
         .chain(run(EDGE_SHIFT, layout.edge_shift_column(), 1))
+        .chain(run(READOUT, layout.readout_column(), 1))
         .chain(run(LENS, layout.lens_column(), INTRINSIC_COUNT))
         .chain(run(BOW, layout.bow_column(target), BOWS))
         .chain(run(
@@ -284,8 +287,8 @@ impl Work<'_> {
             return None;
         };
         let chi2 = line.columns.column(RESIDUAL).norm_squared();
-        let weight = fit.loss.weight(chi2) * seen.share;
-        sums.cost += 0.5 * seen.share * fit.loss.value(chi2);
+        let weight = fit.loss.weight(chi2) * seen.weight();
+        sums.cost += 0.5 * seen.weight() * fit.loss.value(chi2);
         sums.squares += weight * chi2;
         line.columns *= weight.sqrt();
         line.by_angle *= weight.sqrt();
@@ -329,6 +332,7 @@ impl Work<'_> {
                 .collect(),
             gradient: coupling[RESIDUAL],
             curvature: square * (1.0 + self.damping),
+            weight: seen.weight(),
             share: seen.share,
         })
     }

@@ -9,6 +9,9 @@ use crate::tags::{Sighting, Sightings};
 /// Corner coordinates of one sighting: x0 y0 … x3 y3.
 pub(super) type Corners = SVector<f64, 8>;
 
+/// Weight of a doubtful sighting: hardly any, but enough to tell its deflection.
+const DOUBTFUL_WEIGHT: f64 = 1e-3;
+
 /// What a tag sits on; the position in the model file's list.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub(super) enum Target {
@@ -22,6 +25,8 @@ pub(super) struct Observation {
     pub target: Target,
     pub edge_mm: f64,
     pub corners_px: Corners,
+    /// How the corners' places follow the camera's readout: [`super::readout`].
+    pub by_readout_px_per_s: Corners,
     /// Inverse of the lower Cholesky factor of the corners' covariance: makes errors white.
     pub whitening: SMatrix<f64, 8, 8>,
     /// Factor on the declared covariance that is in the whitening.
@@ -30,6 +35,15 @@ pub(super) struct Observation {
     pub share: f64,
     /// Not rejected.
     pub kept: bool,
+    /// Kept without a say in the constants: [`super::doubtful`].
+    pub doubtful: bool,
+}
+
+impl Observation {
+    /// Weight of the sighting, whatever its residual.
+    pub fn weight(&self) -> f64 {
+        self.share * if self.doubtful { DOUBTFUL_WEIGHT } else { 1.0 }
+    }
 }
 
 /// One frame with what was usable in it.
@@ -37,6 +51,7 @@ pub(super) struct Observation {
 pub(super) struct ObservedFrame {
     /// Position in [`Sightings::frames`].
     pub position: usize,
+    pub time_s: f64,
     pub observations: Vec<Observation>,
 }
 
@@ -91,6 +106,7 @@ pub(super) fn observe(
                 .collect::<Result<_, _>>()?;
             Ok(ObservedFrame {
                 position,
+                time_s: frame.time_s,
                 observations,
             })
         })
@@ -106,9 +122,11 @@ fn prepare(sighting: &Sighting, target: Target, edge_mm: f64) -> Option<Observat
         target,
         edge_mm,
         corners_px,
+        by_readout_px_per_s: Corners::zeros(),
         whitening,
         variance_factor: 1.0,
         share: 1.0,
         kept: true,
+        doubtful: false,
     })
 }

@@ -7,6 +7,10 @@ pub struct FitOptions {
     /// ink spread move black-to-white edges by up to 0.3 px, all four alike; the corner fit
     /// undoes most of it.
     pub edge_shift_sd_px: f64,
+    /// Prior standard deviation of the time in which the camera reads a picture, from its first line
+    /// to its last, s; 0 takes all lines as read at once. Phones take 15 to 30 ms, and webcams as
+    /// long; which line is first depends on how the camera was held.
+    pub readout_sd_s: f64,
     /// Prior standard deviation of the bow of each tag's paper along its rows and along its columns,
     /// as a share of its edge: how far its middle stands out over its edges; 0 takes tags as flat. A
     /// hundredth is a sheet on a drum with a radius of twelve edges.
@@ -31,6 +35,7 @@ impl Default for FitOptions {
     fn default() -> Self {
         Self {
             edge_shift_sd_px: 0.05,
+            readout_sd_s: 0.02,
             bow_sd_share: 0.01,
             corner_error_sd_px: 0.01,
             rejection_chi2: 32.0,

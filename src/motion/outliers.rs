@@ -7,6 +7,7 @@ use super::joint_fit::{JointFit, State, Until};
 use super::observation::{ObservedFrame, Target};
 use super::parameters::{Constants, FrameState};
 use super::prediction::residual;
+use super::readout;
 use super::start::{START_LOSS, best_start};
 use crate::camera::Camera;
 use crate::solver::Loss;
@@ -44,8 +45,10 @@ pub(super) fn fit_and_sort_on(
     sorted: State,
     rejection_chi2: f64,
 ) -> Option<State> {
+    readout::note_motion(fit, &sorted);
     let mut state = fit.minimise(sorted, ROUND)?;
     for round in 0..ROUNDS {
+        readout::note_motion(fit, &state);
         let mut chi2 = chi2(fit, &state);
         let factors = rescale(fit, &mut chi2);
         let changed = sort(fit, &mut state, chi2, rejection_chi2);

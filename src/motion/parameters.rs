@@ -19,9 +19,9 @@
 //! | 4, 5 | tag at zero turned about these through its centre, rad |
 //! | 6–8 | tag at zero shifted, mm |
 //!
-//! Airframe tags: turn (3, rad), shift (3, mm). Then the edge shift (px), then the lens: nine
-//! independent standard deviations of the camera profile, then two bows of each tag (mm), surfaces
-//! first. When the fit is done, eight lasting errors of the corners of each tag (px) join them.
+//! Airframe tags: turn (3, rad), shift (3, mm). Then the edge shift (px), the readout (s), then the
+//! lens: nine independent standard deviations of the camera profile, then two bows of each tag (mm),
+//! surfaces first. When the fit is done, eight lasting errors of the corners of each tag (px) join them.
 
 use std::collections::BTreeMap;
 
@@ -102,6 +102,8 @@ pub(super) struct Constants {
     /// `reference_from_tag` of the airframe tags.
     pub airframe_tags: Vec<Pose>,
     pub edge_shift_px: f64,
+    /// From the picture's first line to its last.
+    pub readout_s: f64,
     /// In standard deviations of the camera profile.
     pub lens: SVector<f64, INTRINSIC_COUNT>,
     /// How far the middle of each tag stands out over its edges, on sheets bent along the tag's
@@ -164,6 +166,7 @@ pub(super) struct Layout {
     pub airframe_tags: usize,
     pub camera_moves: bool,
     pub edge_shift: bool,
+    pub readout: bool,
     pub lens: bool,
     pub bows: bool,
     /// Lasting errors of corners are asked for; no step moves them.
@@ -192,14 +195,22 @@ impl Layout {
         self.edge_shift.then(|| self.first_shared())
     }
 
-    pub fn lens_column(&self) -> Option<usize> {
-        self.lens
+    pub fn readout_column(&self) -> Option<usize> {
+        self.readout
             .then(|| self.first_shared() + usize::from(self.edge_shift))
+    }
+
+    fn first_of_lens(&self) -> usize {
+        self.first_shared() + usize::from(self.edge_shift) + usize::from(self.readout)
+    }
+
+    pub fn lens_column(&self) -> Option<usize> {
+        self.lens.then(|| self.first_of_lens())
     }
 
     fn first_bow(&self) -> usize {
         let lens = if self.lens { INTRINSIC_COUNT } else { 0 };
-        self.first_shared() + usize::from(self.edge_shift) + lens
+        self.first_of_lens() + lens
     }
 
     /// First column of the bows of a tag.
@@ -262,6 +273,16 @@ impl Constants {
         self.bows_mm.get(&tag).copied().unwrap_or_default()
     }
 
+    /// Takes out what a layout does not have.
+    pub fn left_out(&mut self, layout: &Layout) {
+        if !layout.bows {
+            self.bows_mm.clear();
+        }
+        if !layout.readout {
+            self.readout_s = 0.0;
+        }
+    }
+
     pub fn stepped(&self, layout: &Layout, step: &DVector<f64>) -> Self {
         let surfaces = self.surfaces.iter().enumerate().map(|(index, surface)| {
             surface.stepped(
@@ -275,13 +296,12 @@ impl Constants {
                 stepped_pose(pose, &step.fixed_rows::<TAG_CONSTANTS>(column).into_owned())
             })
         });
+        let moved = |column: Option<usize>| column.map_or(0.0, |column| step[column]);
         Self {
             surfaces: surfaces.collect(),
             airframe_tags: tags.collect(),
-            edge_shift_px: self.edge_shift_px
-                + layout
-                    .edge_shift_column()
-                    .map_or(0.0, |column| step[column]),
+            edge_shift_px: self.edge_shift_px + moved(layout.edge_shift_column()),
+            readout_s: self.readout_s + moved(layout.readout_column()),
             lens: layout.lens_column().map_or(self.lens, |column| {
                 self.lens + step.fixed_rows::<INTRINSIC_COUNT>(column)
             }),
@@ -300,6 +320,7 @@ impl Constants {
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Priors {
     pub edge_shift_sd_px: f64,
+    pub readout_sd_s: f64,
     /// Standard deviation of each bow of each tag.
     pub bow_sd_mm: BTreeMap<Target, f64>,
     /// Hinge to tag by a ruler, one a surface.

@@ -16,18 +16,20 @@ pub(super) const RESIDUAL: usize = 6;
 pub(super) const OWN: usize = 7;
 /// … the edge shift …
 pub(super) const EDGE_SHIFT: usize = 16;
+/// … the camera's readout …
+pub(super) const READOUT: usize = 17;
 /// … the tag's bows …
-pub(super) const BOW: usize = 17;
+pub(super) const BOW: usize = 18;
 /// … the lens, where it is unsure …
-pub(super) const LENS: usize = 19;
+pub(super) const LENS: usize = 20;
 /// … and errors of the corners themselves.
-pub(super) const CORNER_ERROR: usize = 28;
-/// Columns for a frame by itself, up to the edge shift, up to the bows, up to the lens, and all.
+pub(super) const CORNER_ERROR: usize = 29;
+/// Columns for a frame by itself, up to the readout, up to the bows, up to the lens, and all.
 pub(super) const FRAME_ALONE: usize = 7;
-pub(super) const UP_TO_EDGE_SHIFT: usize = 17;
-pub(super) const UP_TO_BOWS: usize = 19;
-pub(super) const UP_TO_LENS: usize = 28;
-pub(super) const ALL_COLUMNS: usize = 36;
+pub(super) const UP_TO_READOUT: usize = 18;
+pub(super) const UP_TO_BOWS: usize = 20;
+pub(super) const UP_TO_LENS: usize = 29;
+pub(super) const ALL_COLUMNS: usize = 37;
 
 /// Whitened residual and derivatives of one sighting.
 pub(super) struct Linearised<const N: usize> {
@@ -56,14 +58,25 @@ pub(super) fn residual_px(
     state: &FrameState,
 ) -> Option<Corners> {
     let camera_from_tag = camera_from_tag(seen.target, constants, state);
-    let mut predicted = Corners::zeros();
-    for (index, corner) in corners_in_tag(seen.edge_mm).iter().enumerate() {
+    let flat = flat_outline_px(seen.edge_mm, camera, &camera_from_tag)?;
+    let outline = Outline::of::<0>(seen.target, camera, &camera_from_tag, constants, &flat)?;
+    let readout = seen.by_readout_px_per_s * constants.readout_s;
+    Some(flat + outline.moves + readout - seen.corners_px)
+}
+
+/// Where a flat, unmoved, exactly printed tag would have its corners, px.
+pub(super) fn flat_outline_px(
+    edge_mm: f64,
+    camera: &Camera,
+    camera_from_tag: &Pose,
+) -> Option<Corners> {
+    let mut outline = Corners::zeros();
+    for (index, corner) in corners_in_tag(edge_mm).iter().enumerate() {
         let point = camera.project(&(camera_from_tag * corner))?;
-        predicted[2 * index] = point.x;
-        predicted[2 * index + 1] = point.y;
+        outline[2 * index] = point.x;
+        outline[2 * index + 1] = point.y;
     }
-    let outline = Outline::of::<0>(seen.target, camera, &camera_from_tag, constants, &predicted)?;
-    Some(predicted + outline.moves - seen.corners_px)
+    Some(outline)
 }
 
 /// Where the camera sees a tag in a frame.
@@ -121,9 +134,14 @@ pub(super) fn linearise<const N: usize>(
     }
     let predicted: Corners = columns.column(RESIDUAL).into_owned();
     let outline = Outline::of::<N>(seen.target, camera, &camera_from_tag, constants, &predicted)?;
-    columns.set_column(RESIDUAL, &(predicted + outline.moves - seen.corners_px));
+    let readout = seen.by_readout_px_per_s * constants.readout_s;
+    let residual = predicted + outline.moves + readout - seen.corners_px;
+    columns.set_column(RESIDUAL, &residual);
     if N > EDGE_SHIFT {
         columns.set_column(EDGE_SHIFT, &outline.by_edge_shift);
+    }
+    if N > READOUT {
+        columns.set_column(READOUT, &seen.by_readout_px_per_s);
     }
     if N > BOW {
         columns

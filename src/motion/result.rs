@@ -75,6 +75,10 @@ impl Conclusion<'_> {
             surfaces,
             frames,
             camera_moved: self.fit.layout.camera_moves,
+            readout_s: self.fit.layout.readout_column().map(|column| {
+                let variance_s2 = covariance[(column, column)];
+                Measured::new(state.constants.readout_s, variance_s2.max(0.0).sqrt())
+            }),
             reprojection_rms_px: rms_px,
             constants_covariance: covariance,
             lasting: self.lasting,
@@ -281,8 +285,8 @@ fn own_covariance(eliminated: &FrameElimination, signs: &[f64]) -> DMatrix<f64> 
     type PoseVector = SVector<f64, TAG_CONSTANTS>;
     let mut own = DMatrix::zeros(signs.len(), signs.len());
     for angle in &eliminated.angles {
-        // The blocks carry the weight that the sighting has in the constants; take it out.
-        own[(angle.surface, angle.surface)] += angle.share / angle.curvature;
+        // The blocks carry the weights that sightings have in the constants; take them out.
+        own[(angle.surface, angle.surface)] += angle.weight / angle.curvature;
         let Some(pose) = &eliminated.pose else {
             continue;
         };

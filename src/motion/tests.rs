@@ -8,7 +8,8 @@ use proptest::prelude::*;
 use super::observation::{Corners, Observation, Target};
 use super::parameters::{Constants, FrameState, Hinged, Layout, Lens};
 use super::prediction::{
-    ALL_COLUMNS, BOW, CORNER_ERROR, EDGE_SHIFT, LENS, OWN, POSE, RESIDUAL, linearise, residual,
+    ALL_COLUMNS, BOW, CORNER_ERROR, EDGE_SHIFT, LENS, OWN, POSE, READOUT, RESIDUAL, linearise,
+    residual,
 };
 use crate::camera::{Camera, CameraProfile};
 use crate::geometry::{HingeLine, Pose, rotation_from_vector, stepped_pose};
@@ -51,7 +52,7 @@ proptest! {
     ) {
         let lens = Lens::new(&profile());
         let layout = Layout {
-            surfaces: 1, airframe_tags: 2, camera_moves: true, edge_shift: true, lens: true, bows: true,
+            surfaces: 1, airframe_tags: 2, camera_moves: true, edge_shift: true, readout: true, lens: true, bows: true,
             corner_errors: true,
         };
         let axis = Unit::new_normalize(Vector3::new(1.0, axis[1], axis[2]));
@@ -62,6 +63,7 @@ proptest! {
             surfaces: vec![Hinged { hinge, reference_from_tag_at_zero: tag }],
             airframe_tags: vec![Pose::identity(), pose(turn, [-40.0, 30.0, 0.0])],
             edge_shift_px: 0.0,
+            readout_s: 0.0,
             lens: SVector::from_fn(|row, _| 0.1 * row as f64),
             bows_mm: BTreeMap::new(),
         };
@@ -73,10 +75,12 @@ proptest! {
             target,
             edge_mm: 20.0,
             corners_px: Corners::from_element(700.0),
+            by_readout_px_per_s: Corners::from_fn(|row, _| 3.0 - row as f64),
             whitening: SMatrix::from_fn(|r, c| if r >= c { 1.0 + (r + 2 * c) as f64 * 0.1 } else { 0.0 }),
             variance_factor: 1.0,
             share: 1.0,
             kept: true,
+            doubtful: false,
         };
         let at = |constants: &Constants, state: &FrameState| {
             residual(&seen, &lens.camera(constants), constants, state).unwrap()
@@ -115,6 +119,8 @@ proptest! {
         }
         let edge = layout.edge_shift_column().unwrap();
         agrees("edge", moved(edge, step), moved(edge, -step), step, line.columns.column(EDGE_SHIFT).into_owned());
+        let readout = layout.readout_column().unwrap();
+        agrees("readout", moved(readout, step), moved(readout, -step), step, line.columns.column(READOUT).into_owned());
         for index in 0..9 {
             let to = layout.lens_column().unwrap() + index;
             let column = line.columns.column(LENS + index).into_owned();

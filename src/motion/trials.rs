@@ -68,6 +68,7 @@ impl Known {
                 .collect(),
             airframe_tags: self.airframe_tags.clone(),
             edge_shift_px: 0.0,
+            readout_s: 0.0,
             lens: SVector::zeros(),
             bows_mm: BTreeMap::new(),
         }
@@ -259,6 +260,7 @@ fn trial_fit(
         .map(|index| usable[index * usable.len() / count])
         .map(|frame| ObservedFrame {
             position: frame.position,
+            time_s: frame.time_s,
             observations: frame.kept().filter_map(retargeted).collect(),
         })
         .collect();
@@ -270,6 +272,7 @@ fn trial_fit(
             surfaces: surfaces.len(),
             airframe_tags: tags,
             edge_shift: false,
+            readout: false,
             lens: false,
             bows: false,
             corner_errors: false,
@@ -281,6 +284,7 @@ fn trial_fit(
             ..fit.priors.clone()
         },
         loss: START_LOSS,
+        lines: fit.lines,
         frames,
     }
 }

@@ -78,6 +78,7 @@ pub(crate) fn motion_of(
             .collect(),
         frames: frames.collect(),
         camera_moved: false,
+        readout_s: None,
         reprojection_rms_px: 0.05,
         constants_covariance: DMatrix::zeros(1, 1),
         lasting: Default::default(),
@@ -136,6 +137,7 @@ pub(crate) fn sightings_of(time_s: &[f64], cards: &[Option<u32>]) -> Sightings {
                 black: 16,
                 white: 235,
             },
+            lines: crate::clip::Lines::Rows,
             claimed_frames: None,
         },
         frames: time_s

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use hingewise::clip::{Clip, ClipOptions, Levels};
+use hingewise::clip::{Clip, ClipOptions, Levels, Lines};
 use hingewise::warning::Warning;
 
 use super::{Read, data, read};
@@ -164,6 +164,8 @@ fn a_picture_filmed_upright_and_one_filmed_sideways_show_the_same_keys_upright()
         (portrait.info.width_px, portrait.info.height_px),
         (320, 568)
     );
+    assert_eq!(landscape.info.lines, Lines::Rows);
+    assert_eq!(portrait.info.lines, Lines::Columns);
     assert!(brightest(&landscape, (373, 65)) > 200);
     assert!(brightest(&landscape, (373, 90)) < 150);
     assert!(brightest(&portrait, (119, 248)) > 200);

@@ -8,9 +8,11 @@
 #[path = "../support/mod.rs"]
 mod support;
 
+mod a_little_off;
 mod bent_paper;
 mod constant_errors;
 mod doubts;
+mod readout;
 
 use hingewise::motion::{FitOptions, Motion, MotionError, fit};
 use hingewise::warning::Warning;

@@ -64,6 +64,8 @@ pub struct Filming {
     pub seed: u64,
     pub lens: Lens,
     pub frame_rate: f64,
+    /// From the picture's first line to its last; a frame's time is that of the middle line.
+    pub readout_s: f64,
     pub stick: StickPlan,
     /// Additions to the stick on the right side, as a radio's curve makes them: (stick, addition).
     pub right_curve_pct: Vec<(f64, f64)>,
@@ -90,6 +92,7 @@ pub fn tripod() -> Filming {
         seed: 1,
         lens: Lens::phone(),
         frame_rate: 30.0,
+        readout_s: 0.0,
         stick: StickPlan::Holds {
             stations_pct: usual_stations(),
             hold_s: 0.5,

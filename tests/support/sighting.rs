@@ -8,6 +8,7 @@ use nalgebra::{Point2, SVector};
 use super::aircraft::{Aircraft, WorldTag};
 use super::bent_paper::outline;
 use super::filming::{CornerNoise, Filming};
+use super::hand_path::HandPath;
 use super::random::Random;
 use super::rigid::Pose;
 use super::world::{Corners, TrueFrame, Truth, corners_in_tag};
@@ -19,6 +20,7 @@ const REST_PX: f64 = 0.3;
 pub(super) fn sight(
     aircraft: &Aircraft,
     filming: &Filming,
+    path: &HandPath,
     mut truth: Truth,
 ) -> (Truth, Vec<SightedFrame>) {
     let mut random = Random::new(filming.seed ^ 0x51_6817);
@@ -27,7 +29,7 @@ pub(super) fn sight(
     let mut random_constant = Random::new(filming.seed ^ 0xC0_257A);
     let mut frames = Vec::with_capacity(truth.frames.len());
     for (index, frame) in truth.frames.iter_mut().enumerate() {
-        frame.corners_px = true_corners(aircraft, filming, frame);
+        frame.corners_px = seen_corners(aircraft, filming, path, frame);
         let mut sightings = vec![];
         for (tag_id, corners) in &frame.corners_px {
             let held = lasting
@@ -52,6 +54,39 @@ pub(super) fn sight(
         });
     }
     (truth, frames)
+}
+
+/// Corners as the camera sees them: each where it is when its own line is read.
+fn seen_corners(
+    aircraft: &Aircraft,
+    filming: &Filming,
+    path: &HandPath,
+    frame: &TrueFrame,
+) -> BTreeMap<u32, Corners> {
+    let at_once = true_corners(aircraft, filming, frame);
+    if filming.readout_s == 0.0 {
+        return at_once;
+    }
+    let when_read = |tag_id: u32, corner: usize| {
+        let mut seen = at_once[&tag_id][corner];
+        // Motion is slow against the readout: the place and its time settle at once.
+        for _ in 0..4 {
+            let share = (seen[1] + 0.5) / filming.lens.height_px as f64 - 0.5;
+            let late_s = filming.readout_s * share;
+            let rates = frame.deflection_deg.iter().zip(&frame.deflection_deg_per_s);
+            let then = TrueFrame {
+                deflection_deg: rates.map(|(at, rate)| at + rate * late_s).collect(),
+                camera_from_world: path.camera_from_world(frame.time_s + late_s),
+                ..frame.clone()
+            };
+            let corners = true_corners(aircraft, filming, &then);
+            seen = corners.get(&tag_id).map_or(seen, |corners| corners[corner]);
+        }
+        seen
+    };
+    let tags = at_once.keys();
+    tags.map(|id| (*id, std::array::from_fn(|corner| when_read(*id, corner))))
+        .collect()
 }
 
 fn true_corners(

@@ -3,7 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use hingewise::camera::{Camera, CameraProfile};
-use hingewise::clip::{ClipInfo, Levels};
+use hingewise::clip::{ClipInfo, Levels, Lines};
 use hingewise::model_file::ModelFile;
 use hingewise::tags::Sightings;
 use nalgebra::SVector;
@@ -30,6 +30,8 @@ pub struct TrueFrame {
     pub stick_pct: f64,
     /// By surface, from the linkage's zero.
     pub deflection_deg: Vec<f64>,
+    /// How fast it changes.
+    pub deflection_deg_per_s: Vec<f64>,
     pub camera_from_world: Pose,
     /// Without noise, by tag id.
     pub corners_px: BTreeMap<u32, Corners>,
@@ -97,8 +99,10 @@ pub fn corners_in_tag(edge_mm: f64) -> [[f64; 3]; 4] {
 
 /// Moves and films an aircraft.
 pub fn observe(aircraft: &Aircraft, filming: &Filming) -> Film {
-    let truth = act(aircraft, filming);
-    let (truth, frames) = sight(aircraft, filming, truth);
+    let mut random = Random::new(filming.seed ^ 0x0AC7);
+    let path = HandPath::new(filming.hand, &mut random);
+    let truth = act(aircraft, filming, &path, random);
+    let (truth, frames) = sight(aircraft, filming, &path, truth);
     Film {
         sightings: Sightings {
             clip: ClipInfo {
@@ -109,6 +113,7 @@ pub fn observe(aircraft: &Aircraft, filming: &Filming) -> Film {
                     black: 16,
                     white: 235,
                 },
+                lines: Lines::Rows,
                 claimed_frames: None,
             },
             frames,
@@ -130,9 +135,7 @@ pub fn observe(aircraft: &Aircraft, filming: &Filming) -> Film {
 }
 
 /// The motion: stick, servos, linkages, play, shake and the camera's path.
-fn act(aircraft: &Aircraft, filming: &Filming) -> Truth {
-    let mut random = Random::new(filming.seed ^ 0x0AC7);
-    let path = HandPath::new(filming.hand, &mut random);
+fn act(aircraft: &Aircraft, filming: &Filming, path: &HandPath, mut random: Random) -> Truth {
     let step_s = 1.0 / (filming.frame_rate * STEPS_A_FRAME as f64);
     let count = (filming.stick.duration_s() * filming.frame_rate).floor() as usize;
     let mut shaft_pct = vec![0.0; aircraft.surfaces.len()];
@@ -143,9 +146,11 @@ fn act(aircraft: &Aircraft, filming: &Filming) -> Truth {
     let mut frames = Vec::with_capacity(count);
     for index in 0..count {
         let time_s = index as f64 / filming.frame_rate;
+        let mut before_deg = rests_deg.clone();
         for sub_step in 0..STEPS_A_FRAME {
             let now_s = time_s + (sub_step as f64 + 1.0 - STEPS_A_FRAME as f64) * step_s;
             let stick_pct = filming.stick.stick_pct(now_s.max(0.0));
+            before_deg.clone_from(&rests_deg);
             for (surface, built) in aircraft.surfaces.iter().enumerate() {
                 let command_pct = filming.command_pct(built.side, stick_pct);
                 shaft_pct[surface] = built
@@ -163,6 +168,9 @@ fn act(aircraft: &Aircraft, filming: &Filming) -> Truth {
             time_s,
             stick_pct: filming.stick.stick_pct(time_s),
             deflection_deg: shaken.collect(),
+            deflection_deg_per_s: (rests_deg.iter().zip(&before_deg))
+                .map(|(now, before)| (now - before) / step_s)
+                .collect(),
             camera_from_world: path.camera_from_world(time_s),
             corners_px: BTreeMap::new(),
             spoilt: BTreeSet::new(),

@@ -1,0 +1,177 @@
+//! Readout: a camera that reads its picture line by line.
+//!
+//! The lines are exposed one after the other, so that a corner that moves is seen where it is when
+//! its own line is read (a rolling shutter). Seen from the moment of the middle line, every corner is
+//! off by its speed in the picture times the part of the readout that lies in between: tags in
+//! different lines shift against each other, and each one is skewed. One readout time holds for the
+//! whole clip, and moving frames tell it.
+
+use nalgebra::Vector2;
+use rayon::prelude::*;
+
+use super::joint_fit::{JointFit, State};
+use super::normal_equations::reduce;
+use super::observation::{Corners, Observation, ObservedFrame};
+use super::prediction::{camera_from_tag, flat_outline_px};
+use crate::clip::{ClipInfo, Lines};
+use crate::solver::scaled_inverse;
+
+/// Frames further apart do not tell how fast a tag moves in between, s.
+const LONGEST_STEP_S: f64 = 0.1;
+
+/// A readout is taken for real from this many of its standard deviations on: cameras read their lines
+/// either at once or, as phones do, within ten milliseconds and more, so little speaks for less.
+const SHOWS_SDS: f64 = 4.0;
+
+/// How the sensor's lines lie in the upright picture.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct ReadLines {
+    /// Coordinate of a point that tells its line: 0 for x, 1 for y.
+    coordinate: usize,
+    count: f64,
+}
+
+impl ReadLines {
+    pub fn of(clip: &ClipInfo) -> Self {
+        let (coordinate, count) = match clip.lines {
+            Lines::Columns => (0, clip.width_px),
+            Lines::Rows => (1, clip.height_px),
+        };
+        Self {
+            coordinate,
+            count: count as f64,
+        }
+    }
+
+    /// How long after the middle line a point is read, as a share of the readout.
+    fn share(&self, point_px: &Vector2<f64>) -> f64 {
+        (point_px[self.coordinate] + 0.5) / self.count - 0.5
+    }
+}
+
+/// Whether the fit tells its readout from none.
+pub(super) fn shows(fit: &JointFit, state: &State) -> bool {
+    let Some(column) = fit.layout.readout_column() else {
+        return false;
+    };
+    let mut reduced = reduce(fit, state, 0.0);
+    fit.add_priors(&state.constants, &mut reduced);
+    let covariance = (!reduced.broken)
+        .then(|| scaled_inverse(&reduced.information))
+        .flatten();
+    covariance.is_some_and(|covariance| {
+        let sd_s = covariance[(column, column)].max(0.0).sqrt();
+        state.constants.readout_s.abs() > SHOWS_SDS * sd_s
+    })
+}
+
+/// Notes at every sighting how its corners follow the readout, from where a state of the fit has
+/// them in the frames before and after.
+pub(super) fn note_motion(fit: &mut JointFit, state: &State) {
+    if !fit.layout.readout {
+        return;
+    }
+    let outlines = outlines(fit, state);
+    let notes: Vec<Vec<Corners>> = (0..fit.frames.len())
+        .into_par_iter()
+        .with_min_len(64)
+        .map(|frame| {
+            let seen = 0..fit.frames[frame].observations.len();
+            let speeds = seen.map(|seen| speed(&fit.frames, &outlines, (frame, seen)));
+            let noted = speeds.zip(&fit.frames[frame].observations);
+            noted
+                .map(|(speed, seen)| by_readout(&fit.lines, seen, &speed.unwrap_or_default()))
+                .collect()
+        })
+        .collect();
+    for (frame, notes) in fit.frames.iter_mut().zip(notes) {
+        for (seen, by_readout) in frame.observations.iter_mut().zip(notes) {
+            seen.by_readout_px_per_s = by_readout;
+        }
+    }
+}
+
+/// Each kept sighting's corners as the fit has them.
+fn outlines(fit: &JointFit, state: &State) -> Vec<Vec<Option<Corners>>> {
+    let camera = fit.lens.camera(&state.constants);
+    fit.frames
+        .par_iter()
+        .zip(&state.frames)
+        .with_min_len(64)
+        .map(|(frame, frame_state)| {
+            let outline = |seen: &Observation| {
+                let pose = camera_from_tag(seen.target, &state.constants, frame_state);
+                let kept = seen.kept.then_some(seen)?;
+                flat_outline_px(kept.edge_mm, &camera, &pose)
+            };
+            frame.observations.iter().map(outline).collect()
+        })
+        .collect()
+}
+
+/// How fast a tag's corners move in a frame, px/s: the slope there of the parabola through it and both
+/// neighbours, or of the line to the only one. `None` without a neighbour.
+fn speed(
+    frames: &[ObservedFrame],
+    outlines: &[Vec<Option<Corners>>],
+    (frame, seen): (usize, usize),
+) -> Option<Corners> {
+    let target = frames[frame].observations[seen].target;
+    let here = outlines[frame][seen]?;
+    let slope_to = |other: usize| {
+        let step_s = frames[other].time_s - frames[frame].time_s;
+        let seen = frames[other].observations.iter();
+        let seen = seen.zip(&outlines[other]);
+        let there = seen.filter(|(seen, _)| seen.target == target);
+        let there = there.filter_map(|(_, outline)| *outline).next()?;
+        let near = step_s != 0.0 && step_s.abs() <= LONGEST_STEP_S;
+        near.then(|| ((there - here) / step_s, step_s.abs()))
+    };
+    let before = frame.checked_sub(1).and_then(slope_to);
+    let after = (frame + 1 < frames.len())
+        .then(|| slope_to(frame + 1))
+        .flatten();
+    match (before, after) {
+        (Some((before, past_s)), Some((after, ahead_s))) => {
+            Some((before * ahead_s + after * past_s) / (past_s + ahead_s))
+        }
+        (one, other) => one.or(other).map(|(slope, _)| slope),
+    }
+}
+
+/// How corners that move at a speed follow the readout, px per second of it.
+fn by_readout(lines: &ReadLines, seen: &Observation, speed_px_per_s: &Corners) -> Corners {
+    let mut by_readout = *speed_px_per_s;
+    for corner in 0..4 {
+        let at_px = seen.corners_px.fixed_rows::<2>(2 * corner).into_owned();
+        let mut moved = by_readout.fixed_rows_mut::<2>(2 * corner);
+        moved *= lines.share(&at_px);
+    }
+    by_readout
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::clip::Levels;
+
+    #[test]
+    fn the_line_of_a_point_lies_along_the_sensors_lines() {
+        let share = |lines: Lines| {
+            let clip = ClipInfo {
+                path: "clip.mp4".into(),
+                width_px: 200,
+                height_px: 100,
+                levels: Levels {
+                    black: 16,
+                    white: 235,
+                },
+                lines,
+                claimed_frames: None,
+            };
+            ReadLines::of(&clip).share(&Vector2::new(149.5, 24.5))
+        };
+        assert_eq!(share(Lines::Rows), -0.25);
+        assert_eq!(share(Lines::Columns), 0.25);
+    }
+}
