@@ -273,6 +273,7 @@ pub fn fit(
     };
     let start = start::start(&fit, model)?;
     let mut sorted = fit_and_sort(&mut fit, start, options).ok_or(undetermined.clone())?;
+    require_every_tag(&fit, model, &seen_airframe_tags)?;
     let has_corner_errors = options.corner_error_sd_px > 0.0;
     let constant = match has_corner_errors {
         true => corner_errors::mean_residuals(&fit, &sorted),
@@ -421,6 +422,23 @@ fn keep_seen_airframe_tags(frames: &mut [ObservedFrame], declared: usize) -> Vec
         }
     }
     seen
+}
+
+/// Every tag that was found has to fit somewhere: its constants would be anything.
+fn require_every_tag(
+    fit: &JointFit,
+    model: &ModelFile,
+    seen_airframe_tags: &[usize],
+) -> Result<(), MotionError> {
+    for target in fit.layout.targets() {
+        if !fit.frames.iter().any(|frame| frame.shows(target)) {
+            let (tag_id, _) = declared(model, seen_airframe_tags, target);
+            let found = fit.frames.iter().flat_map(|frame| &frame.observations);
+            let sighted = found.filter(|seen| seen.target == target).count();
+            return Err(MotionError::TagFitsNowhere { tag_id, sighted });
+        }
+    }
+    Ok(())
 }
 
 fn require_every_surface(frames: &[ObservedFrame], model: &ModelFile) -> Result<(), MotionError> {

@@ -97,6 +97,17 @@ pub enum MotionError {
         /// Standard deviation of the scale of its angles, percent.
         scale_sd_pct: f64,
     },
+    /// No sighting of a tag agrees with the fit of all others.
+    #[error(
+        "tag {tag_id} was found in {sighted} frames, but in none of them where all frames together \
+         let it be expected"
+    )]
+    TagFitsNowhere {
+        /// Id of the tag.
+        tag_id: u32,
+        /// Frames in which it was found.
+        sighted: usize,
+    },
     /// The sightings leave the constants of the fit undetermined.
     #[error("the sightings do not determine the hinges: {frames} frames were usable")]
     Undetermined {
@@ -133,6 +144,10 @@ impl MotionError {
             Self::HingeUndetermined { .. } => {
                 "film through more travel or from nearer, use a larger tag, or declare \
                  hinge_to_tag_mm from a ruler"
+            }
+            Self::TagFitsNowhere { .. } => {
+                "check that the tag sits firmly, that no other tag has its id, and that its edge in \
+                 the model file is the one printed"
             }
             Self::Undetermined { .. } => {
                 "film longer, nearer and through the whole travel, with an airframe tag in view"

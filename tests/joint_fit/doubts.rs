@@ -95,6 +95,36 @@ fn names_a_surface_that_was_never_seen() {
 }
 
 #[test]
+fn names_a_tag_that_jumps_about() {
+    for tag_id in [1, 11] {
+        let mut built = aircraft::plain(1);
+        let mut second = built.airframe_tags[0].clone();
+        second.id = 1;
+        second.world_from_tag.translation[1] += 60.0;
+        built.airframe_tags.push(second);
+        let mut film = observe(&built, &brief(filming::handheld(), 1));
+        let mut random = Random::new(1);
+        for frame in &mut film.sightings.frames {
+            let tags = frame.sightings.iter_mut();
+            for sighting in tags.filter(|sighting| sighting.tag_id == tag_id) {
+                for corner in &mut sighting.corners_px {
+                    corner.x += 30.0 * random.normal();
+                    corner.y += 30.0 * random.normal();
+                }
+            }
+        }
+        let frames = film.sightings.frames.len();
+        match measured(&film) {
+            Err(MotionError::TagFitsNowhere {
+                tag_id: named,
+                sighted,
+            }) => assert_eq!((named, sighted), (tag_id, frames)),
+            other => panic!("{:?}", other.map(|_| ())),
+        }
+    }
+}
+
+#[test]
 fn corners_that_are_no_numbers_are_an_error() {
     let mut film = observe(&aircraft::plain(1), &brief(filming::tripod(), 1));
     film.sightings.frames[7].sightings[1].corners_px[2].x = f64::NAN;
