@@ -47,11 +47,14 @@ pub(super) fn fit_and_sort_on(
 ) -> Option<State> {
     readout::note_motion(fit, &sorted);
     let mut state = fit.minimise(sorted, ROUND)?;
+    let mut changed = true;
     for round in 0..ROUNDS {
-        readout::note_motion(fit, &state);
+        if changed {
+            readout::note_motion(fit, &state);
+        }
         let mut chi2 = chi2(fit, &state);
         let factors = rescale(fit, &mut chi2);
-        let changed = sort(fit, &mut state, chi2, rejection_chi2);
+        changed = sort(fit, &mut state, chi2, rejection_chi2);
         let settled = factors
             .iter()
             .all(|factor| (factor - 1.0).abs() < SETTLED_FACTOR);
