@@ -41,6 +41,13 @@ pub enum Warning {
         /// How far its middle stands out over its edges, or lies below them.
         bow_mm: f64,
     },
+    /// In some neighbouring frames a tag is a little off, further than its corners' errors.
+    TagLooksOtherwise {
+        /// Id of the tag.
+        tag_id: u32,
+        /// In how many frames.
+        frames: usize,
+    },
     /// Frames of the clip carried no usable time.
     FrameTimesRebuilt {
         /// How many times were rebuilt.
@@ -94,6 +101,7 @@ impl Warning {
             Self::HingePoor { .. } => "hinge-poor",
             Self::TagOnHinge { .. } => "tag-on-hinge",
             Self::TagBent { .. } => "tag-bent",
+            Self::TagLooksOtherwise { .. } => "tag-looks-otherwise",
             Self::FrameTimesRebuilt { .. } => "frame-times-rebuilt",
             Self::FramesLost { .. } => "frames-lost",
             Self::ClipEndsEarly { .. } => "clip-ends-early",
@@ -129,6 +137,10 @@ impl Warning {
             Self::TagBent { tag_id, bow_mm } => format!(
                 "the paper of tag {tag_id} is bent: its middle is about {bow_mm:.1} mm off the \
                  plane of its edges; the fit allows for it"
+            ),
+            Self::TagLooksOtherwise { tag_id, frames } => format!(
+                "tag {tag_id} looks a little otherwise in {frames} frames than in all others; what is told of \
+                 these has a wider ±, and the hinge goes by the others"
             ),
             Self::FrameTimesRebuilt { rebuilt, first_s } => format!(
                 "{rebuilt} frames, the first near {first_s:.3} s, carry no usable time; they were \
@@ -176,6 +188,9 @@ impl Warning {
             }
             Self::TagBent { .. } => {
                 "stick the tag on something flat and stiff, and film again, for a smaller ±".into()
+            }
+            Self::TagLooksOtherwise { .. } => {
+                "look for glare, the edge of a shadow or a lifted corner on the tag".into()
             }
             Self::FrameTimesRebuilt { .. } => {
                 "give the clip as the camera recorded it; conversions may damage the times".into()

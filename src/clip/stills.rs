@@ -41,7 +41,7 @@ impl StillsReader {
             width_px,
             height_px,
             levels: FULL,
-            lines: Lines::Rows,
+            lines: lines(folder, &names)?,
             claimed_frames: Some(names.len() as u64),
         };
         let stills: Vec<Still> = order
@@ -171,6 +171,16 @@ fn common_size_px(folder: &Path, names: &[String]) -> Result<(usize, usize), Cli
     Ok(first.map_or((0, 0), |(_, size_px)| size_px))
 }
 
+/// How the sensor's lines lie in the pictures, as the first one tells.
+fn lines(folder: &Path, names: &[String]) -> Result<Lines, ClipError> {
+    let Some(name) = names.first() else {
+        return Ok(Lines::Rows);
+    };
+    let path = folder.join(name);
+    let turned = OpenStill::open(&path)?.is_turned();
+    Ok(if turned { Lines::Columns } else { Lines::Rows })
+}
+
 /// A picture whose header has been read and found acceptable.
 struct OpenStill<Decoder> {
     decoder: Decoder,
@@ -220,10 +230,19 @@ impl OpenStill<()> {
 impl<Decoder: ImageDecoder> OpenStill<Decoder> {
     fn upright_size_px(&self) -> (usize, usize) {
         let (width_px, height_px) = (self.width_px as usize, self.height_px as usize);
-        match self.orientation {
-            Orientation::Rotate90 | Orientation::Rotate270 => (height_px, width_px),
-            _ => (width_px, height_px),
+        if self.is_turned() {
+            (height_px, width_px)
+        } else {
+            (width_px, height_px)
         }
+    }
+
+    /// Whether a quarter turn makes it upright.
+    fn is_turned(&self) -> bool {
+        matches!(
+            self.orientation,
+            Orientation::Rotate90 | Orientation::Rotate270
+        )
     }
 }
 

@@ -105,8 +105,8 @@ impl Measurement {
     }
 
     fn rounded(mut self) -> Result<Self, MeasurementError> {
-        // Far the largest part where a clip has hundreds of holds, and several times as large as a
-        // document.
+        // By far the largest part where a clip has hundreds of holds. As a document it would take
+        // several times its memory, so it is rounded where it stands.
         let mut covariance_deg2 = std::mem::take(&mut self.station_covariance_deg2);
         rounding::round_variances(&mut covariance_deg2)?;
         let mut document = serde_json::to_value(&self)

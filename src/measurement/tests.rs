@@ -188,6 +188,10 @@ fn what_is_no_number_is_refused_when_kept() {
     correction.predicted_deg.worst = f64::NAN;
     let kept = measurement.rematched(Vec::new(), None, vec![correction], &[]);
     assert!(matches!(kept, Err(MeasurementError::NotFinite { .. })));
+    let mut measurement = heron();
+    measurement.station_covariance_deg2[3][2] = f64::NAN;
+    let kept = measurement.rematched(Vec::new(), None, Vec::new(), &[]);
+    assert!(matches!(kept, Err(MeasurementError::NotFinite { .. })));
 }
 
 #[test]
@@ -231,6 +235,7 @@ fn small_motion() -> Motion {
                 angle_rad.map(|angle_rad| FrameDeflection {
                     angle_rad,
                     gain: DVector::from_element(1, angle_rad),
+                    misfit: None,
                 })
             })
             .collect(),

@@ -2,54 +2,74 @@
 //!
 //! A highlight on part of a tag, or paper bent otherwise than the fit allows for, can take all
 //! sightings of a hold out of a fit whose other sightings scatter little. Such sightings tell their
-//! deflection all the same, with the doubt that their own misfit shows. They have no say in the hinge.
+//! deflection all the same, with the doubt that their own misfit shows: it is the same in
+//! neighbouring frames, so that no mean over them makes it less. They have no say in the hinge.
+
+use std::collections::BTreeMap;
 
 use super::joint_fit::{JointFit, State};
-use super::observation::{Corners, Observation, ObservedFrame, Target};
+use super::observation::{Corners, Doubt, Observation, Target};
 use super::parameters::{Constants, FrameState, Lens};
 use super::prediction::{FRAME_ALONE, RESIDUAL, linearise, residual, residual_px};
+use super::readout;
 use crate::camera::Camera;
 
-/// No corner may be further off, px: a tag that another picture was taken for, or half hidden, is.
+/// No coordinate of a corner may be further off, px: one of a tag that is half hidden, or of another
+/// tag that was taken for it, is.
 const FARTHEST_PX: f64 = 0.1;
-/// Steps in which a deflection settles; it starts near.
+/// Steps in which a deflection settles; it starts near …
 const STEPS: usize = 4;
+/// … and ends no further away than this, rad: whole turns do not show in the picture.
+const FARTHEST_RAD: f64 = 0.1;
+/// What a sighting has left when its deflection is taken off its eight coordinates.
+const FREEDOM: f64 = 7.0;
+/// Doubtful frames with no more than this many others in between have their misfit in common.
+const GAP_FRAMES: usize = 2;
+/// So many frames with one misfit are a hold's worth, and are told.
+const TOLD_FRAMES: usize = 5;
 
-/// Lets rejected sightings of surfaces that are only a little off tell their deflections.
-pub(super) fn admit(fit: &mut JointFit, state: &mut State) {
+/// Lets rejected sightings of surfaces that are only a little off tell their deflections; the tags
+/// that have a hold's worth of them, with the number of frames.
+pub(super) fn admit(fit: &mut JointFit, state: &mut State) -> BTreeMap<Target, usize> {
+    readout::note_motion(fit, state);
     let camera = fit.lens.camera(&state.constants);
-    for (frame, frame_state) in fit.frames.iter_mut().zip(&mut state.frames) {
+    let known = (&camera, &fit.lens, &state.constants);
+    let mut runs = Runs::default();
+    for (index, frame) in fit.frames.iter_mut().enumerate() {
         if fit.layout.camera_moves && !frame.shows_airframe() {
             continue;
         }
-        admit_in_frame(frame, frame_state, (&camera, &fit.lens, &state.constants));
-    }
-}
-
-fn admit_in_frame(
-    frame: &mut ObservedFrame,
-    state: &mut FrameState,
-    known: (&Camera, &Lens, &Constants),
-) {
-    let (camera, _, constants) = known;
-    for seen in frame.observations.iter_mut().filter(|seen| !seen.kept) {
-        let Target::Surface(surface) = seen.target else {
-            continue;
-        };
-        let mut settled = state.clone();
-        let Some(miss) = settle(seen, &mut settled, surface, known) else {
-            continue;
-        };
-        let miss_px = residual_px(seen, camera, constants, &settled);
-        if miss_px.is_some_and(|miss_px| miss_px.amax() < FARTHEST_PX) {
-            // As far off as it is shall be its standard deviation.
-            let chi2_a_coordinate = miss.norm_squared() / miss.len() as f64;
-            seen.whitening /= chi2_a_coordinate.max(1.0).sqrt();
-            seen.kept = true;
-            seen.doubtful = true;
-            *state = settled;
+        for seen in frame.observations.iter_mut().filter(|seen| !seen.kept) {
+            if let Some((settled, excess)) = a_little_off(seen, &state.frames[index], known) {
+                state.frames[index] = settled;
+                seen.kept = true;
+                seen.doubt = Some(Doubt {
+                    excess,
+                    run: runs.number(seen.target, index),
+                });
+            }
         }
     }
+    runs.told()
+}
+
+/// The frame with the sighting's deflection, and how far its misfit exceeds what its corners lead to
+/// expect, as a multiple of their variance; `None` if it is no surface's or too far off.
+fn a_little_off(
+    seen: &Observation,
+    state: &FrameState,
+    known: (&Camera, &Lens, &Constants),
+) -> Option<(FrameState, f64)> {
+    let Target::Surface(surface) = seen.target else {
+        return None;
+    };
+    let (camera, _, constants) = known;
+    let mut settled = state.clone();
+    let miss = settle(seen, &mut settled, surface, known)?;
+    let turned_rad = settled.angles_rad[surface] - state.angles_rad[surface];
+    let miss_px = residual_px(seen, camera, constants, &settled)?;
+    let near = miss_px.amax() < FARTHEST_PX && turned_rad.abs() < FARTHEST_RAD;
+    near.then(|| (settled, (miss.norm_squared() / FREEDOM - 1.0).max(0.0)))
 }
 
 /// Brings a surface's deflection to where it explains its tag best; the whitened residual there.
@@ -65,4 +85,37 @@ fn settle(
         state.angles_rad[surface] -= slope / line.by_angle.norm_squared();
     }
     residual(seen, camera, constants, state)
+}
+
+/// Runs of doubtful frames of one tag.
+#[derive(Default)]
+struct Runs {
+    /// Last frame and number of each tag's latest run.
+    latest: BTreeMap<Target, (usize, usize)>,
+    /// Tag and length of each run.
+    runs: Vec<(Target, usize)>,
+}
+
+impl Runs {
+    /// The number of the run that a tag's doubtful frame belongs to; frames come in order.
+    fn number(&mut self, target: Target, frame: usize) -> usize {
+        let latest = self.latest.get(&target);
+        let goes_on = latest.filter(|(last, _)| frame - last <= GAP_FRAMES + 1);
+        let number = goes_on.map_or(self.runs.len(), |(_, number)| *number);
+        if number == self.runs.len() {
+            self.runs.push((target, 0));
+        }
+        self.runs[number].1 += 1;
+        self.latest.insert(target, (frame, number));
+        number
+    }
+
+    /// Frames of each tag in runs that are long enough to be told.
+    fn told(&self) -> BTreeMap<Target, usize> {
+        let mut frames = BTreeMap::new();
+        for (target, length) in self.runs.iter().filter(|run| run.1 >= TOLD_FRAMES) {
+            *frames.entry(*target).or_default() += length;
+        }
+        frames
+    }
 }

@@ -8,8 +8,8 @@
 //!
 //! `observation` → `camera_motion` → `start` (`trials`,
 //! `hypotheses`, `frame_fit`) → `outliers` (`joint_fit`,
-//! `normal_equations`, `prediction`, `bow`, `readout`, `parameters`) → `doubtful` → `rests` → `result` (`corner_errors`);
-//! `at_neutral` tells from the result where the tags stand at neutral.
+//! `normal_equations`, `prediction`, `bow`, `readout`, `parameters`) → `doubtful` → `rests` →
+//! `result` (`corner_errors`); `at_neutral` tells from the result where the tags stand at neutral.
 
 mod at_neutral;
 mod bow;
@@ -61,6 +61,17 @@ pub struct FrameDeflection {
     pub angle_rad: f64,
     /// How the angle follows a change of the constants of the fit, rad per unit of each.
     pub gain: DVector<f64>,
+    /// What a tag that looked a little otherwise than in the rest of the clip adds to its error.
+    pub misfit: Option<Misfit>,
+}
+
+/// An error that some neighbouring frames have in common.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Misfit {
+    /// Standard deviation.
+    pub sd_rad: f64,
+    /// Number of the run of frames, unique in the clip.
+    pub run: usize,
 }
 
 /// All deflections of one frame.
@@ -138,6 +149,7 @@ impl Motion {
         // Own errors of each frame, and the lasting ones of each rest, by independent causes.
         let mut own: CauseGains = BTreeMap::new();
         let mut lasting: CauseGains = BTreeMap::new();
+        let mut misfits: CauseGains = BTreeMap::new();
         for (row, sum) in sums.iter().enumerate() {
             for &(frame, surface, weight) in sum {
                 let Some(deflection) = &self.frames[frame].deflections[surface] else {
@@ -146,6 +158,10 @@ impl Motion {
                 values[row] += weight * deflection.angle_rad;
                 let mut gain = gains.row_mut(row);
                 gain += weight * deflection.gain.transpose();
+                if let Some(misfit) = &deflection.misfit {
+                    let of_run = misfits.entry((misfit.run, surface)).or_default();
+                    *of_run.entry(row).or_default() += weight * misfit.sd_rad;
+                }
                 let root = lower_root(&self.frames[frame].own_covariance_rad2);
                 let rest = self.lasting.rest_of.get(frame).map(|rests| rests[surface]);
                 for cause in 0..=surface {
@@ -164,6 +180,7 @@ impl Motion {
         let mut covariance = DMatrix::zeros(sums.len(), sums.len());
         add_causes(&mut covariance, &own, 1.0 - self.lasting.share);
         add_causes(&mut covariance, &lasting, self.lasting.share);
+        add_causes(&mut covariance, &misfits, 1.0);
         SumsByCause {
             values,
             gains,
@@ -279,7 +296,10 @@ pub fn fit(
         true => corner_errors::mean_residuals(&fit, &sorted),
         false => BTreeMap::new(),
     };
-    doubtful::admit(&mut fit, &mut sorted);
+    for (tag, frames) in doubtful::admit(&mut fit, &mut sorted) {
+        let (tag_id, _) = declared(model, &seen_airframe_tags, tag);
+        warnings.push(Warning::TagLooksOtherwise { tag_id, frames });
+    }
     let lasting = rests::weigh_rests(&mut fit, &sorted, &constant);
     let state = fit.minimise(sorted, FINAL).ok_or(undetermined)?;
     for tag in bow::bowed_tags(&fit, &state) {
@@ -301,15 +321,15 @@ pub fn fit(
 }
 
 /// The fit of all that fits, tags taken for flat if none is bent, and pictures as read at once if
-/// nothing tells otherwise. It begins with bows and readout: bent tags taken for flat can lead it far
-/// astray.
+/// nothing tells otherwise. It begins with both: bent tags taken for flat can lead it far astray, and
+/// so can fast motion read line by line.
 fn fit_and_sort(fit: &mut JointFit, start: State, options: &FitOptions) -> Option<State> {
     let mut sorted = outliers::fit_and_sort(fit, start, options.rejection_chi2)?;
     let before = fit.layout;
     fit.layout.bows = !bow::bowed_tags(fit, &sorted).is_empty();
     fit.layout.readout = readout::shows(fit, &sorted);
     if fit.layout != before {
-        sorted.constants.left_out(&fit.layout);
+        sorted.constants.leave_out(&fit.layout);
         sorted = outliers::fit_and_sort_on(fit, sorted, options.rejection_chi2)?;
     }
     Some(sorted)
@@ -424,7 +444,7 @@ fn keep_seen_airframe_tags(frames: &mut [ObservedFrame], declared: usize) -> Vec
     seen
 }
 
-/// Every tag that was found has to fit somewhere: its constants would be anything.
+/// Every tag that was found has to fit somewhere; otherwise nothing would determine its constants.
 fn require_every_tag(
     fit: &JointFit,
     model: &ModelFile,

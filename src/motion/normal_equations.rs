@@ -37,7 +37,7 @@ pub(super) struct AngleElimination {
     pub curvature: f64,
     /// Weight that the sighting had.
     pub weight: f64,
-    /// Weight that usual sightings of the same rest had.
+    /// Weight of the frame's other sightings, and so of its pose.
     pub share: f64,
 }
 

@@ -36,13 +36,22 @@ pub(super) struct Observation {
     /// Not rejected.
     pub kept: bool,
     /// Kept without a say in the constants: [`super::doubtful`].
-    pub doubtful: bool,
+    pub doubt: Option<Doubt>,
+}
+
+/// How far a sighting is off beyond the errors of its corners.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Doubt {
+    /// Variance, as a multiple of the corners' own.
+    pub excess: f64,
+    /// Number of the run of frames that have it in common.
+    pub run: usize,
 }
 
 impl Observation {
     /// Weight of the sighting, whatever its residual.
     pub fn weight(&self) -> f64 {
-        self.share * if self.doubtful { DOUBTFUL_WEIGHT } else { 1.0 }
+        self.share * self.doubt.map_or(1.0, |_| DOUBTFUL_WEIGHT)
     }
 }
 
@@ -127,6 +136,6 @@ fn prepare(sighting: &Sighting, target: Target, edge_mm: f64) -> Option<Observat
         variance_factor: 1.0,
         share: 1.0,
         kept: true,
-        doubtful: false,
+        doubt: None,
     })
 }

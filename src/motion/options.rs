@@ -99,8 +99,8 @@ pub enum MotionError {
     },
     /// No sighting of a tag agrees with the fit of all others.
     #[error(
-        "tag {tag_id} was found in {sighted} frames, but in none of them where all frames together \
-         let it be expected"
+        "tag {tag_id} was found in {sighted} frame(s), but never where the other sightings say it \
+         should be"
     )]
     TagFitsNowhere {
         /// Id of the tag.

@@ -113,7 +113,7 @@ pub(super) fn freedom_of_a_sighting(fit: &JointFit) -> f64 {
     let (mut sightings, mut unknowns) = (0.0, fit.layout.fitted() as f64);
     for frame in &fit.frames {
         let mut any = false;
-        for seen in frame.kept() {
+        for seen in frame.kept().filter(|seen| seen.doubt.is_none()) {
             any = true;
             sightings += 1.0;
             if matches!(seen.target, Target::Surface(_)) {
@@ -173,7 +173,7 @@ fn sort(
     mut chi2: Vec<Vec<f64>>,
     rejection_chi2: f64,
 ) -> bool {
-    retry_doubtful_frames(fit, state, &mut chi2, rejection_chi2);
+    retry_frames_with_misfits(fit, state, &mut chi2, rejection_chi2);
     let mut changed = false;
     for (frame, chi2) in fit.frames.iter_mut().zip(&chi2) {
         let before: Vec<bool> = frame.observations.iter().map(|seen| seen.kept).collect();
@@ -198,7 +198,7 @@ pub(super) fn reject_all(frame: &mut ObservedFrame) {
 
 /// Frames with a sighting that does not fit start anew with all their sightings: one wrong
 /// sighting of an airframe tag makes all others look wrong.
-fn retry_doubtful_frames(
+fn retry_frames_with_misfits(
     fit: &JointFit,
     state: &mut State,
     chi2: &mut [Vec<f64>],

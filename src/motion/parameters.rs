@@ -274,7 +274,7 @@ impl Constants {
     }
 
     /// Takes out what a layout does not have.
-    pub fn left_out(&mut self, layout: &Layout) {
+    pub fn leave_out(&mut self, layout: &Layout) {
         if !layout.bows {
             self.bows_mm.clear();
         }

@@ -16,11 +16,11 @@ use super::prediction::{camera_from_tag, flat_outline_px};
 use crate::clip::{ClipInfo, Lines};
 use crate::solver::scaled_inverse;
 
-/// Frames further apart do not tell how fast a tag moves in between, s.
-const LONGEST_STEP_S: f64 = 0.1;
+/// Frames further apart do not tell how fast a tag moves in between, s; ten frames a second do.
+const LONGEST_STEP_S: f64 = 0.15;
 
-/// A readout is taken for real from this many of its standard deviations on: cameras read their lines
-/// either at once or, as phones do, within ten milliseconds and more, so little speaks for less.
+/// A readout is taken for real from this many of its standard deviations on, as white noise of the
+/// corners makes them: cameras read their lines either at once or, as phones do, within 15 to 30 ms.
 const SHOWS_SDS: f64 = 4.0;
 
 /// How the sensor's lines lie in the upright picture.
@@ -91,7 +91,7 @@ pub(super) fn note_motion(fit: &mut JointFit, state: &State) {
     }
 }
 
-/// Each kept sighting's corners as the fit has them.
+/// Each kept sighting's corners as the fit has them, px.
 fn outlines(fit: &JointFit, state: &State) -> Vec<Vec<Option<Corners>>> {
     let camera = fit.lens.camera(&state.constants);
     fit.frames
@@ -110,20 +110,24 @@ fn outlines(fit: &JointFit, state: &State) -> Vec<Vec<Option<Corners>>> {
 }
 
 /// How fast a tag's corners move in a frame, px/s: the slope there of the parabola through it and both
-/// neighbours, or of the line to the only one. `None` without a neighbour.
+/// neighbours, or of the line to the only one. `None` without a neighbour. Rejected sightings may be
+/// right after all: they go by what was seen, those that are kept never.
 fn speed(
     frames: &[ObservedFrame],
     outlines: &[Vec<Option<Corners>>],
     (frame, seen): (usize, usize),
 ) -> Option<Corners> {
-    let target = frames[frame].observations[seen].target;
-    let here = outlines[frame][seen]?;
+    let this = &frames[frame].observations[seen];
+    let here = outlines[frame][seen].unwrap_or(this.corners_px);
     let slope_to = |other: usize| {
         let step_s = frames[other].time_s - frames[frame].time_s;
         let seen = frames[other].observations.iter();
         let seen = seen.zip(&outlines[other]);
-        let there = seen.filter(|(seen, _)| seen.target == target);
-        let there = there.filter_map(|(_, outline)| *outline).next()?;
+        let mut there = seen.filter(|(seen, _)| seen.target == this.target);
+        let there = there.find_map(|(seen, outline)| match this.kept {
+            true => *outline,
+            false => Some(outline.unwrap_or(seen.corners_px)),
+        })?;
         let near = step_s != 0.0 && step_s.abs() <= LONGEST_STEP_S;
         near.then(|| ((there - here) / step_s, step_s.abs()))
     };

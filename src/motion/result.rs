@@ -11,8 +11,8 @@ use super::observation::{Corners, ObservedFrame, Target};
 use super::parameters::{Hinged, SURFACE_CONSTANTS, TAG_CONSTANTS};
 use super::prediction::{residual, residual_px};
 use super::{
-    FitOptions, FrameDeflection, LastingErrors, Motion, MotionError, MotionFrame, SurfaceMotion,
-    TagsAtZero,
+    FitOptions, FrameDeflection, LastingErrors, Misfit, Motion, MotionError, MotionFrame,
+    SurfaceMotion, TagsAtZero,
 };
 use crate::conventions::deg_from_rad;
 use crate::geometry::Pose;
@@ -111,14 +111,14 @@ impl Conclusion<'_> {
         with_corner_errors(&own, reduced, layout, options.corner_error_sd_px)
     }
 
-    /// Variance of the kept whitened residuals about what they have in common in all frames (1 if
+    /// Variance of the whitened residuals that have a say, about what they have in common in all frames (1 if
     /// the covariances are right), and their RMS in px.
     fn scatter(&self) -> Option<(f64, f64)> {
         let state = self.state;
         let camera = self.fit.lens.camera(&state.constants);
         let (mut chi2, mut squares_px, mut coordinates) = (0.0, 0.0, 0.0);
         for (frame, frame_state) in self.fit.frames.iter().zip(&state.frames) {
-            for seen in frame.kept() {
+            for seen in frame.kept().filter(|seen| seen.doubt.is_none()) {
                 let miss = residual(seen, &camera, &state.constants, frame_state)?;
                 let constant = self.constant.get(&seen.target).copied();
                 chi2 += (miss - constant.unwrap_or_default()).norm_squared();
@@ -215,9 +215,11 @@ impl Conclusion<'_> {
                 let sighted = &self.sightings.frames[observed.position];
                 let deflections = (0..signs.len()).map(|surface| {
                     let angle = of_surface(eliminated, surface)?;
+                    let own_rad2 = variance * angle.weight / angle.curvature;
                     Some(FrameDeflection {
                         angle_rad: signs[surface] * state.angles_rad[surface],
                         gain: signs[surface] * gain(angle, eliminated, constants),
+                        misfit: misfit(observed, surface, own_rad2),
                     })
                 });
                 MotionFrame {
@@ -261,6 +263,18 @@ impl Conclusion<'_> {
     }
 }
 
+/// What the misfit of a doubtful sighting adds to a deflection whose own variance is given.
+fn misfit(observed: &ObservedFrame, surface: usize, own_rad2: f64) -> Option<Misfit> {
+    let mut kept = observed.kept();
+    let doubt = kept
+        .find(|seen| seen.target == Target::Surface(surface))?
+        .doubt?;
+    Some(Misfit {
+        sd_rad: (own_rad2 * doubt.excess).sqrt(),
+        run: doubt.run,
+    })
+}
+
 fn of_surface(eliminated: &FrameElimination, surface: usize) -> Option<&AngleElimination> {
     eliminated
         .angles
@@ -285,7 +299,8 @@ fn own_covariance(eliminated: &FrameElimination, signs: &[f64]) -> DMatrix<f64> 
     type PoseVector = SVector<f64, TAG_CONSTANTS>;
     let mut own = DMatrix::zeros(signs.len(), signs.len());
     for angle in &eliminated.angles {
-        // The blocks carry the weights that sightings have in the constants; take them out.
+        // The blocks carry the weights that sightings have in the constants; they are taken out: its
+        // own from the angle, and from the pose that of the others, which tell it.
         own[(angle.surface, angle.surface)] += angle.weight / angle.curvature;
         let Some(pose) = &eliminated.pose else {
             continue;

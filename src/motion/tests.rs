@@ -80,7 +80,7 @@ proptest! {
             variance_factor: 1.0,
             share: 1.0,
             kept: true,
-            doubtful: false,
+            doubt: None,
         };
         let at = |constants: &Constants, state: &FrameState| {
             residual(&seen, &lens.camera(constants), constants, state).unwrap()

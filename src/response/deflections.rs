@@ -145,14 +145,15 @@ fn passage_rows(surfaces: &[SurfaceMeans]) -> Vec<Option<(usize, usize, f64)>> {
     rows.collect()
 }
 
-/// Takes neutral off the rows, one a mean; one row a visit remains.
+/// Takes neutral off the rows, one a mean; one row a visit remains. The means are let go at once: their
+/// covariance is large where a clip has hundreds of holds, and a matrix to multiply it with as large.
 fn from_neutral(surfaces: &[SurfaceMeans], of_means: DMatrix<f64>) -> DMatrix<f64> {
     let visits = surfaces.iter().map(|surface| surface.visits.len()).sum();
     let mut of_visits = DMatrix::zeros(visits, of_means.ncols());
-    for (of_means, mut of_visits) in of_means.column_iter().zip(of_visits.column_iter_mut()) {
+    for (from, mut to) in of_means.column_iter().zip(of_visits.column_iter_mut()) {
         let (mut mean, mut visit) = (0, 0);
         for surface in surfaces {
-            let of_surface = of_means.rows(mean, surface.means.len());
+            let of_surface = from.rows(mean, surface.means.len());
             let shares = surface.neutral_shares.iter();
             let neutral: f64 = of_surface
                 .iter()
@@ -160,7 +161,7 @@ fn from_neutral(surfaces: &[SurfaceMeans], of_means: DMatrix<f64>) -> DMatrix<f6
                 .map(|(of, share)| of * share)
                 .sum();
             for of_mean in of_surface.iter().take(surface.visits.len()) {
-                of_visits[visit] = of_mean - neutral;
+                to[visit] = of_mean - neutral;
                 visit += 1;
             }
             mean += surface.means.len();

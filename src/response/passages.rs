@@ -83,7 +83,7 @@ struct Point {
 
 /// Adds what passages share beside the fit: timing, and what is opposite in rising and falling ones.
 ///
-/// Rows are the means of all surfaces in order; `passages` names the surface, the passage and the
+/// Rows are the means of all surfaces in order; `rows` names the surface, the passage and the
 /// slope of each row that is one.
 pub(super) fn add_shared_rad2(
     covariance_rad2: &mut DMatrix<f64>,

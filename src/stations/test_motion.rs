@@ -61,6 +61,7 @@ pub(crate) fn motion_of(
                     angles[index].map(|angle_deg| FrameDeflection {
                         angle_rad: angle_deg.to_radians(),
                         gain: DVector::zeros(1),
+                        misfit: None,
                     })
                 })
                 .collect(),

@@ -2,7 +2,7 @@
 
 use std::path::Path;
 
-use hingewise::clip::{Clip, ClipOptions, Levels};
+use hingewise::clip::{Clip, ClipOptions, Levels, Lines};
 use image::{GrayImage, ImageFormat, Luma};
 
 use super::{data, read, try_read};
@@ -175,6 +175,9 @@ fn the_orientation_in_exif_is_obeyed() {
         std::fs::write(picture, jpeg_with_orientation(orientation)).unwrap();
         let read = try_read(folder.path(), &UNTIMED).unwrap();
         assert_eq!((read.info.width_px, read.info.height_px), size_px);
+        let turned = size_px == (16, 32);
+        let lines = if turned { Lines::Columns } else { Lines::Rows };
+        assert_eq!(read.info.lines, lines);
         let image = &read.frames[0].image;
         assert_eq!((image.width_px, image.height_px), size_px);
         let corner = |right: bool, low: bool| {

@@ -1,5 +1,6 @@
 //! How the synthetic clip is taken: stick, camera path, noise.
 
+use hingewise::clip::Lines;
 use hingewise::model_file::Side;
 
 use super::lens::Lens;
@@ -66,6 +67,8 @@ pub struct Filming {
     pub frame_rate: f64,
     /// From the picture's first line to its last; a frame's time is that of the middle line.
     pub readout_s: f64,
+    /// How the lines lie.
+    pub lines: Lines,
     pub stick: StickPlan,
     /// Additions to the stick on the right side, as a radio's curve makes them: (stick, addition).
     pub right_curve_pct: Vec<(f64, f64)>,
@@ -93,6 +96,7 @@ pub fn tripod() -> Filming {
         lens: Lens::phone(),
         frame_rate: 30.0,
         readout_s: 0.0,
+        lines: Lines::Rows,
         stick: StickPlan::Holds {
             stations_pct: usual_stations(),
             hold_s: 0.5,

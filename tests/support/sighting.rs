@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 
+use hingewise::clip::Lines;
 use hingewise::tags::{CornerCovariance, SightedFrame, Sighting};
 use nalgebra::{Point2, SVector};
 
@@ -71,7 +72,11 @@ fn seen_corners(
         let mut seen = at_once[&tag_id][corner];
         // Motion is slow against the readout: the place and its time settle at once.
         for _ in 0..4 {
-            let share = (seen[1] + 0.5) / filming.lens.height_px as f64 - 0.5;
+            let (at_px, lines) = match filming.lines {
+                Lines::Rows => (seen[1], filming.lens.height_px),
+                Lines::Columns => (seen[0], filming.lens.width_px),
+            };
+            let share = (at_px + 0.5) / lines as f64 - 0.5;
             let late_s = filming.readout_s * share;
             let rates = frame.deflection_deg.iter().zip(&frame.deflection_deg_per_s);
             let then = TrueFrame {

@@ -3,7 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use hingewise::camera::{Camera, CameraProfile};
-use hingewise::clip::{ClipInfo, Levels, Lines};
+use hingewise::clip::{ClipInfo, Levels};
 use hingewise::model_file::ModelFile;
 use hingewise::tags::Sightings;
 use nalgebra::SVector;
@@ -30,7 +30,7 @@ pub struct TrueFrame {
     pub stick_pct: f64,
     /// By surface, from the linkage's zero.
     pub deflection_deg: Vec<f64>,
-    /// How fast it changes.
+    /// How fast it changes, the slow shake left out.
     pub deflection_deg_per_s: Vec<f64>,
     pub camera_from_world: Pose,
     /// Without noise, by tag id.
@@ -113,7 +113,7 @@ pub fn observe(aircraft: &Aircraft, filming: &Filming) -> Film {
                     black: 16,
                     white: 235,
                 },
-                lines: Lines::Rows,
+                lines: filming.lines,
                 claimed_frames: None,
             },
             frames,
