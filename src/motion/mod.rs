@@ -6,7 +6,7 @@
 //! explain it about equally well. But a surface turns about one line, so all frames together tell
 //! that line, and each frame then has one number to tell.
 //!
-//! `observation` → `camera_motion` → `start` (`trials`,
+//! `setup` (`observation`, `camera_motion`) → `start` (`trials`,
 //! `hypotheses`, `frame_fit`) → `outliers` (`joint_fit`,
 //! `normal_equations`, `prediction`, `bow`, `readout`, `parameters`) → `doubtful` → `rests` →
 //! `result` (`corner_errors`); `at_neutral` tells from the result where the tags stand at neutral.
@@ -28,6 +28,7 @@ mod prediction;
 mod readout;
 mod rests;
 mod result;
+mod setup;
 mod start;
 #[cfg(test)]
 #[allow(clippy::unwrap_used)]
@@ -50,9 +51,7 @@ use crate::model_file::ModelFile;
 use crate::tags::Sightings;
 use crate::warning::Warning;
 use joint_fit::{JointFit, State, Until};
-use observation::{ObservedFrame, Target};
-use parameters::{Layout, Lens, Priors};
-use readout::ReadLines;
+use setup::{Observed, declared};
 
 /// One surface's deflection in one frame, against an arbitrary zero that is the same in all frames.
 #[derive(Debug, Clone, PartialEq)]
@@ -335,115 +334,6 @@ fn fit_and_sort(fit: &mut JointFit, start: State, options: &FitOptions) -> Optio
     Some(sorted)
 }
 
-/// Id and edge (mm) of a tag; `seen_airframe_tags` are places in the model file.
-fn declared(model: &ModelFile, seen_airframe_tags: &[usize], tag: Target) -> (u32, f64) {
-    match tag {
-        Target::Surface(surface) => {
-            let surface = &model.surfaces[surface];
-            (surface.tag_id, surface.edge_mm)
-        }
-        Target::Airframe(tag) => {
-            let tag = &model.airframe_tags[seen_airframe_tags[tag]];
-            (tag.id, tag.edge_mm)
-        }
-    }
-}
-
-/// The clip as the fit sees it.
-struct Observed {
-    frames: Vec<ObservedFrame>,
-    /// Places in the model file of the airframe tags that are in sight.
-    seen_airframe_tags: Vec<usize>,
-    camera_moves: bool,
-    lines: ReadLines,
-}
-
-impl Observed {
-    fn new(
-        sightings: &Sightings,
-        model: &ModelFile,
-        options: &FitOptions,
-        warnings: &mut Vec<Warning>,
-    ) -> Result<Self, MotionError> {
-        let mut frames = observation::observe(sightings, model)?;
-        let seen_airframe_tags = keep_seen_airframe_tags(&mut frames, model.airframe_tags.len());
-        if seen_airframe_tags.is_empty() {
-            warnings.push(Warning::NoAirframeTag);
-        }
-        let camera_moves =
-            camera_motion::camera_moved(&frames, seen_airframe_tags.len(), options.still_camera_px);
-        if camera_moves {
-            frames
-                .iter_mut()
-                .filter(|frame| !frame.shows_airframe())
-                .for_each(outliers::reject_all);
-        }
-        require_every_surface(&frames, model)?;
-        Ok(Self {
-            frames,
-            seen_airframe_tags,
-            camera_moves,
-            lines: ReadLines::of(&sightings.clip),
-        })
-    }
-
-    fn joint_fit(
-        self,
-        model: &ModelFile,
-        profile: &CameraProfile,
-        options: &FitOptions,
-    ) -> JointFit {
-        let layout = Layout {
-            surfaces: model.surfaces.len(),
-            airframe_tags: self.seen_airframe_tags.len(),
-            camera_moves: self.camera_moves,
-            edge_shift: options.edge_shift_sd_px > 0.0,
-            readout: options.readout_sd_s > 0.0,
-            lens: profile.covariance.is_some(),
-            bows: options.bow_sd_share > 0.0,
-            corner_errors: false,
-        };
-        let bow_sd_mm = layout.targets().map(|tag| {
-            let (_, edge_mm) = declared(model, &self.seen_airframe_tags, tag);
-            (tag, options.bow_sd_share * edge_mm)
-        });
-        let bow_sd_mm = bow_sd_mm.collect();
-        JointFit {
-            layout,
-            lens: Lens::new(profile),
-            priors: Priors {
-                edge_shift_sd_px: options.edge_shift_sd_px,
-                readout_sd_s: options.readout_sd_s,
-                bow_sd_mm,
-                radius_mm: model.surfaces.iter().map(|s| s.hinge_to_tag_mm).collect(),
-            },
-            loss: start::START_LOSS,
-            lines: self.lines,
-            frames: self.frames,
-        }
-    }
-}
-
-/// Airframe tags that were never seen are taken from the list; returns the places in it of those
-/// that remain.
-fn keep_seen_airframe_tags(frames: &mut [ObservedFrame], declared: usize) -> Vec<usize> {
-    let seen: Vec<usize> = (0..declared)
-        .filter(|tag| {
-            frames
-                .iter()
-                .any(|frame| frame.shows(Target::Airframe(*tag)))
-        })
-        .collect();
-    for frame in frames {
-        for observation in &mut frame.observations {
-            if let Target::Airframe(tag) = &mut observation.target {
-                *tag = seen.iter().position(|kept| kept == tag).unwrap_or(*tag);
-            }
-        }
-    }
-    seen
-}
-
 /// Every tag that was found has to fit somewhere; otherwise nothing would determine its constants.
 fn require_every_tag(
     fit: &JointFit,
@@ -456,24 +346,6 @@ fn require_every_tag(
             let found = fit.frames.iter().flat_map(|frame| &frame.observations);
             let sighted = found.filter(|seen| seen.target == target).count();
             return Err(MotionError::TagFitsNowhere { tag_id, sighted });
-        }
-    }
-    Ok(())
-}
-
-fn require_every_surface(frames: &[ObservedFrame], model: &ModelFile) -> Result<(), MotionError> {
-    for (index, surface) in model.surfaces.iter().enumerate() {
-        let target = Target::Surface(index);
-        if !frames.iter().any(|frame| frame.shows(target)) {
-            let sighted = frames
-                .iter()
-                .flat_map(|frame| &frame.observations)
-                .filter(|seen| seen.target == target);
-            return Err(MotionError::SurfaceNeverSeen {
-                surface: surface.name.clone(),
-                tag_id: surface.tag_id,
-                sighted: sighted.count(),
-            });
         }
     }
     Ok(())
