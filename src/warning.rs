@@ -139,8 +139,8 @@ impl Warning {
                  plane of its edges; the fit allows for it"
             ),
             Self::TagLooksOtherwise { tag_id, frames } => format!(
-                "tag {tag_id} looks a little otherwise in {frames} frames than in all others; what is told of \
-                 these has a wider ±, and the hinge goes by the others"
+                "tag {tag_id} looks a little otherwise in {frames} frames than in all others; what \
+                 is told of these has a wider ±, and the hinge goes by the others"
             ),
             Self::FrameTimesRebuilt { rebuilt, first_s } => format!(
                 "{rebuilt} frames, the first near {first_s:.3} s, carry no usable time; they were \

@@ -8,6 +8,7 @@ use image::{DynamicImage, ImageDecoder, ImageReader};
 use super::luma::FULL;
 use super::natural_order;
 use super::stills_times::{self, TIMES_FILE};
+use super::turn::Turn;
 use super::{ClipError, ClipInfo, ClipOptions, Frame, GreyImage, Lines, MAX_PIXELS};
 
 /// Endings of the files that count as pictures, whatever is really in them.
@@ -35,13 +36,13 @@ impl StillsReader {
     ) -> Result<(ClipInfo, Self), ClipError> {
         let names = still_names(folder)?;
         let order = order_and_times(folder, &names, options)?;
-        let (width_px, height_px) = common_size_px(folder, &names)?;
+        let ((width_px, height_px), lines) = common_shape(folder, &names)?;
         let info = ClipInfo {
             path: folder.into(),
             width_px,
             height_px,
             levels: FULL,
-            lines: lines(folder, &names)?,
+            lines,
             claimed_frames: Some(names.len() as u64),
         };
         let stills: Vec<Still> = order
@@ -149,16 +150,19 @@ fn order_and_times(
     }
 }
 
-/// The upright size that all pictures share; only their headers are decoded.
-fn common_size_px(folder: &Path, names: &[String]) -> Result<(usize, usize), ClipError> {
-    let mut first: Option<(PathBuf, (usize, usize))> = None;
+/// The upright size that all pictures share, and how the sensor's lines lie in the first one; only
+/// headers are decoded.
+fn common_shape(folder: &Path, names: &[String]) -> Result<((usize, usize), Lines), ClipError> {
+    let mut first: Option<(PathBuf, (usize, usize), Lines)> = None;
     for name in names {
         let path = folder.join(name);
-        let size_px = OpenStill::open(&path)?.upright_size_px();
+        let still = OpenStill::open(&path)?;
+        let (size_px, lines) = (still.upright_size_px(), still.turn.lines());
+        drop(still);
         match &first {
-            None => first = Some((path, size_px)),
-            Some((_, first_px)) if *first_px == size_px => {}
-            Some((first, first_px)) => {
+            None => first = Some((path, size_px, lines)),
+            Some((_, first_px, _)) if *first_px == size_px => {}
+            Some((first, first_px, _)) => {
                 return Err(ClipError::SizesDiffer {
                     first: first.clone(),
                     first_px: *first_px,
@@ -168,23 +172,15 @@ fn common_size_px(folder: &Path, names: &[String]) -> Result<(usize, usize), Cli
             }
         }
     }
-    Ok(first.map_or((0, 0), |(_, size_px)| size_px))
-}
-
-/// How the sensor's lines lie in the pictures, as the first one tells.
-fn lines(folder: &Path, names: &[String]) -> Result<Lines, ClipError> {
-    let Some(name) = names.first() else {
-        return Ok(Lines::Rows);
-    };
-    let path = folder.join(name);
-    let turned = OpenStill::open(&path)?.is_turned();
-    Ok(if turned { Lines::Columns } else { Lines::Rows })
+    Ok(first.map_or(((0, 0), Lines::Rows), |(_, size_px, lines)| {
+        (size_px, lines)
+    }))
 }
 
 /// A picture whose header has been read and found acceptable.
 struct OpenStill<Decoder> {
     decoder: Decoder,
-    orientation: Orientation,
+    turn: Turn,
     width_px: u32,
     height_px: u32,
 }
@@ -215,12 +211,10 @@ impl OpenStill<()> {
         }
         // Unreadable EXIF data says nothing about the orientation.
         let orientation = decoder.orientation().unwrap_or(Orientation::NoTransforms);
-        if is_mirrored(orientation) {
-            return Err(ClipError::Mirrored { path: path.into() });
-        }
+        let turn = turn_of(orientation).ok_or_else(|| ClipError::Mirrored { path: path.into() })?;
         Ok(OpenStill {
             decoder,
-            orientation,
+            turn,
             width_px,
             height_px,
         })
@@ -229,50 +223,38 @@ impl OpenStill<()> {
 
 impl<Decoder: ImageDecoder> OpenStill<Decoder> {
     fn upright_size_px(&self) -> (usize, usize) {
-        let (width_px, height_px) = (self.width_px as usize, self.height_px as usize);
-        if self.is_turned() {
-            (height_px, width_px)
-        } else {
-            (width_px, height_px)
-        }
-    }
-
-    /// Whether a quarter turn makes it upright.
-    fn is_turned(&self) -> bool {
-        matches!(
-            self.orientation,
-            Orientation::Rotate90 | Orientation::Rotate270
-        )
+        self.turn
+            .upright_size_px(self.width_px as usize, self.height_px as usize)
     }
 }
 
-fn is_mirrored(orientation: Orientation) -> bool {
+/// `None` for a mirrored picture.
+fn turn_of(orientation: Orientation) -> Option<Turn> {
     match orientation {
-        Orientation::NoTransforms
-        | Orientation::Rotate90
-        | Orientation::Rotate180
-        | Orientation::Rotate270 => false,
+        Orientation::NoTransforms => Some(Turn::None),
+        Orientation::Rotate90 => Some(Turn::Quarter),
+        Orientation::Rotate180 => Some(Turn::Half),
+        Orientation::Rotate270 => Some(Turn::ThreeQuarters),
         Orientation::FlipHorizontal
         | Orientation::FlipVertical
         | Orientation::Rotate90FlipH
-        | Orientation::Rotate270FlipH => true,
+        | Orientation::Rotate270FlipH => None,
     }
 }
 
 /// Decodes a picture to upright grey, weighted after ITU-R BT.709 where it has colours.
 fn decode(path: &Path) -> Result<GreyImage, ClipError> {
     let still = OpenStill::open(path)?;
-    let orientation = still.orientation;
+    let turn = still.turn;
     let colours =
         DynamicImage::from_decoder(still.decoder).map_err(|error| ClipError::BrokenStill {
             path: path.into(),
             reason: error.to_string(),
         })?;
-    let mut grey = DynamicImage::ImageLuma8(colours.into_luma8());
-    grey.apply_orientation(orientation);
-    Ok(GreyImage {
+    let grey = colours.into_luma8();
+    Ok(turn.turned(GreyImage {
         width_px: grey.width() as usize,
         height_px: grey.height() as usize,
-        pixels: grey.into_luma8().into_raw().into(),
-    })
+        pixels: grey.into_raw().into(),
+    }))
 }

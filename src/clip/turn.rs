@@ -69,9 +69,9 @@ impl Turn {
 
     /// Width and height of the upright picture.
     pub(super) fn upright_size_px(self, width_px: usize, height_px: usize) -> (usize, usize) {
-        match self {
-            Self::None | Self::Half => (width_px, height_px),
-            Self::Quarter | Self::ThreeQuarters => (height_px, width_px),
+        match self.lines() {
+            Lines::Rows => (width_px, height_px),
+            Lines::Columns => (height_px, width_px),
         }
     }
 

@@ -79,8 +79,14 @@ impl JointFit {
         priors.map(|prior| (prior.miss / prior.sd).powi(2)).sum()
     }
 
-    /// Adds the priors to a reduced system.
-    pub fn add_priors(&self, constants: &Constants, reduced: &mut Reduced) {
+    /// The reduced system of all frames and priors at a state.
+    pub fn system(&self, state: &State, damping: f64) -> Reduced {
+        let mut system = reduce(self, state, damping);
+        self.add_priors(&state.constants, &mut system);
+        system
+    }
+
+    fn add_priors(&self, constants: &Constants, reduced: &mut Reduced) {
         reduced.cost += 0.5 * self.prior_chi2(constants);
         for prior in self.priors(constants) {
             let (column, weight) = (prior.column, prior.sd.powi(-2));
@@ -168,8 +174,7 @@ impl JointFit {
     }
 
     fn linearised(&self, state: State, damping: f64) -> Here {
-        let mut system = reduce(self, &state, damping);
-        self.add_priors(&state.constants, &mut system);
+        let system = self.system(&state, damping);
         Here { state, system }
     }
 

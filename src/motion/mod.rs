@@ -51,7 +51,7 @@ use crate::model_file::ModelFile;
 use crate::tags::Sightings;
 use crate::warning::Warning;
 use joint_fit::{JointFit, State, Until};
-use setup::{Observed, declared};
+use setup::{Observed, declared, require_every_tag};
 
 /// One surface's deflection in one frame, against an arbitrary zero that is the same in all frames.
 #[derive(Debug, Clone, PartialEq)]
@@ -332,21 +332,4 @@ fn fit_and_sort(fit: &mut JointFit, start: State, options: &FitOptions) -> Optio
         sorted = outliers::fit_and_sort_on(fit, sorted, options.rejection_chi2)?;
     }
     Some(sorted)
-}
-
-/// Every tag that was found has to fit somewhere; otherwise nothing would determine its constants.
-fn require_every_tag(
-    fit: &JointFit,
-    model: &ModelFile,
-    seen_airframe_tags: &[usize],
-) -> Result<(), MotionError> {
-    for target in fit.layout.targets() {
-        if !fit.frames.iter().any(|frame| frame.shows(target)) {
-            let (tag_id, _) = declared(model, seen_airframe_tags, target);
-            let found = fit.frames.iter().flat_map(|frame| &frame.observations);
-            let sighted = found.filter(|seen| seen.target == target).count();
-            return Err(MotionError::TagFitsNowhere { tag_id, sighted });
-        }
-    }
-    Ok(())
 }

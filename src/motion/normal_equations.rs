@@ -19,6 +19,7 @@ use super::prediction::{
     UP_TO_BOWS, UP_TO_LENS, UP_TO_READOUT, linearise,
 };
 use crate::camera::{Camera, INTRINSIC_COUNT};
+use crate::solver::scaled_inverse;
 
 /// Frames that are summed by one thread at a time.
 const PIECE: usize = 64;
@@ -39,6 +40,14 @@ pub(super) struct AngleElimination {
     pub weight: f64,
     /// Weight of the frame's other sightings, and so of its pose.
     pub share: f64,
+}
+
+impl AngleElimination {
+    /// Variance of the deflection given constants and pose, rad², without the weight that the
+    /// sighting has in the constants.
+    pub fn variance_by_itself(&self) -> f64 {
+        self.weight / self.curvature
+    }
 }
 
 /// How an eliminated camera pose follows the constants.
@@ -89,6 +98,14 @@ pub(super) struct Reduced {
     pub promised: f64,
     /// The point is outside the model, or leaves a camera pose undetermined.
     pub broken: bool,
+}
+
+impl Reduced {
+    /// Covariance of the first constants, those that the fit moves; `None` if they are not determined.
+    pub fn covariance(&self, fitted: usize) -> Option<DMatrix<f64>> {
+        let information = self.information.view((0, 0), (fitted, fitted));
+        (!self.broken).then(|| scaled_inverse(&information.into_owned()))?
+    }
 }
 
 /// Linearises all frames at a state and eliminates what is theirs; `damping` multiplies every

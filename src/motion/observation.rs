@@ -49,6 +49,11 @@ pub(super) struct Doubt {
 }
 
 impl Observation {
+    /// Kept, and not doubtful.
+    pub fn has_a_say(&self) -> bool {
+        self.kept && self.doubt.is_none()
+    }
+
     /// Weight of the sighting, whatever its residual.
     pub fn weight(&self) -> f64 {
         self.share * self.doubt.map_or(1.0, |_| DOUBTFUL_WEIGHT)
@@ -67,6 +72,10 @@ pub(super) struct ObservedFrame {
 impl ObservedFrame {
     pub fn kept(&self) -> impl Iterator<Item = &Observation> {
         self.observations.iter().filter(|seen| seen.kept)
+    }
+
+    pub fn with_a_say(&self) -> impl Iterator<Item = &Observation> {
+        self.observations.iter().filter(|seen| seen.has_a_say())
     }
 
     pub fn shows_airframe(&self) -> bool {

@@ -113,7 +113,7 @@ pub(super) fn freedom_of_a_sighting(fit: &JointFit) -> f64 {
     let (mut sightings, mut unknowns) = (0.0, fit.layout.fitted() as f64);
     for frame in &fit.frames {
         let mut any = false;
-        for seen in frame.kept().filter(|seen| seen.doubt.is_none()) {
+        for seen in frame.with_a_say() {
             any = true;
             sightings += 1.0;
             if matches!(seen.target, Target::Surface(_)) {

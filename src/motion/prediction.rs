@@ -59,9 +59,8 @@ pub(super) fn residual_px(
 ) -> Option<Corners> {
     let camera_from_tag = camera_from_tag(seen.target, constants, state);
     let flat = flat_outline_px(seen.edge_mm, camera, &camera_from_tag)?;
-    let outline = Outline::of::<0>(seen.target, camera, &camera_from_tag, constants, &flat)?;
-    let readout = seen.by_readout_px_per_s * constants.readout_s;
-    Some(flat + outline.moves + readout - seen.corners_px)
+    let outline = Outline::of::<0>(seen, camera, &camera_from_tag, constants, &flat)?;
+    Some(flat + outline.moves - seen.corners_px)
 }
 
 /// Where a flat, unmoved, exactly printed tag would have its corners, px.
@@ -133,10 +132,8 @@ pub(super) fn linearise<const N: usize>(
         }
     }
     let predicted: Corners = columns.column(RESIDUAL).into_owned();
-    let outline = Outline::of::<N>(seen.target, camera, &camera_from_tag, constants, &predicted)?;
-    let readout = seen.by_readout_px_per_s * constants.readout_s;
-    let residual = predicted + outline.moves + readout - seen.corners_px;
-    columns.set_column(RESIDUAL, &residual);
+    let outline = Outline::of::<N>(seen, camera, &camera_from_tag, constants, &predicted)?;
+    columns.set_column(RESIDUAL, &(predicted + outline.moves - seen.corners_px));
     if N > EDGE_SHIFT {
         columns.set_column(EDGE_SHIFT, &outline.by_edge_shift);
     }
@@ -174,7 +171,7 @@ pub(super) fn linearise<const N: usize>(
     Some(line)
 }
 
-/// What edge shift and bows make of a tag's corners, px.
+/// What edge shift, readout and bows make of a tag's corners, px.
 struct Outline {
     moves: Corners,
     /// Zero, as is the next, where neither asked for nor in the moves.
@@ -186,13 +183,14 @@ impl Outline {
     /// Of predicted corners, for a linearisation of N columns. That the slopes follow the corners is
     /// left out of the derivatives: edge shift and bows are thousandths of a tag.
     fn of<const N: usize>(
-        target: Target,
+        seen: &Observation,
         camera: &Camera,
         camera_from_tag: &Pose,
         constants: &Constants,
         predicted: &Corners,
     ) -> Option<Self> {
-        let (shift_px, bow_mm) = (constants.edge_shift_px, constants.bow_mm(target));
+        let (shift_px, bow_mm) = (constants.edge_shift_px, constants.bow_mm(seen.target));
+        let by_readout = seen.by_readout_px_per_s * constants.readout_s;
         let by_edge_shift = if N > EDGE_SHIFT || shift_px != 0.0 {
             edge_slope(predicted)
         } else {
@@ -204,7 +202,7 @@ impl Outline {
             SMatrix::zeros()
         };
         Some(Self {
-            moves: by_edge_shift * shift_px + by_bow * bow_mm,
+            moves: by_edge_shift * shift_px + by_readout + by_bow * bow_mm,
             by_edge_shift,
             by_bow,
         })

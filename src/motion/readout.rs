@@ -10,11 +10,9 @@ use nalgebra::Vector2;
 use rayon::prelude::*;
 
 use super::joint_fit::{JointFit, State};
-use super::normal_equations::reduce;
 use super::observation::{Corners, Observation, ObservedFrame};
 use super::prediction::{camera_from_tag, flat_outline_px};
 use crate::clip::{ClipInfo, Lines};
-use crate::solver::scaled_inverse;
 
 /// Frames further apart do not tell how fast a tag moves in between, s; ten frames a second do.
 const LONGEST_STEP_S: f64 = 0.15;
@@ -54,11 +52,7 @@ pub(super) fn shows(fit: &JointFit, state: &State) -> bool {
     let Some(column) = fit.layout.readout_column() else {
         return false;
     };
-    let mut reduced = reduce(fit, state, 0.0);
-    fit.add_priors(&state.constants, &mut reduced);
-    let covariance = (!reduced.broken)
-        .then(|| scaled_inverse(&reduced.information))
-        .flatten();
+    let covariance = fit.system(state, 0.0).covariance(fit.layout.fitted());
     covariance.is_some_and(|covariance| {
         let sd_s = covariance[(column, column)].max(0.0).sqrt();
         state.constants.readout_s.abs() > SHOWS_SDS * sd_s
@@ -100,9 +94,11 @@ fn outlines(fit: &JointFit, state: &State) -> Vec<Vec<Option<Corners>>> {
         .with_min_len(64)
         .map(|(frame, frame_state)| {
             let outline = |seen: &Observation| {
+                if !seen.kept {
+                    return None;
+                }
                 let pose = camera_from_tag(seen.target, &state.constants, frame_state);
-                let kept = seen.kept.then_some(seen)?;
-                flat_outline_px(kept.edge_mm, &camera, &pose)
+                flat_outline_px(seen.edge_mm, &camera, &pose)
             };
             frame.observations.iter().map(outline).collect()
         })

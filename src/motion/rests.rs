@@ -140,7 +140,7 @@ fn lasting_share(
         for (seen, number) in frame.observations.iter().zip(numbers) {
             // A tag that rests all the time has its mean error in its own constants.
             let at_rest = !fit.layout.camera_moves && matches!(seen.target, Target::Airframe(_));
-            if !seen.kept || at_rest || seen.doubt.is_some() {
+            if !seen.has_a_say() || at_rest {
                 continue;
             }
             if let Some(miss) = residual(seen, &camera, &state.constants, frame_state) {

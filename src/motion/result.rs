@@ -6,7 +6,7 @@ use nalgebra::{DMatrix, DVector, Point3, SVector, Vector3};
 
 use super::corner_errors::with_corner_errors;
 use super::joint_fit::{JointFit, State};
-use super::normal_equations::{AngleElimination, FrameElimination, Reduced, reduce};
+use super::normal_equations::{AngleElimination, FrameElimination, Reduced};
 use super::observation::{Corners, ObservedFrame, Target};
 use super::parameters::{Hinged, SURFACE_CONSTANTS, TAG_CONSTANTS};
 use super::prediction::{residual, residual_px};
@@ -18,7 +18,6 @@ use crate::conventions::deg_from_rad;
 use crate::geometry::Pose;
 use crate::measured::Measured;
 use crate::model_file::ModelFile;
-use crate::solver::scaled_inverse;
 use crate::tags::Sightings;
 use crate::warning::Warning;
 
@@ -53,8 +52,7 @@ impl Conclusion<'_> {
         warnings: &mut Vec<Warning>,
     ) -> Result<Motion, MotionError> {
         let state = self.state;
-        let mut reduced = reduce(self.fit, state, 0.0);
-        self.fit.add_priors(&state.constants, &mut reduced);
+        let reduced = self.fit.system(state, 0.0);
         let undetermined = MotionError::Undetermined {
             frames: self
                 .fit
@@ -101,24 +99,19 @@ impl Conclusion<'_> {
         variance: f64,
         options: &FitOptions,
     ) -> Option<DMatrix<f64>> {
-        if reduced.broken {
-            return None;
-        }
         let layout = &self.fit.layout;
-        let fitted = (layout.fitted(), layout.fitted());
-        let information = reduced.information.view((0, 0), fitted).into_owned();
-        let own = scaled_inverse(&information)? * variance;
+        let own = reduced.covariance(layout.fitted())? * variance;
         with_corner_errors(&own, reduced, layout, options.corner_error_sd_px)
     }
 
-    /// Variance of the whitened residuals that have a say, about what they have in common in all frames (1 if
-    /// the covariances are right), and their RMS in px.
+    /// Variance of the whitened residuals that have a say, about what they have in common in all
+    /// frames (1 if the covariances are right), and their RMS in px.
     fn scatter(&self) -> Option<(f64, f64)> {
         let state = self.state;
         let camera = self.fit.lens.camera(&state.constants);
         let (mut chi2, mut squares_px, mut coordinates) = (0.0, 0.0, 0.0);
         for (frame, frame_state) in self.fit.frames.iter().zip(&state.frames) {
-            for seen in frame.kept().filter(|seen| seen.doubt.is_none()) {
+            for seen in frame.with_a_say() {
                 let miss = residual(seen, &camera, &state.constants, frame_state)?;
                 let constant = self.constant.get(&seen.target).copied();
                 chi2 += (miss - constant.unwrap_or_default()).norm_squared();
@@ -215,7 +208,7 @@ impl Conclusion<'_> {
                 let sighted = &self.sightings.frames[observed.position];
                 let deflections = (0..signs.len()).map(|surface| {
                     let angle = of_surface(eliminated, surface)?;
-                    let own_rad2 = variance * angle.weight / angle.curvature;
+                    let own_rad2 = variance * angle.variance_by_itself();
                     Some(FrameDeflection {
                         angle_rad: signs[surface] * state.angles_rad[surface],
                         gain: signs[surface] * gain(angle, eliminated, constants),
@@ -299,9 +292,9 @@ fn own_covariance(eliminated: &FrameElimination, signs: &[f64]) -> DMatrix<f64> 
     type PoseVector = SVector<f64, TAG_CONSTANTS>;
     let mut own = DMatrix::zeros(signs.len(), signs.len());
     for angle in &eliminated.angles {
-        // The blocks carry the weights that sightings have in the constants; they are taken out: its
-        // own from the angle, and from the pose that of the others, which tell it.
-        own[(angle.surface, angle.surface)] += angle.weight / angle.curvature;
+        // The pose carries the weight that the frame's other sightings have in the constants; below
+        // it is taken out.
+        own[(angle.surface, angle.surface)] += angle.variance_by_itself();
         let Some(pose) = &eliminated.pose else {
             continue;
         };

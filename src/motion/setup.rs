@@ -110,18 +110,35 @@ fn require_every_surface(frames: &[ObservedFrame], model: &ModelFile) -> Result<
     for (index, surface) in model.surfaces.iter().enumerate() {
         let target = Target::Surface(index);
         if !frames.iter().any(|frame| frame.shows(target)) {
-            let sighted = frames
-                .iter()
-                .flat_map(|frame| &frame.observations)
-                .filter(|seen| seen.target == target);
             return Err(MotionError::SurfaceNeverSeen {
                 surface: surface.name.clone(),
                 tag_id: surface.tag_id,
-                sighted: sighted.count(),
+                sighted: sighted(frames, target),
             });
         }
     }
     Ok(())
+}
+
+/// Every tag that was found has to fit somewhere; otherwise nothing would determine its constants.
+pub(super) fn require_every_tag(
+    fit: &JointFit,
+    model: &ModelFile,
+    seen_airframe_tags: &[usize],
+) -> Result<(), MotionError> {
+    let mut targets = fit.layout.targets();
+    let misfit = targets.find(|tag| !fit.frames.iter().any(|frame| frame.shows(*tag)));
+    misfit.map_or(Ok(()), |tag| {
+        let (tag_id, _) = declared(model, seen_airframe_tags, tag);
+        let sighted = sighted(&fit.frames, tag);
+        Err(MotionError::TagFitsNowhere { tag_id, sighted })
+    })
+}
+
+/// In how many frames a tag was found, kept or not.
+fn sighted(frames: &[ObservedFrame], target: Target) -> usize {
+    let found = frames.iter().flat_map(|frame| &frame.observations);
+    found.filter(|seen| seen.target == target).count()
 }
 
 /// Id and edge (mm) of a tag; `seen_airframe_tags` are places in the model file.

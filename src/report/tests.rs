@@ -196,6 +196,19 @@ fn the_page_is_made_for_every_odd_measurement() {
 }
 
 #[test]
+fn a_camera_that_reads_line_by_line_is_told() {
+    let mut measurement = heron();
+    let told = |measurement: &Measurement| {
+        let page = page::page(measurement, None).unwrap();
+        page.contains("It read each picture line by line within 19.6 ± 0.4 ms")
+    };
+    assert!(!told(&measurement));
+    // From the last line to the first, if the camera was upside down.
+    measurement.camera.readout_ms = Some(crate::measured::Measured::from_expanded(-19.6, 0.4));
+    assert!(told(&measurement));
+}
+
+#[test]
 fn a_surface_that_stops_early_opens_the_page_and_the_summary() {
     let mut measurement = heron();
     measurement.surfaces[1].health.early_stop = vec![crate::response::EarlyStop {
