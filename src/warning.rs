@@ -2,6 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::clip::ClipWarning;
 use crate::matching::MatchingWarning;
 use crate::response::ResponseWarning;
 use crate::stations::StationsWarning;
@@ -48,31 +49,8 @@ pub enum Warning {
         /// In how many frames.
         frames: usize,
     },
-    /// Frames of the clip carried no usable time.
-    FrameTimesRebuilt {
-        /// How many times were rebuilt.
-        rebuilt: usize,
-        /// Where the first of them lies, seconds.
-        first_s: f64,
-    },
-    /// Frames within the clip could not be decoded.
-    FramesLost {
-        /// How many.
-        lost: u64,
-        /// Time of the last good frame when the first loss was noticed, seconds.
-        first_after_s: f64,
-    },
-    /// The clip breaks off before the end that its container claims.
-    ClipEndsEarly {
-        /// Number of frames that could be decoded.
-        frames: usize,
-        /// Time of the last frame that could be decoded, seconds.
-        end_s: f64,
-        /// Length that the container claims, seconds.
-        claimed_s: Option<f64>,
-        /// Number of frames that the container claims.
-        claimed_frames: Option<u64>,
-    },
+    /// A doubt about the clip.
+    Clip(ClipWarning),
     /// A doubt about the holds.
     Stations(StationsWarning),
     /// A doubt about a surface or its response.
@@ -94,6 +72,7 @@ impl Warning {
     /// Stable name of the kind of warning.
     pub fn code(&self) -> &'static str {
         match self {
+            Self::Clip(warning) => warning.code(),
             Self::Stations(warning) => warning.code(),
             Self::Response(warning) => warning.code(),
             Self::NoAirframeTag => "no-airframe-tag",
@@ -102,15 +81,13 @@ impl Warning {
             Self::TagOnHinge { .. } => "tag-on-hinge",
             Self::TagBent { .. } => "tag-bent",
             Self::TagLooksOtherwise { .. } => "tag-looks-otherwise",
-            Self::FrameTimesRebuilt { .. } => "frame-times-rebuilt",
-            Self::FramesLost { .. } => "frames-lost",
-            Self::ClipEndsEarly { .. } => "clip-ends-early",
         }
     }
 
     /// What was seen, with the figure that raised the doubt.
     pub fn text(&self) -> String {
         match self {
+            Self::Clip(warning) => warning.text(),
             Self::Stations(warning) => warning.text(),
             Self::Response(warning) => warning.text(),
             Self::Matching(warning) => warning.text(),
@@ -142,36 +119,13 @@ impl Warning {
                 "tag {tag_id} looks a little otherwise in {frames} frames than in all others; what \
                  is told of these has a wider ±, and the hinge goes by the others"
             ),
-            Self::FrameTimesRebuilt { rebuilt, first_s } => format!(
-                "{rebuilt} frames, the first near {first_s:.3} s, carry no usable time; they were \
-                 placed evenly between their neighbours"
-            ),
-            Self::FramesLost {
-                lost,
-                first_after_s,
-            } => format!(
-                "{lost} frames, the first after {first_after_s:.3} s, are broken and were left \
-                 out; the frames that follow them may be smeared"
-            ),
-            Self::ClipEndsEarly {
-                frames,
-                end_s,
-                claimed_s,
-                claimed_frames,
-            } => {
-                let claim = match (claimed_frames, claimed_s) {
-                    (Some(claimed), _) => format!("it claims {claimed} frames"),
-                    (None, Some(claimed_s)) => format!("it claims to last {claimed_s:.3} s"),
-                    (None, None) => "more was announced".into(),
-                };
-                format!("the clip breaks off at {end_s:.3} s after {frames} frames, but {claim}")
-            }
         }
     }
 
     /// What the person can do about it.
     pub fn mend(&self) -> String {
         match self {
+            Self::Clip(warning) => warning.mend(),
             Self::Stations(warning) => warning.mend(),
             Self::Response(warning) => warning.mend(),
             Self::Matching(warning) => warning.mend(),
@@ -192,16 +146,6 @@ impl Warning {
             Self::TagLooksOtherwise { .. } => {
                 "look for glare, the edge of a shadow or a lifted corner on the tag".into()
             }
-            Self::FrameTimesRebuilt { .. } => {
-                "give the clip as the camera recorded it; conversions may damage the times".into()
-            }
-            Self::FramesLost { .. } => {
-                "copy the clip from the camera again; if it is broken there, film again".into()
-            }
-            Self::ClipEndsEarly { .. } => {
-                "what is there was measured; copy the clip from the camera again to have the rest"
-                    .into()
-            }
         }
     }
 }
@@ -213,5 +157,11 @@ impl From<&Warning> for WarningText {
             text: warning.text(),
             mend: warning.mend(),
         }
+    }
+}
+
+impl From<ClipWarning> for Warning {
+    fn from(warning: ClipWarning) -> Self {
+        Self::Clip(warning)
     }
 }

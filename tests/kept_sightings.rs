@@ -1,5 +1,6 @@
 //! A clip that was searched before is not searched again, unless that is asked for or what was
-//! kept cannot be used; through the real binary.
+//! kept cannot be used, and a search that was interrupted goes on where it was; through the real
+//! binary, and frame by frame through the library.
 //!
 //! That nothing is searched is told by a clip whose middle is wiped out while its size, date and
 //! both ends stay: a search of it cannot bring what the whole clip brought.
@@ -7,8 +8,13 @@
 
 use std::fs::{self, File};
 use std::path::{Path, PathBuf};
+use std::process::{Command, Stdio};
+use std::time::Duration;
 
-use assert_cmd::Command;
+use hingewise::clip::{Clip, ClipInfo, ClipOptions, Frame};
+use hingewise::model_file::ModelFile;
+use hingewise::progress::Silent;
+use hingewise::tags::{Begun, Keeper, Memory, SightedFrame, TagPlan, sight_on};
 use tempfile::TempDir;
 
 /// So many bytes of the sample clip hold 83 of its 353 frames (`ffprobe -show_frames`).
@@ -24,13 +30,22 @@ struct Workplace {
 impl Workplace {
     /// A clip that breaks off early, so that there is a warning to be kept as well.
     fn new() -> Self {
+        Self::with_bytes(CUT_AFTER)
+    }
+
+    /// The first bytes of the sample clip.
+    fn with_bytes(count: usize) -> Self {
         let folder = tempfile::tempdir().unwrap();
         let sample = Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-frames");
         for file in ["model.toml", "camera.toml"] {
             fs::copy(sample.join(file), folder.path().join(file)).unwrap();
         }
         let bytes = fs::read(sample.join("cards.mp4")).unwrap();
-        fs::write(folder.path().join("clip.mp4"), &bytes[..CUT_AFTER]).unwrap();
+        fs::write(
+            folder.path().join("clip.mp4"),
+            &bytes[..count.min(bytes.len())],
+        )
+        .unwrap();
         Self { folder }
     }
 
@@ -38,17 +53,22 @@ impl Workplace {
         self.folder.path().join(name)
     }
 
-    /// Measures into a folder; returns what was told and the first stage of the trace.
-    fn measure(&self, out: &str, more: &[&str]) -> (String, String) {
-        let trace = format!("{out}-trace");
-        let output = Command::new(env!("CARGO_BIN_EXE_hingewise"))
+    fn command(&self, out: &str, more: &[&str]) -> Command {
+        let mut command = Command::new(env!("CARGO_BIN_EXE_hingewise"));
+        command
             .current_dir(self.folder.path())
             .env("HINGEWISE_CACHE_DIR", self.path("kept"))
             .args(["measure", "clip.mp4", "--model", "model.toml"])
-            .args(["--camera", "camera.toml", "--out", out, "--trace", &trace])
-            .args(more)
-            .output()
-            .unwrap();
+            .args(["--camera", "camera.toml", "--out", out])
+            .args(more);
+        command
+    }
+
+    /// Measures into a folder; returns what was told and the first stage of the trace.
+    fn measure(&self, out: &str, more: &[&str]) -> (String, String) {
+        let trace = format!("{out}-trace");
+        let mut command = self.command(out, more);
+        let output = command.args(["--trace", &trace]).output().unwrap();
         let told = String::from_utf8_lossy(&output.stderr);
         assert!(output.status.success(), "{told}");
         let times = fs::read_to_string(self.path(&trace).join("times.csv")).unwrap();
@@ -162,4 +182,112 @@ fn a_folder_that_cannot_be_made_costs_nothing_but_time() {
     assert_eq!(workplace.measure("first", &[]).1, SEARCHED);
     assert_eq!(workplace.measure("second", &[]).1, SEARCHED);
     assert!(workplace.result("first") == workplace.result("second"));
+}
+
+/// So much of an unfinished search is more than its beginning, which says what is searched.
+const A_PART_BYTES: u64 = 10_000;
+
+#[test]
+fn a_search_that_was_killed_goes_on_where_it_was() {
+    let workplace = Workplace::with_bytes(usize::MAX);
+    let mut killed = workplace
+        .command("killed", &[])
+        .stdout(Stdio::null())
+        .stderr(Stdio::null())
+        .spawn()
+        .unwrap();
+    let has_kept_a_part = || {
+        let files = fs::read_dir(workplace.path("kept")).into_iter().flatten();
+        let mut sizes = files.map(|file| file.unwrap().metadata().unwrap().len());
+        sizes.any(|bytes| bytes > A_PART_BYTES)
+    };
+    while !has_kept_a_part() {
+        assert_eq!(killed.try_wait().unwrap(), None, "it ended before");
+        std::thread::sleep(Duration::from_millis(5));
+    }
+    killed.kill().unwrap();
+    killed.wait().unwrap();
+    assert!(!workplace.path("killed").join("measurement.json").exists());
+
+    let (told, stage) = workplace.measure("gone-on", &[]);
+    assert_eq!(stage, SEARCHED);
+    assert!(told.contains("went on from there"), "{told}");
+    let (told, stage) = workplace.measure("again", &[]);
+    assert_eq!(stage, FROM_KEPT);
+    assert!(!told.contains("went on from there"), "{told}");
+    let (told, _) = workplace.measure("at-once", &["--fresh"]);
+    assert!(!told.contains("went on from there"), "{told}");
+    for out in ["gone-on", "again"] {
+        assert!(
+            workplace.result(out) == workplace.result("at-once"),
+            "{out}"
+        );
+    }
+}
+
+#[test]
+fn the_file_of_another_program_at_work_is_left_to_it() {
+    let workplace = Workplace::new();
+    workplace.measure("first", &[]);
+    let unfinished = workplace.kept().with_extension("unfinished");
+    fs::rename(workplace.kept(), &unfinished).unwrap();
+    let other = File::options().read(true).write(true).open(&unfinished);
+    let other = other.unwrap();
+    other.lock().unwrap();
+    let before = fs::read(&unfinished).unwrap();
+    let (told, stage) = workplace.measure("second", &["--fresh"]);
+    assert_eq!(stage, SEARCHED);
+    assert!(!told.contains("went on from there"), "{told}");
+    assert!(fs::read(&unfinished).unwrap() == before);
+    assert!(workplace.result("second") == workplace.result("first"));
+}
+
+/// Takes up all parts of a search.
+struct Notes(Begun);
+
+impl Keeper for Notes {
+    fn keep(&mut self, news: &[SightedFrame], memory: &Memory) {
+        self.0.frames.extend_from_slice(news);
+        self.0.memory = memory.clone();
+    }
+}
+
+#[test]
+fn a_search_taken_up_anywhere_brings_the_same_without_a_look_at_the_frames_before() {
+    let workplace = Workplace::new();
+    let clip = Clip::open(&workplace.path("clip.mp4"), &ClipOptions::default()).unwrap();
+    let info = clip.info().clone();
+    let plan = TagPlan::of(&ModelFile::read(&workplace.path("model.toml")).unwrap());
+    let frames: Vec<Frame> = clip
+        .into_stream()
+        .unwrap()
+        .collect::<Result<_, _>>()
+        .unwrap();
+    let nothing = || Begun::new(&plan, info.levels).unwrap();
+
+    let search = |frames: Vec<Frame>, begun, notes: &mut Notes| {
+        let frames = frames.into_iter().map(Ok);
+        sight_on(frames, &info, &plan, begun, notes, &Silent).unwrap()
+    };
+    let whole = search(frames.clone(), nothing(), &mut Notes(nothing()));
+    for split in [1, 17, frames.len() - 1, frames.len()] {
+        let mut notes = Notes(nothing());
+        search(frames[..split].to_vec(), nothing(), &mut notes);
+        assert_eq!(notes.0.frames.len(), split);
+        // Nothing could be found in these any more.
+        let mut rest = frames.clone();
+        for frame in &mut rest[..split] {
+            *frame = black(frame, &info);
+        }
+        let begun = notes.0.clone();
+        assert_eq!(search(rest, begun, &mut notes), whole, "from frame {split}");
+        assert_eq!(notes.0.frames, whole.frames, "from frame {split}");
+    }
+}
+
+/// A frame without anything in it.
+fn black(frame: &Frame, info: &ClipInfo) -> Frame {
+    let mut frame = frame.clone();
+    frame.image.pixels = vec![info.levels.black; frame.image.pixels.len()].into();
+    frame
 }

@@ -35,16 +35,18 @@ mod stream;
 mod timeline;
 mod turn;
 mod video;
+mod warning;
 
 use std::path::{Path, PathBuf};
+
+use serde::{Deserialize, Serialize};
 
 pub use day::day_of_file;
 pub use error::{ClipError, TimesProblem};
 pub use pixels::Pixels;
 pub use stream::FrameStream;
 pub use video::decoder_version;
-
-use crate::warning::Warning;
+pub use warning::ClipWarning;
 
 /// Largest picture that is read: above the 108 million pixels of the largest common phone
 /// pictures, and small enough that a forged header cannot ask for more memory than a computer has.
@@ -62,7 +64,7 @@ pub struct GreyImage {
 }
 
 /// The code values that stand for black and for white.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Levels {
     /// Code value of black: 16 in limited-range video, 0 in pictures.
     pub black: u8,
@@ -182,7 +184,10 @@ impl Clip {
     }
 
     /// The next frame; `None` after the last one, when all doubts have been pushed to `warnings`.
-    pub fn next_frame(&mut self, warnings: &mut Vec<Warning>) -> Result<Option<Frame>, ClipError> {
+    pub fn next_frame(
+        &mut self,
+        warnings: &mut Vec<ClipWarning>,
+    ) -> Result<Option<Frame>, ClipError> {
         match &mut self.source {
             Source::Video(reader) => reader.next_frame(warnings),
             Source::Stills(reader) => reader.next_frame(),

@@ -3,8 +3,7 @@
 use std::sync::mpsc::{Receiver, sync_channel};
 use std::thread::JoinHandle;
 
-use super::{Clip, ClipError, ClipInfo, Frame};
-use crate::warning::Warning;
+use super::{Clip, ClipError, ClipInfo, ClipWarning, Frame};
 
 /// How much is read ahead: enough to ride out frames that take long to decode (key frames) or to
 /// search, little enough that nobody misses the memory. Colours, which lie beside the luma in a
@@ -21,7 +20,7 @@ const READ_AHEAD_FRAMES: [usize; 2] = [4, 24];
 pub struct FrameStream {
     info: ClipInfo,
     frames: Option<Receiver<Result<Frame, ClipError>>>,
-    reader: Option<JoinHandle<Vec<Warning>>>,
+    reader: Option<JoinHandle<Vec<ClipWarning>>>,
 }
 
 impl FrameStream {
@@ -59,12 +58,12 @@ impl FrameStream {
 
     /// Ends the reading and hands over what the reader had doubts about, which is complete only if
     /// all frames were taken.
-    pub fn finish(mut self) -> Vec<Warning> {
+    pub fn finish(mut self) -> Vec<ClipWarning> {
         self.stop()
     }
 
     /// A panic of the reader goes on here: frames must not end early in silence.
-    fn stop(&mut self) -> Vec<Warning> {
+    fn stop(&mut self) -> Vec<ClipWarning> {
         self.frames = None;
         match self.reader.take().map(JoinHandle::join) {
             None => Vec::new(),

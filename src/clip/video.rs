@@ -13,8 +13,7 @@ use super::claim::{Claim, Losses, seconds};
 use super::luma::{format_name, levels, upright_luma};
 use super::timeline::Timeline;
 use super::turn::{OddMatrix, Turn};
-use super::{ClipError, ClipInfo, ClipOptions, Frame, GreyImage, MAX_PIXELS};
-use crate::warning::Warning;
+use super::{ClipError, ClipInfo, ClipOptions, ClipWarning, Frame, GreyImage, MAX_PIXELS};
 
 /// Containers that are opened, by libav's names. Naming them keeps playlists out, which would make
 /// libav open other files or the network.
@@ -97,7 +96,7 @@ impl VideoReader {
 
     pub(super) fn next_frame(
         &mut self,
-        warnings: &mut Vec<Warning>,
+        warnings: &mut Vec<ClipWarning>,
     ) -> Result<Option<Frame>, ClipError> {
         loop {
             if let Some((time_s, image)) = self.timeline.pop() {
@@ -291,14 +290,14 @@ impl VideoReader {
         }
     }
 
-    fn warn(&self, warnings: &mut Vec<Warning>) {
+    fn warn(&self, warnings: &mut Vec<ClipWarning>) {
         if let Some((rebuilt, first_s)) = self.timeline.rebuilt() {
-            warnings.push(Warning::FrameTimesRebuilt { rebuilt, first_s });
+            warnings.push(ClipWarning::TimesRebuilt { rebuilt, first_s });
         }
         let at_end = self.losses.in_a_row();
         let in_between = self.losses.total - at_end;
         if in_between > 0 {
-            warnings.push(Warning::FramesLost {
+            warnings.push(ClipWarning::FramesLost {
                 lost: in_between,
                 first_after_s: self.losses.first_after_s.unwrap_or(0.0),
             });
@@ -310,7 +309,7 @@ impl VideoReader {
                 .claim
                 .goes_beyond(self.losses.packets, end_s, interval_s)
         {
-            warnings.push(Warning::ClipEndsEarly {
+            warnings.push(ClipWarning::EndsEarly {
                 frames: self.frames_taken + self.timeline.settled(),
                 end_s,
                 claimed_frames: self.claim.frames,

@@ -7,7 +7,7 @@ use super::CommandError;
 use super::output::{OutputFolder, write_files};
 use crate::camera::CameraProfile;
 use crate::clip::{Clip, ClipOptions, Frame, day_of_file};
-use crate::kept_sightings::{KeptSightings, Searched};
+use crate::kept_sightings::{Before, KeptSightings, Searched};
 use crate::matching;
 use crate::measurement::{FrameRow, Measurement, Stages, frame_rows};
 use crate::model_file::ModelFile;
@@ -16,7 +16,7 @@ use crate::progress::Progress;
 use crate::report::{self, Picture, ReportInputs, TraceInputs, frame_to_mark};
 use crate::response;
 use crate::stations::{self, HoldOptions};
-use crate::tags::{self, Sightings, TagPlan};
+use crate::tags::{self, Begun, Sightings, TagPlan};
 use crate::warning::Warning;
 
 /// What is measured, and with what.
@@ -57,8 +57,22 @@ pub struct Folders {
 pub struct Done {
     /// The result.
     pub measurement: Measurement,
-    /// The sightings are those of the same search before.
-    pub from_kept: bool,
+    /// What is from the same search before.
+    pub from_kept: FromKept,
+}
+
+/// How much of the sightings is from the same search before.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum FromKept {
+    /// Nothing; the clip was searched.
+    Nothing,
+    /// It had been interrupted, and went on from there.
+    Until {
+        /// Time of the last frame that was searched before.
+        time_s: f64,
+    },
+    /// All; the clip was not searched.
+    All,
 }
 
 /// What a job brings.
@@ -70,8 +84,7 @@ struct JobResult {
     /// Stages in their order, and how long each took.
     times_s: Vec<(&'static str, f64)>,
     sightings: Sightings,
-    /// They are those of the same search before.
-    from_kept: bool,
+    from_kept: FromKept,
     motion: Motion,
 }
 
@@ -107,7 +120,7 @@ impl Job<'_> {
         let info = clip.info().clone();
 
         let (sightings, from_kept) = self.sightings(clip, &mut warnings)?;
-        times.stage(if from_kept {
+        times.stage(if from_kept == FromKept::All {
             "kept sightings"
         } else {
             "clip and tags"
@@ -151,40 +164,55 @@ impl Job<'_> {
         })
     }
 
-    /// Clip → sightings, or those that were kept from the same search before, and whether they are.
+    /// Clip → sightings, as many of them as can be from the same search before.
     fn sightings(
         &self,
         clip: Clip,
         warnings: &mut Vec<Warning>,
-    ) -> Result<(Sightings, bool), CommandError> {
+    ) -> Result<(Sightings, FromKept), CommandError> {
         let info = clip.info().clone();
         let plan = TagPlan::of(self.model);
         let place = |folder| KeptSightings::new(folder, &info, &self.clip_options, &plan);
-        let (kept, before) = match &self.kept {
-            Kept::Nowhere => (None, None),
-            Kept::AnewIn(folder) => (place(folder), None),
-            Kept::In(folder) => {
-                let kept = place(folder);
-                let before = kept.as_ref().and_then(KeptSightings::read);
-                (kept, before)
-            }
+        let taken = match &self.kept {
+            Kept::Nowhere => None,
+            Kept::In(folder) => place(folder).map(KeptSightings::take_up),
+            Kept::AnewIn(folder) => place(folder).map(KeptSightings::begin_anew),
         };
-        if let Some(Searched {
-            frames,
-            warnings: doubts,
-        }) = before
-        {
-            warnings.extend(doubts);
-            return Ok((Sightings { clip: info, frames }, true));
-        }
+        let (mut keeping, before) = taken.unwrap_or_default();
+        let from_kept = FromKept::of(&before);
+        let begun = match before {
+            Before::All(Searched { frames, doubts }) => {
+                warnings.extend(doubts.into_iter().map(Warning::from));
+                return Ok((Sightings { clip: info, frames }, from_kept));
+            }
+            Before::Part(begun) => *begun,
+            Before::Nothing => Begun::new(&plan, info.levels)?,
+        };
         let mut frames = clip.into_stream()?;
-        let sightings = tags::sight(frames.by_ref(), &info, &plan, self.progress.as_ref())?;
+        let progress = self.progress.as_ref();
+        let sightings =
+            tags::sight_on(frames.by_ref(), &info, &plan, begun, &mut keeping, progress)?;
         let doubts = frames.finish();
-        if let Some(kept) = kept {
-            kept.keep(&sightings.frames, &doubts);
+        if let Some(keeping) = keeping {
+            keeping.finish(&doubts);
         }
-        warnings.extend(doubts);
-        Ok((sightings, false))
+        warnings.extend(doubts.into_iter().map(Warning::from));
+        Ok((sightings, from_kept))
+    }
+}
+
+impl FromKept {
+    fn of(before: &Before) -> Self {
+        match before {
+            Before::All(_) => Self::All,
+            Before::Part(begun) => begun
+                .frames
+                .last()
+                .map_or(Self::Nothing, |frame| Self::Until {
+                    time_s: frame.time_s,
+                }),
+            Before::Nothing => Self::Nothing,
+        }
     }
 }
 

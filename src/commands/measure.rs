@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 
-use super::job::{Done, Folders, Job, Kept};
+use super::job::{Done, Folders, FromKept, Job, Kept};
 use super::output::OutputFolder;
 use super::terminal::{progress, say, tell};
 use super::values::positive_number;
@@ -43,16 +43,32 @@ pub struct Options {
     trace: Option<PathBuf>,
 }
 
-/// What is told where the clip was not searched.
-const FROM_KEPT: &str = "This clip was searched before for the same tags, and what was seen then is used; --fresh searches again.\n";
+/// Tells what was not searched anew.
+fn tell_kept(from_kept: FromKept, common: Common) {
+    match from_kept {
+        FromKept::Nothing => {}
+        FromKept::Until { time_s } => say(
+            common,
+            format!(
+                "A search of this clip for the same tags was interrupted after {time_s:.1} s, and \
+                 went on from there; --fresh searches all of it again.\n"
+            ),
+        ),
+        FromKept::All => say(
+            common,
+            "This clip was searched before for the same tags, and what was seen then is used; \
+             --fresh searches again.\n",
+        ),
+    }
+}
 
 /// What is told of kept sightings at the end of the help.
 fn about_kept() -> String {
     let variable = kept_sightings::FOLDER_VARIABLE;
     format!(
-        "What was seen in a clip is kept, so that measuring it again goes faster: in the folder \
-         that the environment variable {variable} names, else in hingewise below XDG_CACHE_HOME \
-         or ~/.cache. The folder may be deleted at any time."
+        "What was seen in a clip is kept, so that measuring it again goes faster, and goes on where \
+         it was interrupted: in the folder that the environment variable {variable} names, else in \
+         hingewise below XDG_CACHE_HOME or ~/.cache. The folder may be deleted at any time."
     )
 }
 
@@ -138,9 +154,7 @@ pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
         measurement,
         from_kept,
     } = job.run(clip, folders)?;
-    if from_kept {
-        say(common, FROM_KEPT);
-    }
+    tell_kept(from_kept, common);
     tell(&measurement, Some(&options.out.join(report::PAGE)), common)?;
     Ok(Outcome::of_check(options.check, &measurement))
 }

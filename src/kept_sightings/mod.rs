@@ -1,9 +1,10 @@
-//! Kept sightings: what a search of a clip brought, so that the same search is not made twice.
+//! Kept sightings: what a search of a clip brought, so that no frame is searched twice.
 //!
 //! One file a search in a folder of the person's own, named by the fingerprint of the identity:
 //! the clip (path, size, date, both ends), the tags looked for, and the program with its
-//! libraries. Only finished searches are kept. Whatever goes wrong here costs a search, never the
-//! job.
+//! libraries. It grows while the clip is searched, so that an interrupted search goes on where it
+//! was; only then it gets the name of a finished one. Whatever goes wrong here costs a search,
+//! never the job.
 
 mod coding;
 mod fingerprint;
@@ -11,15 +12,14 @@ mod identity;
 
 use std::ffi::OsString;
 use std::fs::{self, File};
-use std::io::{self, Read, Write};
+use std::io::{self, Read, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 use std::time::SystemTime;
 
-pub use coding::Searched;
+use coding::{Coder, Decoded};
 
-use crate::clip::{ClipInfo, ClipOptions};
-use crate::tags::{SightedFrame, TagPlan};
-use crate::warning::Warning;
+use crate::clip::{ClipInfo, ClipOptions, ClipWarning};
+use crate::tags::{Begun, Keeper, Memory, SightedFrame, TagPlan};
 use fingerprint::Fingerprint;
 
 /// Names another folder to keep sightings in.
@@ -28,8 +28,9 @@ pub const FOLDER_VARIABLE: &str = "HINGEWISE_CACHE_DIR";
 /// Name of the folder below the person's folder for such things.
 const FOLDER: &str = "hingewise";
 
-/// Ending of all files here; nothing else in the folder is ever touched.
-const ENDING: &str = ".sightings";
+/// Endings of finished searches and of others; nothing else in the folder is ever touched.
+const FINISHED: &str = ".sightings";
+const UNFINISHED: &str = ".unfinished";
 
 /// The files together stay below this: some hundred clips of half a minute. The longest unused go
 /// first.
@@ -83,44 +84,146 @@ impl<'a> KeptSightings<'a> {
         })
     }
 
-    fn path(&self) -> PathBuf {
+    fn path(&self, ending: &str) -> PathBuf {
         let fingerprint = Fingerprint::new().and(self.identity.as_bytes()).value();
-        self.folder.join(format!("{fingerprint:016x}{ENDING}"))
+        self.folder.join(format!("{fingerprint:016x}{ending}"))
     }
 
-    /// What this search brought before; `None` if it was not made, or if what was kept is damaged.
-    pub fn read(&self) -> Option<Searched> {
-        let file = File::open(self.path()).ok()?;
+    fn decode(&self, file: &File) -> Option<Decoded> {
         let mut bytes = Vec::new();
-        (&file).take(MOST_BYTES).read_to_end(&mut bytes).ok()?;
-        let searched = coding::decode(&bytes, &self.identity)?;
+        file.take(MOST_BYTES).read_to_end(&mut bytes).ok()?;
+        coding::decode(&bytes, &self.identity)
+    }
+
+    /// What this search brought; `None` if it was not finished, or if what was kept is damaged.
+    fn read(&self) -> Option<Searched> {
+        let file = File::open(self.path(FINISHED)).ok()?;
+        let decoded = self.decode(&file)?;
         // The date tells when it was last of use; a folder that cannot be written keeps its dates.
         let _ = file.set_modified(SystemTime::now());
-        Some(searched)
+        Some(Searched {
+            frames: decoded.begun?.frames,
+            doubts: decoded.end?,
+        })
     }
 
-    /// Keeps what this search brought, if it can, and lets the longest unused go where the folder
-    /// gets large.
-    pub fn keep(&self, frames: &[SightedFrame], warnings: &[Warning]) {
-        let now = identity::identity(self.info, self.options, self.plan);
-        if now.is_ok_and(|now| now == self.identity)
-            && let Some(bytes) = coding::encode(&self.identity, frames, warnings)
-        {
-            // The measurement goes on without it, only the next one takes longer.
-            let _ = self.write(&bytes);
-            let _ = prune(&self.folder, MOST_BYTES);
+    /// What this search brought before, and where it is kept if it goes on; `None` there if it is
+    /// finished, if it cannot be kept, or if another program is just making it.
+    pub fn take_up(self) -> (Option<Keeping<'a>>, Before) {
+        if let Some(searched) = self.read() {
+            return (None, Before::All(searched));
+        }
+        let Some(file) = self.unfinished() else {
+            return (None, Before::Nothing);
+        };
+        match self.decode(&file) {
+            Some(Decoded {
+                begun: Some(begun),
+                length,
+                coder,
+                ..
+            }) => (self.go_on(file, length, coder), Before::Part(begun.into())),
+            _ => (self.begin(file), Before::Nothing),
         }
     }
 
-    /// Whole or not at all.
-    fn write(&self, bytes: &[u8]) -> io::Result<()> {
-        fs::create_dir_all(&self.folder)?;
-        let mut file = tempfile::Builder::new()
-            .suffix(ENDING)
-            .tempfile_in(&self.folder)?;
-        file.write_all(bytes)?;
-        file.persist(self.path())?;
-        Ok(())
+    /// Where this search is kept, whatever it brought before; `None` as for
+    /// [`KeptSightings::take_up`].
+    pub fn begin_anew(self) -> (Option<Keeping<'a>>, Before) {
+        let file = self.unfinished();
+        (file.and_then(|file| self.begin(file)), Before::Nothing)
+    }
+
+    /// The file of an unfinished search, for this program alone.
+    fn unfinished(&self) -> Option<File> {
+        fs::create_dir_all(&self.folder).ok()?;
+        let mut options = File::options();
+        options.read(true).write(true).create(true).truncate(false);
+        let file = options.open(self.path(UNFINISHED)).ok()?;
+        file.try_lock().ok()?;
+        Some(file)
+    }
+
+    fn begin(self, file: File) -> Option<Keeping<'a>> {
+        let (coder, beginning) = Coder::begin(&self.identity)?;
+        let mut keeping = self.go_on(file, 0, coder)?;
+        keeping.write(Some(beginning));
+        Some(keeping)
+    }
+
+    /// Cuts off what cannot be used of the file.
+    fn go_on(self, mut file: File, length: u64, coder: Coder) -> Option<Keeping<'a>> {
+        file.set_len(length).ok()?;
+        file.seek(SeekFrom::End(0)).ok()?;
+        Some(Keeping {
+            place: self,
+            file: Some(file),
+            coder,
+        })
+    }
+}
+
+/// What a search of a clip brought before.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub enum Before {
+    /// Nothing that is kept.
+    #[default]
+    Nothing,
+    /// It was interrupted.
+    Part(Box<Begun>),
+    /// It was finished.
+    All(Searched),
+}
+
+/// What a finished search of a clip brought.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Searched {
+    /// Every frame, in the order of presentation.
+    pub frames: Vec<SightedFrame>,
+    /// What was doubted of the clip while it was read.
+    pub doubts: Vec<ClipWarning>,
+}
+
+/// Keeps a search while it goes on.
+#[derive(Debug)]
+pub struct Keeping<'a> {
+    place: KeptSightings<'a>,
+    /// `None` after a failure: the search goes on without it, only the next one takes longer.
+    file: Option<File>,
+    coder: Coder,
+}
+
+impl Keeping<'_> {
+    fn write(&mut self, bytes: Option<Vec<u8>>) {
+        self.file = self.file.take().and_then(|mut file| {
+            file.write_all(&bytes?).ok()?;
+            Some(file)
+        });
+    }
+
+    /// The search is finished; the longest unused ones go where the folder gets large.
+    pub fn finish(mut self, doubts: &[ClipWarning]) {
+        let bytes = self.coder.end(doubts);
+        self.write(bytes);
+        let place = self.place;
+        let now = identity::identity(place.info, place.options, place.plan);
+        let unchanged = now.is_ok_and(|now| now == place.identity);
+        // As above: what cannot be kept costs the next search only.
+        let _ = if self.file.is_some() && unchanged {
+            fs::rename(place.path(UNFINISHED), place.path(FINISHED))
+        } else {
+            fs::remove_file(place.path(UNFINISHED))
+        };
+        let _ = prune(&place.folder, MOST_BYTES);
+    }
+}
+
+impl Keeper for Keeping<'_> {
+    fn keep(&mut self, news: &[SightedFrame], memory: &Memory) {
+        if !news.is_empty() {
+            let bytes = self.coder.part(news, memory);
+            self.write(bytes);
+        }
     }
 }
 
@@ -130,7 +233,11 @@ fn prune(folder: &Path, most_bytes: u64) -> io::Result<()> {
     for entry in fs::read_dir(folder)? {
         let entry = entry?;
         let metadata = entry.metadata()?;
-        let ours = entry.file_name().to_string_lossy().ends_with(ENDING);
+        let name = entry.file_name();
+        let name = name.to_string_lossy();
+        let ours = [FINISHED, UNFINISHED]
+            .iter()
+            .any(|ending| name.ends_with(ending));
         if ours && metadata.is_file() {
             files.push((metadata.modified()?, entry.path(), metadata.len()));
         }
@@ -196,7 +303,7 @@ mod tests {
         };
         write("a.sightings", 1);
         write("b.sightings", 3);
-        write("c.sightings", 2);
+        write("c.unfinished", 2);
         write("notes.txt", 9);
         prune(folder.path(), 200).unwrap();
         let mut names: Vec<_> = fs::read_dir(folder.path())
@@ -204,6 +311,6 @@ mod tests {
             .map(|entry| entry.unwrap().file_name().into_string().unwrap())
             .collect();
         names.sort();
-        assert_eq!(names, ["a.sightings", "c.sightings", "notes.txt"]);
+        assert_eq!(names, ["a.sightings", "c.unfinished", "notes.txt"]);
     }
 }

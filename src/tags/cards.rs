@@ -9,6 +9,8 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use serde::{Deserialize, Serialize};
+
 use super::pattern::Pattern;
 use super::recognise::shows;
 use super::search::{Candidate, QUICK_FROM_PX, Search, Window};
@@ -45,6 +47,7 @@ const ROOM: f64 = 1.0;
 /// The library's corners are good to about a pixel.
 const CORNER_SD_PX: f64 = 1.0;
 
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub(super) struct CardWatch {
     patterns: BTreeMap<u32, Pattern>,
     in_sight: Vec<Candidate>,

@@ -3,6 +3,7 @@
 mod appearance;
 mod cards;
 mod correlation;
+mod error;
 mod mosaic;
 mod patch;
 mod pattern;
@@ -19,18 +20,20 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::fmt;
 
 use nalgebra::{Point2, SMatrix};
+use serde::{Deserialize, Serialize};
 
-use crate::clip::{ClipError, ClipInfo, Frame};
+use crate::clip::{ClipError, ClipInfo, Frame, Levels};
 use crate::model_file::{ModelFile, StationSource};
 use crate::progress::Progress;
-use crate::vision::VisionError;
+pub use error::TagsError;
+pub use tracker::Memory;
 use tracker::Tracker;
 
 /// Covariance of four corners, in the order x0 y0 x1 y1 x2 y2 x3 y3, px².
 pub type CornerCovariance = SMatrix<f64, 8, 8>;
 
 /// One tag seen in one frame.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Sighting {
     /// Id in the family 36h11.
     pub tag_id: u32,
@@ -41,7 +44,7 @@ pub struct Sighting {
 }
 
 /// Why a tag, or something that looked like one, was not used in a frame.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 pub enum DropReason {
     /// Its edge is too short in the picture.
     TooSmall,
@@ -68,7 +71,7 @@ impl fmt::Display for DropReason {
 }
 
 /// A tag that was dropped in a frame.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Dropped {
     /// Id of the tag.
     pub tag_id: u32,
@@ -77,7 +80,7 @@ pub struct Dropped {
 }
 
 /// All that was seen in one frame.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct SightedFrame {
     /// Position of the frame in the clip.
     pub index: usize,
@@ -132,113 +135,6 @@ impl TagPlan {
     }
 }
 
-/// Why the tags stage has nothing to hand on.
-#[derive(Debug, thiserror::Error)]
-pub enum TagsError {
-    /// The clip could not be read on.
-    #[error(transparent)]
-    Clip(#[from] ClipError),
-    /// The vision library refused a call.
-    #[error(transparent)]
-    Vision(#[from] VisionError),
-    /// An id that the family does not hold.
-    #[error("tag {tag_id} is not in the family 36h11")]
-    NoSuchTag {
-        /// The id.
-        tag_id: u32,
-    },
-    /// Two tags with one id.
-    #[error(
-        "tag {tag_id} is in the picture twice at {time_s:.2} s, near ({:.0}, {:.0}) and ({:.0}, {:.0}) px",
-        places_px[0].x, places_px[0].y, places_px[1].x, places_px[1].y
-    )]
-    SameIdTwice {
-        /// The id.
-        tag_id: u32,
-        /// When it was first seen twice.
-        time_s: f64,
-        /// Where the two are.
-        places_px: [Point2<f64>; 2],
-    },
-    /// Nothing declared was ever seen.
-    #[error(
-        "none of the declared tags was seen in any of {frames} frames{}; the largest square that \
-         could be one has edges of {largest_square_px:.0} px, and {needed_px:.0} px are needed{}",
-        but_others(others),
-        refusals(refused)
-    )]
-    NoTagSeen {
-        /// Frames searched.
-        frames: usize,
-        /// Mean edge of the largest square outline without a valid code; 0 where there was none.
-        largest_square_px: f64,
-        /// Shortest edge that is measured.
-        needed_px: f64,
-        /// Tags of the family that were seen but are not declared, rising.
-        others: Vec<u32>,
-        /// In how many frames a declared tag was found but refused, and why.
-        refused: BTreeMap<(u32, DropReason), usize>,
-    },
-    /// The clip holds no frame.
-    #[error("the clip holds no frame")]
-    NoFrame,
-}
-
-impl TagsError {
-    /// What to do about it.
-    pub fn mend(&self) -> String {
-        match self {
-            Self::Clip(error) => error.mend().into(),
-            Self::Vision(_) => "check that the installed OpenCV fits this build".into(),
-            Self::NoSuchTag { .. } => "use ids from 0 to 586".into(),
-            Self::SameIdTwice { .. } => {
-                "cover or take away one of the two, or print it with a free id, and film again"
-                    .into()
-            }
-            Self::NoTagSeen { refused, .. } if !refused.is_empty() => {
-                "film closer and in focus, with all of each tag in the light and in the picture"
-                    .into()
-            }
-            Self::NoTagSeen { others, .. } if !others.is_empty() => {
-                "correct the ids in the model file to those on the aircraft".into()
-            }
-            Self::NoTagSeen {
-                largest_square_px,
-                needed_px,
-                ..
-            } if largest_square_px < needed_px => {
-                "film closer or with a higher resolution, in focus, with light on the tags".into()
-            }
-            Self::NoTagSeen { .. } => {
-                "check that the ids in the model file are those on the aircraft, that the white \
-                 margin around each tag is whole, and that no lamp glares on it"
-                    .into()
-            }
-            Self::NoFrame => "check that the clip plays, and film again".into(),
-        }
-    }
-}
-
-/// Tags that were seen in place of the declared ones, as a clause.
-fn but_others(others: &[u32]) -> String {
-    match others {
-        [] => String::new(),
-        [one] => format!(", but tag {one} was"),
-        more => {
-            let ids: Vec<String> = more.iter().map(u32::to_string).collect();
-            format!(", but tags {} were", ids.join(", "))
-        }
-    }
-}
-
-/// Tags that were found but refused, as clauses.
-fn refusals(refused: &BTreeMap<(u32, DropReason), usize>) -> String {
-    let clauses = refused.iter().map(|((tag_id, reason), frames)| {
-        format!("; tag {tag_id} was found but {reason} in {frames} frames")
-    });
-    clauses.collect()
-}
-
 /// Counts the tags that were found but refused.
 fn count_refused(frames: &[SightedFrame]) -> BTreeMap<(u32, DropReason), usize> {
     let mut refused = BTreeMap::new();
@@ -249,6 +145,51 @@ fn count_refused(frames: &[SightedFrame]) -> BTreeMap<(u32, DropReason), usize> 
     }
     refused
 }
+
+/// A search of a clip that has come part of the way, or has only begun.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Begun {
+    /// The frames that were searched, from the first on.
+    pub frames: Vec<SightedFrame>,
+    /// What the search goes by from there.
+    pub memory: Memory,
+}
+
+impl Begun {
+    /// A search for these tags before its first frame.
+    ///
+    /// # Errors
+    /// [`TagsError::NoSuchTag`] for an id that the family does not hold.
+    pub fn new(plan: &TagPlan, levels: Levels) -> Result<Self, TagsError> {
+        Ok(Self {
+            frames: Vec::new(),
+            memory: Memory::new(plan, levels)?,
+        })
+    }
+}
+
+/// Is shown a search while it goes on, so that it can be taken up again where it was interrupted.
+pub trait Keeper {
+    /// The frames searched since the last call, and what the search goes by after them.
+    fn keep(&mut self, news: &[SightedFrame], memory: &Memory);
+}
+
+/// Nobody keeps it.
+impl Keeper for () {
+    fn keep(&mut self, _news: &[SightedFrame], _memory: &Memory) {}
+}
+
+/// Kept if there is somebody to keep it.
+impl<K: Keeper> Keeper for Option<K> {
+    fn keep(&mut self, news: &[SightedFrame], memory: &Memory) {
+        if let Some(keeper) = self {
+            keeper.keep(news, memory);
+        }
+    }
+}
+
+/// A search is kept whenever so many frames more were searched: half a second of work or so.
+const KEPT_EVERY: usize = 100;
 
 /// Finds the planned tags in every frame.
 ///
@@ -264,32 +205,61 @@ pub fn sight(
     plan: &TagPlan,
     progress: &dyn Progress,
 ) -> Result<Sightings, TagsError> {
-    let mut tracker = Tracker::new(plan, clip.levels)?;
-    let mut seen = Vec::new();
-    for frame in frames {
-        seen.push(tracker.see(&frame?)?);
-        progress.advance("finding tags", seen.len() as u64, clip.claimed_frames);
+    let begun = Begun::new(plan, clip.levels)?;
+    sight_on(frames, clip, plan, begun, &mut (), progress)
+}
+
+/// Goes on with a search that has begun, and brings what [`sight`] would have brought.
+///
+/// `frames` are all of the clip; those that were searched before are passed over.
+///
+/// # Errors
+///
+/// As [`sight`].
+pub fn sight_on(
+    frames: impl Iterator<Item = Result<Frame, ClipError>>,
+    clip: &ClipInfo,
+    plan: &TagPlan,
+    begun: Begun,
+    keeper: &mut dyn Keeper,
+    progress: &dyn Progress,
+) -> Result<Sightings, TagsError> {
+    let mut seen = begun.frames;
+    let mut tracker = Tracker::new(begun.memory)?;
+    let mut kept = seen.len();
+    for (place, frame) in frames.enumerate() {
+        let frame = frame?;
+        if place >= seen.len() {
+            seen.push(tracker.see(&frame)?);
+        }
+        progress.advance("finding tags", place as u64 + 1, clip.claimed_frames);
+        if seen.len() >= kept + KEPT_EVERY {
+            keeper.keep(&seen[kept..], tracker.memory());
+            kept = seen.len();
+        }
     }
-    if seen.is_empty() {
-        return Err(TagsError::NoFrame);
-    }
-    let declared = |frame: &SightedFrame| {
-        frame
-            .sightings
-            .iter()
-            .any(|sighting| plan.expected.contains(&sighting.tag_id))
-    };
-    if !seen.iter().any(declared) {
-        return Err(TagsError::NoTagSeen {
-            frames: seen.len(),
-            largest_square_px: tracker.largest_other_square_px,
-            needed_px: quality::SMALLEST_EDGE_PX,
-            others: tracker.undeclared.into_iter().collect(),
-            refused: count_refused(&seen),
-        });
-    }
+    keeper.keep(&seen[kept..], tracker.memory());
+    something_seen(&seen, plan, tracker.memory())?;
     Ok(Sightings {
         clip: clip.clone(),
         frames: seen,
+    })
+}
+
+/// Refuses a clip in which no declared tag was ever seen.
+fn something_seen(seen: &[SightedFrame], plan: &TagPlan, memory: &Memory) -> Result<(), TagsError> {
+    if seen.is_empty() {
+        return Err(TagsError::NoFrame);
+    }
+    let mut sightings = seen.iter().flat_map(|frame| &frame.sightings);
+    if sightings.any(|sighting| plan.expected.contains(&sighting.tag_id)) {
+        return Ok(());
+    }
+    Err(TagsError::NoTagSeen {
+        frames: seen.len(),
+        largest_square_px: memory.largest_other_square_px,
+        needed_px: quality::SMALLEST_EDGE_PX,
+        others: memory.undeclared.iter().copied().collect(),
+        refused: count_refused(seen),
     })
 }

@@ -7,9 +7,10 @@
 //! a pixel, in the same way whenever it comes back to the same place.
 
 use nalgebra::{Matrix3, Vector2, Vector3};
+use serde::{Deserialize, Serialize};
 
 /// By how much the blur differs from pixel to pixel.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
 pub(super) struct Mosaic {
     /// Variance of the blur along x in even columns minus that of all columns, px².
     pub column_px2: f64,
@@ -68,7 +69,7 @@ pub(super) struct MosaicEvidence {
 const PRIOR_SD_PX2: f64 = 0.1;
 
 /// Gathers what tags tell of the mosaic.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub(super) struct MosaicEstimate {
     information: Matrix3<f64>,
     weighted: Vector3<f64>,

@@ -2,6 +2,8 @@
 
 use std::f32::consts::{FRAC_1_SQRT_2, FRAC_2_SQRT_PI};
 
+use serde::{Deserialize, Serialize};
+
 use super::patch::Lanes;
 
 /// Cells along one side of the black square, border included.
@@ -11,7 +13,7 @@ pub const CELLS: usize = 8;
 pub(super) const HALF: f64 = CELLS as f64 / 2.0;
 
 /// A tag's cells, row by row from the top-left of the printed tag; `true` is white.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Pattern {
     white: [[bool; CELLS]; CELLS],
 }

@@ -6,6 +6,7 @@
 //! pattern and come with their joint covariance.
 
 use nalgebra::{Matrix3, Point2, SMatrix};
+use serde::{Deserialize, Serialize};
 
 use super::appearance::{Appearance, BLUR, UNKNOWNS, Unknowns, WHITE, contrast, corners_of};
 use super::correlation::variance_factor;
@@ -42,7 +43,7 @@ pub struct PatternFit {
 }
 
 /// How a tag looks, its place left aside: hardly anything of it changes from frame to frame.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub(super) struct Look {
     /// Standard deviation of the blur along the tag's axes.
     pub blur_cells: [f64; 2],

@@ -1,6 +1,7 @@
 //! Search: where in the picture tags may be, as the vision library sees it.
 
 use nalgebra::{Point2, Vector2};
+use serde::{Deserialize, Serialize};
 
 use crate::clip::GreyImage;
 use crate::geometry::quadrilateral;
@@ -28,7 +29,7 @@ pub(super) struct Search {
 }
 
 /// A tag that was found roughly; corners as printed.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub(super) struct Candidate {
     pub tag_id: u32,
     pub corners_px: [Point2<f64>; 4],

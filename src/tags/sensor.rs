@@ -1,6 +1,7 @@
 //! Sensor: what the camera makes of light and of edges, learned from the tags themselves.
 
 use nalgebra::Point2;
+use serde::{Deserialize, Serialize};
 
 use super::mosaic::{Mosaic, MosaicEstimate, MosaicEvidence};
 use super::pattern::Pattern;
@@ -12,7 +13,7 @@ use crate::clip::{GreyImage, Levels};
 const FIRST_ROUNDS: usize = 2;
 
 /// How the camera renders a tag.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub(super) struct Sensor {
     pub tone: Tone,
     pub mosaic: Mosaic,

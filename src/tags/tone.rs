@@ -1,6 +1,7 @@
 //! Tone: light from code values.
 
 use nalgebra::Point2;
+use serde::{Deserialize, Serialize};
 
 use super::pattern::Pattern;
 use super::refine::refine;
@@ -20,11 +21,35 @@ const DARKEST: f64 = 0.004;
 ///
 /// A tone curve bends a blurred edge: fitted in code values, black squares would look smaller
 /// than they are. One exponent is enough over the range between a tag's black and its white.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(from = "ToneNumbers", into = "ToneNumbers")]
 pub struct Tone {
     exponent: f64,
+    levels: Levels,
     light: Vec<f64>,
     slope: Vec<f64>,
+}
+
+/// What a tone is made of, without its tables.
+#[derive(Serialize, Deserialize)]
+struct ToneNumbers {
+    exponent: f64,
+    levels: Levels,
+}
+
+impl From<ToneNumbers> for Tone {
+    fn from(numbers: ToneNumbers) -> Self {
+        Self::new(numbers.exponent, numbers.levels)
+    }
+}
+
+impl From<Tone> for ToneNumbers {
+    fn from(tone: Tone) -> Self {
+        Self {
+            exponent: tone.exponent,
+            levels: tone.levels,
+        }
+    }
 }
 
 impl Tone {
@@ -39,6 +64,7 @@ impl Tone {
             .collect();
         Self {
             exponent,
+            levels,
             light,
             slope,
         }

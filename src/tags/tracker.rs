@@ -3,6 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use nalgebra::Point2;
+use serde::{Deserialize, Serialize};
 
 use super::cards::CardWatch;
 use super::pattern::Pattern;
@@ -33,6 +34,13 @@ const ENLARGED_EVERY: usize = 4;
 /// Follows the declared tags from frame to frame.
 pub(super) struct Tracker {
     search: Search,
+    memory: Memory,
+}
+
+/// All that a search goes by from one frame to the next: with it, a search that was interrupted
+/// goes on as if it had not been.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Memory {
     sensor: Option<Sensor>,
     levels: Levels,
     tracks: BTreeMap<u32, Track>,
@@ -41,18 +49,19 @@ pub(super) struct Tracker {
     pause: usize,
     next_whole: usize,
     /// Mean edge of the largest square seen that was no tag.
-    pub largest_other_square_px: f64,
+    pub(super) largest_other_square_px: f64,
     /// Tags of the family seen that are neither followed nor cards.
-    pub undeclared: BTreeSet<u32>,
+    pub(super) undeclared: BTreeSet<u32>,
 }
 
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 struct Track {
     pattern: Pattern,
     last: Option<Seen>,
     before: Option<Seen>,
 }
 
-#[derive(Clone, Copy)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 struct Seen {
     time_s: f64,
     frame: usize,
@@ -60,24 +69,22 @@ struct Seen {
     look: Look,
 }
 
-impl Tracker {
-    pub fn new(plan: &TagPlan, levels: Levels) -> Result<Self, TagsError> {
-        let mut tracks = BTreeMap::new();
-        for (tag_id, pattern) in printed_patterns(&plan.expected)? {
-            tracks.insert(
-                tag_id,
-                Track {
-                    pattern,
-                    last: None,
-                    before: None,
-                },
-            );
-        }
+impl Memory {
+    /// Before the first frame.
+    pub(super) fn new(plan: &TagPlan, levels: Levels) -> Result<Self, TagsError> {
+        let track = |pattern| Track {
+            pattern,
+            last: None,
+            before: None,
+        };
+        let patterns = printed_patterns(&plan.expected)?;
         Ok(Self {
-            search: Search::new()?,
             sensor: None,
             levels,
-            tracks,
+            tracks: patterns
+                .into_iter()
+                .map(|(tag_id, pattern)| (tag_id, track(pattern)))
+                .collect(),
             cards: CardWatch::new(printed_patterns(&plan.cards)?),
             whole_searches: 0,
             pause: 1,
@@ -86,16 +93,31 @@ impl Tracker {
             undeclared: BTreeSet::new(),
         })
     }
+}
+
+impl Tracker {
+    /// Goes on from where a search came to.
+    pub fn new(memory: Memory) -> Result<Self, TagsError> {
+        Ok(Self {
+            search: Search::new()?,
+            memory,
+        })
+    }
+
+    /// What it goes by at the next frame.
+    pub fn memory(&self) -> &Memory {
+        &self.memory
+    }
 
     /// Looks at the next frame.
     pub fn see(&mut self, frame: &Frame) -> Result<SightedFrame, TagsError> {
         let mut seen: BTreeMap<u32, Result<PatternFit, DropReason>> = BTreeMap::new();
-        for tag_id in self.tracks.keys().copied().collect::<Vec<_>>() {
+        for tag_id in self.memory.tracks.keys().copied().collect::<Vec<_>>() {
             seen.insert(tag_id, self.follow(tag_id, frame)?);
         }
         let lost = seen.values().any(Result::is_err);
         let mut whole = None;
-        if lost && frame.index >= self.next_whole {
+        if lost && frame.index >= self.memory.next_whole {
             let found = self.search_whole(frame, &mut seen)?;
             self.plan_next_search(frame.index, &seen);
             whole = Some(found.candidates);
@@ -103,6 +125,7 @@ impl Tracker {
         let edges_px = seen.values().flatten().map(|fit| fit.edge_px);
         let smallest_px = edges_px.min_by(f64::total_cmp);
         let cards = self
+            .memory
             .cards
             .look(frame, &mut self.search, whole, smallest_px)?;
         Ok(self.note(frame, seen, cards))
@@ -114,7 +137,8 @@ impl Tracker {
         tag_id: u32,
         frame: &Frame,
     ) -> Result<Result<PatternFit, DropReason>, TagsError> {
-        let (Some(track), Some(sensor)) = (self.tracks.get(&tag_id), &self.sensor) else {
+        let (Some(track), Some(sensor)) = (self.memory.tracks.get(&tag_id), &self.memory.sensor)
+        else {
             return Ok(Err(DropReason::NotFound));
         };
         let Some(last) = track.last else {
@@ -156,20 +180,24 @@ impl Tracker {
     ) -> Result<SearchResult, TagsError> {
         let found = self.search.whole(&frame.image)?;
         let largest = found.largest_other_square_px();
-        self.largest_other_square_px = self.largest_other_square_px.max(largest);
+        self.memory.largest_other_square_px = self.memory.largest_other_square_px.max(largest);
         let others = found.candidates.iter().map(|candidate| candidate.tag_id);
-        self.undeclared
-            .extend(others.filter(|id| !self.tracks.contains_key(id) && !self.cards.knows(*id)));
+        self.memory
+            .undeclared
+            .extend(others.filter(|id| {
+                !self.memory.tracks.contains_key(id) && !self.memory.cards.knows(*id)
+            }));
         self.take(&found, frame, seen)?;
         let never_seen = |(id, track): (&u32, &Track)| {
             track.last.is_none() && seen.get(id).is_none_or(Result::is_err)
         };
-        if self.whole_searches.is_multiple_of(ENLARGED_EVERY) && self.tracks.iter().any(never_seen)
+        if self.memory.whole_searches.is_multiple_of(ENLARGED_EVERY)
+            && self.memory.tracks.iter().any(never_seen)
         {
             let enlarged = self.search.whole_enlarged(&frame.image)?;
             self.take(&enlarged, frame, seen)?;
         }
-        self.whole_searches += 1;
+        self.memory.whole_searches += 1;
         Ok(found)
     }
 
@@ -181,22 +209,24 @@ impl Tracker {
         seen: &mut BTreeMap<u32, Result<PatternFit, DropReason>>,
     ) -> Result<(), TagsError> {
         let places: BTreeMap<u32, Vec<[Point2<f64>; 4]>> = self
+            .memory
             .tracks
             .iter()
             .map(|(&id, track)| (id, places_of(&frame.image, found, id, &track.pattern)))
             .collect();
-        let sensor = match &self.sensor {
+        let sensor = match &self.memory.sensor {
             Some(sensor) => sensor,
             None if places.values().all(Vec::is_empty) => return Ok(()),
-            None => self.sensor.insert(estimate_sensor(
-                &self.tracks,
+            None => self.memory.sensor.insert(estimate_sensor(
+                &self.memory.tracks,
                 &places,
                 &frame.image,
-                self.levels,
+                self.memory.levels,
             )),
         };
         for (tag_id, places) in places {
-            let (Some(track), Some(entry)) = (self.tracks.get(&tag_id), seen.get_mut(&tag_id))
+            let (Some(track), Some(entry)) =
+                (self.memory.tracks.get(&tag_id), seen.get_mut(&tag_id))
             else {
                 continue;
             };
@@ -220,12 +250,12 @@ impl Tracker {
         seen: &BTreeMap<u32, Result<PatternFit, DropReason>>,
     ) {
         let lost = seen.values().any(Result::is_err);
-        self.pause = if lost {
-            (self.pause * 2).min(LONGEST_PAUSE)
+        self.memory.pause = if lost {
+            (self.memory.pause * 2).min(LONGEST_PAUSE)
         } else {
             1
         };
-        self.next_whole = index + self.pause;
+        self.memory.next_whole = index + self.memory.pause;
     }
 
     /// Writes the frame down and keeps places for the next one.
@@ -240,10 +270,10 @@ impl Tracker {
         for (tag_id, result) in seen {
             match result {
                 Ok(fit) => {
-                    if let Some(sensor) = &mut self.sensor {
+                    if let Some(sensor) = &mut self.memory.sensor {
                         sensor.learn(&fit.mosaic);
                     }
-                    if let Some(track) = self.tracks.get_mut(&tag_id) {
+                    if let Some(track) = self.memory.tracks.get_mut(&tag_id) {
                         track.before = track.last;
                         track.last = Some(Seen {
                             time_s: frame.time_s,

@@ -2,8 +2,7 @@
 
 use std::path::Path;
 
-use hingewise::clip::{ClipError, ClipOptions};
-use hingewise::warning::Warning;
+use hingewise::clip::{ClipError, ClipOptions, ClipWarning};
 
 use super::{data, read, refused, try_read};
 
@@ -46,7 +45,7 @@ fn a_clip_that_was_cut_off_gives_the_frames_that_are_there() {
     assert_eq!(cut.frames[..], whole.frames[..202]);
     match cut.warnings[..] {
         [
-            Warning::ClipEndsEarly {
+            ClipWarning::EndsEarly {
                 frames: 202,
                 end_s,
                 claimed_frames: Some(325),

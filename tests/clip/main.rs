@@ -8,14 +8,13 @@ mod video;
 
 use std::path::{Path, PathBuf};
 
-use hingewise::clip::{Clip, ClipError, ClipInfo, ClipOptions, Frame};
-use hingewise::warning::Warning;
+use hingewise::clip::{Clip, ClipError, ClipInfo, ClipOptions, ClipWarning, Frame};
 
 /// All that a clip gives.
 struct Read {
     info: ClipInfo,
     frames: Vec<Frame>,
-    warnings: Vec<Warning>,
+    warnings: Vec<ClipWarning>,
 }
 
 impl Read {

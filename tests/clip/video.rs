@@ -2,8 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use hingewise::clip::{Clip, ClipOptions, Levels, Lines};
-use hingewise::warning::Warning;
+use hingewise::clip::{Clip, ClipOptions, ClipWarning, Levels, Lines};
 
 use super::{Read, data, read};
 
@@ -207,7 +206,7 @@ fn a_broken_frame_is_left_out_and_told() {
         matches!(
             read.warnings[..],
             // The decoder notices up to a second of frames before it would hand the frame out.
-            [Warning::FramesLost { lost: 1, first_after_s }] if (1.9..2.95).contains(&first_after_s)
+            [ClipWarning::FramesLost { lost: 1, first_after_s }] if (1.9..2.95).contains(&first_after_s)
         ),
         "{:?}",
         read.warnings

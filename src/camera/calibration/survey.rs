@@ -76,7 +76,7 @@ pub fn survey(
         }
     }
     looks.look(&mut finders, batch)?;
-    warnings.extend(frames.finish());
+    warnings.extend(frames.finish().into_iter().map(Warning::from));
     looks.finish((info.width_px, info.height_px))
 }
 

@@ -1,0 +1,116 @@
+//! Why the tags stage has nothing to hand on, and the mend.
+
+use std::collections::BTreeMap;
+
+use nalgebra::Point2;
+
+use super::DropReason;
+use crate::clip::ClipError;
+use crate::vision::VisionError;
+
+/// Why the tags stage has nothing to hand on.
+#[derive(Debug, thiserror::Error)]
+pub enum TagsError {
+    /// The clip could not be read on.
+    #[error(transparent)]
+    Clip(#[from] ClipError),
+    /// The vision library refused a call.
+    #[error(transparent)]
+    Vision(#[from] VisionError),
+    /// An id that the family does not hold.
+    #[error("tag {tag_id} is not in the family 36h11")]
+    NoSuchTag {
+        /// The id.
+        tag_id: u32,
+    },
+    /// Two tags with one id.
+    #[error(
+        "tag {tag_id} is in the picture twice at {time_s:.2} s, near ({:.0}, {:.0}) and ({:.0}, {:.0}) px",
+        places_px[0].x, places_px[0].y, places_px[1].x, places_px[1].y
+    )]
+    SameIdTwice {
+        /// The id.
+        tag_id: u32,
+        /// When it was first seen twice.
+        time_s: f64,
+        /// Where the two are.
+        places_px: [Point2<f64>; 2],
+    },
+    /// Nothing declared was ever seen.
+    #[error(
+        "none of the declared tags was seen in any of {frames} frames{}; the largest square that \
+         could be one has edges of {largest_square_px:.0} px, and {needed_px:.0} px are needed{}",
+        but_others(others),
+        refusals(refused)
+    )]
+    NoTagSeen {
+        /// Frames searched.
+        frames: usize,
+        /// Mean edge of the largest square outline without a valid code; 0 where there was none.
+        largest_square_px: f64,
+        /// Shortest edge that is measured.
+        needed_px: f64,
+        /// Tags of the family that were seen but are not declared, rising.
+        others: Vec<u32>,
+        /// In how many frames a declared tag was found but refused, and why.
+        refused: BTreeMap<(u32, DropReason), usize>,
+    },
+    /// The clip holds no frame.
+    #[error("the clip holds no frame")]
+    NoFrame,
+}
+
+impl TagsError {
+    /// What to do about it.
+    pub fn mend(&self) -> String {
+        match self {
+            Self::Clip(error) => error.mend().into(),
+            Self::Vision(_) => "check that the installed OpenCV fits this build".into(),
+            Self::NoSuchTag { .. } => "use ids from 0 to 586".into(),
+            Self::SameIdTwice { .. } => {
+                "cover or take away one of the two, or print it with a free id, and film again"
+                    .into()
+            }
+            Self::NoTagSeen { refused, .. } if !refused.is_empty() => {
+                "film closer and in focus, with all of each tag in the light and in the picture"
+                    .into()
+            }
+            Self::NoTagSeen { others, .. } if !others.is_empty() => {
+                "correct the ids in the model file to those on the aircraft".into()
+            }
+            Self::NoTagSeen {
+                largest_square_px,
+                needed_px,
+                ..
+            } if largest_square_px < needed_px => {
+                "film closer or with a higher resolution, in focus, with light on the tags".into()
+            }
+            Self::NoTagSeen { .. } => {
+                "check that the ids in the model file are those on the aircraft, that the white \
+                 margin around each tag is whole, and that no lamp glares on it"
+                    .into()
+            }
+            Self::NoFrame => "check that the clip plays, and film again".into(),
+        }
+    }
+}
+
+/// Tags that were seen in place of the declared ones, as a clause.
+fn but_others(others: &[u32]) -> String {
+    match others {
+        [] => String::new(),
+        [one] => format!(", but tag {one} was"),
+        more => {
+            let ids: Vec<String> = more.iter().map(u32::to_string).collect();
+            format!(", but tags {} were", ids.join(", "))
+        }
+    }
+}
+
+/// Tags that were found but refused, as clauses.
+fn refusals(refused: &BTreeMap<(u32, DropReason), usize>) -> String {
+    let clauses = refused.iter().map(|((tag_id, reason), frames)| {
+        format!("; tag {tag_id} was found but {reason} in {frames} frames")
+    });
+    clauses.collect()
+}
