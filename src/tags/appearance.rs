@@ -1,5 +1,6 @@
 //! Appearance: how a tag should look pixel by pixel, for one set of the pattern fit's unknowns.
 
+use fearless_simd::prelude::*;
 use nalgebra::{Matrix3, Point2, SMatrix, SVector, Vector2, Vector3};
 
 use super::mosaic::{self, Mosaic, PARITIES};
@@ -68,38 +69,42 @@ impl<'a> Appearance<'a> {
         })
     }
 
-    #[inline]
-    pub fn compare(&self, pixels: &PixelGroup) -> [Lanes; COLUMNS] {
-        let (p, q, g) = (pixels.p, pixels.q, &self.tag_from_patch);
-        let depth = Lanes::ONE / (p * g[(2, 0)] + q * g[(2, 1)] + g[(2, 2)]);
+    #[inline(always)]
+    pub fn compare<S: Simd>(&self, simd: S, pixels: &PixelGroup) -> [Lanes<S>; COLUMNS] {
+        let [p, q, slope] = [pixels.p, pixels.q, pixels.slope].map(
+            #[inline(always)]
+            |numbers| Lanes::load_array(simd, numbers),
+        );
+        let g = &self.tag_from_patch;
+        let depth = Lanes::splat(simd, 1.0) / (p * g[(2, 0)] + q * g[(2, 1)] + g[(2, 2)]);
         let a = (p * g[(0, 0)] + q * g[(0, 1)] + g[(0, 2)]) * depth;
         let b = (p * g[(1, 0)] + q * g[(1, 1)] + g[(1, 2)]) * depth;
         let seen = &self.blurs[pixels.parity];
         let half = HALF as f32;
         let shade = self
             .pattern
-            .shade((a + 1.0) * half, (b + 1.0) * half, &seen.blur);
+            .shade(simd, (a + 1.0) * half, (b + 1.0) * half, &seen.blur);
         // Change of the shade along the patch, through the inverse homography.
         let (along_a, along_b) = (shade.du * depth * half, shade.dv * depth * half);
-        let along = |column: usize| {
-            along_a * (a * -g[(2, column)] + g[(0, column)])
-                + along_b * (b * -g[(2, column)] + g[(1, column)])
-        };
+        let along_p =
+            along_a * (a * -g[(2, 0)] + g[(0, 0)]) + along_b * (b * -g[(2, 0)] + g[(1, 0)]);
+        let along_q =
+            along_a * (a * -g[(2, 1)] + g[(0, 1)]) + along_b * (b * -g[(2, 1)] + g[(1, 1)]);
 
         let state = &self.state;
         let white = p * state[WHITE + 1] + q * state[WHITE + 2] + state[WHITE];
         let black = p * state[BLACK + 1] + q * state[BLACK + 2] + state[BLACK];
         let light = black + (white - black) * shade.white;
-        let per_shade = (white - black) * pixels.slope;
+        let per_shade = (white - black) * slope;
         // A pattern that moves to the right darkens what lay to its left: hence the minus.
         let h = &self.patch_from_tag;
         let forward = -per_shade / (a * h[(2, 0)] + b * h[(2, 1)] + h[(2, 2)]);
-        let (move_p, move_q) = (along(0) * forward, along(1) * forward);
+        let (move_p, move_q) = (along_p * forward, along_q * forward);
         let perspective = -(move_p * p + move_q * q);
-        let of_white = pixels.slope * shade.white;
-        let of_black = pixels.slope - of_white;
+        let of_white = slope * shade.white;
+        let of_black = slope - of_white;
         let (wider_u, wider_v) = (per_shade * shade.dblur_u, per_shade * shade.dblur_v);
-        let by_mosaic = |k: usize| wider_u * seen.by_mosaic[0][k] + wider_v * seen.by_mosaic[1][k];
+        let [of_u, of_v] = &seen.by_mosaic;
         [
             move_p * a,
             move_p * b,
@@ -117,10 +122,10 @@ impl<'a> Appearance<'a> {
             of_black,
             of_black * p,
             of_black * q,
-            by_mosaic(0),
-            by_mosaic(1),
-            by_mosaic(2),
-            (pixels.light - light) * pixels.slope,
+            wider_u * of_u.x + wider_v * of_v.x,
+            wider_u * of_u.y + wider_v * of_v.y,
+            wider_u * of_u.z + wider_v * of_v.z,
+            (Lanes::load_array(simd, pixels.light) - light) * slope,
         ]
     }
 }

@@ -29,18 +29,21 @@ pub(super) const LANES: usize = 8;
 
 /// One number for each pixel of a group. Single precision holds a place in a patch to 1e-5 px, and
 /// sums over a patch to less than the rounding of its code values.
-pub(super) type Lanes = wide::f32x8;
+pub(super) type Numbers = [f32; LANES];
+
+/// The same while the processor works on them, in registers of the width that it has.
+pub(super) type Lanes<S> = fearless_simd::f32x8<S>;
 
 /// Pixels of one kind, close together.
 #[derive(Debug, Clone)]
 pub(super) struct PixelGroup {
     /// Places in the picture, in the patch's coordinates.
-    pub p: Lanes,
-    pub q: Lanes,
+    pub p: Numbers,
+    pub q: Numbers,
     /// Light.
-    pub light: Lanes,
+    pub light: Numbers,
     /// Share of the range per unit of light.
-    pub slope: Lanes,
+    pub slope: Numbers,
     /// Kind in the sensor's mosaic, see [`PARITIES`](super::mosaic::PARITIES).
     pub parity: usize,
     /// How many there are: later lanes repeat the last one.
@@ -139,35 +142,28 @@ impl Patch {
         let (right, bottom) = (high.x.floor() as usize, high.y.floor() as usize);
         let width_px = right + 1 - left;
         self.size_px = [width_px, bottom + 1 - top];
-        let mut open: [Vec<Pixel>; PARITIES] = Default::default();
-        let codes = &image.pixels[..];
+        let mut open = std::array::from_fn::<_, PARITIES, _>(PixelGroup::empty);
         for y in top..=bottom {
-            for x in left..=right {
+            let row = &image.pixels[y * image.width_px..][..image.width_px];
+            for (x, &code) in row.iter().enumerate().take(right + 1).skip(left) {
                 let place = self.normalised(Point2::new(x as f64, y as f64));
                 let on_tag = homography::map(&tag_from_patch, place.x, place.y);
                 if on_tag.x.abs() > reach_a || on_tag.y.abs() > reach_b {
                     continue;
                 }
                 let parity = mosaic::parity(x, y);
-                open[parity].push(Pixel {
-                    place,
-                    code: codes[y * image.width_px + x],
-                    block: block_of(on_tag),
-                    position: ((y - top) * width_px + x - left) as u32,
-                });
-                if open[parity].len() == LANES {
-                    self.groups
-                        .push(PixelGroup::new(&open[parity], parity, tone));
-                    open[parity].clear();
+                let group = &mut open[parity];
+                let light = (tone.light(code), tone.slope(code));
+                let position = (y - top) * width_px + x - left;
+                group.add(place, light, block_of(on_tag), position as u32);
+                if group.count == LANES {
+                    let full = std::mem::replace(group, PixelGroup::empty(parity));
+                    self.groups.push(full);
                 }
             }
         }
-        let rest = open
-            .iter()
-            .enumerate()
-            .filter(|(_, pixels)| !pixels.is_empty());
-        self.groups
-            .extend(rest.map(|(parity, pixels)| PixelGroup::new(pixels, parity, tone)));
+        let rest = open.into_iter().filter(|group| group.count > 0);
+        self.groups.extend(rest.map(PixelGroup::filled_up));
         Ok(())
     }
 
@@ -177,36 +173,47 @@ impl Patch {
     }
 }
 
-/// A pixel on its way into a group.
-struct Pixel {
-    place: Point2<f64>,
-    code: u8,
-    block: u8,
-    position: u32,
-}
-
 impl PixelGroup {
-    /// Of at least one pixel.
-    fn new(pixels: &[Pixel], parity: usize, tone: &Tone) -> Self {
-        let at = |lane: usize| &pixels[lane.min(pixels.len() - 1)];
-        let each = |number: &dyn Fn(&Pixel) -> f64| -> Lanes {
-            std::array::from_fn(|lane| number(at(lane)) as f32).into()
-        };
+    fn empty(parity: usize) -> Self {
         Self {
-            p: each(&|pixel| pixel.place.x),
-            q: each(&|pixel| pixel.place.y),
-            light: each(&|pixel| tone.light(pixel.code)),
-            slope: each(&|pixel| tone.slope(pixel.code)),
+            p: [0.0; LANES],
+            q: [0.0; LANES],
+            light: [0.0; LANES],
+            slope: [0.0; LANES],
             parity,
-            count: pixels.len(),
-            blocks: std::array::from_fn(|lane| at(lane).block),
-            positions: std::array::from_fn(|lane| at(lane).position),
+            count: 0,
+            blocks: [0; LANES],
+            positions: [0; LANES],
         }
     }
 
+    /// Adds a pixel while there is room: its place, its light with the share of the range per unit
+    /// of it, its block, and its position.
+    fn add(&mut self, place: Point2<f64>, (light, slope): (f64, f64), block: u8, position: u32) {
+        let lane = self.count;
+        self.p[lane] = place.x as f32;
+        self.q[lane] = place.y as f32;
+        self.light[lane] = light as f32;
+        self.slope[lane] = slope as f32;
+        self.blocks[lane] = block;
+        self.positions[lane] = position;
+        self.count += 1;
+    }
+
+    /// Repeats the last pixel in all lanes after it.
+    fn filled_up(mut self) -> Self {
+        if let Some(last) = self.count.checked_sub(1) {
+            for numbers in [&mut self.p, &mut self.q, &mut self.light, &mut self.slope] {
+                let repeated = numbers[last];
+                numbers[self.count..].fill(repeated);
+            }
+        }
+        self
+    }
+
     /// One where there is a pixel, zero where it is only repeated.
-    pub fn present(&self) -> Lanes {
-        std::array::from_fn(|lane| if lane < self.count { 1.0 } else { 0.0 }).into()
+    pub fn present(&self) -> Numbers {
+        std::array::from_fn(|lane| if lane < self.count { 1.0 } else { 0.0 })
     }
 }
 

@@ -2,9 +2,10 @@
 
 use std::f32::consts::{FRAC_1_SQRT_2, FRAC_2_SQRT_PI};
 
+use fearless_simd::prelude::*;
 use serde::{Deserialize, Serialize};
 
-use super::patch::Lanes;
+use super::patch::{LANES, Lanes};
 
 /// Cells along one side of the black square, border included.
 pub const CELLS: usize = 8;
@@ -19,18 +20,18 @@ pub struct Pattern {
 }
 
 /// The blurred pattern at the places of a group, and how it changes there. Lengths are in cells.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct Shade {
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Shade<S: Simd> {
     /// Share of white, 0 to 1.
-    pub white: Lanes,
+    pub white: Lanes<S>,
     /// Change along u (to the right on the tag), per cell.
-    pub du: Lanes,
+    pub du: Lanes<S>,
     /// Change along v (down on the tag), per cell.
-    pub dv: Lanes,
+    pub dv: Lanes<S>,
     /// Change with the blur along u, per cell.
-    pub dblur_u: Lanes,
+    pub dblur_u: Lanes<S>,
     /// Change with the blur along v, per cell.
-    pub dblur_v: Lanes,
+    pub dblur_v: Lanes<S>,
 }
 
 impl Pattern {
@@ -61,19 +62,26 @@ impl Pattern {
     /// without end. The blur's covariance, which shows at the corners of cells only, is taken to
     /// first order: a Gaussian's derivative by it is its mixed second derivative (R. L. Plackett,
     /// Biometrika 41 (1954) 351).
-    #[inline]
-    pub(super) fn shade(&self, u: Lanes, v: Lanes, blur: &Blur) -> Shade {
-        let columns = Coverage::at(u, blur.sd[0]);
-        let rows = Coverage::at(v, blur.sd[1]);
+    #[inline(always)]
+    pub(super) fn shade<S: Simd>(
+        &self,
+        simd: S,
+        u: Lanes<S>,
+        v: Lanes<S>,
+        blur: &Blur,
+    ) -> Shade<S> {
+        let columns = Coverage::at(simd, u, blur.sd[0]);
+        let rows = Coverage::at(simd, v, blur.sd[1]);
+        let zero = Lanes::splat(simd, 0.0);
         let mut shade = Shade {
-            white: Lanes::ONE,
-            du: Lanes::ZERO,
-            dv: Lanes::ZERO,
-            dblur_u: Lanes::ZERO,
-            dblur_v: Lanes::ZERO,
+            white: Lanes::splat(simd, 1.0),
+            du: zero,
+            dv: zero,
+            dblur_u: zero,
+            dblur_v: zero,
         };
         for row in rows.first..rows.last {
-            let (mut share, mut slope, mut widen) = (Lanes::ZERO, Lanes::ZERO, Lanes::ZERO);
+            let (mut share, mut slope, mut widen) = (zero, zero, zero);
             for column in columns.first..columns.last {
                 if !self.white[row][column] {
                     share += columns.share[column];
@@ -111,23 +119,23 @@ impl Blur {
 }
 
 /// How much of each cell along one axis the blurred points of a group see.
-struct Coverage {
+struct Coverage<S: Simd> {
     /// Cells from `first` to before `last` are seen by any of them.
     first: usize,
     last: usize,
-    share: [Lanes; CELLS],
+    share: [Lanes<S>; CELLS],
     /// Derivative of the share by the place.
-    slope: [Lanes; CELLS],
+    slope: [Lanes<S>; CELLS],
     /// Derivative of the share by the blur.
-    widen: [Lanes; CELLS],
+    widen: [Lanes<S>; CELLS],
 }
 
 /// Beyond this many standard deviations a Gaussian is taken as zero (error below 4e-5).
 const REACH_SD: f32 = 4.0;
 
-impl Coverage {
-    #[inline]
-    fn at(places: Lanes, blur: f32) -> Self {
+impl<S: Simd> Coverage<S> {
+    #[inline(always)]
+    fn at(simd: S, places: Lanes<S>, blur: f32) -> Self {
         let (low, high) = span(places);
         let reach = REACH_SD * blur;
         let limit = CELLS as f32;
@@ -135,72 +143,97 @@ impl Coverage {
         let first = (low - reach).clamp(0.0, limit) as usize;
         let end = (high + reach).clamp(0.0, limit);
         let last = end as usize + usize::from(end > end as usize as f32);
+        let none = [Lanes::splat(simd, 0.0); CELLS];
         let mut coverage = Self {
             first,
             last,
-            share: [Lanes::ZERO; CELLS],
-            slope: [Lanes::ZERO; CELLS],
-            widen: [Lanes::ZERO; CELLS],
+            share: none,
+            slope: none,
+            widen: none,
         };
-        let scale = blur.recip();
-        let at = |edge: usize| {
-            let edge = edge as f32;
-            let z = (places - edge) * scale;
-            let (passed, density) = if edge <= low - reach {
-                (Lanes::ONE, Lanes::ZERO)
-            } else if edge >= high + reach {
-                (Lanes::ZERO, Lanes::ZERO)
-            } else {
-                normal(z)
-            };
-            (passed, density * scale, z * density * scale)
-        };
-        let mut near = at(first);
+        let seen = [low - reach, high + reach];
+        let mut near = Edge::at(simd, places, first, seen, blur);
         for cell in first..last {
-            let far = at(cell + 1);
-            coverage.share[cell] = near.0 - far.0;
-            coverage.slope[cell] = near.1 - far.1;
-            coverage.widen[cell] = far.2 - near.2;
+            let far = Edge::at(simd, places, cell + 1, seen, blur);
+            coverage.share[cell] = near.passed - far.passed;
+            coverage.slope[cell] = near.slope - far.slope;
+            coverage.widen[cell] = far.widen - near.widen;
             near = far;
         }
         coverage
     }
 }
 
+/// How much of what lies before an edge between cells the blurred points of a group see.
+#[derive(Clone, Copy)]
+struct Edge<S: Simd> {
+    passed: Lanes<S>,
+    /// Derivative by the place.
+    slope: Lanes<S>,
+    /// Derivative by the blur, negative.
+    widen: Lanes<S>,
+}
+
+impl<S: Simd> Edge<S> {
+    /// Only edges between the places of `seen` are seen in part.
+    #[inline(always)]
+    fn at(simd: S, places: Lanes<S>, edge: usize, seen: [f32; 2], blur: f32) -> Self {
+        let edge = edge as f32;
+        let scale = blur.recip();
+        let z = (places - edge) * scale;
+        let zero = Lanes::splat(simd, 0.0);
+        let (passed, density) = if edge <= seen[0] {
+            (Lanes::splat(simd, 1.0), zero)
+        } else if edge >= seen[1] {
+            (zero, zero)
+        } else {
+            normal(simd, z)
+        };
+        Self {
+            passed,
+            slope: density * scale,
+            widen: z * density * scale,
+        }
+    }
+}
+
 /// The smallest and the largest.
-#[inline]
-fn span(places: Lanes) -> (f32, f32) {
-    let widen = |(low, high): (f32, f32), place: f32| (low.min(place), high.max(place));
-    let none = (f32::INFINITY, f32::NEG_INFINITY);
-    places.to_array().into_iter().fold(none, widen)
+#[inline(always)]
+fn span<S: Simd>(places: Lanes<S>) -> (f32, f32) {
+    let (mut low, mut high) = (places[0], places[0]);
+    for lane in 1..LANES {
+        low = low.min(places[lane]);
+        high = high.max(places[lane]);
+    }
+    (low, high)
 }
 
 /// Distribution and density of the standard normal, to 1e-6 (Abramowitz and Stegun 1964, 26.2.17).
-#[inline]
-fn normal(z: Lanes) -> (Lanes, Lanes) {
-    let size = z.abs().fast_min(Lanes::splat(FARTHEST_SD));
-    let density = exp_of_minus(size * size * 0.5) * INVERSE_ROOT_2_PI;
-    let t = Lanes::ONE / (size * TAIL_SCALE + 1.0);
-    let tail = density * polynomial(t, &TAIL);
-    let passed = (Lanes::HALF - tail).copysign(z) + Lanes::HALF;
+#[inline(always)]
+fn normal<S: Simd>(simd: S, z: Lanes<S>) -> (Lanes<S>, Lanes<S>) {
+    let size = z.abs().min(FARTHEST_SD);
+    let density = exp_of_minus(simd, size * size * 0.5) * INVERSE_ROOT_2_PI;
+    let t = Lanes::splat(simd, 1.0) / (size * TAIL_SCALE + 1.0);
+    let tail = density * polynomial(simd, t, &TAIL);
+    let passed = (Lanes::splat(simd, 0.5) - tail).copysign(z) + 0.5;
     (passed, density)
 }
 
 /// e to the power of `-x` for `x` up to 12.5: the series at a sixteenth of it, then squared four
 /// times.
-#[inline]
-fn exp_of_minus(x: Lanes) -> Lanes {
-    let mut power = polynomial(x * (-1.0 / 16.0), &EXP);
+#[inline(always)]
+fn exp_of_minus<S: Simd>(simd: S, x: Lanes<S>) -> Lanes<S> {
+    let mut power = polynomial(simd, x * (-1.0 / 16.0), &EXP);
     for _ in 0..4 {
-        power = power * power;
+        power *= power;
     }
     power
 }
 
 /// The polynomial with these factors, the highest power's first.
-#[inline]
-fn polynomial<const N: usize>(x: Lanes, factors: &[f32; N]) -> Lanes {
-    let mut sum = Lanes::splat(factors[0]);
+#[inline(always)]
+fn polynomial<S: Simd, const N: usize>(simd: S, x: Lanes<S>, factors: &[f32; N]) -> Lanes<S> {
+    let mut sum = Lanes::splat(simd, factors[0]);
     for &factor in &factors[1..] {
         sum = sum * x + factor;
     }
@@ -236,8 +269,10 @@ const EXP: [f32; 7] = [
 mod tests {
     use approx::assert_abs_diff_eq;
 
+    use fearless_simd::{Level, dispatch, prelude::*};
+
     use super::normal;
-    use crate::tags::patch::Lanes;
+    use crate::tags::patch::{Lanes, Numbers};
 
     /// Distribution and density at 0 to 4, after Abramowitz and Stegun 1964, table 26.1.
     const TABLE: [(f32, f32, f32); 8] = [
@@ -251,15 +286,22 @@ mod tests {
         (4.0, 0.999_968_3, 0.000_133_8),
     ];
 
+    fn numbers_of_normal(z: Numbers) -> (Numbers, Numbers) {
+        dispatch!(Level::new(), simd => {
+            let (passed, density) = normal(simd, Lanes::load_array(simd, z));
+            (passed.into(), density.into())
+        })
+    }
+
     #[test]
     fn the_normal_distribution_is_the_tabled_one_on_both_sides() {
         for sign in [1.0, -1.0] {
-            let z = Lanes::from(TABLE.map(|(z, ..)| sign * z));
-            let (passed, density) = normal(z);
+            let z = TABLE.map(|(z, ..)| sign * z);
+            let (passed, density) = numbers_of_normal(z);
             for (lane, (_, above, tabled_density)) in TABLE.into_iter().enumerate() {
                 let tabled = if sign > 0.0 { above } else { 1.0 - above };
-                assert_abs_diff_eq!(passed.to_array()[lane], tabled, epsilon = 1e-6);
-                assert_abs_diff_eq!(density.to_array()[lane], tabled_density, epsilon = 1e-6);
+                assert_abs_diff_eq!(passed[lane], tabled, epsilon = 1e-6);
+                assert_abs_diff_eq!(density[lane], tabled_density, epsilon = 1e-6);
             }
         }
     }

@@ -11,7 +11,7 @@ use serde::{Deserialize, Serialize};
 use super::appearance::{Appearance, BLUR, UNKNOWNS, Unknowns, WHITE, contrast, corners_of};
 use super::correlation::variance_factor;
 use super::mosaic::{Mosaic, MosaicEvidence};
-use super::patch::{BLOCKS, Lanes, Patch, PixelGroup};
+use super::patch::{BLOCKS, Numbers, Patch, PixelGroup};
 use super::pattern::{HALF, Pattern};
 use super::sensor::Sensor;
 use super::sums::{Solved, Sums};
@@ -49,6 +49,8 @@ pub(super) struct Look {
     pub blur_cells: [f64; 2],
     /// Light of white and of black, each with its slopes along the patch.
     light: [f64; UNKNOWNS - WHITE],
+    /// Standard deviation of the residuals, share of the range.
+    noise: f64,
 }
 
 /// Where the fit starts, px: the blur of a sharp lens and sensor, then a wide one, which reaches
@@ -114,8 +116,7 @@ pub fn refine(
         .map(|&blur_px| Look::at_first(&rough, blur_px));
     let mut result = Err(DropReason::NotFound);
     for look in before.copied().into_iter().chain(first_looks) {
-        let start = look.with_place(&rough_from_tag);
-        result = fit_from(image, sensor, pattern, &rough, start);
+        result = fit_from(image, sensor, pattern, (&rough, &rough_from_tag), &look);
         if result
             .as_ref()
             .is_ok_and(|fit| fit.residual_share < SUSPECT_RESIDUAL)
@@ -132,19 +133,21 @@ fn fit_from(
     image: &GreyImage,
     sensor: &Sensor,
     pattern: &Pattern,
-    rough: &Patch,
-    start: Unknowns,
+    (rough, rough_from_tag): (&Patch, &Matrix3<f64>),
+    look: &Look,
 ) -> Result<PatternFit, DropReason> {
-    let mut fit = Fit::new(pattern, rough, sensor.mosaic)?;
-    let near = fit.approach(start)?;
+    let mut fit = Fit::new(pattern, rough, sensor.mosaic, look.noise)?;
+    let start = look.with_place(rough_from_tag);
+    let (near, step) = fit.approach(start)?;
     if fit.farthest_px(&(near - start)) < NEAR_PX {
-        return fit.settle(near);
+        return fit.settle(near, step);
     }
     let (corners_px, _) = corners_of(&near, rough);
     let (patch, patch_from_tag) = Patch::cut(image, &sensor.tone, &corners_px)?;
-    let mut closer = Fit::new(pattern, &patch, sensor.mosaic)?;
-    closer.noise = fit.noise;
-    closer.settle(Look::of(&near).with_place(&patch_from_tag))
+    let mut closer = Fit::new(pattern, &patch, sensor.mosaic, fit.noise)?;
+    let mut state = Look::of(&near, fit.noise).with_place(&patch_from_tag);
+    let step = closer.step(&mut state)?;
+    closer.settle(state, step)
 }
 
 impl Look {
@@ -153,7 +156,7 @@ impl Look {
         let mut light: Vec<f32> = patch
             .groups
             .iter()
-            .flat_map(|pixels| pixels.light.to_array())
+            .flat_map(|pixels| pixels.light)
             .collect();
         light.sort_by(f32::total_cmp);
         let at = |tenths: usize| {
@@ -165,13 +168,15 @@ impl Look {
         Self {
             blur_cells: [blur_px * HALF / patch.scale_px; 2],
             light: [white, 0.0, 0.0, black, 0.0, 0.0],
+            noise: START_NOISE,
         }
     }
 
-    fn of(state: &Unknowns) -> Self {
+    fn of(state: &Unknowns, noise: f64) -> Self {
         Self {
             blur_cells: [state[BLUR], state[BLUR + 1]],
             light: std::array::from_fn(|k| state[WHITE + k]),
+            noise,
         }
     }
 
@@ -190,18 +195,32 @@ impl Look {
     }
 }
 
+/// A step of the fit.
+struct Step {
+    /// How far it moved corners at most.
+    farthest_px: f64,
+    /// Sums and normal equations before it.
+    sums: Sums,
+    solved: Solved,
+}
+
 struct Fit<'a> {
     pattern: &'a Pattern,
     patch: &'a Patch,
     mosaic: Mosaic,
     /// Ones where pixels are compared: where a group has one, and its block looks as printed.
-    shown: Vec<Lanes>,
+    shown: Vec<Numbers>,
     /// Standard deviation of the residuals, share of the range.
     noise: f64,
 }
 
 impl<'a> Fit<'a> {
-    fn new(pattern: &'a Pattern, patch: &'a Patch, mosaic: Mosaic) -> Result<Self, DropReason> {
+    fn new(
+        pattern: &'a Pattern,
+        patch: &'a Patch,
+        mosaic: Mosaic,
+        noise: f64,
+    ) -> Result<Self, DropReason> {
         if patch.len() < 4 * UNKNOWNS {
             return Err(DropReason::TooSmall);
         }
@@ -210,42 +229,41 @@ impl<'a> Fit<'a> {
             patch,
             mosaic,
             shown: patch.groups.iter().map(PixelGroup::present).collect(),
-            noise: START_NOISE,
+            noise,
         })
     }
 
-    /// Comes near from a guess that may be off by a pixel or two.
-    fn approach(&mut self, mut state: Unknowns) -> Result<Unknowns, DropReason> {
+    /// Comes near from a guess that may be off by a pixel or two; also the last step.
+    fn approach(&mut self, mut state: Unknowns) -> Result<(Unknowns, Step), DropReason> {
         for taken in 0..MOST_STEPS {
-            let (step_px, ..) = self.step(&mut state)?;
+            let step = self.step(&mut state)?;
             let astray = self.noise > ASTRAY_RESIDUAL * contrast(&state, self.patch);
             if taken >= HOPEFUL_STEPS && astray {
                 break;
             }
-            if step_px < NEAR_PX {
-                return Ok(state);
+            if step.farthest_px < NEAR_PX {
+                return Ok((state, step));
             }
         }
         Err(DropReason::NotFound)
     }
 
-    /// Goes all the way from near.
-    fn settle(mut self, mut state: Unknowns) -> Result<PatternFit, DropReason> {
+    /// Goes all the way from near, where `step` has just led.
+    fn settle(mut self, mut state: Unknowns, mut step: Step) -> Result<PatternFit, DropReason> {
         let mut masked = false;
         for _ in 0..MOST_STEPS {
-            let (step_px, sums, solved) = self.step(&mut state)?;
-            if step_px < ARRIVED_PX {
-                if masked || !self.mask(&sums, &state) {
-                    return self.finish(&state, &sums, &solved);
+            if step.farthest_px < ARRIVED_PX {
+                if masked || !self.mask(&step.sums, &state) {
+                    return self.finish(&state, &step);
                 }
                 masked = true;
             }
+            step = self.step(&mut state)?;
         }
         Err(DropReason::NotFound)
     }
 
-    /// Takes a step; tells how far corners moved, px, and the sums before it.
-    fn step(&mut self, state: &mut Unknowns) -> Result<(f64, Sums, Solved), DropReason> {
+    fn step(&mut self, state: &mut Unknowns) -> Result<Step, DropReason> {
         let reach = HUBER_SD * self.noise;
         let (sums, solved) = Appearance::new(self.pattern, self.patch, self.mosaic, state)
             .and_then(|appearance| Sums::over(&self.patch.groups, &self.shown, &appearance, reach))
@@ -256,9 +274,13 @@ impl<'a> Fit<'a> {
             .ok_or(DropReason::NotFound)?;
         self.noise = sums.noise();
         let step = self.within_blurs(state, &sums, &solved);
-        let (step, step_px) = self.bounded(step);
+        let (step, farthest_px) = self.bounded(step);
         *state += step;
-        Ok((step_px, sums, solved))
+        Ok(Step {
+            farthest_px,
+            sums,
+            solved,
+        })
     }
 
     /// The best step that keeps the blur within its bounds: what the bound takes away from the blur
@@ -313,18 +335,16 @@ impl<'a> Fit<'a> {
         let most = (MASK_RATIO * median).max(visible);
         let looks_printed = means.map(|mean| if mean < most { 1.0 } else { 0.0 });
         for (shown, pixels) in self.shown.iter_mut().zip(&self.patch.groups) {
-            *shown = pixels.present()
-                * Lanes::from(pixels.blocks.map(|block| looks_printed[usize::from(block)]));
+            *shown = pixels.present();
+            for (shown, block) in shown.iter_mut().zip(pixels.blocks) {
+                *shown *= looks_printed[usize::from(block)];
+            }
         }
         looks_printed.contains(&0.0)
     }
 
-    fn finish(
-        &self,
-        state: &Unknowns,
-        sums: &Sums,
-        solved: &Solved,
-    ) -> Result<PatternFit, DropReason> {
+    fn finish(&self, state: &Unknowns, step: &Step) -> Result<PatternFit, DropReason> {
+        let Step { sums, solved, .. } = step;
         let noise = sums.noise();
         let cofactors = solved.factor.inverse();
         let (corners_px, corners_from_state) = corners_of(state, self.patch);
@@ -350,7 +370,7 @@ impl<'a> Fit<'a> {
                 information: solved.evidence.information / variance,
                 weighted: solved.evidence.weighted / variance,
             },
-            look: Look::of(state),
+            look: Look::of(state, noise),
         };
         let sound = covariance_px2.iter().all(|entry| entry.is_finite()) && contrast > 0.0;
         if sound {
@@ -361,7 +381,7 @@ impl<'a> Fit<'a> {
     }
 
     /// By how much more the state errs, as a variance, because pixels share their noise.
-    fn shared_noise_factor(&self, residuals: &[Lanes]) -> f64 {
+    fn shared_noise_factor(&self, residuals: &[Numbers]) -> f64 {
         let [width_px, height_px] = self.patch.size_px;
         let reach = (HUBER_SD * self.noise) as f32;
         let mut in_box = vec![None; width_px * height_px];
@@ -372,10 +392,9 @@ impl<'a> Fit<'a> {
     }
 
     /// All pixels of the patch with their residuals.
-    fn compared(&self, residuals: &[Lanes]) -> impl Iterator<Item = Compared> {
+    fn compared(&self, residuals: &[Numbers]) -> impl Iterator<Item = Compared> {
         let groups = self.patch.groups.iter().zip(&self.shown).zip(residuals);
         groups.flat_map(|((pixels, shown), residuals)| {
-            let (shown, residuals) = (shown.to_array(), residuals.to_array());
             (0..pixels.count).map(move |lane| Compared {
                 block: pixels.blocks[lane].into(),
                 position: pixels.positions[lane] as usize,

@@ -1,10 +1,11 @@
 //! Sums over the pixels of a patch: all that a step of the pattern fit needs.
 
-use nalgebra::{Cholesky, Const, Matrix3, SMatrix, SVector, Vector3};
+use fearless_simd::{Level, dispatch, prelude::*};
+use nalgebra::{Cholesky, Const, Matrix3, SMatrix, Vector3};
 
 use super::appearance::{Appearance, COLUMNS, MOSAIC, RESIDUAL, UNKNOWNS, Unknowns};
 use super::mosaic::{Mosaic, MosaicEvidence};
-use super::patch::{Lanes, PixelGroup};
+use super::patch::{Lanes, Numbers, PixelGroup};
 
 /// Code values are whole numbers: no residual noise is believed below this share of the range.
 const QUANTISATION_SD: f64 = 1.0 / 219.0 / 3.464;
@@ -15,7 +16,7 @@ pub(super) struct Sums {
     products: SMatrix<f64, COLUMNS, COLUMNS>,
     weight: f64,
     /// Seen minus expected, group by group.
-    pub residuals: Vec<Lanes>,
+    pub residuals: Vec<Numbers>,
 }
 
 /// The normal equations at one state, factored.
@@ -30,41 +31,50 @@ impl Sums {
     /// only (Huber 1964). `None` where the comparison fails.
     pub fn over(
         groups: &[PixelGroup],
-        shown: &[Lanes],
+        shown: &[Numbers],
         appearance: &Appearance,
         reach: f64,
     ) -> Option<Self> {
-        let reach = Lanes::splat(reach as f32);
-        let mut products = [[Lanes::ZERO; COLUMNS]; COLUMNS];
-        let mut weights = Lanes::ZERO;
+        let level = Level::new();
+        dispatch!(level, simd => Self::summed(simd, groups, shown, appearance, reach as f32))
+    }
+
+    #[inline(always)]
+    fn summed<S: Simd>(
+        simd: S,
+        groups: &[PixelGroup],
+        shown: &[Numbers],
+        appearance: &Appearance,
+        reach: f32,
+    ) -> Option<Self> {
+        let zero = Lanes::splat(simd, 0.0);
+        let mut products = [[zero; COLUMNS]; COLUMNS];
+        let mut weights = zero;
         let mut residuals = Vec::with_capacity(groups.len());
-        let mut compared = |pixels: &PixelGroup, shown: Lanes| {
-            let row = appearance.compare(pixels);
-            let size = row[RESIDUAL].abs();
-            let weight = shown * (reach / size).fast_min(Lanes::ONE);
-            weights += weight;
-            residuals.push(row[RESIDUAL]);
-            (row, weight)
-        };
         // Two groups at a time: the sums are fetched and put back half as often.
         for (pixels, shown) in groups.chunks(2).zip(shown.chunks(2)) {
-            let (one, of_one) = compared(&pixels[0], shown[0]);
+            let (one, of_one) = compared(simd, appearance, reach, &pixels[0], shown[0]);
+            residuals.push(one[RESIDUAL].into());
             let (two, of_two) = match (pixels.get(1), shown.get(1)) {
-                (Some(pixels), Some(shown)) => compared(pixels, *shown),
-                _ => ([Lanes::ZERO; COLUMNS], Lanes::ZERO),
+                (Some(pixels), Some(&shown)) => {
+                    let (two, of_two) = compared(simd, appearance, reach, pixels, shown);
+                    residuals.push(two[RESIDUAL].into());
+                    (two, of_two)
+                }
+                _ => ([zero; COLUMNS], zero),
             };
+            weights += of_one + of_two;
             for (i, of_row) in products.iter_mut().enumerate() {
                 let (a, b) = (one[i] * of_one, two[i] * of_two);
-                let others = one.iter().zip(&two);
-                for (product, (&c, &d)) in of_row[..=i].iter_mut().zip(others) {
-                    *product += a * c + b * d;
+                for (j, product) in of_row[..=i].iter_mut().enumerate() {
+                    *product += a * one[j] + b * two[j];
                 }
             }
         }
-        let products = SMatrix::from_fn(|i, j| sum(products[i.max(j)][i.min(j)]));
+        let products = SMatrix::from_fn(|i, j| sum(products[i.max(j)][i.min(j)].into()));
         let sums = Self {
             products,
-            weight: sum(weights),
+            weight: sum(weights.into()),
             residuals,
         };
         sums.squares().is_finite().then_some(sums)
@@ -108,7 +118,21 @@ impl Sums {
     }
 }
 
+/// The comparison of a group, and the weight of each of its pixels.
+#[inline(always)]
+fn compared<S: Simd>(
+    simd: S,
+    appearance: &Appearance,
+    reach: f32,
+    pixels: &PixelGroup,
+    shown: Numbers,
+) -> ([Lanes<S>; COLUMNS], Lanes<S>) {
+    let row = appearance.compare(simd, pixels);
+    let within = (Lanes::splat(simd, reach) / row[RESIDUAL].abs()).min(1.0);
+    (row, within * Lanes::load_array(simd, shown))
+}
+
 /// Sum over the lanes.
-fn sum(lanes: Lanes) -> f64 {
-    SVector::from(lanes.to_array()).cast::<f64>().sum()
+fn sum(numbers: Numbers) -> f64 {
+    numbers.into_iter().map(f64::from).sum()
 }
