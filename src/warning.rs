@@ -15,6 +15,13 @@ use crate::stations::StationsWarning;
 pub enum Warning {
     /// No airframe tag is declared or seen: the camera has to have stood still.
     NoAirframeTag,
+    /// No sighting of an airframe tag agrees with all others; the fit goes without it.
+    AirframeTagLeftOut {
+        /// Id of the tag.
+        tag_id: u32,
+        /// Frames in which it was found.
+        sighted: usize,
+    },
     /// What a correction does not cure or tell.
     Matching(MatchingWarning),
     /// A surface's hinge follows from the clip so poorly that its angles may be scaled.
@@ -76,6 +83,7 @@ impl Warning {
             Self::Stations(warning) => warning.code(),
             Self::Response(warning) => warning.code(),
             Self::NoAirframeTag => "no-airframe-tag",
+            Self::AirframeTagLeftOut { .. } => "airframe-tag-left-out",
             Self::Matching(warning) => warning.code(),
             Self::HingePoor { .. } => "hinge-poor",
             Self::TagOnHinge { .. } => "tag-on-hinge",
@@ -95,6 +103,10 @@ impl Warning {
                 "no airframe tag was seen, so the result holds only if the camera stood still"
                     .into()
             }
+            Self::AirframeTagLeftOut { tag_id, sighted } => format!(
+                "airframe tag {tag_id} was found in {sighted} frame(s), but never where the other \
+                 sightings say it should be; it was left out"
+            ),
             Self::HingePoor {
                 surface,
                 scale_sd_pct,
@@ -131,6 +143,11 @@ impl Warning {
             Self::Matching(warning) => warning.mend(),
             Self::NoAirframeTag => {
                 "stick a tag on a part that does not move and declare it as [[airframe_tag]]".into()
+            }
+            Self::AirframeTagLeftOut { .. } => {
+                "check that the tag sits firmly, that no other tag has its id, and that its edge in \
+                 the model file is the one printed"
+                    .into()
             }
             Self::HingePoor { .. } => {
                 "film through more travel or from nearer, use a larger tag, or declare \

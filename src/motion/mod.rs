@@ -41,7 +41,7 @@ pub use at_neutral::{
 pub use options::{FitOptions, MotionError};
 pub use rests::LastingErrors;
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use nalgebra::{DMatrix, DVector, Point3, Unit, Vector3};
 
@@ -273,7 +273,8 @@ fn lower_root(covariance: &DMatrix<f64>) -> DMatrix<f64> {
 /// Fits all frames of a clip to the hinges of the declared surfaces.
 ///
 /// Lengths are millimetres as in the model file, corners px of the picture that the profile was
-/// made for. Doubts are pushed to `warnings`.
+/// made for. Doubts are pushed to `warnings`. An airframe tag that fits nowhere is left out where
+/// another one is left: one of the two is enough.
 pub fn fit(
     sightings: &Sightings,
     model: &ModelFile,
@@ -281,7 +282,33 @@ pub fn fit(
     options: &FitOptions,
     warnings: &mut Vec<Warning>,
 ) -> Result<Motion, MotionError> {
-    let clip = Observed::new(sightings, model, options, warnings)?;
+    let mut left_out = BTreeSet::new();
+    loop {
+        let mut doubts = Vec::new();
+        match fit_without(&left_out, sightings, model, profile, options, &mut doubts) {
+            Err(MotionError::TagFitsNowhere { tag_id, sighted })
+                if setup::another_airframe_tag(sightings, model, &left_out, tag_id) =>
+            {
+                warnings.push(Warning::AirframeTagLeftOut { tag_id, sighted });
+                left_out.insert(tag_id);
+            }
+            result => {
+                warnings.extend(doubts);
+                return result;
+            }
+        }
+    }
+}
+
+fn fit_without(
+    left_out: &BTreeSet<u32>,
+    sightings: &Sightings,
+    model: &ModelFile,
+    profile: &CameraProfile,
+    options: &FitOptions,
+    warnings: &mut Vec<Warning>,
+) -> Result<Motion, MotionError> {
+    let clip = Observed::new(left_out, sightings, model, options, warnings)?;
     let seen_airframe_tags = clip.seen_airframe_tags.clone();
     let mut fit = clip.joint_fit(model, profile, options);
     let undetermined = MotionError::Undetermined {

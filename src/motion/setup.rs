@@ -1,5 +1,7 @@
 //! Sets the fit up: what of a clip it looks at, and what is known before.
 
+use std::collections::BTreeSet;
+
 use super::joint_fit::JointFit;
 use super::observation::{self, ObservedFrame, Target};
 use super::parameters::{Layout, Lens, Priors};
@@ -21,13 +23,15 @@ pub(super) struct Observed {
 }
 
 impl Observed {
+    /// All but the tags that are to be left out.
     pub fn new(
+        left_out: &BTreeSet<u32>,
         sightings: &Sightings,
         model: &ModelFile,
         options: &FitOptions,
         warnings: &mut Vec<Warning>,
     ) -> Result<Self, MotionError> {
-        let mut frames = observation::observe(sightings, model)?;
+        let mut frames = observation::observe(left_out, sightings, model)?;
         let seen_airframe_tags = keep_seen_airframe_tags(&mut frames, model.airframe_tags.len());
         if seen_airframe_tags.is_empty() {
             warnings.push(Warning::NoAirframeTag);
@@ -133,6 +137,22 @@ pub(super) fn require_every_tag(
         let sighted = sighted(&fit.frames, tag);
         Err(MotionError::TagFitsNowhere { tag_id, sighted })
     })
+}
+
+/// Whether an airframe tag could be left out: another one was found that is not left out.
+pub(super) fn another_airframe_tag(
+    sightings: &Sightings,
+    model: &ModelFile,
+    left_out: &BTreeSet<u32>,
+    tag_id: u32,
+) -> bool {
+    let tags = || model.airframe_tags.iter().map(|tag| tag.id);
+    let mut others = tags().filter(|id| *id != tag_id && !left_out.contains(id));
+    let found = |id| {
+        let mut frames = sightings.frames.iter();
+        frames.any(|frame| frame.sighting(id).is_some())
+    };
+    tags().any(|id| id == tag_id) && others.any(found)
 }
 
 /// In how many frames a tag was found, kept or not.

@@ -94,33 +94,60 @@ fn names_a_surface_that_was_never_seen() {
     ));
 }
 
-#[test]
-fn names_a_tag_that_jumps_about() {
-    for tag_id in [1, 11] {
-        let mut built = aircraft::plain(1);
-        let mut second = built.airframe_tags[0].clone();
-        second.id = 1;
-        second.world_from_tag.translation[1] += 60.0;
-        built.airframe_tags.push(second);
-        let mut film = observe(&built, &brief(filming::handheld(), 1));
-        let mut random = Random::new(1);
-        for frame in &mut film.sightings.frames {
-            let tags = frame.sightings.iter_mut();
-            for sighting in tags.filter(|sighting| sighting.tag_id == tag_id) {
-                for corner in &mut sighting.corners_px {
-                    corner.x += 30.0 * random.normal();
-                    corner.y += 30.0 * random.normal();
-                }
+/// A hand-held film with two airframe tags, 0 and 1.
+fn with_two_airframe_tags() -> Film {
+    let mut built = aircraft::plain(1);
+    let mut second = built.airframe_tags[0].clone();
+    second.id = 1;
+    second.world_from_tag.translation[1] += 60.0;
+    built.airframe_tags.push(second);
+    observe(&built, &brief(filming::handheld(), 1))
+}
+
+/// The tag is seen anywhere about its place in these frames, and in no others.
+fn jumping_about(film: &mut Film, tag_id: u32, frames: std::ops::Range<usize>) {
+    let mut random = Random::new(1);
+    for (index, frame) in film.sightings.frames.iter_mut().enumerate() {
+        if !frames.contains(&index) {
+            frame.sightings.retain(|sighting| sighting.tag_id != tag_id);
+        }
+        let tags = frame.sightings.iter_mut();
+        for sighting in tags.filter(|sighting| sighting.tag_id == tag_id) {
+            for corner in &mut sighting.corners_px {
+                corner.x += 30.0 * random.normal();
+                corner.y += 30.0 * random.normal();
             }
         }
-        let frames = film.sightings.frames.len();
-        match measured(&film) {
-            Err(MotionError::TagFitsNowhere {
-                tag_id: named,
-                sighted,
-            }) => assert_eq!((named, sighted), (tag_id, frames)),
-            other => panic!("{:?}", other.map(|_| ())),
+    }
+}
+
+#[test]
+fn names_a_surface_tag_that_jumps_about() {
+    let mut film = with_two_airframe_tags();
+    let frames = film.sightings.frames.len();
+    jumping_about(&mut film, 11, 0..frames);
+    match measured(&film) {
+        Err(MotionError::TagFitsNowhere { tag_id, sighted }) => {
+            assert_eq!((tag_id, sighted), (11, frames));
         }
+        other => panic!("{:?}", other.map(|_| ())),
+    }
+}
+
+#[test]
+fn leaves_an_airframe_tag_out_that_jumps_about_and_says_so() {
+    let mut without = with_two_airframe_tags();
+    jumping_about(&mut without, 1, 0..0);
+    let (expected, _) = measured(&without).unwrap();
+    let frames = without.sightings.frames.len();
+    for (seen_in, sighted) in [(0..frames, frames), (7..8, 1)] {
+        let mut film = with_two_airframe_tags();
+        jumping_about(&mut film, 1, seen_in);
+        let (motion, warnings) = measured(&film).unwrap();
+        let told = Warning::AirframeTagLeftOut { tag_id: 1, sighted };
+        assert_eq!(warnings, vec![told]);
+        assert_eq!(motion.surfaces, expected.surfaces);
+        assert_eq!(motion.frames, expected.frames);
     }
 }
 
