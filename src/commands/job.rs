@@ -6,17 +6,17 @@ use std::time::Instant;
 use super::CommandError;
 use super::output::{OutputFolder, write_files};
 use crate::camera::CameraProfile;
-use crate::clip::{Clip, ClipOptions, Frame, day_of_file};
+use crate::clip::{Clip, ClipOptions, Frame, Levels, day_of_file};
 use crate::kept_sightings::{Before, KeptSightings, Searched};
 use crate::matching;
 use crate::measurement::{FrameRow, Measurement, Stages, frame_rows};
 use crate::model_file::ModelFile;
-use crate::motion::{self, FitOptions, Motion};
+use crate::motion::{self, FitOptions};
 use crate::progress::Progress;
 use crate::report::{self, Picture, ReportInputs, TraceInputs, frame_to_mark};
 use crate::response;
 use crate::stations::{self, HoldOptions};
-use crate::tags::{self, Begun, Sightings, TagPlan};
+use crate::tags::{self, Begun, SightedFrame, Sightings, TagPlan};
 use crate::warning::Warning;
 
 /// What is measured, and with what.
@@ -83,9 +83,10 @@ struct JobResult {
     rows: Vec<FrameRow>,
     /// Stages in their order, and how long each took.
     times_s: Vec<(&'static str, f64)>,
-    sightings: Sightings,
+    /// What was seen in the frame that the report draws on.
+    marked: Option<SightedFrame>,
+    levels: Levels,
     from_kept: FromKept,
-    motion: Motion,
 }
 
 impl Job<'_> {
@@ -105,8 +106,7 @@ impl Job<'_> {
 
     /// The frame that the report draws on, read once more: pictures are not kept.
     fn still(&self, result: &JobResult) -> Result<Option<Frame>, CommandError> {
-        let index = frame_to_mark(&result.motion).unwrap_or(0);
-        let Some(sighted) = result.sightings.frames.get(index) else {
+        let Some(sighted) = &result.marked else {
             return Ok(None);
         };
         let clip = Clip::open(self.clip, &self.clip_options)?;
@@ -158,9 +158,12 @@ impl Job<'_> {
             measurement,
             rows,
             times_s: times.stages,
-            sightings,
+            marked: sightings
+                .frames
+                .into_iter()
+                .nth(frame_to_mark(&motion).unwrap_or(0)),
+            levels: info.levels,
             from_kept,
-            motion,
         })
     }
 
@@ -221,8 +224,8 @@ impl JobResult {
     fn picture<'a>(&'a self, frame: &'a Frame, profile: &'a CameraProfile) -> Option<Picture<'a>> {
         Some(Picture {
             image: &frame.image,
-            levels: self.sightings.clip.levels,
-            sighted: self.sightings.frames.get(frame.index)?,
+            levels: self.levels,
+            sighted: self.marked.as_ref()?,
             camera: &profile.camera,
         })
     }

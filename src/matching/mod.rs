@@ -18,8 +18,10 @@ mod chain;
 mod command;
 mod curve;
 mod differential;
+mod differing;
 mod end_points;
 mod error;
+mod hand_work;
 mod isotonic;
 mod layers;
 mod linkage;
@@ -41,8 +43,9 @@ use crate::model_file::{Joins, MatchGroup, MatchMotion, Radio, Settings, Target}
 use crate::response::Responses;
 use crate::warning::Warning;
 
-pub use cause::{Cause, HandWork, LinkageDifference, LinkagePart};
+pub use cause::{Cause, LinkageDifference, LinkagePart};
 pub use error::MatchingError;
+pub use hand_work::HandWork;
 pub use reach::OutOfReach;
 pub use warning::MatchingWarning;
 
@@ -306,7 +309,7 @@ fn correct(pair: &Pair, group: &MatchGroup) -> Result<Correction, MatchingError>
     let found = &pair.follower_active;
     // A target has no linkage that another could be compared with.
     let (cause, hand_work) = if group.target.is_reference() {
-        let (cause, hand_work) = cause::explain(pair, &places);
+        let (cause, hand_work) = hand_work::explain(pair, &places);
         (Some(cause), hand_work)
     } else {
         (None, None)
