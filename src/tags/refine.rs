@@ -152,7 +152,7 @@ fn fit_from(
 
 impl Look {
     /// A guess for a tag that was not seen before.
-    fn at_first(patch: &Patch, blur_px: f64) -> Self {
+    pub(super) fn at_first(patch: &Patch, blur_px: f64) -> Self {
         let mut light: Vec<f32> = patch
             .groups
             .iter()
@@ -180,7 +180,7 @@ impl Look {
         }
     }
 
-    fn with_place(&self, patch_from_tag: &Matrix3<f64>) -> Unknowns {
+    pub(super) fn with_place(&self, patch_from_tag: &Matrix3<f64>) -> Unknowns {
         let mut state = Unknowns::zeros();
         for index in 0..BLUR {
             state[index] = patch_from_tag[(index / 3, index % 3)];

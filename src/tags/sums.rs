@@ -136,3 +136,68 @@ fn compared<S: Simd>(
 fn sum(numbers: Numbers) -> f64 {
     numbers.into_iter().map(f64::from).sum()
 }
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used)]
+    use nalgebra::Point2;
+
+    use super::*;
+    use crate::clip::{GreyImage, Levels};
+    use crate::tags::patch::Patch;
+    use crate::tags::pattern::Pattern;
+    use crate::tags::refine::Look;
+    use crate::tags::tone::Tone;
+
+    #[test]
+    fn registers_of_all_widths_give_the_same_bits() {
+        let size_px = 64;
+        // Some of everything: the fit need not mean anything.
+        let pixels: Vec<u8> = (0..size_px * size_px)
+            .map(|k: usize| (k.wrapping_mul(2_654_435_761) >> 7) as u8)
+            .collect();
+        let image = GreyImage {
+            width_px: size_px,
+            height_px: size_px,
+            pixels: pixels.into(),
+        };
+        let levels = Levels {
+            black: 16,
+            white: 235,
+        };
+        let corners_px = [[14.2, 12.7], [50.1, 15.3], [48.8, 49.6], [13.5, 47.9]].map(Point2::from);
+        let (patch, patch_from_tag) =
+            Patch::cut(&image, &Tone::new(2.2, levels), &corners_px).unwrap();
+        let white = |row: usize, column: usize| (3 * row + 5 * column) % 7 < 3;
+        let rows: Vec<Vec<bool>> = (0..8)
+            .map(|row| (0..8).map(|column| white(row, column)).collect())
+            .collect();
+        let pattern = Pattern::from_cells(&rows).unwrap();
+        let state = Look::at_first(&patch, 0.7).with_place(&patch_from_tag);
+        let mosaic = Mosaic::default();
+        let appearance = Appearance::new(&pattern, &patch, mosaic, &state).unwrap();
+        let shown: Vec<Numbers> = patch.groups.iter().map(PixelGroup::present).collect();
+
+        let (groups, level) = (&patch.groups, Level::new());
+        let widest = Sums::over(groups, &shown, &appearance, 0.1).unwrap();
+        let check = |sums: Option<Sums>| {
+            let sums = sums.unwrap();
+            assert_eq!(sums.products, widest.products);
+            assert_eq!(sums.residuals, widest.residuals);
+            assert_eq!(sums.weight, widest.weight);
+        };
+        #[cfg(target_arch = "x86_64")]
+        {
+            if let Some(four_wide) = level.as_sse2() {
+                check(Sums::summed(four_wide, groups, &shown, &appearance, 0.1));
+            }
+            if let Some(eight_wide) = level.as_avx2() {
+                check(Sums::summed(eight_wide, groups, &shown, &appearance, 0.1));
+            }
+        }
+        #[cfg(target_arch = "aarch64")]
+        if let Some(four_wide) = level.as_neon() {
+            check(Sums::summed(four_wide, groups, &shown, &appearance, 0.1));
+        }
+    }
+}
