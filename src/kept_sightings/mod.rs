@@ -11,7 +11,7 @@ mod fingerprint;
 mod identity;
 
 use std::ffi::OsString;
-use std::fs::{self, File};
+use std::fs::{self, File, TryLockError};
 use std::io::{self, Read, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 use std::time::SystemTime;
@@ -140,8 +140,10 @@ impl<'a> KeptSightings<'a> {
         let mut options = File::options();
         options.read(true).write(true).create(true).truncate(false);
         let file = options.open(self.path(UNFINISHED)).ok()?;
-        file.try_lock().ok()?;
-        Some(file)
+        // Where a file system knows no locks, two programs at once would spoil the file, which is
+        // then not believed.
+        let taken = matches!(file.try_lock(), Err(TryLockError::WouldBlock));
+        (!taken).then_some(file)
     }
 
     fn begin(self, file: File) -> Option<Keeping<'a>> {
