@@ -263,7 +263,7 @@ fn a_search_taken_up_anywhere_brings_the_same_without_a_look_at_the_frames_befor
         .unwrap()
         .collect::<Result<_, _>>()
         .unwrap();
-    let nothing = || Begun::new(&plan, info.levels).unwrap();
+    let nothing = || Begun::new(&plan).unwrap();
 
     let search = |frames: Vec<Frame>, begun, notes: &mut Notes| {
         let frames = frames.into_iter().map(Ok);

@@ -189,7 +189,7 @@ impl Job<'_> {
                 return Ok((Sightings { clip: info, frames }, from_kept));
             }
             Before::Part(begun) => *begun,
-            Before::Nothing => Begun::new(&plan, info.levels)?,
+            Before::Nothing => Begun::new(&plan)?,
         };
         let mut frames = clip.into_stream()?;
         let progress = self.progress.as_ref();

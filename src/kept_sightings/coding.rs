@@ -34,11 +34,15 @@ pub(super) struct Coder {
 }
 
 impl Coder {
+    fn new() -> Self {
+        Self {
+            before: Fingerprint::new().and(MAGIC),
+        }
+    }
+
     /// A new file, and the bytes that it begins with.
     pub fn begin(identity: &str) -> Option<(Self, Vec<u8>)> {
-        let mut coder = Self {
-            before: Fingerprint::new().and(MAGIC),
-        };
+        let mut coder = Self::new();
         let block = coder.block(identity)?;
         Some((coder, [MAGIC.as_slice(), &block].concat()))
     }
@@ -78,12 +82,9 @@ pub(super) struct Decoded {
 
 /// What was written for this identity, as far as it reads back; `None` for any other file.
 pub(super) fn decode(bytes: &[u8], identity: &str) -> Option<Decoded> {
-    let coder = Coder {
-        before: Fingerprint::new().and(MAGIC),
-    };
     let mut reader = Reader {
         rest: bytes.strip_prefix(MAGIC)?,
-        coder,
+        coder: Coder::new(),
     };
     if reader.block::<String>()? != identity {
         return None;
@@ -144,7 +145,6 @@ mod tests {
     use nalgebra::Point2;
 
     use super::*;
-    use crate::clip::Levels;
     use crate::tags::{CornerCovariance, DropReason, Dropped, Sighting, TagPlan};
 
     const IDENTITY: &str = "a search";
@@ -175,11 +175,7 @@ mod tests {
             expected: [10, 11].into(),
             cards: [100].into(),
         };
-        let levels = Levels {
-            black: 16,
-            white: 235,
-        };
-        Begun::new(&plan, levels).unwrap().memory
+        Begun::new(&plan).unwrap().memory
     }
 
     fn warnings() -> Vec<ClipWarning> {

@@ -87,18 +87,16 @@ enum Columns {
 }
 
 impl TagsAtZero {
-    /// From the fitted constants; `seen_airframe_tags` are positions in the model file, and `signs`
-    /// are −1 where a growing angle of the fit is a negative deflection.
+    /// From the fitted constants; `signs` are −1 where a growing angle of the fit is a negative
+    /// deflection.
     pub(super) fn new(
         constants: &Constants,
         layout: &Layout,
         model: &ModelFile,
-        seen_airframe_tags: &[usize],
         signs: &[f64],
     ) -> Self {
-        let airframe = constants.airframe_tags.iter().zip(seen_airframe_tags);
-        let airframe = airframe.enumerate().map(|(index, (pose, &declared))| {
-            let declared = &model.airframe_tags[declared];
+        let airframe = constants.airframe_tags.iter().zip(&model.airframe_tags);
+        let airframe = airframe.enumerate().map(|(index, (pose, declared))| {
             let tag = PlacedTag {
                 tag_id: declared.id,
                 edge_mm: declared.edge_mm,

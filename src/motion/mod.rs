@@ -41,7 +41,7 @@ pub use at_neutral::{
 pub use options::{FitOptions, MotionError};
 pub use rests::LastingErrors;
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 
 use nalgebra::{DMatrix, DVector, Point3, Unit, Vector3};
 
@@ -51,7 +51,7 @@ use crate::model_file::ModelFile;
 use crate::tags::Sightings;
 use crate::warning::Warning;
 use joint_fit::{JointFit, State, Until};
-use setup::{Observed, declared, require_every_tag};
+use setup::declared;
 
 /// One surface's deflection in one frame, against an arbitrary zero that is the same in all frames.
 #[derive(Debug, Clone, PartialEq)]
@@ -282,54 +282,36 @@ pub fn fit(
     options: &FitOptions,
     warnings: &mut Vec<Warning>,
 ) -> Result<Motion, MotionError> {
-    let mut left_out = BTreeSet::new();
-    loop {
-        let mut doubts = Vec::new();
-        match fit_without(&left_out, sightings, model, profile, options, &mut doubts) {
-            Err(MotionError::TagFitsNowhere { tag_id, sighted })
-                if setup::another_airframe_tag(sightings, model, &left_out, tag_id) =>
-            {
-                warnings.push(Warning::AirframeTagLeftOut { tag_id, sighted });
-                left_out.insert(tag_id);
-            }
-            result => {
-                warnings.extend(doubts);
-                return result;
-            }
-        }
+    let mut model = setup::with_seen_airframe_tags(model, sightings);
+    if model.airframe_tags.is_empty() {
+        warnings.push(Warning::NoAirframeTag);
     }
-}
-
-fn fit_without(
-    left_out: &BTreeSet<u32>,
-    sightings: &Sightings,
-    model: &ModelFile,
-    profile: &CameraProfile,
-    options: &FitOptions,
-    warnings: &mut Vec<Warning>,
-) -> Result<Motion, MotionError> {
-    let clip = Observed::new(left_out, sightings, model, options, warnings)?;
-    let seen_airframe_tags = clip.seen_airframe_tags.clone();
-    let mut fit = clip.joint_fit(model, profile, options);
-    let undetermined = MotionError::Undetermined {
-        frames: sightings.frames.len(),
+    let (mut fit, mut sorted) = loop {
+        match fit_of_every_tag(sightings, &model, profile, options) {
+            Err(MotionError::TagFitsNowhere { tag_id, sighted })
+                if setup::can_do_without(&model, tag_id) =>
+            {
+                model.airframe_tags.retain(|tag| tag.id != tag_id);
+                warnings.push(Warning::AirframeTagLeftOut { tag_id, sighted });
+            }
+            result => break result?,
+        }
     };
-    let start = start::start(&fit, model)?;
-    let mut sorted = fit_and_sort(&mut fit, start, options).ok_or(undetermined.clone())?;
-    require_every_tag(&fit, model, &seen_airframe_tags)?;
     let has_corner_errors = options.corner_error_sd_px > 0.0;
     let constant = match has_corner_errors {
         true => corner_errors::mean_residuals(&fit, &sorted),
         false => BTreeMap::new(),
     };
     for (tag, frames) in doubtful::admit(&mut fit, &mut sorted) {
-        let (tag_id, _) = declared(model, &seen_airframe_tags, tag);
+        let (tag_id, _) = declared(&model, tag);
         warnings.push(Warning::TagLooksOtherwise { tag_id, frames });
     }
     let lasting = rests::weigh_rests(&mut fit, &sorted, &constant);
-    let state = fit.minimise(sorted, FINAL).ok_or(undetermined)?;
+    let state = fit
+        .minimise(sorted, FINAL)
+        .ok_or_else(|| undetermined(sightings))?;
     for tag in bow::bowed_tags(&fit, &state) {
-        let (tag_id, _) = declared(model, &seen_airframe_tags, tag);
+        let (tag_id, _) = declared(&model, tag);
         let bow_mm = state.constants.bow_mm(tag).amax();
         warnings.push(Warning::TagBent { tag_id, bow_mm });
     }
@@ -340,10 +322,29 @@ fn fit_without(
         constant: &constant,
         lasting,
         sightings,
-        model,
-        seen_airframe_tags: &seen_airframe_tags,
+        model: &model,
     }
     .draw(options, warnings)
+}
+
+/// The fit of all that fits; every tag has to fit somewhere.
+fn fit_of_every_tag(
+    sightings: &Sightings,
+    model: &ModelFile,
+    profile: &CameraProfile,
+    options: &FitOptions,
+) -> Result<(JointFit, State), MotionError> {
+    let mut fit = setup::joint_fit(sightings, model, profile, options)?;
+    let start = start::start(&fit, model)?;
+    let sorted = fit_and_sort(&mut fit, start, options).ok_or_else(|| undetermined(sightings))?;
+    setup::require_every_tag(&fit, model)?;
+    Ok((fit, sorted))
+}
+
+fn undetermined(sightings: &Sightings) -> MotionError {
+    MotionError::Undetermined {
+        frames: sightings.frames.len(),
+    }
 }
 
 /// The fit of all that fits, tags taken for flat if none is bent, and pictures as read at once if

@@ -1,7 +1,5 @@
 //! Sightings made ready for the fit: whitened, and told apart by what they sit on.
 
-use std::collections::BTreeSet;
-
 use nalgebra::{SMatrix, SVector};
 
 use super::MotionError;
@@ -90,9 +88,8 @@ impl ObservedFrame {
     }
 }
 
-/// All sightings of declared surface and airframe tags but those that are left out, frame by frame.
+/// All sightings of declared surface and airframe tags, frame by frame.
 pub(super) fn observe(
-    left_out: &BTreeSet<u32>,
     sightings: &Sightings,
     model: &ModelFile,
 ) -> Result<Vec<ObservedFrame>, MotionError> {
@@ -117,7 +114,6 @@ pub(super) fn observe(
             let observations = frame
                 .sightings
                 .iter()
-                .filter(|sighting| !left_out.contains(&sighting.tag_id))
                 .filter_map(|sighting| Some((sighting, target_of(sighting.tag_id)?)))
                 .map(|(sighting, (target, edge_mm))| {
                     prepare(sighting, target, edge_mm).ok_or(MotionError::NotFinite {

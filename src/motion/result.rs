@@ -40,9 +40,8 @@ pub(super) struct Conclusion<'a> {
     pub constant: &'a BTreeMap<Target, Corners>,
     pub lasting: LastingErrors,
     pub sightings: &'a Sightings,
+    /// With the airframe tags that the fit has.
     pub model: &'a ModelFile,
-    /// Places in the model file of the airframe tags that the fit has.
-    pub seen_airframe_tags: &'a [usize],
 }
 
 impl Conclusion<'_> {
@@ -80,13 +79,7 @@ impl Conclusion<'_> {
             reprojection_rms_px: rms_px,
             constants_covariance: covariance,
             lasting: self.lasting,
-            tags_at_zero: TagsAtZero::new(
-                &state.constants,
-                &self.fit.layout,
-                self.model,
-                self.seen_airframe_tags,
-                &signs,
-            ),
+            tags_at_zero: TagsAtZero::new(&state.constants, &self.fit.layout, self.model, &signs),
         };
         judge(&motion, self.model, warnings)?;
         Ok(motion)

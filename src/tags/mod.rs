@@ -22,7 +22,7 @@ use std::fmt;
 use nalgebra::{Point2, SMatrix};
 use serde::{Deserialize, Serialize};
 
-use crate::clip::{ClipError, ClipInfo, Frame, Levels};
+use crate::clip::{ClipError, ClipInfo, Frame};
 use crate::model_file::{ModelFile, StationSource};
 use crate::progress::Progress;
 pub use error::TagsError;
@@ -160,10 +160,10 @@ impl Begun {
     ///
     /// # Errors
     /// [`TagsError::NoSuchTag`] for an id that the family does not hold.
-    pub fn new(plan: &TagPlan, levels: Levels) -> Result<Self, TagsError> {
+    pub fn new(plan: &TagPlan) -> Result<Self, TagsError> {
         Ok(Self {
             frames: Vec::new(),
-            memory: Memory::new(plan, levels)?,
+            memory: Memory::new(plan)?,
         })
     }
 }
@@ -205,7 +205,7 @@ pub fn sight(
     plan: &TagPlan,
     progress: &dyn Progress,
 ) -> Result<Sightings, TagsError> {
-    let begun = Begun::new(plan, clip.levels)?;
+    let begun = Begun::new(plan)?;
     sight_on(frames, clip, plan, begun, &mut (), progress)
 }
 
@@ -225,7 +225,7 @@ pub fn sight_on(
     progress: &dyn Progress,
 ) -> Result<Sightings, TagsError> {
     let mut seen = begun.frames;
-    let mut tracker = Tracker::new(begun.memory)?;
+    let mut tracker = Tracker::new(begun.memory, clip.levels)?;
     let mut kept = seen.len();
     for (place, frame) in frames.enumerate() {
         let frame = frame?;

@@ -34,6 +34,7 @@ const ENLARGED_EVERY: usize = 4;
 /// Follows the declared tags from frame to frame.
 pub(super) struct Tracker {
     search: Search,
+    levels: Levels,
     memory: Memory,
 }
 
@@ -42,7 +43,6 @@ pub(super) struct Tracker {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Memory {
     sensor: Option<Sensor>,
-    levels: Levels,
     tracks: BTreeMap<u32, Track>,
     cards: CardWatch,
     whole_searches: usize,
@@ -71,7 +71,7 @@ struct Seen {
 
 impl Memory {
     /// Before the first frame.
-    pub(super) fn new(plan: &TagPlan, levels: Levels) -> Result<Self, TagsError> {
+    pub(super) fn new(plan: &TagPlan) -> Result<Self, TagsError> {
         let track = |pattern| Track {
             pattern,
             last: None,
@@ -80,7 +80,6 @@ impl Memory {
         let patterns = printed_patterns(&plan.expected)?;
         Ok(Self {
             sensor: None,
-            levels,
             tracks: patterns
                 .into_iter()
                 .map(|(tag_id, pattern)| (tag_id, track(pattern)))
@@ -97,9 +96,10 @@ impl Memory {
 
 impl Tracker {
     /// Goes on from where a search came to.
-    pub fn new(memory: Memory) -> Result<Self, TagsError> {
+    pub fn new(memory: Memory, levels: Levels) -> Result<Self, TagsError> {
         Ok(Self {
             search: Search::new()?,
+            levels,
             memory,
         })
     }
@@ -221,7 +221,7 @@ impl Tracker {
                 &self.memory.tracks,
                 &places,
                 &frame.image,
-                self.memory.levels,
+                self.levels,
             )),
         };
         for (tag_id, places) in places {
