@@ -19,12 +19,16 @@ use super::{ClipError, ClipInfo, ClipOptions, ClipWarning, Frame, GreyImage, MAX
 /// libav open other files or the network.
 const CONTAINERS: &str = "mov,mp4,avi,matroska,webm,mpegts";
 
-/// One more than the two cores that most computers have at least: frames wait for each other, and a
-/// third thread fills the gaps, which saves a twelfth of the time. Each thread holds frames of its
-/// own: with four, 4K HEVC of ten bits takes 390 MB, with two 310.
+/// Threads of the decoder for the largest pictures, and for those up to [`SMALL_PICTURE_PIXELS`].
+/// Frames wait for each other, so that two threads leave two cores, which most computers have at
+/// least, with pauses; more threads fill them, but each holds frames of its own: 4K HEVC of ten bits
+/// takes 310 MB with three, 390 MB with four.
 /// The same on every machine, because what a decoder makes of the frames after a broken one depends
 /// on it.
-const DECODER_THREADS: usize = 3;
+const DECODER_THREADS: [usize; 2] = [3, 5];
+
+/// Pictures up to twice 1080p.
+const SMALL_PICTURE_PIXELS: u64 = 2 * 1920 * 1080;
 
 /// After so many errors in a row without a frame, and no claim that more frames exist, the rest is
 /// given up.
@@ -348,7 +352,8 @@ fn open_container(path: &Path) -> Result<format::context::Input, ClipError> {
 fn open_decoder(path: &Path, stream: &Stream) -> Result<codec::decoder::Video, ClipError> {
     let parameters = stream.parameters();
     let (width_px, height_px) = (parameters.width(), parameters.height());
-    if u64::from(width_px) * u64::from(height_px) > MAX_PIXELS {
+    let pixels = u64::from(width_px) * u64::from(height_px);
+    if pixels > MAX_PIXELS {
         return Err(ClipError::TooLarge {
             path: path.into(),
             width_px,
@@ -361,7 +366,12 @@ fn open_decoder(path: &Path, stream: &Stream) -> Result<codec::decoder::Video, C
     };
     let mut context = codec::Context::from_parameters(stream.parameters()).map_err(no_decoder)?;
     let mut threading = codec::threading::Config::kind(codec::threading::Type::Frame);
-    threading.count = DECODER_THREADS;
+    let [for_large, for_small] = DECODER_THREADS;
+    threading.count = if pixels > SMALL_PICTURE_PIXELS {
+        for_large
+    } else {
+        for_small
+    };
     context.set_threading(threading);
     context.decoder().video().map_err(no_decoder)
 }

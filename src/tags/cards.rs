@@ -3,7 +3,8 @@
 //! A card only says a number, so it need not be measured: ten times a second the places where cards
 //! were last seen are compared with their patterns, and searched where a card does not lie as it
 //! did. The whole picture is searched three times a second while none is in sight or a new one
-//! appears, and once a second otherwise: a second card elsewhere would contradict the first. Cards
+//! appears, and once a second otherwise: a second card elsewhere would contradict the first. Most of
+//! these searches leave out what looks as it did when all of the picture was searched last. Cards
 //! are all of one size and hardly smaller than the tags on the aircraft, so most of these searches
 //! look at a reduced picture.
 
@@ -11,11 +12,13 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use serde::{Deserialize, Serialize};
 
+use super::changes::Cells;
+use super::part::Part;
 use super::pattern::Pattern;
 use super::recognise::shows;
 use super::search::{Candidate, QUICK_FROM_PX, Search, Window};
 use super::{CornerCovariance, Sighting, TagsError};
-use crate::clip::Frame;
+use crate::clip::{Frame, GreyImage};
 use crate::geometry::quadrilateral::mean_edge;
 
 /// Pause between two looks at the places of the last cards.
@@ -34,6 +37,10 @@ const THOROUGH_EVERY: usize = 4;
 
 /// Once cards were seen, every so many searches of the whole picture look for cards further away.
 const FAR_EVERY: usize = 2;
+
+/// Every so many searches go through the whole picture even where it did not change, in case that a
+/// card was missed.
+const EVERYTHING_EVERY: usize = 8;
 
 /// A card that is further away than all before is looked for down to this share of their edges.
 const FAR_SHARE: f64 = 0.5;
@@ -56,6 +63,8 @@ pub(super) struct CardWatch {
     looked_s: f64,
     searched_s: f64,
     searches: usize,
+    /// The picture in which everything was last searched.
+    searched: Option<Cells>,
     /// Mean edge of the smallest card seen so far.
     smallest_px: Option<f64>,
 }
@@ -70,6 +79,7 @@ impl CardWatch {
             looked_s: f64::MIN,
             searched_s: f64::MIN,
             searches: 0,
+            searched: None,
             smallest_px: None,
         }
     }
@@ -131,13 +141,29 @@ impl CardWatch {
         if frame.time_s < self.searched_s + pause_s {
             return Ok(found);
         }
-        let whole = match self.reduction(tag_edge_px) {
-            Some(factor) => search.whole_reduced(&frame.image, factor)?,
+        let mut candidates = match self.reduction(tag_edge_px) {
+            Some(factor) => {
+                let parts = self.parts_to_search(&frame.image);
+                search.reduced(&frame.image, &parts, factor)?
+            }
             None => search.whole(&frame.image)?,
-        };
-        let mut candidates = whole.candidates;
+        }
+        .candidates;
         candidates.extend(found);
         Ok(self.take_search(frame, candidates))
+    }
+
+    /// Where cards are looked for: as a rule where the picture is not what it was when all of it
+    /// was last searched.
+    fn parts_to_search(&mut self, image: &GreyImage) -> Vec<Part> {
+        let now = Cells::of(image);
+        let due = self.searches.is_multiple_of(EVERYTHING_EVERY);
+        let before = self.searched.as_ref().filter(|_| !due);
+        if let Some(parts) = before.and_then(|before| before.changed(&now)) {
+            return parts;
+        }
+        self.searched = Some(now);
+        vec![Part::whole(image)]
     }
 
     /// Whether a card that was seen before is still there; another card in its place, or the same
@@ -194,7 +220,6 @@ mod tests {
 
     use super::super::tracker::printed_patterns;
     use super::*;
-    use crate::clip::GreyImage;
 
     const SIZE_PX: [usize; 2] = [640, 480];
 

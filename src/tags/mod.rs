@@ -2,9 +2,11 @@
 
 mod appearance;
 mod cards;
+mod changes;
 mod correlation;
 mod error;
 mod mosaic;
+mod part;
 mod patch;
 mod pattern;
 mod quality;

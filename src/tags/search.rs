@@ -1,8 +1,9 @@
 //! Search: where in the picture tags may be, as the vision library sees it.
 
-use nalgebra::{Point2, Vector2};
+use nalgebra::Point2;
 use serde::{Deserialize, Serialize};
 
+use super::part::Part;
 use crate::clip::GreyImage;
 use crate::geometry::quadrilateral;
 use crate::vision::{
@@ -86,15 +87,27 @@ impl Search {
         Ok(self.thorough.find(image)?.into())
     }
 
-    /// Looks quickly through a whole picture for tags with edges of [`QUICK_FROM_PX`] after it was
-    /// reduced by a whole factor.
-    pub fn whole_reduced(
+    /// Looks quickly through parts of a picture for tags with edges of [`QUICK_FROM_PX`] after they
+    /// were reduced by a whole factor; what lies in two parts may be found twice.
+    pub fn reduced(
         &mut self,
         image: &GreyImage,
+        parts: &[Part],
         factor: usize,
     ) -> Result<SearchResult, VisionError> {
-        let found = SearchResult::from(self.quick.find(&vision::reduced(image, factor)?)?);
-        Ok(found.moved(|place| resized(place, factor as f64)))
+        let mut found = SearchResult::default();
+        for part in parts {
+            let picture = if *part == Part::whole(image) {
+                vision::reduced(image, factor)?
+            } else {
+                vision::reduced(&part.cut(image), factor)?
+            };
+            let here = SearchResult::from(self.quick.find(&picture)?)
+                .moved(|place| resized(place, factor as f64) + part.origin());
+            found.candidates.extend(here.candidates);
+            found.other_squares_px.extend(here.other_squares_px);
+        }
+        Ok(found)
     }
 
     /// Looks through a whole picture enlarged, for tags that are too small for the library.
@@ -109,9 +122,10 @@ impl Search {
         image: &GreyImage,
         place: Window,
     ) -> Result<SearchResult, VisionError> {
-        let Some((origin, mut crop)) = place.crop(image) else {
+        let Some(part) = place.part(image) else {
             return Ok(SearchResult::default());
         };
+        let mut crop = part.cut(image);
         let enlargement = if place.edge_px < ENLARGE_BELOW_PX {
             ENLARGEMENT
         } else {
@@ -121,7 +135,7 @@ impl Search {
             crop = vision::enlarged(&crop, enlargement)?;
         }
         let found = SearchResult::from(self.window.find(&crop)?);
-        Ok(found.moved(|place| resized(place, 1.0 / enlargement as f64) + origin))
+        Ok(found.moved(|place| resized(place, 1.0 / enlargement as f64) + part.origin()))
     }
 }
 
@@ -146,29 +160,17 @@ impl Window {
         }
     }
 
-    fn crop(&self, image: &GreyImage) -> Option<(Vector2<f64>, GreyImage)> {
+    /// What of it lies in the picture.
+    fn part(&self, image: &GreyImage) -> Option<Part> {
         let span = |centre: f64, size: usize| {
             let low = (centre - self.reach_px).floor().clamp(0.0, size as f64) as usize;
             let high = (centre + self.reach_px).ceil().clamp(0.0, size as f64) as usize;
-            (low < high).then_some((low, high))
+            (low < high).then_some(low..high)
         };
-        let (left, right) = span(self.centre_px.x, image.width_px)?;
-        let (top, bottom) = span(self.centre_px.y, image.height_px)?;
-        let mut pixels = Vec::with_capacity((right - left) * (bottom - top));
-        for row in image
-            .pixels
-            .chunks_exact(image.width_px)
-            .take(bottom)
-            .skip(top)
-        {
-            pixels.extend_from_slice(&row[left..right]);
-        }
-        let crop = GreyImage {
-            width_px: right - left,
-            height_px: bottom - top,
-            pixels: pixels.into(),
-        };
-        Some((Vector2::new(left as f64, top as f64), crop))
+        Some(Part {
+            columns: span(self.centre_px.x, image.width_px)?,
+            rows: span(self.centre_px.y, image.height_px)?,
+        })
     }
 }
 

@@ -1,0 +1,208 @@
+//! Changes: where a picture looks other than when it was last searched.
+//!
+//! A camera on a tripod sees the same room all the time. What was searched there without a find
+//! need not be searched again before something moves.
+
+use serde::{Deserialize, Serialize};
+
+use super::part::Part;
+use crate::clip::GreyImage;
+
+/// Cells across a picture at most; fewer where they would have less than [`SMALLEST_CELL_PX`].
+const MOST_CELLS_ACROSS: usize = 240;
+
+/// Cells are half as wide as the smallest tag that is looked for, or less.
+const SMALLEST_CELL_PX: usize = 8;
+
+/// Every so many rows of a cell are added up: enough to keep the noise of its mean below a level.
+const ROW_STEP: usize = 4;
+
+/// A mean that differs by so many levels has changed: twice what compression and flicker do to it,
+/// and little beside the contrast of a tag.
+const CHANGED_LEVELS: u8 = 6;
+
+/// Changed cells so far apart still belong to one thing, cells.
+const REACH_CELLS: usize = 2;
+
+/// What is searched around a change, cells: a tag on white ground shows in its black parts only.
+const ROOM_CELLS: usize = 3;
+
+/// Where changes and what is searched around them cover more of the picture, all of it may as well
+/// be searched.
+const MOST_CHANGED: f64 = 0.5;
+
+/// The brightness of a picture in coarse cells.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub(super) struct Cells {
+    cell_px: usize,
+    across: usize,
+    means: Vec<u8>,
+}
+
+impl Cells {
+    /// Those of a picture; what does not fill a cell at its right and lower border is left out.
+    pub fn of(image: &GreyImage) -> Self {
+        let cell_px = image
+            .width_px
+            .div_ceil(MOST_CELLS_ACROSS)
+            .max(SMALLEST_CELL_PX);
+        let across = image.width_px / cell_px;
+        let rows = cell_px.div_ceil(ROW_STEP);
+        let mut means = Vec::with_capacity(across * (image.height_px / cell_px));
+        let mut sums = vec![0_u32; across];
+        for band in image.pixels.chunks_exact(image.width_px * cell_px) {
+            sums.fill(0);
+            for row in band.chunks_exact(image.width_px).step_by(ROW_STEP) {
+                for (sum, cell) in sums.iter_mut().zip(row.chunks_exact(cell_px)) {
+                    *sum += cell.iter().map(|&value| u32::from(value)).sum::<u32>();
+                }
+            }
+            let pixels = (rows * cell_px) as u32;
+            means.extend(sums.iter().map(|sum| (sum / pixels) as u8));
+        }
+        Self {
+            cell_px,
+            across,
+            means,
+        }
+    }
+
+    /// The parts of a later picture that look otherwise; `None` where it is another picture.
+    pub fn changed(&self, later: &Self) -> Option<Vec<Part>> {
+        if (self.across, self.means.len()) != (later.across, later.means.len()) {
+            return None;
+        }
+        let pairs = self.means.iter().zip(&later.means);
+        let mut changed: Vec<bool> = pairs
+            .map(|(before, &later)| before.abs_diff(later) > CHANGED_LEVELS)
+            .collect();
+        let parts = self.parts(&mut changed);
+        let cells: usize = parts.iter().map(Part::area).sum();
+        let few = cells as f64 <= MOST_CHANGED * self.means.len() as f64;
+        few.then(|| parts.iter().map(|part| part.scaled(self.cell_px)).collect())
+    }
+
+    /// Boxes around the groups of changed cells, in cells; `changed` is used up.
+    fn parts(&self, changed: &mut [bool]) -> Vec<Part> {
+        let size = [self.across, changed.len() / self.across.max(1)];
+        let mut parts = Vec::new();
+        for first in 0..changed.len() {
+            if changed[first] {
+                let group = take_group(changed, size, first);
+                parts.push(group.grown(ROOM_CELLS, size));
+            }
+        }
+        parts
+    }
+}
+
+/// The box around all changed cells that hang together with the first one.
+fn take_group(changed: &mut [bool], size: [usize; 2], first: usize) -> Part {
+    let at = |cell: usize| [cell % size[0], cell / size[0]];
+    let mut group = Part::single(at(first));
+    let mut open = vec![first];
+    changed[first] = false;
+    while let Some(cell) = open.pop() {
+        let around = Part::single(at(cell));
+        group = group.with(&around);
+        let near = around.grown(REACH_CELLS, size);
+        for row in near.rows {
+            for column in near.columns.clone() {
+                let next = row * size[0] + column;
+                if std::mem::take(&mut changed[next]) {
+                    open.push(next);
+                }
+            }
+        }
+    }
+    group
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const SIZE_PX: [usize; 2] = [1000, 500];
+
+    /// A wall with a texture of its own, as brighter or darker as `light` tells, seen with noise
+    /// whose pattern goes by `frame`.
+    fn wall(light: i32, frame: u32) -> Vec<i32> {
+        let [width_px, height_px] = SIZE_PX;
+        (0..(width_px * height_px) as u32)
+            .map(|pixel| {
+                let texture = (pixel / 13 % 70) as i32;
+                let noise = pixel.wrapping_add(frame * 7919).wrapping_mul(2_654_435_761) >> 28;
+                80 + texture + light + noise as i32 - 8
+            })
+            .collect()
+    }
+
+    fn cells(pixels: Vec<i32>) -> Cells {
+        let [width_px, height_px] = SIZE_PX;
+        let pixels = pixels.into_iter().map(|value| value.clamp(0, 255) as u8);
+        Cells::of(&GreyImage {
+            width_px,
+            height_px,
+            pixels: pixels.collect(),
+        })
+    }
+
+    /// Stripes of black and white in a square.
+    fn put_square(pixels: &mut [i32], [left, top]: [usize; 2], edge_px: usize) {
+        for row in top..top + edge_px {
+            for column in left..left + edge_px {
+                let white = (column - left) / 6 % 2 == 0;
+                pixels[row * SIZE_PX[0] + column] = if white { 230 } else { 20 };
+            }
+        }
+    }
+
+    #[test]
+    fn noise_is_no_change() {
+        let before = cells(wall(0, 1));
+        for frame in 2..20 {
+            assert_eq!(before.changed(&cells(wall(0, frame))), Some(vec![]));
+        }
+    }
+
+    #[test]
+    fn what_appears_lies_in_one_part_with_room_around_it() {
+        let before = cells(wall(0, 1));
+        for (place, edge_px) in [([300, 200], 22), ([611, 97], 40), ([205, 303], 150)] {
+            let mut pixels = wall(0, 2);
+            put_square(&mut pixels, place, edge_px);
+            let parts = before.changed(&cells(pixels)).unwrap();
+            let [part] = &parts[..] else {
+                panic!("{parts:?}")
+            };
+            for (range, from) in [(&part.columns, place[0]), (&part.rows, place[1])] {
+                assert!(range.start + 8 <= from && from + edge_px + 8 <= range.end);
+                assert!(range.len() <= edge_px + 80, "{part:?}");
+            }
+        }
+    }
+
+    #[test]
+    fn two_things_far_apart_are_two_parts() {
+        let before = cells(wall(0, 1));
+        let mut pixels = wall(0, 2);
+        put_square(&mut pixels, [100, 50], 40);
+        put_square(&mut pixels, [960, 460], 40);
+        let parts = before.changed(&cells(pixels)).unwrap();
+        assert_eq!(parts.len(), 2);
+        assert!(parts.iter().all(|part| part.columns.end <= SIZE_PX[0]));
+        assert!(parts.iter().all(|part| part.rows.end <= SIZE_PX[1]));
+    }
+
+    #[test]
+    fn other_light_or_another_size_is_another_picture() {
+        let before = cells(wall(0, 1));
+        assert_eq!(before.changed(&cells(wall(20, 2))), None);
+        let smaller = GreyImage {
+            width_px: 500,
+            height_px: 1000,
+            pixels: vec![80; 500_000].into(),
+        };
+        assert_eq!(before.changed(&Cells::of(&smaller)), None);
+    }
+}
