@@ -7,7 +7,7 @@ use proptest::prelude::*;
 use super::sample::{LEFT, RIGHT, heron};
 use super::*;
 use crate::matching::MatchingWarning;
-use crate::motion::{FrameDeflection, Motion, MotionFrame, SurfaceMotion};
+use crate::motion::{FrameDeflection, Motion, MotionFrame, MotionWarning, SurfaceMotion};
 use crate::stations::{Holds, Sweeps};
 use crate::warning::Warning;
 
@@ -198,7 +198,10 @@ fn what_is_no_number_is_refused_when_kept() {
 fn matching_again_replaces_the_doubts_of_matching_and_keeps_the_others() {
     let mut measurement = heron();
     let matching = Warning::Matching(MatchingWarning::RadioNotDeclared);
-    measurement.warnings = vec![(&Warning::NoAirframeTag).into(), (&matching).into()];
+    measurement.warnings = vec![
+        (&Warning::Motion(MotionWarning::NoAirframeTag)).into(),
+        (&matching).into(),
+    ];
     let codes = |warnings: &[Warning]| -> Vec<String> {
         let matched = measurement.rematched(Vec::new(), None, Vec::new(), warnings);
         let kept = matched.unwrap().warnings;
@@ -332,7 +335,7 @@ fn what_the_stages_hand_on_is_kept_and_read_back() {
         responses: &sample.responses(),
         stick_log: None,
         corrections: &sample.matches,
-        warnings: &[crate::warning::Warning::NoAirframeTag],
+        warnings: &[Warning::Motion(MotionWarning::NoAirframeTag)],
         date: Some("2026-11-25"),
     })
     .unwrap();

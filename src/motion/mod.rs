@@ -34,12 +34,14 @@ mod start;
 #[allow(clippy::unwrap_used)]
 mod tests;
 mod trials;
+mod warning;
 
 pub use at_neutral::{
     HINGE_ROWS, HingeInReference, OnSurface, POSE_ROWS, PlacedTag, TagsAtNeutral, TagsAtZero,
 };
 pub use options::{FitOptions, MotionError};
 pub use rests::LastingErrors;
+pub use warning::MotionWarning;
 
 use std::collections::BTreeMap;
 
@@ -284,7 +286,7 @@ pub fn fit(
 ) -> Result<Motion, MotionError> {
     let mut model = setup::with_seen_airframe_tags(model, sightings);
     if model.airframe_tags.is_empty() {
-        warnings.push(Warning::NoAirframeTag);
+        warnings.push(Warning::Motion(MotionWarning::NoAirframeTag));
     }
     let (mut fit, mut sorted) = loop {
         match fit_of_every_tag(sightings, &model, profile, options) {
@@ -292,7 +294,10 @@ pub fn fit(
                 if setup::can_do_without(&model, tag_id) =>
             {
                 model.airframe_tags.retain(|tag| tag.id != tag_id);
-                warnings.push(Warning::AirframeTagLeftOut { tag_id, sighted });
+                warnings.push(Warning::Motion(MotionWarning::AirframeTagLeftOut {
+                    tag_id,
+                    sighted,
+                }));
             }
             result => break result?,
         }
@@ -304,7 +309,10 @@ pub fn fit(
     };
     for (tag, frames) in doubtful::admit(&mut fit, &mut sorted) {
         let (tag_id, _) = declared(&model, tag);
-        warnings.push(Warning::TagLooksOtherwise { tag_id, frames });
+        warnings.push(Warning::Motion(MotionWarning::TagLooksOtherwise {
+            tag_id,
+            frames,
+        }));
     }
     let lasting = rests::weigh_rests(&mut fit, &sorted, &constant);
     let state = fit
@@ -313,7 +321,7 @@ pub fn fit(
     for tag in bow::bowed_tags(&fit, &state) {
         let (tag_id, _) = declared(&model, tag);
         let bow_mm = state.constants.bow_mm(tag).amax();
-        warnings.push(Warning::TagBent { tag_id, bow_mm });
+        warnings.push(Warning::Motion(MotionWarning::TagBent { tag_id, bow_mm }));
     }
     fit.layout.corner_errors = has_corner_errors;
     result::Conclusion {

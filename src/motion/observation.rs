@@ -54,6 +54,13 @@ impl Observation {
         self.kept && self.doubt.is_none()
     }
 
+    /// Mean length of the tag's edges in the picture, px.
+    pub fn edge_px(&self) -> f64 {
+        let corner = |at: usize| self.corners_px.fixed_rows::<2>(2 * (at % 4));
+        let edges_px = (0..4).map(|at| (corner(at + 1) - corner(at)).norm());
+        edges_px.sum::<f64>() / 4.0
+    }
+
     /// Weight of the sighting, whatever its residual.
     pub fn weight(&self) -> f64 {
         self.share * self.doubt.map_or(1.0, |_| DOUBTFUL_WEIGHT)

@@ -45,6 +45,16 @@ impl Default for FitOptions {
     }
 }
 
+/// Against tags that lie elsewhere than the fit says.
+pub(super) const MEND_FIT_LOOSE: &str = "check that every tag sits firmly, that nothing moves but \
+    the surfaces about their hinges, and that the camera profile is this camera's";
+/// Against a tag that fits nowhere.
+pub(super) const MEND_TAG_FITS_NOWHERE: &str = "check that the tag sits firmly, that no other tag \
+    has its id, and that its edge in the model file is the one printed";
+/// Against a hinge that the clip hardly tells.
+pub(super) const MEND_HINGE_POOR: &str = "film through more travel or from nearer, use a larger \
+    tag, or declare hinge_to_tag_mm from a ruler";
+
 /// Why no motion could be fitted.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 pub enum MotionError {
@@ -97,6 +107,17 @@ pub enum MotionError {
         /// Standard deviation of the scale of its angles, percent.
         scale_sd_pct: f64,
     },
+    /// The tags lie far from where the fit says they should be.
+    #[error(
+        "the tags do not move as on an airframe with hinged surfaces: they lie {rms_px:.1} px off \
+         on average, {rms_pct:.0} % of their edges"
+    )]
+    FitLoose {
+        /// Root mean square of a coordinate's residuals.
+        rms_px: f64,
+        /// The same in percent of the tags' edges.
+        rms_pct: f64,
+    },
     /// No sighting of a tag agrees with the fit of all others.
     #[error(
         "tag {tag_id} was found in {sighted} frame(s), but never where the other sightings say it \
@@ -141,14 +162,9 @@ impl MotionError {
             Self::NoHinge { .. } => {
                 "check that the tag sits firmly on the surface and that no other tag has its id"
             }
-            Self::HingeUndetermined { .. } => {
-                "film through more travel or from nearer, use a larger tag, or declare \
-                 hinge_to_tag_mm from a ruler"
-            }
-            Self::TagFitsNowhere { .. } => {
-                "check that the tag sits firmly, that no other tag has its id, and that its edge in \
-                 the model file is the one printed"
-            }
+            Self::HingeUndetermined { .. } => MEND_HINGE_POOR,
+            Self::FitLoose { .. } => MEND_FIT_LOOSE,
+            Self::TagFitsNowhere { .. } => MEND_TAG_FITS_NOWHERE,
             Self::Undetermined { .. } => {
                 "film longer, nearer and through the whole travel, with an airframe tag in view"
             }

@@ -12,7 +12,7 @@ use super::parameters::{Hinged, SURFACE_CONSTANTS, TAG_CONSTANTS};
 use super::prediction::{residual, residual_px};
 use super::{
     FitOptions, FrameDeflection, LastingErrors, Misfit, Motion, MotionError, MotionFrame,
-    SurfaceMotion, TagsAtZero,
+    MotionWarning, SurfaceMotion, TagsAtZero,
 };
 use crate::conventions::deg_from_rad;
 use crate::geometry::Pose;
@@ -28,6 +28,12 @@ const TRAVEL_SHARES: [f64; 2] = [0.02, 0.98];
 const DOUBTFUL_SCALE_SD: f64 = 0.005;
 /// … and the hinge is refused beyond this one.
 const REFUSED_SCALE_SD: f64 = 0.15;
+/// The fit is doubted where tags lie further from where it says than this share of their edges, in
+/// the root mean square. Films that were coded so poorly that a hold could be 0.5° off have 0.4 %,
+/// usual ones 0.05 to 0.2 %.
+const LOOSE_SHARE: f64 = 0.01;
+/// … and refused beyond this one: 0.6 mm on tags of 20 mm.
+const REFUSED_LOOSE_SHARE: f64 = 0.03;
 /// A tag whose centre is nearer to the hinge line than this many edges turns nearly in place: its
 /// way along the arc, which tells the angle best, is lost.
 const NEAREST_EDGES: f64 = 0.5;
@@ -60,7 +66,8 @@ impl Conclusion<'_> {
                 .filter(|f| f.kept().next().is_some())
                 .count(),
         };
-        let (variance, rms_px) = self.scatter().ok_or(undetermined.clone())?;
+        let scatter = self.scatter().ok_or(undetermined.clone())?;
+        let variance = scatter.variance;
         self.require_travel(&reduced, options)?;
         let covariance = self
             .covariance(&reduced, variance, options)
@@ -76,12 +83,13 @@ impl Conclusion<'_> {
                 let variance_s2 = covariance[(column, column)];
                 Measured::new(state.constants.readout_s, variance_s2.max(0.0).sqrt())
             }),
-            reprojection_rms_px: rms_px,
+            reprojection_rms_px: scatter.rms_px,
             constants_covariance: covariance,
             lasting: self.lasting,
             tags_at_zero: TagsAtZero::new(&state.constants, &self.fit.layout, self.model, &signs),
         };
-        judge(&motion, self.model, warnings)?;
+        judge_scatter(&scatter, warnings)?;
+        judge_hinges(&motion, self.model, warnings)?;
         Ok(motion)
     }
 
@@ -97,24 +105,30 @@ impl Conclusion<'_> {
         with_corner_errors(&own, reduced, layout, options.corner_error_sd_px)
     }
 
-    /// Variance of the whitened residuals that have a say, about what they have in common in all
-    /// frames (1 if the covariances are right), and their RMS in px.
-    fn scatter(&self) -> Option<(f64, f64)> {
+    /// How the sightings that have a say scatter about the fit; `None` if there are none.
+    fn scatter(&self) -> Option<Scatter> {
         let state = self.state;
         let camera = self.fit.lens.camera(&state.constants);
-        let (mut chi2, mut squares_px, mut coordinates) = (0.0, 0.0, 0.0);
+        let (mut chi2, mut squares_px2, mut squared_shares) = (0.0, 0.0, 0.0);
+        let mut sightings = 0.0;
         for (frame, frame_state) in self.fit.frames.iter().zip(&state.frames) {
             for seen in frame.with_a_say() {
                 let miss = residual(seen, &camera, &state.constants, frame_state)?;
                 let constant = self.constant.get(&seen.target).copied();
                 chi2 += (miss - constant.unwrap_or_default()).norm_squared();
-                squares_px +=
-                    residual_px(seen, &camera, &state.constants, frame_state)?.norm_squared();
-                coordinates += 8.0;
+                let miss_px = residual_px(seen, &camera, &state.constants, frame_state)?;
+                squares_px2 += miss_px.norm_squared();
+                squared_shares += miss_px.norm_squared() / seen.edge_px().powi(2);
+                sightings += 1.0;
             }
         }
-        let freedom = coordinates / 8.0 * super::outliers::freedom_of_a_sighting(self.fit);
-        (coordinates > 0.0).then(|| (chi2 / freedom, (squares_px / coordinates).sqrt()))
+        let freedom = sightings * super::outliers::freedom_of_a_sighting(self.fit);
+        let coordinates = 8.0 * sightings;
+        (sightings > 0.0).then(|| Scatter {
+            variance: chi2 / freedom,
+            rms_px: (squares_px2 / coordinates).sqrt(),
+            rms_share: (squared_shares / coordinates).sqrt(),
+        })
     }
 
     /// Each surface's travel has to be large enough for a hinge line.
@@ -249,6 +263,17 @@ impl Conclusion<'_> {
     }
 }
 
+/// How sightings scatter about the fit.
+struct Scatter {
+    /// Variance of the whitened residuals about what they have in common in all frames: 1 if the
+    /// covariances are right.
+    variance: f64,
+    /// Root mean square of the residuals of a coordinate, px.
+    rms_px: f64,
+    /// The same as a share of the tag's edge.
+    rms_share: f64,
+}
+
 /// What the misfit of a doubtful sighting adds to a deflection whose own variance is given.
 fn misfit(observed: &ObservedFrame, surface: usize, own_rad2: f64) -> Option<Misfit> {
     let mut kept = observed.kept();
@@ -301,8 +326,24 @@ fn own_covariance(eliminated: &FrameElimination, signs: &[f64]) -> DMatrix<f64> 
     own
 }
 
+/// Tells or refuses what does not move as the fit takes it to.
+fn judge_scatter(scatter: &Scatter, warnings: &mut Vec<Warning>) -> Result<(), MotionError> {
+    let (rms_px, rms_pct) = (scatter.rms_px, 100.0 * scatter.rms_share);
+    if rms_pct.is_nan() || scatter.rms_share > REFUSED_LOOSE_SHARE {
+        return Err(MotionError::FitLoose { rms_px, rms_pct });
+    }
+    if scatter.rms_share > LOOSE_SHARE {
+        warnings.push(Warning::Motion(MotionWarning::FitLoose {
+            rms_px,
+            rms_pct,
+            threshold_pct: 100.0 * LOOSE_SHARE,
+        }));
+    }
+    Ok(())
+}
+
 /// Tells or refuses weak geometry.
-fn judge(
+fn judge_hinges(
     motion: &Motion,
     model: &ModelFile,
     warnings: &mut Vec<Warning>,
@@ -316,19 +357,19 @@ fn judge(
             });
         }
         if scale_sd > DOUBTFUL_SCALE_SD {
-            warnings.push(Warning::HingePoor {
+            warnings.push(Warning::Motion(MotionWarning::HingePoor {
                 surface: surface.name.clone(),
                 scale_sd_pct: 100.0 * scale_sd,
                 threshold_pct: 100.0 * DOUBTFUL_SCALE_SD,
-            });
+            }));
         }
         let nearest_mm = NEAREST_EDGES * model.surfaces[index].edge_mm;
         if surface.radius_mm.value < nearest_mm {
-            warnings.push(Warning::TagOnHinge {
+            warnings.push(Warning::Motion(MotionWarning::TagOnHinge {
                 surface: surface.name.clone(),
                 radius_mm: surface.radius_mm.value,
                 threshold_mm: nearest_mm,
-            });
+            }));
         }
     }
     Ok(())

@@ -1,6 +1,7 @@
 //! A hold in which a tag looks a little otherwise than in all others: a highlight, a bent corner.
 
 use hingewise::motion::FrameDeflection;
+use hingewise::motion::MotionWarning;
 use hingewise::warning::Warning;
 use nalgebra::Vector2;
 
@@ -61,7 +62,7 @@ fn fitted(film: &Film) -> Fitted {
 fn is_told(warnings: &[Warning], film: &Film) -> bool {
     let tag = film.aircraft.surfaces[SURFACE].tag.id;
     let mut told = warnings.iter().filter_map(|warning| match warning {
-        Warning::TagLooksOtherwise { tag_id, .. } => Some(*tag_id),
+        Warning::Motion(MotionWarning::TagLooksOtherwise { tag_id, .. }) => Some(*tag_id),
         _ => None,
     });
     told.any(|tag_id| tag_id == tag)

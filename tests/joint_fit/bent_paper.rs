@@ -1,6 +1,7 @@
 //! Tags on paper that does not lie flat.
 
 use hingewise::motion::FitOptions;
+use hingewise::motion::MotionWarning;
 use hingewise::warning::Warning;
 
 use crate::support::aircraft;
@@ -26,7 +27,7 @@ fn film(seed: u64, bent: bool) -> Film {
 
 fn bent_tags(warnings: &[Warning]) -> Vec<u32> {
     let ids = warnings.iter().filter_map(|warning| match warning {
-        Warning::TagBent { tag_id, .. } => Some(*tag_id),
+        Warning::Motion(MotionWarning::TagBent { tag_id, .. }) => Some(*tag_id),
         _ => None,
     });
     ids.collect()

@@ -6,7 +6,7 @@ use crate::support::random::Random;
 use crate::support::world::{Film, observe};
 use crate::support::{aircraft, filming, rigid};
 use crate::{brief, errors_of_films, measured};
-use hingewise::motion::MotionError;
+use hingewise::motion::{MotionError, MotionWarning};
 use hingewise::warning::Warning;
 
 #[test]
@@ -15,7 +15,10 @@ fn measures_without_an_airframe_tag_and_says_so() {
     built.airframe_tags.clear();
     let film = observe(&built, &brief(filming::tripod(), 2));
     let (motion, warnings) = measured(&film).unwrap();
-    assert_eq!(warnings, vec![Warning::NoAirframeTag]);
+    assert_eq!(
+        warnings,
+        vec![Warning::Motion(MotionWarning::NoAirframeTag)]
+    );
     assert!(!motion.camera_moved);
     errors_of_films([film]);
 }
@@ -69,7 +72,7 @@ fn refuses_travel_that_is_too_small_with_the_figure() {
 fn doubts_a_hinge_that_the_clip_hardly_tells() {
     let (_, warnings) = measured(&short_travel(2.5)).unwrap();
     let doubted = |warning: &Warning| {
-        matches!(warning, Warning::HingePoor { surface, scale_sd_pct, threshold_pct }
+        matches!(warning, Warning::Motion(MotionWarning::HingePoor { surface, scale_sd_pct, threshold_pct })
             if surface == "left" && scale_sd_pct > threshold_pct)
     };
     assert!(warnings.iter().any(doubted), "{warnings:?}");
@@ -144,11 +147,72 @@ fn leaves_an_airframe_tag_out_that_jumps_about_and_says_so() {
         let mut film = with_two_airframe_tags();
         jumping_about(&mut film, 1, seen_in);
         let (motion, warnings) = measured(&film).unwrap();
-        let told = Warning::AirframeTagLeftOut { tag_id: 1, sighted };
+        let told = Warning::Motion(MotionWarning::AirframeTagLeftOut { tag_id: 1, sighted });
         assert_eq!(warnings, vec![told]);
         assert_eq!(motion.surfaces, expected.surfaces);
         assert_eq!(motion.frames, expected.frames);
     }
+}
+
+/// Every tag swings on its place: in each frame it is turned by another angle with this standard
+/// deviation.
+fn swinging(film: &mut Film, sd_deg: f64) {
+    let mut random = Random::new(3);
+    for frame in &mut film.sightings.frames {
+        for sighting in &mut frame.sightings {
+            let corners = &mut sighting.corners_px;
+            let centre = corners
+                .iter()
+                .fold(nalgebra::Vector2::zeros(), |sum, corner| {
+                    sum + corner.coords / 4.0
+                });
+            let turn = nalgebra::Rotation2::new((sd_deg * random.normal()).to_radians());
+            for corner in corners {
+                corner.coords = centre + turn * (corner.coords - centre);
+            }
+        }
+    }
+}
+
+#[test]
+fn doubts_tags_that_swing_and_refuses_them_if_they_swing_much() {
+    for filming in [filming::tripod(), filming::handheld()] {
+        let still = observe(&aircraft::plain(1), &brief(filming, 1));
+        assert_eq!(measured(&still).unwrap().1, vec![]);
+        let mut film = still.clone();
+        // 2° move corners by 2.5 % of an edge; the camera's pose takes a part of it up.
+        swinging(&mut film, 2.0);
+        let (_, warnings) = measured(&film).unwrap();
+        assert!(
+            warnings.iter().any(|warning| matches!(
+                warning,
+                Warning::Motion(MotionWarning::FitLoose { rms_pct, .. }) if (1.0..3.0).contains(rms_pct)
+            )),
+            "{warnings:?}"
+        );
+        let mut film = still;
+        swinging(&mut film, 8.0);
+        match measured(&film) {
+            Err(MotionError::FitLoose { rms_pct, .. }) => assert!(rms_pct > 3.0, "{rms_pct}"),
+            other => panic!("{:?}", other.map(|(_, warnings)| warnings)),
+        }
+    }
+}
+
+#[test]
+fn refuses_the_only_airframe_tag_if_it_jumps_about() {
+    let mut film = observe(&aircraft::plain(1), &brief(filming::handheld(), 1));
+    let frames = film.sightings.frames.len();
+    jumping_about(&mut film, 0, 0..frames);
+    let refused = measured(&film);
+    assert!(
+        matches!(
+            refused,
+            Err(MotionError::FitLoose { .. } | MotionError::TagFitsNowhere { tag_id: 0, .. })
+        ),
+        "{:?}",
+        refused.map(|(_, warnings)| warnings)
+    );
 }
 
 #[test]
@@ -172,7 +236,7 @@ fn says_when_a_tag_sits_on_its_hinge() {
     let (_, warnings) = measured(&film).unwrap();
     assert!(
         warnings.iter().any(
-            |warning| matches!(warning, Warning::TagOnHinge { surface, .. } if surface == "right")
+            |warning| matches!(warning, Warning::Motion(MotionWarning::TagOnHinge { surface, .. }) if surface == "right")
         ),
         "{warnings:?}"
     );

@@ -1,0 +1,143 @@
+//! What the motion stage doubts, though it fitted on.
+
+use super::MotionError;
+use super::options::{MEND_FIT_LOOSE, MEND_HINGE_POOR, MEND_TAG_FITS_NOWHERE};
+
+/// A doubt about the fit.
+#[derive(Debug, Clone, PartialEq)]
+pub enum MotionWarning {
+    /// No airframe tag is declared or seen: the camera has to have stood still.
+    NoAirframeTag,
+    /// No sighting of an airframe tag agrees with all others; the fit goes without it.
+    AirframeTagLeftOut {
+        /// Id of the tag.
+        tag_id: u32,
+        /// Frames in which it was found.
+        sighted: usize,
+    },
+    /// A surface's hinge follows from the clip so poorly that its angles may be scaled.
+    HingePoor {
+        /// Name of the surface.
+        surface: String,
+        /// Standard deviation of the scale of its angles, percent.
+        scale_sd_pct: f64,
+        /// Where doubt begins, percent.
+        threshold_pct: f64,
+    },
+    /// The tags lie further from where the fit says than their pictures explain.
+    FitLoose {
+        /// Root mean square of a coordinate's residuals.
+        rms_px: f64,
+        /// The same in percent of the tags' edges.
+        rms_pct: f64,
+        /// Where doubt begins, percent.
+        threshold_pct: f64,
+    },
+    /// A surface's tag sits next to its hinge line and turns nearly in place.
+    TagOnHinge {
+        /// Name of the surface.
+        surface: String,
+        /// Distance of the tag's centre from the hinge line.
+        radius_mm: f64,
+        /// Where doubt begins.
+        threshold_mm: f64,
+    },
+    /// The paper of a tag is bent so much that it shows.
+    TagBent {
+        /// Id of the tag.
+        tag_id: u32,
+        /// How far its middle stands out over its edges, or lies below them.
+        bow_mm: f64,
+    },
+    /// In some neighbouring frames a tag is a little off, further than its corners' errors.
+    TagLooksOtherwise {
+        /// Id of the tag.
+        tag_id: u32,
+        /// In how many frames.
+        frames: usize,
+    },
+}
+
+impl MotionWarning {
+    /// Stable name of the kind of warning.
+    pub fn code(&self) -> &'static str {
+        match self {
+            Self::NoAirframeTag => "no-airframe-tag",
+            Self::AirframeTagLeftOut { .. } => "airframe-tag-left-out",
+            Self::HingePoor { .. } => "hinge-poor",
+            Self::FitLoose { .. } => "fit-loose",
+            Self::TagOnHinge { .. } => "tag-on-hinge",
+            Self::TagBent { .. } => "tag-bent",
+            Self::TagLooksOtherwise { .. } => "tag-looks-otherwise",
+        }
+    }
+
+    /// What was seen, with the figure that raised the doubt.
+    pub fn text(&self) -> String {
+        match self {
+            Self::NoAirframeTag => {
+                "no airframe tag was seen, so the result holds only if the camera stood still"
+                    .into()
+            }
+            Self::AirframeTagLeftOut { tag_id, sighted } => {
+                let (tag_id, sighted) = (*tag_id, *sighted);
+                let error = MotionError::TagFitsNowhere { tag_id, sighted };
+                format!("{error}; it was left out")
+            }
+            Self::HingePoor {
+                surface,
+                scale_sd_pct,
+                threshold_pct,
+            } => format!(
+                "the hinge of {surface:?} is poorly determined: its angles may be scaled by \
+                 {scale_sd_pct:.1} % (doubted from {threshold_pct:.1} %)"
+            ),
+            Self::FitLoose {
+                rms_px,
+                rms_pct,
+                threshold_pct,
+            } => format!(
+                "the tags lie {rms_px:.2} px from where the fit says, {rms_pct:.1} % of their edges \
+                 (doubted from {threshold_pct:.0} %): something moves that should not, and the ± may \
+                 be too small"
+            ),
+            Self::TagOnHinge {
+                surface,
+                radius_mm,
+                threshold_mm,
+            } => format!(
+                "the tag of {surface:?} sits {radius_mm:.1} mm from the hinge line and turns \
+                 nearly in place (doubted below {threshold_mm:.1} mm)"
+            ),
+            Self::TagBent { tag_id, bow_mm } => format!(
+                "the paper of tag {tag_id} is bent: its middle is about {bow_mm:.1} mm off the \
+                 plane of its edges; the fit allows for it"
+            ),
+            Self::TagLooksOtherwise { tag_id, frames } => format!(
+                "tag {tag_id} looks a little otherwise in {frames} frames than in all others; what \
+                 is told of these has a wider ±, and the hinge goes by the others"
+            ),
+        }
+    }
+
+    /// What the person can do about it.
+    pub fn mend(&self) -> String {
+        match self {
+            Self::NoAirframeTag => {
+                "stick a tag on a part that does not move and declare it as [[airframe_tag]]".into()
+            }
+            Self::AirframeTagLeftOut { .. } => MEND_TAG_FITS_NOWHERE.into(),
+            Self::HingePoor { .. } => MEND_HINGE_POOR.into(),
+            Self::FitLoose { .. } => MEND_FIT_LOOSE.into(),
+            Self::TagOnHinge { .. } => {
+                "stick the tag to the trailing edge, away from the hinge line".into()
+            }
+            Self::TagBent { .. } => {
+                "stick the tag on something flat and stiff, and film again, for a smaller ±".into()
+            }
+            Self::TagLooksOtherwise { .. } => {
+                "look for glare, the edge of a shadow or a lifted corner on the tag".into()
+            }
+        }
+    }
+}
