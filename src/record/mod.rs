@@ -11,6 +11,7 @@ use std::path::{Path, PathBuf};
 use crate::measured::Measured;
 use crate::measurement::{Measurement, SurfaceRecord};
 use crate::model_file::{ModelFile, Settings};
+use crate::stations::Approach;
 pub use neutral::{NeutralChange, NeutralDrift, neutral_drifts};
 pub use registration::{Registration, register};
 
@@ -165,40 +166,67 @@ pub fn active(measurement: &Measurement, surface: &str) -> Option<Settings> {
     measurement.radio.as_ref()?.active.get(surface).cloned()
 }
 
+/// The change at the station where it is largest.
+///
+/// Play puts a surface elsewhere by the side that the stick comes from, so visits are compared with
+/// visits from the same side.
 fn largest_change(later: &SurfaceRecord, earlier: &SurfaceRecord) -> Option<(f64, Measured)> {
-    let before = means_by_station(earlier);
-    means_by_station(later)
+    let same_side = |a: &Visit, b: &Visit| same_station(a, b) && a.approach == b.approach;
+    let before = means(visits(earlier), same_side);
+    let changes = means(visits(later), same_side)
         .into_iter()
-        .filter_map(|(stick_pct, now)| {
-            let (_, then) = before
-                .iter()
-                .find(|(stick, _)| (stick - stick_pct).abs() < SAME_STATION_PCT)?;
+        .filter_map(|(visit, now)| {
+            let (_, then) = before.iter().find(|(then, _)| same_side(then, &visit))?;
             let sd = now.sd.hypot(then.sd);
-            Some((stick_pct, Measured::new(now.value - then.value, sd)))
-        })
+            Some((visit, Measured::new(now.value - then.value, sd)))
+        });
+    means(changes, same_station)
+        .into_iter()
+        .map(|(visit, change)| (visit.stick_pct, change))
         .max_by(|(_, a), (_, b)| a.value.abs().total_cmp(&b.value.abs()))
 }
 
-/// Mean deflection over the holds at each station. Errors of holds in one clip go together, so
-/// the mean's standard deviation is not taken smaller than the holds' own.
-fn means_by_station(surface: &SurfaceRecord) -> Vec<(f64, Measured)> {
-    let mut stations: Vec<(f64, Vec<Measured>)> = Vec::new();
-    for station in &surface.stations {
-        let known = stations
-            .iter_mut()
-            .find(|(stick, _)| (stick - station.stick_pct).abs() < SAME_STATION_PCT);
-        match known {
-            Some((_, holds)) => holds.push(station.deflection_deg),
-            None => stations.push((station.stick_pct, vec![station.deflection_deg])),
+/// Where the stick rested, and the way it had come.
+#[derive(Debug, Clone, Copy)]
+struct Visit {
+    stick_pct: f64,
+    approach: Approach,
+}
+
+fn same_station(a: &Visit, b: &Visit) -> bool {
+    (a.stick_pct - b.stick_pct).abs() < SAME_STATION_PCT
+}
+
+fn visits(surface: &SurfaceRecord) -> impl Iterator<Item = (Visit, Measured)> {
+    surface.stations.iter().map(|station| {
+        let visit = Visit {
+            stick_pct: station.stick_pct,
+            approach: station.approach,
+        };
+        (visit, station.deflection_deg)
+    })
+}
+
+/// The mean over all visits that are the same. Errors of holds in one clip go together, so its
+/// standard deviation is not taken smaller than their own.
+fn means(
+    values: impl Iterator<Item = (Visit, Measured)>,
+    same: impl Fn(&Visit, &Visit) -> bool,
+) -> Vec<(Visit, Measured)> {
+    let mut groups: Vec<(Visit, Vec<Measured>)> = Vec::new();
+    for (visit, value) in values {
+        match groups.iter_mut().find(|(first, _)| same(first, &visit)) {
+            Some((_, group)) => group.push(value),
+            None => groups.push((visit, vec![value])),
         }
     }
-    stations
+    groups
         .into_iter()
-        .map(|(stick_pct, holds)| {
-            let share = 1.0 / holds.len() as f64;
-            let value = holds.iter().map(|hold| hold.value * share).sum();
-            let sd = holds.iter().map(|hold| hold.sd * share).sum();
-            (stick_pct, Measured::new(value, sd))
+        .map(|(visit, group)| {
+            let share = 1.0 / group.len() as f64;
+            let value = group.iter().map(|value| value.value * share).sum();
+            let sd = group.iter().map(|value| value.sd * share).sum();
+            (visit, Measured::new(value, sd))
         })
         .collect()
 }
@@ -258,5 +286,18 @@ mod tests {
         assert!((right.change_deg.value + 1.117).abs() < 0.01);
         // Two independent clips of ±0.03° each.
         assert!((right.change_deg.u() - 0.03 * 2f64.sqrt()).abs() < 1e-9);
+    }
+
+    #[test]
+    fn play_is_no_drift_where_stations_were_come_to_from_other_sides() {
+        // The sample's left side has a play of 0.1°. The earlier clip saw stations from one side only.
+        let mut before = heron();
+        let left = &mut before.surfaces[0];
+        assert_eq!(left.name, LEFT);
+        left.stations
+            .retain(|station| station.approach == Approach::Falling);
+        let drifts = drifts(&heron(), &[kept("001-x", before)]);
+        assert_eq!(drifts[0].surface, LEFT);
+        assert!(drifts[0].change_deg.value.abs() < 1e-9, "{drifts:?}");
     }
 }
