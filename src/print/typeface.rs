@@ -1,7 +1,9 @@
 //! The two typefaces, and how wide text in them is.
 //!
 //! Every PDF reader brings the base fonts, so nothing is embedded. Text is encoded as WinAnsi
-//! (ISO 32000-1, annex D); characters that it lacks are printed as a question mark.
+//! (ISO 32000-1, annex D); characters that it lacks are spelled with letters that it has.
+
+use deunicode::deunicode_char;
 
 /// Millimetres per typographic point (1/72 inch).
 pub(super) const MM_PER_PT: f64 = 25.4 / 72.0;
@@ -37,31 +39,44 @@ pub fn text_width_mm(text: &str, face: Face, size_pt: f64) -> f64 {
     f64::from(thousandths) / 1000.0 * size_pt * MM_PER_PT
 }
 
-/// The text in WinAnsi encoding, one byte a character, none of them below [`FIRST_CODE`].
+/// The text in WinAnsi encoding, none of its bytes below [`FIRST_CODE`]. A character that the encoding
+/// lacks is spelled with ASCII, or as a question mark where that is not known.
 pub(super) fn win_ansi(text: &str) -> Vec<u8> {
-    text.chars()
-        .map(|character| match character {
-            ' '..='~' | '\u{a0}'..='\u{ff}' => character as u8,
-            '€' => 0x80,
-            '…' => 0x85,
-            'Š' => 0x8a,
-            'Œ' => 0x8c,
-            'Ž' => 0x8e,
-            '‘' => 0x91,
-            '’' => 0x92,
-            '“' => 0x93,
-            '”' => 0x94,
-            '•' => 0x95,
-            // There is no minus sign; the en dash is as wide as a figure and stands in for it.
-            '–' | '−' => 0x96,
-            '—' => 0x97,
-            'š' => 0x9a,
-            'œ' => 0x9c,
-            'ž' => 0x9e,
-            'Ÿ' => 0x9f,
-            _ => b'?',
-        })
-        .collect()
+    let mut codes = Vec::with_capacity(text.len());
+    for character in text.chars() {
+        match win_ansi_code(character) {
+            Some(code) => codes.push(code),
+            None => {
+                let spelled = deunicode_char(character).unwrap_or("?").bytes();
+                codes.extend(spelled.filter(|byte| (FIRST_CODE..=b'~').contains(byte)));
+            }
+        }
+    }
+    codes
+}
+
+fn win_ansi_code(character: char) -> Option<u8> {
+    Some(match character {
+        ' '..='~' | '\u{a0}'..='\u{ff}' => character as u8,
+        '€' => 0x80,
+        '…' => 0x85,
+        'Š' => 0x8a,
+        'Œ' => 0x8c,
+        'Ž' => 0x8e,
+        '‘' => 0x91,
+        '’' => 0x92,
+        '“' => 0x93,
+        '”' => 0x94,
+        '•' => 0x95,
+        // There is no minus sign; the en dash is as wide as a figure and stands in for it.
+        '–' | '−' => 0x96,
+        '—' => 0x97,
+        'š' => 0x9a,
+        'œ' => 0x9c,
+        'ž' => 0x9e,
+        'Ÿ' => 0x9f,
+        _ => return None,
+    })
 }
 
 /// The text broken between words into lines no longer than `width_mm`; a word that is longer
@@ -148,3 +163,28 @@ const BOLD_WIDTHS: [u16; 224] = [
     556, 556, 556, 556, 556, 556, 889, 556, 556, 556, 556, 556, 278, 278, 278, 278,
     611, 611, 611, 611, 611, 611, 611, 584, 611, 611, 611, 611, 611, 556, 611, 556,
 ];
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_the_encoding_lacks_is_spelled() {
+        for (text, printed) in [
+            ("Flügel links, 5 €", &b"Fl\xfcgel links, 5 \x80"[..]),
+            ("Křídlo", b"Kr\xeddlo"),
+            ("Łabędź", b"Labedz"),
+            ("Крыло", b"Krylo"),
+        ] {
+            assert_eq!(win_ansi(text), printed, "{text}");
+        }
+    }
+
+    #[test]
+    fn every_character_has_a_width() {
+        for character in ('\0'..=char::MAX).step_by(7) {
+            let width_mm = text_width_mm(&character.to_string(), Face::Bold, 10.0);
+            assert!(width_mm.is_finite() && width_mm >= 0.0);
+        }
+    }
+}
