@@ -28,6 +28,9 @@ const MOSAIC_RMS_PX: f64 = 0.012;
 const RMS_PX: f64 = 0.05;
 const BIAS_PX: f64 = 0.02;
 
+/// The same where ink runs, px: what the joint fit takes errors that last for.
+const INK_BIAS_PX: f64 = 0.01;
+
 /// Side of the square picture around a tag.
 fn side_px(edge_px: f64) -> usize {
     (1.7 * edge_px) as usize + 12
@@ -144,6 +147,7 @@ fn corners_lie_where_they_were_drawn_in_linear_light_and_behind_a_tone_curve() {
                 black_light: 0.06,
                 white_light: 0.75,
                 noise_code,
+                ink_px: 0.0,
                 encoding,
                 sensor: Sensor::Grey,
             };
@@ -174,6 +178,7 @@ fn a_colour_sensors_mosaic_does_not_pull_at_corners() {
             black_light: 0.06,
             white_light: 0.75,
             noise_code: 1.0,
+            ink_px: 0.0,
             encoding: Encoding::Srgb,
             sensor: Sensor::Coloured,
         };
@@ -186,12 +191,38 @@ fn a_colour_sensors_mosaic_does_not_pull_at_corners() {
 }
 
 #[test]
+fn ink_that_runs_or_falls_short_does_not_pull_at_corners() {
+    // 0.05 mm on a tag of 20 mm.
+    let share = 0.05 / 20.0;
+    for (edge_px, share) in [(60.0, share), (37.0, share), (37.0, -share), (20.0, share)] {
+        let ink_px = edge_px * share;
+        let lens = Lens {
+            blur_px: 0.6,
+            black_light: 0.06,
+            white_light: 0.75,
+            noise_code: 1.5,
+            ink_px,
+            encoding: Encoding::Srgb,
+            sensor: Sensor::Grey,
+        };
+        let ([_, shift_x, shift_y, inward], _) = errors(edge_px, &lens);
+        for bias in [shift_x, shift_y, inward] {
+            assert!(
+                bias.abs() <= INK_BIAS_PX,
+                "{edge_px} px, ink {ink_px} px: bias {bias:.4} px"
+            );
+        }
+    }
+}
+
+#[test]
 fn a_half_hidden_tag_is_dropped_with_the_reason() {
     let lens = Lens {
         blur_px: 0.7,
         black_light: 0.06,
         white_light: 0.75,
         noise_code: 1.5,
+        ink_px: 0.0,
         encoding: Encoding::Srgb,
         sensor: Sensor::Grey,
     };

@@ -39,6 +39,7 @@ const LENS: Lens = Lens {
     black_light: 0.06,
     white_light: 0.75,
     noise_code: 0.0,
+    ink_px: 0.0,
     encoding: Encoding::Srgb,
     sensor: Sensor::Grey,
 };

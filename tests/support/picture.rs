@@ -58,6 +58,8 @@ pub struct Lens {
     pub white_light: f64,
     /// Standard deviation of the noise, code values.
     pub noise_code: f64,
+    /// How far black ink reaches over the drawn edges, px.
+    pub ink_px: f64,
     pub encoding: Encoding,
     pub sensor: Sensor,
 }
@@ -107,24 +109,41 @@ pub fn render(
             // The sample's own width along the tag's axes: it shares itself between the cells on
             // both sides of an edge, so that edges do not lock to the grid of samples.
             let (right, down) = (cell_at(px + step, py), cell_at(px, py + step));
-            let shares = [0, 1].map(|axis| {
-                let width = (right[axis] - here[axis]).hypot(down[axis] - here[axis]);
-                let (low, high) = (here[axis] - width / 2.0, here[axis] + width / 2.0);
-                let edge = high.floor();
-                let above = if low < edge {
-                    (high - edge) / width
-                } else {
-                    1.0
-                };
-                [(edge - 1.0, 1.0 - above), (edge, above)]
-            });
-            let mut sum = 0.0;
-            for (column, share_u) in shares[0] {
-                for (row, share_v) in shares[1] {
-                    sum += share_u * share_v * at_cell(column, row);
+            let widths =
+                [0, 1].map(|axis| (right[axis] - here[axis]).hypot(down[axis] - here[axis]));
+            let light_at = |place: [f64; 2]| {
+                let shares = [0, 1].map(|axis| {
+                    let (low, high) = (
+                        place[axis] - widths[axis] / 2.0,
+                        place[axis] + widths[axis] / 2.0,
+                    );
+                    let edge = high.floor();
+                    let above = if low < edge {
+                        (high - edge) / widths[axis]
+                    } else {
+                        1.0
+                    };
+                    [(edge - 1.0, 1.0 - above), (edge, above)]
+                });
+                let mut sum = 0.0;
+                for (column, share_u) in shares[0] {
+                    for (row, share_v) in shares[1] {
+                        sum += share_u * share_v * at_cell(column, row);
+                    }
                 }
-            }
-            light[y * fine[0] + x] = sum;
+                sum
+            };
+            // Ink makes a place as dark as the darkest within its reach, or where it fell short as
+            // light as the lightest.
+            let reach = widths.map(|width| lens.ink_px / step * width);
+            let around = [[-1.0, -1.0], [-1.0, 1.0], [1.0, -1.0], [1.0, 1.0]]
+                .map(|[a, b]| light_at([here[0] + a * reach[0], here[1] + b * reach[1]]));
+            let inked = around.into_iter().reduce(if lens.ink_px < 0.0 {
+                f64::max
+            } else {
+                f64::min
+            });
+            light[y * fine[0] + x] = inked.unwrap();
         }
     }
     blur(&mut light, fine, lens.blur_px * SAMPLES as f64);
