@@ -4,9 +4,8 @@
 //! were last seen are compared with their patterns, and searched where a card does not lie as it
 //! did. The whole picture is searched three times a second while none is in sight or a new one
 //! appears, and once a second otherwise: a second card elsewhere would contradict the first. Most of
-//! these searches leave out what looks as it did when all of the picture was searched last. Cards
-//! are all of one size and hardly smaller than the tags on the aircraft, so most of these searches
-//! look at a reduced picture.
+//! these searches leave out what looks as it did when everything was last searched, and look at a
+//! reduced picture: cards are all of one size and hardly smaller than the tags on the aircraft.
 
 use std::collections::{BTreeMap, BTreeSet};
 
