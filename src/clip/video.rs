@@ -22,7 +22,7 @@ const CONTAINERS: &str = "mov,mp4,avi,matroska,webm,mpegts";
 /// Threads of the decoder for the largest pictures, and for those up to [`SMALL_PICTURE_PIXELS`].
 /// Frames wait for each other, so that two threads leave two cores, which most computers have at
 /// least, with pauses; more threads fill them, but each holds frames of its own: 4K HEVC of ten bits
-/// takes 310 MB with three, 390 MB with four.
+/// takes 310 MB with two, 390 MB with four.
 /// The same on every machine, because what a decoder makes of the frames after a broken one depends
 /// on it.
 const DECODER_THREADS: [usize; 2] = [3, 5];

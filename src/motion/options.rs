@@ -6,7 +6,8 @@ pub struct FitOptions {
     /// Prior standard deviation of the shared edge shift, px; 0 switches it off. Ink that runs and
     /// tone curves move black-to-white edges, all four alike. The corner fit, which sees as many
     /// edges move in as out, lets a seventh of that through at most: rendered tags whose ink runs by
-    /// 0.05 mm keep 0.003 to 0.007 px, those behind a tone curve 0.003 px at most (`tests/corners.rs`);
+    /// 0.05 mm keep 0.003 to 0.007 px, those behind a tone curve 0.003 px at most (`tests/corners.rs`
+    /// prints them);
     /// moving tags in nine rendered films have −0.005 to 0.001 px, −0.013 px under glare. The joint
     /// fit itself tells it to 0.05 px on a tripod, no better.
     pub edge_shift_sd_px: f64,
@@ -112,14 +113,17 @@ pub enum MotionError {
     },
     /// The tags lie far from where the fit says they should be.
     #[error(
-        "the tags do not move as on an airframe with hinged surfaces: they lie {rms_px:.1} px off \
-         on average, {rms_pct:.0} % of their edges"
+        "the tags do not move as on an airframe with hinged surfaces: their corners lie {rms_px:.1} px \
+         off in each direction (root mean square), {rms_pct:.1} % of their edges; {limit_pct:.0} % are \
+         the limit"
     )]
     FitLoose {
         /// Root mean square of a coordinate's residuals.
         rms_px: f64,
         /// The same in percent of the tags' edges.
         rms_pct: f64,
+        /// Where it is refused, percent.
+        limit_pct: f64,
     },
     /// No sighting of a tag agrees with the fit of all others.
     #[error(

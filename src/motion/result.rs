@@ -32,7 +32,7 @@ const REFUSED_SCALE_SD: f64 = 0.15;
 /// the root mean square. Films that were coded so poorly that a hold could be 0.5° off have 0.4 %,
 /// usual ones 0.05 to 0.2 %.
 const LOOSE_SHARE: f64 = 0.01;
-/// … and refused beyond this one: 0.6 mm on tags of 20 mm.
+/// … and refused beyond this one: 0.6 mm of each coordinate on tags of 20 mm.
 const REFUSED_LOOSE_SHARE: f64 = 0.03;
 /// A tag whose centre is nearer to the hinge line than this many edges turns nearly in place: its
 /// way along the arc, which tells the angle best, is lost.
@@ -330,7 +330,11 @@ fn own_covariance(eliminated: &FrameElimination, signs: &[f64]) -> DMatrix<f64> 
 fn judge_scatter(scatter: &Scatter, warnings: &mut Vec<Warning>) -> Result<(), MotionError> {
     let (rms_px, rms_pct) = (scatter.rms_px, 100.0 * scatter.rms_share);
     if rms_pct.is_nan() || scatter.rms_share > REFUSED_LOOSE_SHARE {
-        return Err(MotionError::FitLoose { rms_px, rms_pct });
+        return Err(MotionError::FitLoose {
+            rms_px,
+            rms_pct,
+            limit_pct: 100.0 * REFUSED_LOOSE_SHARE,
+        });
     }
     if scatter.rms_share > LOOSE_SHARE {
         warnings.push(Warning::Motion(MotionWarning::FitLoose {

@@ -97,9 +97,9 @@ impl MotionWarning {
                 rms_pct,
                 threshold_pct,
             } => format!(
-                "the tags lie {rms_px:.2} px from where the fit says, {rms_pct:.1} % of their edges \
-                 (doubted from {threshold_pct:.0} %): something moves that should not, and the ± may \
-                 be too small"
+                "the corners of the tags lie {rms_px:.2} px off the fit in each direction (root mean \
+                 square), {rms_pct:.1} % of their edges (doubted from {threshold_pct:.0} %): something \
+                 moves that should not, and the ± may be too small"
             ),
             Self::TagOnHinge {
                 surface,

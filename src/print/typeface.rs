@@ -40,15 +40,22 @@ pub fn text_width_mm(text: &str, face: Face, size_pt: f64) -> f64 {
 }
 
 /// The text in WinAnsi encoding, none of its bytes below [`FIRST_CODE`]. A character that the encoding
-/// lacks is spelled with ASCII, or as a question mark where that is not known.
+/// lacks is spelled with ASCII, or as a question mark where that is not known; all white space is
+/// a space.
 pub(super) fn win_ansi(text: &str) -> Vec<u8> {
     let mut codes = Vec::with_capacity(text.len());
     for character in text.chars() {
         match win_ansi_code(character) {
             Some(code) => codes.push(code),
+            None if character.is_whitespace() => codes.push(b' '),
             None => {
-                let spelled = deunicode_char(character).unwrap_or("?").bytes();
-                codes.extend(spelled.filter(|byte| (FIRST_CODE..=b'~').contains(byte)));
+                let spelled = deunicode_char(character).unwrap_or_default();
+                let printed = |byte: &u8| (FIRST_CODE..=b'~').contains(byte);
+                let before = codes.len();
+                codes.extend(spelled.bytes().filter(printed));
+                if codes.len() == before {
+                    codes.push(b'?');
+                }
             }
         }
     }
@@ -175,6 +182,7 @@ mod tests {
             ("Křídlo", b"Kr\xeddlo"),
             ("Łabędź", b"Labedz"),
             ("Крыло", b"Krylo"),
+            ("a\tb\u{1}\u{e000}", b"a b??"),
         ] {
             assert_eq!(win_ansi(text), printed, "{text}");
         }

@@ -11,6 +11,7 @@ use std::path::{Path, PathBuf};
 use crate::measured::Measured;
 use crate::measurement::{Measurement, SurfaceRecord};
 use crate::model_file::{ModelFile, Settings};
+use crate::response::StationDeflection;
 use crate::stations::Approach;
 pub use neutral::{NeutralChange, NeutralDrift, neutral_drifts};
 pub use registration::{Registration, register};
@@ -124,7 +125,7 @@ pub struct Drift {
     pub surface: String,
     /// The station at which it changed most.
     pub stick_pct: f64,
-    /// Later minus earlier deflection there.
+    /// Later minus earlier deflection there, the mean over the sides from which both came to it.
     pub change_deg: Measured,
     /// Whether other numbers were entered for it in between, which explains a change.
     pub numbers_changed: bool,
@@ -137,7 +138,8 @@ impl Drift {
     }
 }
 
-/// The largest change of every surface since every earlier measurement.
+/// The largest change of every surface since every earlier measurement that came to a station from
+/// the same side.
 ///
 /// Each measurement counts from its own neutral, so a shift of neutral itself is not seen here but
 /// in [`neutral_drifts`].
@@ -169,7 +171,7 @@ pub fn active(measurement: &Measurement, surface: &str) -> Option<Settings> {
 /// The change at the station where it is largest.
 ///
 /// Play puts a surface elsewhere by the side that the stick comes from, so visits are compared with
-/// visits from the same side.
+/// visits from the same side. `None` where the two have no such visits.
 fn largest_change(later: &SurfaceRecord, earlier: &SurfaceRecord) -> Option<(f64, Measured)> {
     let same_side = |a: &Visit, b: &Visit| same_station(a, b) && a.approach == b.approach;
     let before = means(visits(earlier), same_side);
@@ -197,8 +199,10 @@ fn same_station(a: &Visit, b: &Visit) -> bool {
     (a.stick_pct - b.stick_pct).abs() < SAME_STATION_PCT
 }
 
+/// All visits but a clip's first, whose side is not known.
 fn visits(surface: &SurfaceRecord) -> impl Iterator<Item = (Visit, Measured)> {
-    surface.stations.iter().map(|station| {
+    let known = |station: &&StationDeflection| station.approach != Approach::First;
+    surface.stations.iter().filter(known).map(|station| {
         let visit = Visit {
             stick_pct: station.stick_pct,
             approach: station.approach,

@@ -9,6 +9,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use nalgebra::Point2;
 use serde::{Deserialize, Serialize};
 
 use super::changes::Cells;
@@ -50,6 +51,10 @@ const MOST_REDUCTION: usize = 4;
 /// Room left around the place of a card, in edges of the card.
 const ROOM: f64 = 1.0;
 
+/// Room left around a change of the picture, in edges of a card: when a thumb is lifted off its
+/// border, only that border changes.
+const CHANGE_ROOM: f64 = 1.5;
+
 /// The library's corners are good to about a pixel.
 const CORNER_SD_PX: f64 = 1.0;
 
@@ -62,10 +67,19 @@ pub(super) struct CardWatch {
     looked_s: f64,
     searched_s: f64,
     searches: usize,
-    /// The picture in which everything was last searched.
-    searched: Option<Cells>,
+    searched: Option<Searched>,
     /// Mean edge of the smallest card seen so far.
     smallest_px: Option<f64>,
+}
+
+/// The last search of a whole picture that was reduced.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+struct Searched {
+    cells: Cells,
+    /// By how much the picture was reduced.
+    factor: usize,
+    /// Where cards were read.
+    cards_px: Vec<[Point2<f64>; 4]>,
 }
 
 impl CardWatch {
@@ -141,28 +155,53 @@ impl CardWatch {
             return Ok(found);
         }
         let mut candidates = match self.reduction(tag_edge_px) {
-            Some(factor) => {
-                let parts = self.parts_to_search(&frame.image);
-                search.reduced(&frame.image, &parts, factor)?
-            }
-            None => search.whole(&frame.image)?,
-        }
-        .candidates;
+            Some(factor) => self.search_reduced(&frame.image, search, factor, tag_edge_px)?,
+            None => search.whole(&frame.image)?.candidates,
+        };
         candidates.extend(found);
         Ok(self.take_search(frame, candidates))
     }
 
-    /// Where cards are looked for: as a rule where the picture is not what it was when all of it
-    /// was last searched.
-    fn parts_to_search(&mut self, image: &GreyImage) -> Vec<Part> {
+    /// Searches the picture reduced by a factor, as a rule only where it is worth it.
+    fn search_reduced(
+        &mut self,
+        image: &GreyImage,
+        search: &mut Search,
+        factor: usize,
+        tag_edge_px: Option<f64>,
+    ) -> Result<Vec<Candidate>, TagsError> {
         let now = Cells::of(image);
-        let due = self.searches.is_multiple_of(EVERYTHING_EVERY);
-        let before = self.searched.as_ref().filter(|_| !due);
-        if let Some(parts) = before.and_then(|before| before.changed(&now)) {
-            return parts;
+        if let Some(parts) = self.parts_to_search(image, &now, factor, tag_edge_px) {
+            return Ok(search.reduced(image, &parts, factor)?);
         }
-        self.searched = Some(now);
-        vec![Part::whole(image)]
+        let found = search.reduced(image, &[Part::whole(image)], factor)?;
+        let cards = found.iter().filter(|card| self.knows(card.tag_id));
+        self.searched = Some(Searched {
+            cells: now,
+            factor,
+            cards_px: cards.map(|card| card.corners_px).collect(),
+        });
+        Ok(found)
+    }
+
+    /// Where the picture is not what it was when all of it was last searched, and where cards were
+    /// read then: they may come back. `None` where everything has to be searched.
+    fn parts_to_search(
+        &self,
+        image: &GreyImage,
+        now: &Cells,
+        factor: usize,
+        tag_edge_px: Option<f64>,
+    ) -> Option<Vec<Part>> {
+        let before = self.searched.as_ref()?;
+        if self.searches.is_multiple_of(EVERYTHING_EVERY) || factor < before.factor {
+            return None;
+        }
+        let card_px = self.smallest_px.or(tag_edge_px)?;
+        let mut parts = before.cells.changed(now, CHANGE_ROOM * card_px)?;
+        let places = before.cards_px.iter();
+        parts.extend(places.filter_map(|card| Window::around(card, ROOM).part(image)));
+        Some(parts)
     }
 
     /// Whether a card that was seen before is still there; another card in its place, or the same
@@ -346,6 +385,48 @@ mod tests {
         assert_eq!(film.ids(&[STILL]), [120]);
         assert_eq!(film.ids(&[STILL]), [120]);
         assert!(film.ids(&[]).is_empty());
+    }
+
+    #[test]
+    fn a_card_that_is_covered_and_uncovered_is_seen_again_while_another_is_in_sight() {
+        let second = Shown {
+            id: 130,
+            centre_px: [500.0, 120.0],
+            ..STILL
+        };
+        for covered in [15, 25, 35, 45, 55] {
+            let mut film = Film::new();
+            for _ in 0..20 {
+                film.ids(&[STILL, second]);
+            }
+            for _ in 0..covered {
+                film.ids(&[STILL]);
+            }
+            let looks = (1..=12).find(|_| film.ids(&[STILL, second]).len() == 2);
+            assert!(looks.is_some(), "{covered} looks");
+        }
+    }
+
+    #[test]
+    fn a_still_picture_is_searched_whole_now_and_then_and_in_finer_pixels() {
+        let mut film = Film::new();
+        let image = film.picture(&[STILL]);
+        let now = Cells::of(&image);
+        film.watch
+            .search_reduced(&image, &mut film.search, 2, Some(40.0))
+            .unwrap();
+        let mut parts = |searches, factor| {
+            film.watch.searches = searches;
+            let parts = film.watch.parts_to_search(&image, &now, factor, Some(40.0));
+            parts.map(|parts| parts.len())
+        };
+        // The card's own place is searched whatever happens.
+        for searches in 1..EVERYTHING_EVERY {
+            assert_eq!(parts(searches, 2), Some(1));
+            assert_eq!(parts(searches, 3), Some(1));
+            assert_eq!(parts(searches, 1), None);
+        }
+        assert_eq!(parts(EVERYTHING_EVERY, 2), None);
     }
 
     #[test]

@@ -1,7 +1,9 @@
 //! Changes: where a picture looks other than when it was last searched.
 //!
-//! A camera on a tripod sees the same room all the time. What was searched there without a find
-//! need not be searched again before something moves.
+//! A camera on a tripod sees the same room all the time. What was searched there need not be
+//! searched again before something moves.
+
+use std::ops::Range;
 
 use serde::{Deserialize, Serialize};
 
@@ -11,21 +13,22 @@ use crate::clip::GreyImage;
 /// Cells across a picture at most; fewer where they would have less than [`SMALLEST_CELL_PX`].
 const MOST_CELLS_ACROSS: usize = 240;
 
-/// Cells are half as wide as the smallest tag that is looked for, or less.
+/// Cells are smaller than the smallest tag that is looked for.
 const SMALLEST_CELL_PX: usize = 8;
 
 /// Every so many rows of a cell are added up: enough to keep the noise of its mean below a level.
 const ROW_STEP: usize = 4;
 
-/// A mean that differs by so many levels has changed: twice what compression and flicker do to it,
+/// A mean that differs by more levels has changed: twice what compression and flicker do to it,
 /// and little beside the contrast of a tag.
 const CHANGED_LEVELS: u8 = 6;
 
 /// Changed cells so far apart still belong to one thing, cells.
 const REACH_CELLS: usize = 2;
 
-/// What is searched around a change, cells: a tag on white ground shows in its black parts only.
-const ROOM_CELLS: usize = 3;
+/// What is searched around a change at least, cells: a tag on white ground shows in its black parts
+/// only.
+const LEAST_ROOM_CELLS: usize = 3;
 
 /// Where changes and what is searched around them cover more of the picture, all of it may as well
 /// be searched.
@@ -34,13 +37,14 @@ const MOST_CHANGED: f64 = 0.5;
 /// The brightness of a picture in coarse cells.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub(super) struct Cells {
+    size_px: [usize; 2],
     cell_px: usize,
     across: usize,
     means: Vec<u8>,
 }
 
 impl Cells {
-    /// Those of a picture; what does not fill a cell at its right and lower border is left out.
+    /// Those of a picture; what does not fill a cell at its right and lower border has none.
     pub fn of(image: &GreyImage) -> Self {
         let cell_px = image
             .width_px
@@ -61,38 +65,55 @@ impl Cells {
             means.extend(sums.iter().map(|sum| (sum / pixels) as u8));
         }
         Self {
+            size_px: [image.width_px, image.height_px],
             cell_px,
             across,
             means,
         }
     }
 
-    /// The parts of a later picture that look otherwise; `None` where it is another picture.
-    pub fn changed(&self, later: &Self) -> Option<Vec<Part>> {
-        if (self.across, self.means.len()) != (later.across, later.means.len()) {
+    /// The parts of a later picture that look otherwise, with `room_px` around; `None` where it is
+    /// another picture.
+    pub fn changed(&self, later: &Self, room_px: f64) -> Option<Vec<Part>> {
+        if self.size_px != later.size_px {
             return None;
         }
         let pairs = self.means.iter().zip(&later.means);
         let mut changed: Vec<bool> = pairs
             .map(|(before, &later)| before.abs_diff(later) > CHANGED_LEVELS)
             .collect();
-        let parts = self.parts(&mut changed);
+        let room = (room_px / self.cell_px as f64).ceil() as usize;
+        let parts = self.parts(&mut changed, room.max(LEAST_ROOM_CELLS));
         let cells: usize = parts.iter().map(Part::area).sum();
         let few = cells as f64 <= MOST_CHANGED * self.means.len() as f64;
-        few.then(|| parts.iter().map(|part| part.scaled(self.cell_px)).collect())
+        few.then(|| parts.iter().map(|part| self.in_px(part)).collect())
     }
 
     /// Boxes around the groups of changed cells, in cells; `changed` is used up.
-    fn parts(&self, changed: &mut [bool]) -> Vec<Part> {
+    fn parts(&self, changed: &mut [bool], room: usize) -> Vec<Part> {
         let size = [self.across, changed.len() / self.across.max(1)];
         let mut parts = Vec::new();
         for first in 0..changed.len() {
             if changed[first] {
                 let group = take_group(changed, size, first);
-                parts.push(group.grown(ROOM_CELLS, size));
+                parts.push(group.grown(room, size));
             }
         }
         parts
+    }
+
+    /// A part given in cells; one that reaches the last cell goes on to the picture's border.
+    fn in_px(&self, part: &Part) -> Part {
+        let in_px = |cells: &Range<usize>, size_px: usize| {
+            let end_px = cells.end * self.cell_px;
+            let to_border = size_px - end_px < self.cell_px;
+            cells.start * self.cell_px..if to_border { size_px } else { end_px }
+        };
+        let [width_px, height_px] = self.size_px;
+        Part {
+            columns: in_px(&part.columns, width_px),
+            rows: in_px(&part.rows, height_px),
+        }
     }
 }
 
@@ -161,7 +182,7 @@ mod tests {
     fn noise_is_no_change() {
         let before = cells(wall(0, 1));
         for frame in 2..20 {
-            assert_eq!(before.changed(&cells(wall(0, frame))), Some(vec![]));
+            assert_eq!(before.changed(&cells(wall(0, frame)), 0.0), Some(vec![]));
         }
     }
 
@@ -171,7 +192,7 @@ mod tests {
         for (place, edge_px) in [([300, 200], 22), ([611, 97], 40), ([205, 303], 150)] {
             let mut pixels = wall(0, 2);
             put_square(&mut pixels, place, edge_px);
-            let parts = before.changed(&cells(pixels)).unwrap();
+            let parts = before.changed(&cells(pixels), 0.0).unwrap();
             let [part] = &parts[..] else {
                 panic!("{parts:?}")
             };
@@ -183,12 +204,24 @@ mod tests {
     }
 
     #[test]
+    fn so_much_room_is_left_as_asked_for_and_the_border_belongs_to_it() {
+        let before = cells(wall(0, 1));
+        let mut pixels = wall(0, 2);
+        put_square(&mut pixels, [880, 440], 24);
+        let parts = before.changed(&cells(pixels), 100.0).unwrap();
+        assert_eq!(parts.len(), 1);
+        // 1000 px are 125 cells, 500 px are 62 and a half.
+        assert_eq!((parts[0].columns.end, parts[0].rows.end), (1000, 500));
+        assert!(parts[0].columns.start <= 780 && parts[0].rows.start <= 340);
+    }
+
+    #[test]
     fn two_things_far_apart_are_two_parts() {
         let before = cells(wall(0, 1));
         let mut pixels = wall(0, 2);
         put_square(&mut pixels, [100, 50], 40);
         put_square(&mut pixels, [960, 460], 40);
-        let parts = before.changed(&cells(pixels)).unwrap();
+        let parts = before.changed(&cells(pixels), 0.0).unwrap();
         assert_eq!(parts.len(), 2);
         assert!(parts.iter().all(|part| part.columns.end <= SIZE_PX[0]));
         assert!(parts.iter().all(|part| part.rows.end <= SIZE_PX[1]));
@@ -197,12 +230,12 @@ mod tests {
     #[test]
     fn other_light_or_another_size_is_another_picture() {
         let before = cells(wall(0, 1));
-        assert_eq!(before.changed(&cells(wall(20, 2))), None);
+        assert_eq!(before.changed(&cells(wall(20, 2)), 0.0), None);
         let smaller = GreyImage {
             width_px: 500,
             height_px: 1000,
             pixels: vec![80; 500_000].into(),
         };
-        assert_eq!(before.changed(&Cells::of(&smaller)), None);
+        assert_eq!(before.changed(&Cells::of(&smaller), 0.0), None);
     }
 }

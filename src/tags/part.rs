@@ -55,15 +55,6 @@ impl Part {
         }
     }
 
-    /// The same in squares of which `factor` times as many lie side by side.
-    pub fn scaled(&self, factor: usize) -> Self {
-        let scaled = |range: &Range<usize>| range.start * factor..range.end * factor;
-        Self {
-            columns: scaled(&self.columns),
-            rows: scaled(&self.rows),
-        }
-    }
-
     /// Where its first pixel lies.
     pub fn origin(&self) -> Vector2<f64> {
         Vector2::new(self.columns.start as f64, self.rows.start as f64)

@@ -94,8 +94,8 @@ impl Search {
         image: &GreyImage,
         parts: &[Part],
         factor: usize,
-    ) -> Result<SearchResult, VisionError> {
-        let mut found = SearchResult::default();
+    ) -> Result<Vec<Candidate>, VisionError> {
+        let mut found = Vec::new();
         for part in parts {
             let picture = if *part == Part::whole(image) {
                 vision::reduced(image, factor)?
@@ -104,8 +104,7 @@ impl Search {
             };
             let here = SearchResult::from(self.quick.find(&picture)?)
                 .moved(|place| resized(place, factor as f64) + part.origin());
-            found.candidates.extend(here.candidates);
-            found.other_squares_px.extend(here.other_squares_px);
+            found.extend(here.candidates);
         }
         Ok(found)
     }
@@ -161,7 +160,7 @@ impl Window {
     }
 
     /// What of it lies in the picture.
-    fn part(&self, image: &GreyImage) -> Option<Part> {
+    pub fn part(&self, image: &GreyImage) -> Option<Part> {
         let span = |centre: f64, size: usize| {
             let low = (centre - self.reach_px).floor().clamp(0.0, size as f64) as usize;
             let high = (centre + self.reach_px).ceil().clamp(0.0, size as f64) as usize;

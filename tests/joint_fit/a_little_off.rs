@@ -1,7 +1,6 @@
 //! A hold in which a tag looks a little otherwise than in all others: a highlight, a bent corner.
 
-use hingewise::motion::FrameDeflection;
-use hingewise::motion::MotionWarning;
+use hingewise::motion::{FrameDeflection, MotionWarning};
 use hingewise::warning::Warning;
 use nalgebra::Vector2;
 

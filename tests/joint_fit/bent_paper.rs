@@ -1,7 +1,6 @@
 //! Tags on paper that does not lie flat.
 
-use hingewise::motion::FitOptions;
-use hingewise::motion::MotionWarning;
+use hingewise::motion::{FitOptions, MotionWarning};
 use hingewise::warning::Warning;
 
 use crate::support::aircraft;

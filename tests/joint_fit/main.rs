@@ -314,7 +314,7 @@ fn finds_the_hinge_itself() {
 }
 
 #[test]
-fn a_shared_edge_shift_is_found_and_does_not_bend_the_angles() {
+fn a_shared_edge_shift_does_not_bend_the_angles() {
     let films = (0..8).map(|seed| {
         let noise = CornerNoise {
             edge_shift_px: if seed % 2 == 0 { 0.06 } else { -0.06 },

@@ -133,17 +133,20 @@ pub fn render(
                 }
                 sum
             };
-            // Ink makes a place as dark as the darkest within its reach, or where it fell short as
-            // light as the lightest.
-            let reach = widths.map(|width| lens.ink_px / step * width);
-            let around = [[-1.0, -1.0], [-1.0, 1.0], [1.0, -1.0], [1.0, 1.0]]
-                .map(|[a, b]| light_at([here[0] + a * reach[0], here[1] + b * reach[1]]));
-            let inked = around.into_iter().reduce(if lens.ink_px < 0.0 {
-                f64::max
+            light[y * fine[0] + x] = if lens.ink_px == 0.0 {
+                light_at(here)
             } else {
-                f64::min
-            });
-            light[y * fine[0] + x] = inked.unwrap();
+                // Ink makes a place as dark as the darkest within its reach, or where it fell short
+                // as light as the lightest.
+                let reach = widths.map(|width| lens.ink_px / step * width);
+                let around = [[-1.0, -1.0], [-1.0, 1.0], [1.0, -1.0], [1.0, 1.0]]
+                    .map(|[a, b]| light_at([here[0] + a * reach[0], here[1] + b * reach[1]]));
+                let darker = lens.ink_px > 0.0;
+                let chosen = around
+                    .into_iter()
+                    .reduce(if darker { f64::min } else { f64::max });
+                chosen.unwrap()
+            };
         }
     }
     blur(&mut light, fine, lens.blur_px * SAMPLES as f64);
