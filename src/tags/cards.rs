@@ -396,7 +396,7 @@ mod tests {
         };
         for covered in [15, 25, 35, 45, 55] {
             let mut film = Film::new();
-            for _ in 0..20 {
+            for _ in 0..40 {
                 film.ids(&[STILL, second]);
             }
             for _ in 0..covered {
