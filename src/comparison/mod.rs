@@ -4,10 +4,7 @@ use serde::Serialize;
 
 use crate::matching::{Correction, StationMismatch};
 use crate::measured::Measured;
-use crate::measurement::Measurement;
-
-/// Two stick positions closer than this are the same station, percent.
-const SAME_STATION_PCT: f64 = 0.5;
+use crate::measurement::{Measurement, same_station};
 
 /// How a size stands against a tolerance.
 ///
@@ -261,7 +258,7 @@ fn worst(correction: &Correction) -> Option<Measured> {
 fn at_station(stations: &[StationMismatch], stick_pct: f64) -> Option<Measured> {
     stations
         .iter()
-        .find(|station| (station.stick_pct - stick_pct).abs() < SAME_STATION_PCT)
+        .find(|station| same_station(station.stick_pct, stick_pct))
         .map(|station| station.mismatch_deg)
 }
 

@@ -3,6 +3,7 @@
 use nalgebra::{SMatrix, SVector};
 
 use super::MotionError;
+use crate::geometry::quadrilateral;
 use crate::model_file::ModelFile;
 use crate::tags::{Sighting, Sightings};
 
@@ -56,9 +57,8 @@ impl Observation {
 
     /// Mean length of the tag's edges in the picture, px.
     pub fn edge_px(&self) -> f64 {
-        let corner = |at: usize| self.corners_px.fixed_rows::<2>(2 * (at % 4));
-        let edges_px = (0..4).map(|at| (corner(at + 1) - corner(at)).norm());
-        edges_px.sum::<f64>() / 4.0
+        let corner = |at: usize| self.corners_px.fixed_rows::<2>(2 * at).into_owned();
+        quadrilateral::mean_edge(&std::array::from_fn(|at| corner(at).into()))
     }
 
     /// Weight of the sighting, whatever its residual.

@@ -117,8 +117,9 @@ impl Conclusion<'_> {
                 let constant = self.constant.get(&seen.target).copied();
                 chi2 += (miss - constant.unwrap_or_default()).norm_squared();
                 let miss_px = residual_px(seen, &camera, &state.constants, frame_state)?;
-                squares_px2 += miss_px.norm_squared();
-                squared_shares += miss_px.norm_squared() / seen.edge_px().powi(2);
+                let square_px2 = miss_px.norm_squared();
+                squares_px2 += square_px2;
+                squared_shares += square_px2 / seen.edge_px().powi(2);
                 sightings += 1.0;
             }
         }

@@ -9,7 +9,7 @@ mod registration;
 use std::path::{Path, PathBuf};
 
 use crate::measured::Measured;
-use crate::measurement::{Measurement, SurfaceRecord};
+use crate::measurement::{Measurement, SurfaceRecord, same_station};
 use crate::model_file::{ModelFile, Settings};
 use crate::response::StationDeflection;
 use crate::stations::Approach;
@@ -18,9 +18,6 @@ pub use registration::{Registration, register};
 
 /// Digits of an entry's number: records sort by name up to 999 entries.
 const NUMBER_DIGITS: usize = 3;
-
-/// Two stick positions closer than this are the same station, percent.
-const SAME_STATION_PCT: f64 = 0.5;
 
 /// One kept measurement.
 #[derive(Debug, Clone, PartialEq)]
@@ -173,7 +170,8 @@ pub fn active(measurement: &Measurement, surface: &str) -> Option<Settings> {
 /// Play puts a surface elsewhere by the side that the stick comes from, so visits are compared with
 /// visits from the same side. `None` where the two have no such visits.
 fn largest_change(later: &SurfaceRecord, earlier: &SurfaceRecord) -> Option<(f64, Measured)> {
-    let same_side = |a: &Visit, b: &Visit| same_station(a, b) && a.approach == b.approach;
+    let same_place = |a: &Visit, b: &Visit| same_station(a.stick_pct, b.stick_pct);
+    let same_side = |a: &Visit, b: &Visit| same_place(a, b) && a.approach == b.approach;
     let before = means(visits(earlier), same_side);
     let changes = means(visits(later), same_side)
         .into_iter()
@@ -182,7 +180,7 @@ fn largest_change(later: &SurfaceRecord, earlier: &SurfaceRecord) -> Option<(f64
             let sd = now.sd.hypot(then.sd);
             Some((visit, Measured::new(now.value - then.value, sd)))
         });
-    means(changes, same_station)
+    means(changes, same_place)
         .into_iter()
         .map(|(visit, change)| (visit.stick_pct, change))
         .max_by(|(_, a), (_, b)| a.value.abs().total_cmp(&b.value.abs()))
@@ -193,10 +191,6 @@ fn largest_change(later: &SurfaceRecord, earlier: &SurfaceRecord) -> Option<(f64
 struct Visit {
     stick_pct: f64,
     approach: Approach,
-}
-
-fn same_station(a: &Visit, b: &Visit) -> bool {
-    (a.stick_pct - b.stick_pct).abs() < SAME_STATION_PCT
 }
 
 /// All visits but a clip's first, whose side is not known.

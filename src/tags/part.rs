@@ -60,8 +60,11 @@ impl Part {
         Vector2::new(self.columns.start as f64, self.rows.start as f64)
     }
 
-    /// What a picture shows there.
+    /// What a picture shows there; the pixels of a whole decoded frame are not copied.
     pub fn cut(&self, image: &GreyImage) -> GreyImage {
+        if *self == Self::whole(image) {
+            return image.clone();
+        }
         let mut pixels = Vec::with_capacity(self.area());
         let rows = image.pixels.chunks_exact(image.width_px);
         for row in rows.take(self.rows.end).skip(self.rows.start) {

@@ -97,11 +97,7 @@ impl Search {
     ) -> Result<Vec<Candidate>, VisionError> {
         let mut found = Vec::new();
         for part in parts {
-            let picture = if *part == Part::whole(image) {
-                vision::reduced(image, factor)?
-            } else {
-                vision::reduced(&part.cut(image), factor)?
-            };
+            let picture = vision::reduced(&part.cut(image), factor)?;
             let here = SearchResult::from(self.quick.find(&picture)?)
                 .moved(|place| resized(place, factor as f64) + part.origin());
             found.extend(here.candidates);

@@ -54,9 +54,9 @@ fn travel_too_small_to_fit_a_hinge() {
         travel_deg: 0.6,
         ..film::good()
     };
-    // So little travel does not tell its own scale to a tenth.
+    // 1.2° are true; so little travel does not tell its own scale to a tenth.
     let words = [
-        "surface \"left flap\" travelled 1.",
+        "surface \"left flap\" travelled 1.3°",
         "needs 3°",
         "from end to end",
     ];
