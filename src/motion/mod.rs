@@ -9,7 +9,7 @@
 //! `setup` (`observation`, `camera_motion`) → `start` (`trials`,
 //! `hypotheses`, `frame_fit`) → `outliers` (`joint_fit`,
 //! `normal_equations`, `prediction`, `bow`, `readout`, `parameters`) → `doubtful` → `rests` →
-//! `result` (`corner_errors`); `at_neutral` tells from the result where the tags stand at neutral.
+//! `result` (`corner_errors`, `weak_geometry`); `at_neutral` tells from the result where the tags stand at neutral.
 
 mod at_neutral;
 mod bow;
@@ -35,6 +35,7 @@ mod start;
 mod tests;
 mod trials;
 mod warning;
+mod weak_geometry;
 
 pub use at_neutral::{
     HINGE_ROWS, HingeInReference, OnSurface, POSE_ROWS, PlacedTag, TagsAtNeutral, TagsAtZero,

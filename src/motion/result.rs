@@ -10,6 +10,7 @@ use super::normal_equations::{AngleElimination, FrameElimination, Reduced};
 use super::observation::{Corners, ObservedFrame, Target};
 use super::parameters::{Hinged, SURFACE_CONSTANTS, TAG_CONSTANTS};
 use super::prediction::{residual, residual_px};
+use super::weak_geometry;
 use super::{
     FitOptions, FrameDeflection, LastingErrors, Misfit, Motion, MotionError, MotionFrame,
     MotionWarning, SurfaceMotion, TagsAtZero,
@@ -22,21 +23,13 @@ use crate::tags::Sightings;
 use crate::warning::Warning;
 
 /// Travel is told between these shares of all deflections: single frames do not make travel.
-const TRAVEL_SHARES: [f64; 2] = [0.02, 0.98];
-/// The scale of the angles is doubted beyond this relative standard deviation: 0.5 % are 0.13° of
-/// a throw of 25°, several times what the fit otherwise reaches.
-const DOUBTFUL_SCALE_SD: f64 = 0.005;
-/// … and the hinge is refused beyond this one.
-const REFUSED_SCALE_SD: f64 = 0.15;
+pub(super) const TRAVEL_SHARES: [f64; 2] = [0.02, 0.98];
 /// The fit is doubted where tags lie further from where it says than this share of their edges, in
 /// the root mean square. Films that were coded so poorly that a hold could be 0.5° off have 0.4 %,
 /// usual ones 0.05 to 0.2 %.
 const LOOSE_SHARE: f64 = 0.01;
 /// … and refused beyond this one: 0.6 mm of each coordinate on tags of 20 mm.
 const REFUSED_LOOSE_SHARE: f64 = 0.03;
-/// A tag whose centre is nearer to the hinge line than this many edges turns nearly in place: its
-/// way along the arc, which tells the angle best, is lost.
-const NEAREST_EDGES: f64 = 0.5;
 
 /// Everything that the conclusion is drawn from.
 pub(super) struct Conclusion<'a> {
@@ -89,7 +82,8 @@ impl Conclusion<'_> {
             tags_at_zero: TagsAtZero::new(&state.constants, &self.fit.layout, self.model, &signs),
         };
         judge_scatter(&scatter, warnings)?;
-        judge_hinges(&motion, self.model, warnings)?;
+        weak_geometry::judge_hinges(&motion, self.model, warnings)?;
+        weak_geometry::judge_airframe_tag(self.fit, state, self.model, warnings);
         Ok(motion)
     }
 
@@ -345,58 +339,4 @@ fn judge_scatter(scatter: &Scatter, warnings: &mut Vec<Warning>) -> Result<(), M
         }));
     }
     Ok(())
-}
-
-/// Tells or refuses weak geometry.
-fn judge_hinges(
-    motion: &Motion,
-    model: &ModelFile,
-    warnings: &mut Vec<Warning>,
-) -> Result<(), MotionError> {
-    for (index, surface) in motion.surfaces.iter().enumerate() {
-        let scale_sd = angle_scale_sd(motion, index);
-        if scale_sd.is_nan() || scale_sd > REFUSED_SCALE_SD {
-            return Err(MotionError::HingeUndetermined {
-                surface: surface.name.clone(),
-                scale_sd_pct: 100.0 * scale_sd,
-            });
-        }
-        if scale_sd > DOUBTFUL_SCALE_SD {
-            warnings.push(Warning::Motion(MotionWarning::HingePoor {
-                surface: surface.name.clone(),
-                scale_sd_pct: 100.0 * scale_sd,
-                threshold_pct: 100.0 * DOUBTFUL_SCALE_SD,
-            }));
-        }
-        let nearest_mm = NEAREST_EDGES * model.surfaces[index].edge_mm;
-        if surface.radius_mm.value < nearest_mm {
-            warnings.push(Warning::Motion(MotionWarning::TagOnHinge {
-                surface: surface.name.clone(),
-                radius_mm: surface.radius_mm.value,
-                threshold_mm: nearest_mm,
-            }));
-        }
-    }
-    Ok(())
-}
-
-/// Relative standard deviation of the scale of a surface's angles: that of the difference between
-/// its extreme deflections, as far as the constants make it.
-fn angle_scale_sd(motion: &Motion, surface: usize) -> f64 {
-    let mut measured: Vec<&FrameDeflection> = motion
-        .frames
-        .iter()
-        .filter_map(|frame| frame.deflections[surface].as_ref())
-        .collect();
-    measured.sort_by(|a, b| a.angle_rad.total_cmp(&b.angle_rad));
-    let at = |share: f64| {
-        let index = (share * measured.len().saturating_sub(1) as f64).round() as usize;
-        measured.get(index)
-    };
-    let (Some(low), Some(high)) = (at(TRAVEL_SHARES[0]), at(TRAVEL_SHARES[1])) else {
-        return f64::NAN;
-    };
-    let gain = &high.gain - &low.gain;
-    let variance = gain.dot(&(&motion.constants_covariance * &gain));
-    variance.max(0.0).sqrt() / (high.angle_rad - low.angle_rad)
 }

@@ -42,6 +42,15 @@ pub enum MotionWarning {
         /// Where doubt begins.
         threshold_mm: f64,
     },
+    /// The camera moved, and the only airframe tag faces it: how the camera tilts hardly shows.
+    AirframeTagSquareOn {
+        /// Id of the tag.
+        tag_id: u32,
+        /// Between its normal and the line of sight, median of all frames.
+        angle_deg: f64,
+        /// Where doubt begins.
+        threshold_deg: f64,
+    },
     /// The paper of a tag is bent so much that it shows.
     TagBent {
         /// Id of the tag.
@@ -67,6 +76,7 @@ impl MotionWarning {
             Self::HingePoor { .. } => "hinge-poor",
             Self::FitLoose { .. } => "fit-loose",
             Self::TagOnHinge { .. } => "tag-on-hinge",
+            Self::AirframeTagSquareOn { .. } => "airframe-tag-square-on",
             Self::TagBent { .. } => "tag-bent",
             Self::TagLooksOtherwise { .. } => "tag-looks-otherwise",
         }
@@ -109,6 +119,15 @@ impl MotionWarning {
                 "the tag of {surface:?} sits {radius_mm:.1} mm from the hinge line and turns \
                  nearly in place (doubted below {threshold_mm:.1} mm)"
             ),
+            Self::AirframeTagSquareOn {
+                tag_id,
+                angle_deg,
+                threshold_deg,
+            } => format!(
+                "the camera moved, and the only tag on the airframe, {tag_id}, faces it within \
+                 {angle_deg:.1}° (told below {threshold_deg:.0}°): how the camera tilts hardly shows, \
+                 and each ± is up to twice what it would be with a leaning tag"
+            ),
             Self::TagBent { tag_id, bow_mm } => format!(
                 "the paper of tag {tag_id} is bent: its middle is about {bow_mm:.1} mm off the \
                  plane of its edges; the fit allows for it"
@@ -131,6 +150,11 @@ impl MotionWarning {
             Self::FitLoose { .. } => MEND_FIT_LOOSE.into(),
             Self::TagOnHinge { .. } => {
                 "stick the tag to the trailing edge, away from the hinge line".into()
+            }
+            Self::AirframeTagSquareOn { .. } => {
+                "for a smaller ±, let the airframe tag lean by 15° or more from facing the camera (on a \
+                 bracket from the printed kit), add a second one nearer or farther, or use a tripod"
+                    .into()
             }
             Self::TagBent { .. } => {
                 "stick the tag on something flat and stiff, and film again, for a smaller ±".into()

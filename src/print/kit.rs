@@ -87,7 +87,8 @@ fn list_lines() -> Vec<String> {
          and sizes are those of the model file: print again when it changes."
             .into(),
         "Camera: calibrate it once, with a board from \"hingewise print board\". Film from \
-         behind, on a tripod if there is one, with every tag whole in the picture."
+         behind, on a tripod if there is one, with every tag whole in the picture. Without one let the \
+         airframe tag lean on its bracket: one that faces the camera doubles the doubt."
             .into(),
         "Stick: neutral first; then rest at each station for two seconds, from end to end and back.".into(),
     ]

@@ -9,6 +9,7 @@
 mod support;
 
 mod a_little_off;
+mod airframe_tags;
 mod bent_paper;
 mod constant_errors;
 mod doubts;
