@@ -121,7 +121,7 @@ fn errors(edge_px: f64, lens: &Lens) -> ([f64; 4], f64) {
             inward -= (dx * out[0] + dy * out[1]) / out[0].hypot(out[1]);
             count += 1.0;
         }
-        let inverse = sighting.covariance_px2.try_inverse().unwrap();
+        let inverse = sighting.covariance_px2.cast::<f64>().try_inverse().unwrap();
         chi2 += (error.transpose() * inverse * error)[0] / 8.0 / PICTURES as f64;
     }
     let rms = f64::sqrt(squares / count);

@@ -4,6 +4,7 @@ use std::path::{Path, PathBuf};
 use std::time::Instant;
 
 use super::CommandError;
+use super::memory;
 use super::output::{OutputFolder, write_files};
 use crate::camera::CameraProfile;
 use crate::clip::{Clip, ClipOptions, Frame, Levels, day_of_file};
@@ -93,7 +94,9 @@ impl Job<'_> {
     /// Measures and matches the opened clip, writes what a person keeps, and hands it on.
     pub fn run(&self, clip: Clip, folders: Folders) -> Result<Done, CommandError> {
         let result = self.measure(clip)?;
+        memory::give_back();
         let still = self.still(&result)?;
+        memory::give_back();
         let picture = still
             .as_ref()
             .and_then(|frame| result.picture(frame, self.profile));
@@ -120,6 +123,7 @@ impl Job<'_> {
         let info = clip.info().clone();
 
         let (sightings, from_kept) = self.sightings(clip, &mut warnings)?;
+        memory::give_back();
         times.stage(if from_kept == FromKept::All {
             "kept sightings"
         } else {
@@ -128,6 +132,7 @@ impl Job<'_> {
 
         let options = FitOptions::default();
         let motion = motion::fit(&sightings, model, profile, &options, &mut warnings)?;
+        memory::give_back();
         times.stage("motion");
 
         let options = HoldOptions::default();

@@ -13,7 +13,7 @@ use crate::clip::ClipWarning;
 use crate::tags::{Begun, Memory, SightedFrame};
 
 /// Begins every file; the number changes with the layout.
-const MAGIC: &[u8; 8] = b"hwsight2";
+const MAGIC: &[u8; 8] = b"hwsight3";
 
 /// What follows the identity; borrowed for writing, owned when read.
 #[derive(Serialize, Deserialize)]
@@ -155,7 +155,7 @@ mod tests {
             corners_px: [0.1, -0.0, 1e300, f64::MIN_POSITIVE].map(|x| Point2::new(x, 1.0 / 3.0)),
             // Not symmetric: every entry has to come back at its own place.
             covariance_px2: CornerCovariance::from_fn(|row, column| {
-                (row * 8 + column) as f64 / 7.0
+                (row * 8 + column) as f32 / 7.0
             }),
         };
         let frame = |index| SightedFrame {

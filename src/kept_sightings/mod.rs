@@ -90,8 +90,10 @@ impl<'a> KeptSightings<'a> {
     }
 
     fn decode(&self, file: &File) -> Option<Decoded> {
-        let mut bytes = Vec::new();
-        file.take(MOST_BYTES).read_to_end(&mut bytes).ok()?;
+        // The length is asked for: bytes that grow while they are read take up twice the room.
+        let length = file.metadata().ok()?.len().min(MOST_BYTES);
+        let mut bytes = Vec::with_capacity(usize::try_from(length).ok()?);
+        file.take(length).read_to_end(&mut bytes).ok()?;
         coding::decode(&bytes, &self.identity)
     }
 

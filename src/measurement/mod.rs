@@ -42,6 +42,9 @@ pub const VERSION: u32 = 1;
 /// Two stick positions closer than this are the same station, percent.
 const SAME_STATION_PCT: f64 = 0.5;
 
+/// About what a variance takes up in the file.
+const BYTES_OF_A_VARIANCE: usize = 16;
+
 /// Whether two stick positions, percent, are the same station in two measurements.
 pub fn same_station(a_pct: f64, b_pct: f64) -> bool {
     (a_pct - b_pct).abs() < SAME_STATION_PCT
@@ -261,6 +264,9 @@ impl Measurement {
 
     /// The text of `measurement.json`; the same measurement gives the same bytes.
     pub fn to_json(&self) -> Result<String, MeasurementError> {
-        tidy_json::to_string(self).map_err(|source| MeasurementError::NotWritable { source })
+        // Where it is large, it is the covariance of hundreds of stations.
+        let expected_bytes = BYTES_OF_A_VARIANCE * self.station_covariance_deg2.len().pow(2);
+        tidy_json::to_string(self, expected_bytes)
+            .map_err(|source| MeasurementError::NotWritable { source })
     }
 }

@@ -5,9 +5,13 @@ use std::io::{self, Write};
 use serde::Serialize;
 use serde_json::ser::{Formatter, Serializer};
 
-/// The document as text, with a line break at its end.
-pub(super) fn to_string<T: Serialize>(document: &T) -> Result<String, serde_json::Error> {
-    let mut bytes = Vec::new();
+/// The document as text, with a line break at its end; about so many bytes are expected, since text
+/// that outgrows its room takes up twice as much while it moves.
+pub(super) fn to_string<T: Serialize>(
+    document: &T,
+    expected_bytes: usize,
+) -> Result<String, serde_json::Error> {
+    let mut bytes = Vec::with_capacity(expected_bytes);
     document.serialize(&mut Serializer::with_formatter(&mut bytes, Tidy::default()))?;
     bytes.push(b'\n');
     String::from_utf8(bytes).map_err(serde::ser::Error::custom)

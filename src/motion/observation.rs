@@ -141,7 +141,7 @@ pub(super) fn observe(
 fn prepare(sighting: &Sighting, target: Target, edge_mm: f64) -> Option<Observation> {
     let corners_px = Corners::from_fn(|row, _| sighting.corners_px[row / 2].coords[row % 2]);
     let finite = corners_px.iter().all(|value| value.is_finite());
-    let root = finite.then(|| sighting.covariance_px2.cholesky())??;
+    let root = finite.then(|| sighting.covariance_px2.cast::<f64>().cholesky())??;
     let whitening = root.l().solve_lower_triangular(&SMatrix::identity())?;
     Some(Observation {
         target,

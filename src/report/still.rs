@@ -108,7 +108,7 @@ pub fn sighted_still(picture: &Picture<'_>) -> Result<String, ReportError> {
 
 /// Expanded uncertainty of a corner's coordinate, root mean square over the eight.
 fn corner_u_px(sighting: &Sighting) -> f64 {
-    let variance_px2 = sighting.covariance_px2.trace() / 8.0;
+    let variance_px2 = f64::from(sighting.covariance_px2.trace()) / 8.0;
     Measured::new(0.0, variance_px2.max(0.0).sqrt()).u()
 }
 

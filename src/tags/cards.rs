@@ -56,7 +56,7 @@ const ROOM: f64 = 1.0;
 const CHANGE_ROOM: f64 = 1.5;
 
 /// The library's corners are good to about a pixel.
-const CORNER_SD_PX: f64 = 1.0;
+const CORNER_SD_PX: f32 = 1.0;
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub(super) struct CardWatch {

@@ -31,8 +31,9 @@ pub use error::TagsError;
 pub use tracker::Memory;
 use tracker::Tracker;
 
-/// Covariance of four corners, in the order x0 y0 x1 y1 x2 y2 x3 y3, px².
-pub type CornerCovariance = SMatrix<f64, 8, 8>;
+/// Covariance of four corners, in the order x0 y0 x1 y1 x2 y2 x3 y3, px². Single precision: all of a
+/// clip's sightings are kept until the fit, and this is most of each.
+pub type CornerCovariance = SMatrix<f32, 8, 8>;
 
 /// One tag seen in one frame.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]

@@ -360,7 +360,7 @@ impl<'a> Fit<'a> {
         let contrast = contrast(state, self.patch);
         let fit = PatternFit {
             corners_px,
-            covariance_px2,
+            covariance_px2: covariance_px2.cast(),
             edge_px: quadrilateral::mean_edge(&corners_px),
             contrast,
             residual_share: noise / contrast.max(f64::MIN_POSITIVE),

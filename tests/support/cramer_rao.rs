@@ -186,7 +186,7 @@ impl<'a> Bound<'a> {
             });
             let shifted = super::sighting::with_edges_moved(&corners, moved[self.constants - 1]);
             let flat = DVector::from_fn(8, |row, _| shifted[row / 2][row % 2]);
-            let root = sighting.covariance_px2.cholesky().unwrap();
+            let root = sighting.covariance_px2.cast::<f64>().cholesky().unwrap();
             let whitened = root
                 .l()
                 .solve_lower_triangular(&flat.fixed_rows::<8>(0).into_owned())

@@ -196,7 +196,7 @@ fn noisy(
         covariance_px2: CornerCovariance::from_fn(|row, column| {
             let same = if row == column { 1.0 } else { 0.0 };
             let axis = if row % 2 == column % 2 { 1.0 } else { 0.0 };
-            declared * ((1.0 - noise.common_share) * same + noise.common_share * axis)
+            (declared * ((1.0 - noise.common_share) * same + noise.common_share * axis)) as f32
         }),
     }
 }
