@@ -151,6 +151,7 @@ impl Motion {
         // Own errors of each frame, and the lasting ones of each rest, by independent causes.
         let mut own: CauseGains = BTreeMap::new();
         let mut lasting: CauseGains = BTreeMap::new();
+        let mut places: CauseGains = BTreeMap::new();
         let mut misfits: CauseGains = BTreeMap::new();
         for (row, sum) in sums.iter().enumerate() {
             for &(frame, surface, weight) in sum {
@@ -166,6 +167,11 @@ impl Motion {
                 }
                 let root = lower_root(&self.frames[frame].own_covariance_rad2);
                 let rest = self.lasting.rest_of.get(frame).map(|rests| rests[surface]);
+                let place_sd_rad = self.lasting.place_sd_rad.get(frame).map(|of| of[surface]);
+                if let (Some(rest), Some(sd_rad)) = (rest, place_sd_rad) {
+                    let of_rest = places.entry((rest, surface)).or_default();
+                    *of_rest.entry(row).or_default() += weight * sd_rad;
+                }
                 for cause in 0..=surface {
                     let share = weight * root[(surface, cause)];
                     *own.entry((frame, cause))
@@ -182,6 +188,7 @@ impl Motion {
         let mut covariance = DMatrix::zeros(sums.len(), sums.len());
         add_causes(&mut covariance, &own, 1.0 - self.lasting.share);
         add_causes(&mut covariance, &lasting, self.lasting.share);
+        add_causes(&mut covariance, &places, 1.0);
         add_causes(&mut covariance, &misfits, 1.0);
         SumsByCause {
             values,
@@ -315,7 +322,7 @@ pub fn fit(
             frames,
         }));
     }
-    let lasting = rests::weigh_rests(&mut fit, &sorted, &constant);
+    let lasting = rests::weigh_rests(&mut fit, &sorted, &constant, options.place_error_sd_px);
     let state = fit
         .minimise(sorted, FINAL)
         .ok_or_else(|| undetermined(sightings))?;

@@ -8,8 +8,9 @@
 use std::collections::BTreeMap;
 
 use super::joint_fit::{JointFit, State};
-use super::observation::{Corners, Target};
-use super::prediction::residual;
+use super::observation::{Corners, ObservedFrame, Target};
+use super::parameters::FrameState;
+use super::prediction::{FRAME_ALONE, linearise, residual};
 
 /// A tag rests while no corner moves by more than this, px: corner errors repeat with the place
 /// within the pixel, and a quarter of a pixel changes most of them.
@@ -23,16 +24,22 @@ pub struct LastingErrors {
     /// The rest that each deflection belongs to, by frame and surface. Numbers are unique in the
     /// clip; deflections of the same number share that part of their error.
     pub rest_of: Vec<Vec<usize>>,
+    /// What an error of the tag's place that lasts through a rest adds to each deflection: its
+    /// standard deviation, rad, by frame and surface. No residual shows it, since the deflection
+    /// takes it up.
+    pub place_sd_rad: Vec<Vec<f64>>,
 }
 
 /// Finds the rests, measures how alike their residuals are, and weights sightings accordingly.
 ///
 /// `constant` is what a tag's residuals have in common in all frames: no rest brings it anew.
-/// A rest of n frames tells as much as n / (1 + (n − 1) share) independent ones.
+/// A rest of n frames tells as much as n / (1 + (n − 1) share) independent ones. In the hand a tag
+/// does not rest in the picture, and its place errs anew in every frame.
 pub(super) fn weigh_rests(
     fit: &mut JointFit,
     state: &State,
     constant: &BTreeMap<Target, Corners>,
+    place_error_sd_px: f64,
 ) -> LastingErrors {
     let rests = if fit.layout.camera_moves {
         rests_of_frames(fit)
@@ -48,6 +55,11 @@ pub(super) fn weigh_rests(
             }
         }
     }
+    let place_sd_rad = if fit.layout.camera_moves {
+        vec![]
+    } else {
+        place_sd_rad(fit, state, place_error_sd_px)
+    };
     let mut lengths: BTreeMap<usize, f64> = BTreeMap::new();
     for ((number, _), count) in counts {
         let length = lengths.entry(number).or_insert(1.0);
@@ -65,7 +77,36 @@ pub(super) fn weigh_rests(
         }
         rest_of.push(of_surfaces);
     }
-    LastingErrors { share, rest_of }
+    LastingErrors {
+        share,
+        rest_of,
+        place_sd_rad,
+    }
+}
+
+/// [`LastingErrors::place_sd_rad`] for an error of `sd_px` in each direction.
+///
+/// A deflection is the least-squares fit of a sighting by its derivative a, both whitened, so that a
+/// displacement d of the outline moves it by a·d / a².
+fn place_sd_rad(fit: &JointFit, state: &State, sd_px: f64) -> Vec<Vec<f64>> {
+    let camera = fit.lens.camera(&state.constants);
+    let along = [0, 1].map(|axis| Corners::from_fn(|row, _| f64::from(row % 2 == axis)));
+    let frames = fit.frames.iter().zip(&state.frames);
+    let of_frame = |(frame, frame_state): (&ObservedFrame, &FrameState)| {
+        let mut of_surfaces = vec![0.0; fit.layout.surfaces];
+        for seen in frame.kept() {
+            let Target::Surface(surface) = seen.target else {
+                continue;
+            };
+            let constants = &state.constants;
+            let line = linearise::<FRAME_ALONE>(seen, &camera, &fit.lens, constants, frame_state);
+            let Some(line) = line else { continue };
+            let moves = along.map(|shift| line.by_angle.dot(&(seen.whitening * shift)));
+            of_surfaces[surface] = sd_px * moves[0].hypot(moves[1]) / line.by_angle.norm_squared();
+        }
+        of_surfaces
+    };
+    frames.map(of_frame).collect()
 }
 
 /// Largest move of a corner, px.
@@ -77,7 +118,7 @@ fn move_px(from: &Corners, to: &Corners) -> f64 {
 fn rests_of_tags(fit: &JointFit) -> Vec<Vec<usize>> {
     let mut current: BTreeMap<Target, (usize, Corners)> = BTreeMap::new();
     let mut next = 0;
-    let number = |frame: &super::observation::ObservedFrame| {
+    let number = |frame: &ObservedFrame| {
         let of_sightings = frame.observations.iter().map(|seen| {
             let rest = current.get(&seen.target);
             let goes_on = rest.filter(|(_, corners)| move_px(corners, &seen.corners_px) < REST_PX);

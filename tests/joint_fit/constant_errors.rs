@@ -55,7 +55,7 @@ fn judged(film: &Film, options: FitOptions) -> Option<(Judged, Judged)> {
 }
 
 /// A film of one of sixteen kinds: tripod or hand, holds or sweep, usual or small tags, errors
-/// that last while a tag rests or white ones; one or two airframe tags.
+/// (of shapes and places) that last while a tag rests or white ones; one or two airframe tags.
 fn of_any_kind(seed: u64, constant_px: f64) -> Film {
     let mut random = Random::new(seed ^ 0x5EED);
     let is = |bit: u64| seed >> bit & 1 == 1;
@@ -73,6 +73,11 @@ fn of_any_kind(seed: u64, constant_px: f64) -> Film {
         constant_px,
         edge_shift_px: FitOptions::default().edge_shift_sd_px * random.normal(),
         lasting_share: if is(3) { 0.5 } else { 0.0 },
+        place_px: if is(3) {
+            FitOptions::default().place_error_sd_px
+        } else {
+            0.0
+        },
         ..CornerNoise::white(random.between(0.02, 0.08))
     };
     let sweep = StickPlan::Sweep {
@@ -99,6 +104,7 @@ fn constant_errors_of_corners_are_in_the_claims() {
             frame_rate: 10.0,
             noise: CornerNoise {
                 constant_px: FitOptions::default().corner_error_sd_px,
+                place_px: FitOptions::default().place_error_sd_px,
                 ..CornerNoise::white(0.02)
             },
             ..filming::tripod()

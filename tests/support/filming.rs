@@ -44,6 +44,8 @@ pub struct CornerNoise {
     pub edge_shift_px: f64,
     /// Standard deviation of the error of a corner's coordinate that stays through the whole clip.
     pub constant_px: f64,
+    /// Standard deviation of the error of a tag's place in each direction that stays while it rests.
+    pub place_px: f64,
 }
 
 impl CornerNoise {
@@ -55,6 +57,7 @@ impl CornerNoise {
             declared_variance_factor: 1.0,
             edge_shift_px: 0.0,
             constant_px: 0.0,
+            place_px: 0.0,
         }
     }
 }

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use hingewise::clip::Lines;
 use hingewise::tags::{CornerCovariance, SightedFrame, Sighting};
-use nalgebra::{Point2, SVector};
+use nalgebra::{Point2, SVector, Vector2};
 
 use super::aircraft::{Aircraft, WorldTag};
 use super::bent_paper::outline;
@@ -27,16 +27,18 @@ pub(super) fn sight(
     let mut random = Random::new(filming.seed ^ 0x51_6817);
     let mut lasting: BTreeMap<u32, Lasting> = BTreeMap::new();
     let mut constant: BTreeMap<u32, SVector<f64, 8>> = BTreeMap::new();
+    // Streams of their own, so that films without these errors stay what they are.
     let mut random_constant = Random::new(filming.seed ^ 0xC0_257A);
+    let mut random_place = Random::new(filming.seed ^ 0x91_ACE5);
     let mut frames = Vec::with_capacity(truth.frames.len());
     for (index, frame) in truth.frames.iter_mut().enumerate() {
         frame.corners_px = seen_corners(aircraft, filming, path, frame);
         let mut sightings = vec![];
         for (tag_id, corners) in &frame.corners_px {
-            let held = lasting
-                .entry(*tag_id)
-                .or_insert_with(|| Lasting::new(corners, filming.noise, &mut random));
-            held.refresh(corners, filming.noise, &mut random);
+            let held = lasting.entry(*tag_id).or_insert_with(|| {
+                Lasting::new(corners, filming.noise, &mut random, &mut random_place)
+            });
+            held.refresh(corners, filming.noise, &mut random, &mut random_place);
             let mut sighting = noisy(*tag_id, corners, filming.noise, held, &mut random);
             let constant = constant.entry(*tag_id).or_insert_with(|| {
                 filming.noise.constant_px * SVector::from_fn(|_, _| random_constant.normal())
@@ -140,25 +142,39 @@ fn true_corners(
 /// An error that stays while a tag rests in the picture.
 struct Lasting {
     error: SVector<f64, 8>,
+    /// Of the whole outline, px.
+    place: Vector2<f64>,
     drawn_at: Corners,
 }
 
 impl Lasting {
-    fn new(corners: &Corners, noise: CornerNoise, random: &mut Random) -> Self {
+    fn new(
+        corners: &Corners,
+        noise: CornerNoise,
+        random: &mut Random,
+        random_place: &mut Random,
+    ) -> Self {
         Self {
             error: correlated(noise, random),
+            place: noise.place_px * Vector2::from_fn(|_, _| random_place.normal()),
             drawn_at: *corners,
         }
     }
 
-    fn refresh(&mut self, corners: &Corners, noise: CornerNoise, random: &mut Random) {
+    fn refresh(
+        &mut self,
+        corners: &Corners,
+        noise: CornerNoise,
+        random: &mut Random,
+        random_place: &mut Random,
+    ) {
         let moved = corners
             .iter()
             .zip(&self.drawn_at)
             .map(|(now, then)| (now[0] - then[0]).hypot(now[1] - then[1]))
             .fold(0.0, f64::max);
         if moved > REST_PX {
-            *self = Self::new(corners, noise, random);
+            *self = Self::new(corners, noise, random, random_place);
         }
     }
 }
@@ -189,8 +205,8 @@ fn noisy(
         tag_id,
         corners_px: std::array::from_fn(|i| {
             Point2::new(
-                shifted[i][0] + error[2 * i],
-                shifted[i][1] + error[2 * i + 1],
+                shifted[i][0] + error[2 * i] + lasting.place.x,
+                shifted[i][1] + error[2 * i + 1] + lasting.place.y,
             )
         }),
         covariance_px2: CornerCovariance::from_fn(|row, column| {
