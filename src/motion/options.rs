@@ -20,10 +20,10 @@ pub struct FitOptions {
     /// hundredth is a sheet on a drum with a radius of twelve edges.
     pub bow_sd_share: f64,
     /// Standard deviation of the error of each corner's coordinate that stays the same through the
-    /// whole clip, px; 0 for none. The mean outlines of five tags on the rendered clips, which also
-    /// have a camera's processing and a video's compression, are off by 0.011 px in the root mean
-    /// square of turn, stretch, shear and both perspectives; single corners of rendered tags without
-    /// these by 0.004 to 0.009 px.
+    /// whole clip, px; 0 for none. The mean outlines of tags on the tripod sample clip, which also has
+    /// a camera's processing and a video's compression, are off by 0.012 px beside their places, on
+    /// the hand-held one by 0.006 px, on 13 other rendered clips by 0.001 to 0.018 px, 0.006 px in the
+    /// root mean square; single corners of rendered tags without these by 0.004 to 0.009 px.
     pub corner_error_sd_px: f64,
     /// Standard deviation of the error of a resting tag's place in each direction, beside a still
     /// camera, px: it lasts through the rest and comes anew with the next. Over the holds of five

@@ -8,12 +8,13 @@ use super::patch::{Lanes, Patch, PixelGroup};
 use super::pattern::{Blur, HALF, Pattern};
 use crate::geometry::homography;
 
-/// Unknowns: 8 of the homography, 2 of the blur (cells), light of white and of black, each with
-/// its slopes along the patch.
-pub(super) const UNKNOWNS: usize = 16;
+/// Unknowns: 8 of the homography, 2 of the blur (cells) and the covariance of these (cells²), light of
+/// white and of black, each with its slopes along the patch.
+pub(super) const UNKNOWNS: usize = 17;
 pub(super) const BLUR: usize = 8;
-pub(super) const WHITE: usize = 10;
-pub(super) const BLACK: usize = 13;
+pub(super) const COVARIANCE: usize = 10;
+pub(super) const WHITE: usize = 11;
+pub(super) const BLACK: usize = 14;
 
 pub(super) type Unknowns = SVector<f64, UNKNOWNS>;
 
@@ -58,8 +59,9 @@ impl<'a> Appearance<'a> {
         let tag_from_patch = patch_from_tag.try_inverse()?;
         let per_px = cells_per_px(&patch_from_tag, &tag_from_patch, patch.scale_px);
         let blur = [state[BLUR], state[BLUR + 1]];
-        let blurs =
-            std::array::from_fn(|parity| PixelBlur::new(blur, &per_px, mosaic.to_vector(), parity));
+        let blurs = std::array::from_fn(|parity| {
+            PixelBlur::new(blur, state[COVARIANCE], &per_px, mosaic.to_vector(), parity)
+        });
         Some(Self {
             pattern,
             state: state.cast(),
@@ -116,6 +118,7 @@ impl<'a> Appearance<'a> {
             perspective * b,
             wider_u * seen.by_blur[0],
             wider_v * seen.by_blur[1],
+            per_shade * shade.dcovariance,
             of_white,
             of_white * p,
             of_white * q,
@@ -133,6 +136,7 @@ impl<'a> Appearance<'a> {
 impl PixelBlur {
     fn new(
         blur: [f64; 2],
+        covariance: f64,
         per_px: &[Vector2<f64>; 2],
         mosaic_px2: Vector3<f64>,
         parity: usize,
@@ -148,10 +152,10 @@ impl PixelBlur {
             (sd, blur[k] / sd, by_mosaic / (2.0 * sd))
         };
         let (u, v) = (axis(0), axis(1));
-        // The camera's blur is round: sheared axes see it along directions that are not independent.
+        // Sheared axes see even a round blur along directions that are not independent.
         let shear = per_px[0].dot(&per_px[1]) / (per_px[0].norm() * per_px[1].norm());
         Self {
-            blur: Blur::new([u.0, v.0], shear * u.0 * v.0),
+            blur: Blur::new([u.0, v.0], shear * u.0 * v.0 + covariance),
             by_blur: [u.1 as f32, v.1 as f32],
             by_mosaic: [u.2.cast(), v.2.cast()],
         }

@@ -32,6 +32,8 @@ pub(super) struct Shade<S: Simd> {
     pub dblur_u: Lanes<S>,
     /// Change with the blur along v, per cell.
     pub dblur_v: Lanes<S>,
+    /// Change with the blur's covariance, per square cell.
+    pub dcovariance: Lanes<S>,
 }
 
 impl Pattern {
@@ -79,6 +81,7 @@ impl Pattern {
             dv: zero,
             dblur_u: zero,
             dblur_v: zero,
+            dcovariance: zero,
         };
         for row in rows.first..rows.last {
             let (mut share, mut slope, mut widen) = (zero, zero, zero);
@@ -89,7 +92,9 @@ impl Pattern {
                     widen += columns.widen[column];
                 }
             }
-            shade.white -= share * rows.share[row] + slope * rows.slope[row] * blur.covariance;
+            let mixed = slope * rows.slope[row];
+            shade.white -= share * rows.share[row] + mixed * blur.covariance;
+            shade.dcovariance -= mixed;
             shade.du -= slope * rows.share[row];
             shade.dv -= share * rows.slope[row];
             shade.dblur_u -= widen * rows.share[row];
@@ -104,7 +109,8 @@ impl Pattern {
 pub(super) struct Blur {
     /// Standard deviations along u and v, cells.
     sd: [f32; 2],
-    /// Covariance of the two, cells²: other than zero where the picture shears the tag.
+    /// Covariance of the two, cells²: other than zero where the picture shears the tag, and where the
+    /// blur is longer along a diagonal, of a hand that moves or of a lens towards its rim.
     covariance: f32,
 }
 

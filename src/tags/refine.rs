@@ -8,7 +8,9 @@
 use nalgebra::{Matrix3, Point2, SMatrix};
 use serde::{Deserialize, Serialize};
 
-use super::appearance::{Appearance, BLUR, UNKNOWNS, Unknowns, WHITE, contrast, corners_of};
+use super::appearance::{
+    Appearance, BLUR, COVARIANCE, UNKNOWNS, Unknowns, WHITE, contrast, corners_of,
+};
 use super::correlation::variance_factor;
 use super::mosaic::{Mosaic, MosaicEvidence};
 use super::patch::{BLOCKS, Numbers, Patch, PixelGroup};
@@ -47,6 +49,8 @@ pub struct PatternFit {
 pub(super) struct Look {
     /// Standard deviation of the blur along the tag's axes.
     pub blur_cells: [f64; 2],
+    /// Covariance of the two.
+    blur_covariance_cells2: f64,
     /// Light of white and of black, each with its slopes along the patch.
     light: [f64; UNKNOWNS - WHITE],
     /// Standard deviation of the residuals, share of the range.
@@ -67,6 +71,8 @@ const SUSPECT_RESIDUAL: f64 = 0.15;
 /// wide has a standard deviation of 0.29 px), and cells that run into one another.
 const SHARPEST_PX: f64 = 0.3;
 const WIDEST_CELLS: f64 = 1.5;
+/// … and so is the correlation along its two axes, which the pattern takes to first order.
+const LARGEST_CORRELATION: f64 = 0.6;
 
 /// Corners that move less than this in a step have arrived, px: steps shrink at least threefold, so
 /// what is left after it is less than a tenth of their noise in video.
@@ -167,6 +173,7 @@ impl Look {
         let (white, black) = (at(9), at(1));
         Self {
             blur_cells: [blur_px * HALF / patch.scale_px; 2],
+            blur_covariance_cells2: 0.0,
             light: [white, 0.0, 0.0, black, 0.0, 0.0],
             noise: START_NOISE,
         }
@@ -175,6 +182,7 @@ impl Look {
     fn of(state: &Unknowns, noise: f64) -> Self {
         Self {
             blur_cells: [state[BLUR], state[BLUR + 1]],
+            blur_covariance_cells2: state[COVARIANCE],
             light: std::array::from_fn(|k| state[WHITE + k]),
             noise,
         }
@@ -188,6 +196,7 @@ impl Look {
         state
             .fixed_rows_mut::<2>(BLUR)
             .copy_from_slice(&self.blur_cells);
+        state[COVARIANCE] = self.blur_covariance_cells2;
         state
             .fixed_rows_mut::<6>(WHITE)
             .copy_from_slice(&self.light);
@@ -288,9 +297,15 @@ impl<'a> Fit<'a> {
     fn within_blurs(&self, state: &Unknowns, sums: &Sums, solved: &Solved) -> Unknowns {
         let mut step = solved.factor.solve(&sums.gradient());
         let sharpest = SHARPEST_PX * HALF / self.patch.scale_px;
-        for index in [BLUR, BLUR + 1] {
+        let most_alike = LARGEST_CORRELATION * (state[BLUR] * state[BLUR + 1]).abs();
+        // The widths last: whatever holds the covariance back may move them.
+        for (index, low, high) in [
+            (COVARIANCE, -most_alike, most_alike),
+            (BLUR, sharpest, WIDEST_CELLS),
+            (BLUR + 1, sharpest, WIDEST_CELLS),
+        ] {
             let wanted = state[index] + step[index];
-            let excess = wanted - wanted.clamp(sharpest, WIDEST_CELLS);
+            let excess = wanted - wanted.clamp(low, high);
             if excess != 0.0 {
                 let mut direction = Unknowns::zeros();
                 direction[index] = 1.0;

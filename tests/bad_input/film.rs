@@ -7,7 +7,7 @@
 use std::collections::HashMap;
 use std::path::Path;
 
-use super::picture::{Drawing, Encoding, Lens, Random, Sensor, render};
+use super::picture::{Drawing, Lens, Random, render};
 
 pub const AIRFRAME: u32 = 0;
 pub const LEFT: u32 = 10;
@@ -35,13 +35,8 @@ const WALL: u8 = 171;
 
 /// Without noise, so that what is rendered once can serve many frames.
 const LENS: Lens = Lens {
-    blur_px: 0.6,
-    black_light: 0.06,
-    white_light: 0.75,
     noise_code: 0.0,
-    ink_px: 0.0,
-    encoding: Encoding::Srgb,
-    sensor: Sensor::Grey,
+    ..Lens::SHARP
 };
 
 type Corners = [[f64; 2]; 4];

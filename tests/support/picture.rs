@@ -60,8 +60,24 @@ pub struct Lens {
     pub noise_code: f64,
     /// How far black ink reaches over the drawn edges, px.
     pub ink_px: f64,
+    /// How far the picture moves while the shutter is open.
+    pub motion_px: [f64; 2],
     pub encoding: Encoding,
     pub sensor: Sensor,
+}
+
+impl Lens {
+    /// A sharp one at rest, in daylight.
+    pub const SHARP: Self = Self {
+        blur_px: 0.6,
+        black_light: 0.06,
+        white_light: 0.75,
+        noise_code: 1.5,
+        ink_px: 0.0,
+        motion_px: [0.0; 2],
+        encoding: Encoding::Srgb,
+        sensor: Sensor::Grey,
+    };
 }
 
 /// Places per pixel and axis at which the scene is sampled.
@@ -150,6 +166,9 @@ pub fn render(
         }
     }
     blur(&mut light, fine, lens.blur_px * SAMPLES as f64);
+    if lens.motion_px != [0.0; 2] {
+        light = smeared(&light, fine, lens.motion_px.map(|px| px * SAMPLES as f64));
+    }
     let mut pixels = pixel_means(&light, size);
     if let Sensor::Coloured = lens.sensor {
         pixels = filled_in(&pixels, size);
@@ -167,6 +186,32 @@ pub fn render(
             noisy.round().clamp(0.0, 255.0) as u8
         })
         .collect()
+}
+
+/// The mean of the scene while it moves by `motion` samples, half of it to either side.
+fn smeared(light: &[f64], size: [usize; 2], motion: [f64; 2]) -> Vec<f64> {
+    const MOMENTS: usize = 8;
+    let at = |x: f64, y: f64| {
+        let inside = |place: f64, count: usize| place.clamp(0.0, count as f64 - 1.001);
+        let (x, y) = (inside(x, size[0]), inside(y, size[1]));
+        let (left, top) = (x as usize, y as usize);
+        let (fx, fy) = (x - left as f64, y - top as f64);
+        let corner = |dx: usize, dy: usize| light[(top + dy) * size[0] + left + dx];
+        let above = corner(0, 0) * (1.0 - fx) + corner(1, 0) * fx;
+        let below = corner(0, 1) * (1.0 - fx) + corner(1, 1) * fx;
+        above * (1.0 - fy) + below * fy
+    };
+    let mut means = Vec::with_capacity(light.len());
+    for y in 0..size[1] {
+        for x in 0..size[0] {
+            let moments = (0..MOMENTS).map(|moment| {
+                let part = (moment as f64 + 0.5) / MOMENTS as f64 - 0.5;
+                at(x as f64 + part * motion[0], y as f64 + part * motion[1])
+            });
+            means.push(moments.sum::<f64>() / MOMENTS as f64);
+        }
+    }
+    means
 }
 
 fn pixel_means(light: &[f64], size: [usize; 2]) -> Vec<f64> {
