@@ -103,12 +103,15 @@ struct Errors {
 }
 
 impl Errors {
-    fn biases_px(&self) -> [f64; 4] {
+    fn assert_unbiased(&self, most_px: f64, case: &str) {
         let [shift_x_px, shift_y_px] = self.shift_px;
-        [shift_x_px, shift_y_px, self.inward_px, self.shear_px]
+        for bias in [shift_x_px, shift_y_px, self.inward_px, self.shear_px] {
+            assert!(bias.abs() <= most_px, "{case}: bias {bias:.4} px");
+        }
     }
 }
 
+/// Renders and finds the tags of one size.
 fn errors(edge_px: f64, lens: &Lens) -> Errors {
     let mut random = Random::new(0x5EED + edge_px as u64);
     let (mut squares, mut shift, mut inward, mut shear, mut count) = (0.0, [0.0; 2], 0.0, 0.0, 0.0);
@@ -171,12 +174,7 @@ fn corners_lie_where_they_were_drawn_in_linear_light_and_behind_a_tone_curve() {
             let errors = errors(edge_px, &lens);
             let (rms, chi2) = (errors.rms_px, errors.chi2);
             assert!(rms <= RMS_PX, "{edge_px} px {encoding:?}: rms {rms:.4} px");
-            for bias in errors.biases_px() {
-                assert!(
-                    bias.abs() <= BIAS_PX,
-                    "{edge_px} px {encoding:?}: bias {bias:.4} px"
-                );
-            }
+            errors.assert_unbiased(BIAS_PX, &format!("{edge_px} px {encoding:?}"));
             // 1 if the covariance is right (256 deviates: ± 0.09). These pictures are so clean that
             // the shape of the blur and of the tone curve, which the fit only comes near to, add
             // as much as the noise.
@@ -200,9 +198,7 @@ fn a_colour_sensors_mosaic_does_not_pull_at_corners() {
         let errors = errors(edge_px, &lens);
         let rms = errors.rms_px;
         assert!(rms <= MOSAIC_RMS_PX, "{edge_px} px: rms {rms:.4} px");
-        for bias in errors.biases_px() {
-            assert!(bias.abs() <= BIAS_PX, "{edge_px} px: bias {bias:.4} px");
-        }
+        errors.assert_unbiased(BIAS_PX, &format!("{edge_px} px"));
     }
 }
 
@@ -216,12 +212,8 @@ fn ink_that_runs_or_falls_short_does_not_pull_at_corners() {
             ink_px,
             ..Lens::SHARP
         };
-        for bias in errors(edge_px, &lens).biases_px() {
-            assert!(
-                bias.abs() <= INK_BIAS_PX,
-                "{edge_px} px, ink {ink_px} px: bias {bias:.4} px"
-            );
-        }
+        let case = format!("{edge_px} px, ink {ink_px} px");
+        errors(edge_px, &lens).assert_unbiased(INK_BIAS_PX, &case);
     }
 }
 
@@ -233,12 +225,8 @@ fn a_hand_that_moves_along_a_diagonal_does_not_shear_tags() {
                 motion_px,
                 ..Lens::SHARP
             };
-            for bias in errors(edge_px, &lens).biases_px() {
-                assert!(
-                    bias.abs() <= SMEAR_BIAS_PX,
-                    "{edge_px} px, moved {motion_px:?} px: bias {bias:.4} px"
-                );
-            }
+            let case = format!("{edge_px} px, moved {motion_px:?} px");
+            errors(edge_px, &lens).assert_unbiased(SMEAR_BIAS_PX, &case);
         }
     }
 }

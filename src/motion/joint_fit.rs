@@ -148,8 +148,7 @@ impl JointFit {
         for _ in 0..until.steps {
             let step = self.step(&here, damping);
             // Most of the fit's memory; a step that is refused begins with a new look at this place.
-            here.system.frames.clear();
-            here.system.frames.shrink_to_fit();
+            here.system.frames = vec![];
             let (decrease, next) = match step {
                 Some((last, promised))
                     if damping < HARDLY_DAMPED && promised < here.settled(until.promised) =>

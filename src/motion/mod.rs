@@ -9,7 +9,8 @@
 //! `setup` (`observation`, `camera_motion`) → `start` (`trials`,
 //! `hypotheses`, `frame_fit`) → `outliers` (`joint_fit`,
 //! `normal_equations`, `prediction`, `bow`, `readout`, `parameters`) → `doubtful` → `rests` →
-//! `result` (`corner_errors`, `weak_geometry`); `at_neutral` tells from the result where the tags stand at neutral.
+//! `result` (`corner_errors`, `weak_geometry`); `at_neutral` tells from the result where the tags
+//! stand at neutral.
 
 mod at_neutral;
 mod bow;
@@ -162,25 +163,20 @@ impl Motion {
                 let mut gain = gains.row_mut(row);
                 gain += weight * deflection.gain.transpose();
                 if let Some(misfit) = &deflection.misfit {
-                    let of_run = misfits.entry((misfit.run, surface)).or_default();
-                    *of_run.entry(row).or_default() += weight * misfit.sd_rad;
+                    let cause = (misfit.run, surface);
+                    add_gain(&mut misfits, cause, row, weight * misfit.sd_rad);
                 }
                 let root = lower_root(&self.frames[frame].own_covariance_rad2);
                 let rest = self.lasting.rest_of.get(frame).map(|rests| rests[surface]);
                 let place_sd_rad = self.lasting.place_sd_rad.get(frame).map(|of| of[surface]);
                 if let (Some(rest), Some(sd_rad)) = (rest, place_sd_rad) {
-                    let of_rest = places.entry((rest, surface)).or_default();
-                    *of_rest.entry(row).or_default() += weight * sd_rad;
+                    add_gain(&mut places, (rest, surface), row, weight * sd_rad);
                 }
                 for cause in 0..=surface {
                     let share = weight * root[(surface, cause)];
-                    *own.entry((frame, cause))
-                        .or_default()
-                        .entry(row)
-                        .or_default() += share;
+                    add_gain(&mut own, (frame, cause), row, share);
                     if let Some(rest) = rest {
-                        let of_rest = lasting.entry((rest, cause)).or_default();
-                        *of_rest.entry(row).or_default() += share;
+                        add_gain(&mut lasting, (rest, cause), row, share);
                     }
                 }
             }
@@ -247,6 +243,11 @@ const FRAMES_IN_ONE_GO: usize = 64;
 
 /// Gains of the sums (by row) on independent causes of error.
 type CauseGains = BTreeMap<(usize, usize), BTreeMap<usize, f64>>;
+
+/// Adds to the gain of the sum in a row on a cause.
+fn add_gain(causes: &mut CauseGains, cause: (usize, usize), row: usize, gain: f64) {
+    *causes.entry(cause).or_default().entry(row).or_default() += gain;
+}
 
 fn add_causes(covariance: &mut DMatrix<f64>, causes: &CauseGains, share: f64) {
     for gains in causes.values() {

@@ -7,9 +7,8 @@ pub struct FitOptions {
     /// tone curves move black-to-white edges, all four alike. The corner fit, which sees as many
     /// edges move in as out, lets a seventh of that through at most: rendered tags whose ink runs by
     /// 0.05 mm keep 0.003 to 0.007 px, those behind a tone curve 0.003 px at most (`tests/corners.rs`
-    /// prints them);
-    /// moving tags in nine rendered films have −0.005 to 0.001 px, −0.013 px under glare. The joint
-    /// fit itself tells it to 0.05 px on a tripod, no better.
+    /// prints them); moving tags in nine rendered films have −0.005 to 0.001 px, −0.013 px under glare.
+    /// The joint fit itself tells it to 0.05 px on a tripod, no better.
     pub edge_shift_sd_px: f64,
     /// Prior standard deviation of the time in which the camera reads a picture, from its first line
     /// to its last, s; 0 takes all lines as read at once. Phones take 15 to 30 ms, and webcams as
@@ -26,7 +25,7 @@ pub struct FitOptions {
     /// root mean square; single corners of rendered tags without these by 0.004 to 0.009 px.
     pub corner_error_sd_px: f64,
     /// Standard deviation of the error of a resting tag's place in each direction, beside a still
-    /// camera, px: it lasts through the rest and comes anew with the next. Over the holds of five
+    /// camera, px: it lasts through the rest and comes anew with the next. Over the holds of six
     /// rendered clips places err by 0.004 to 0.022 px along the way, half of them by 0.009 px at most,
     /// on the tripod sample clip by 0.012 px.
     pub place_error_sd_px: f64,

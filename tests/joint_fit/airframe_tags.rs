@@ -12,16 +12,15 @@ use crate::{brief, measured};
 #[test]
 fn tells_a_lone_airframe_tag_that_faces_a_moving_camera() {
     let told = |pitch_deg: f64, hand: f64, second: bool| {
-        let mut built: Aircraft = aircraft::plain(4);
         // On the line of sight of a camera that looks along z.
-        built.airframe_tags[0].world_from_tag =
-            aircraft::facing([0.0, 0.0, 750.0], 0.0, pitch_deg, 0.0);
+        let mut airframe_tags = vec![tag(0, [0.0, 0.0, 750.0], pitch_deg, 20.0)];
         if second {
-            let mut other = built.airframe_tags[0].clone();
-            other.id = 1;
-            other.world_from_tag.translation[2] += 80.0;
-            built.airframe_tags.push(other);
+            airframe_tags.push(tag(1, [0.0, 0.0, 830.0], pitch_deg, 20.0));
         }
+        let built = Aircraft {
+            airframe_tags,
+            ..aircraft::plain(4)
+        };
         let filming = Filming {
             hand,
             ..filming::tripod()
