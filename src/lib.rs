@@ -20,6 +20,7 @@ pub mod comparison;
 pub mod conventions;
 pub mod geometry;
 pub mod kept_sightings;
+pub mod landmarks;
 pub mod matching;
 pub mod measured;
 pub mod measurement;

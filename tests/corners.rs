@@ -68,7 +68,7 @@ fn look(frames: Vec<Frame>, ids: &[u32]) -> Result<Vec<SightedFrame>, TagsError>
     };
     let plan = TagPlan {
         expected: BTreeSet::from_iter(ids.iter().copied()),
-        cards: BTreeSet::new(),
+        ..TagPlan::default()
     };
     sight(frames.into_iter().map(Ok), &clip, &plan, &Silent).map(|sightings| sightings.frames)
 }

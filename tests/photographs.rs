@@ -49,7 +49,7 @@ fn look(picture: &GrayImage, tag_id: u32) -> Result<SightedFrame, TagsError> {
     };
     let plan = TagPlan {
         expected: BTreeSet::from([tag_id]),
-        cards: BTreeSet::new(),
+        ..TagPlan::default()
     };
     let mut sightings = sight(std::iter::once(Ok(frame)), &clip, &plan, &Silent)?;
     Ok(sightings.frames.remove(0))

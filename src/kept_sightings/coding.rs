@@ -13,7 +13,7 @@ use crate::clip::ClipWarning;
 use crate::tags::{Begun, Memory, SightedFrame};
 
 /// Begins every file; the number changes with the layout.
-const MAGIC: &[u8; 8] = b"hwsight4";
+const MAGIC: &[u8; 8] = b"hwsight5";
 
 /// What follows the identity; borrowed for writing, owned when read.
 #[derive(Serialize, Deserialize)]
@@ -145,6 +145,7 @@ mod tests {
     use nalgebra::Point2;
 
     use super::*;
+    use crate::landmarks::LandmarkSighting;
     use crate::tags::{CornerCovariance, DropReason, Dropped, Sighting, TagPlan};
 
     const IDENTITY: &str = "a search";
@@ -166,13 +167,18 @@ mod tests {
                 tag_id: 3,
                 reason: DropReason::PartlyHidden,
             }],
+            landmarks: vec![LandmarkSighting {
+                number: 7,
+                place_px: Point2::new(0.1, 1919.9),
+            }],
         };
         indices.map(frame).collect()
     }
 
     fn memory() -> Memory {
         let plan = TagPlan {
-            expected: [10, 11].into(),
+            expected: [0, 10, 11].into(),
+            airframe: [0].into(),
             cards: [100].into(),
         };
         Begun::new(&plan).unwrap().memory

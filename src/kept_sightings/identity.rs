@@ -33,7 +33,11 @@ pub(super) fn identity(
         vision::library_version()
     );
     // Writing to a text cannot fail.
-    let _ = writeln!(text, "tags {:?}, cards {:?}", plan.expected, plan.cards);
+    let _ = writeln!(
+        text,
+        "tags {:?}, on the airframe {:?}, cards {:?}",
+        plan.expected, plan.airframe, plan.cards
+    );
     let _ = writeln!(
         text,
         "fps {:?}, picture {} × {}, {:?}",

@@ -151,6 +151,7 @@ fn camera_record(stages: &Stages<'_>) -> CameraRecord {
         moved: stages.motion.camera_moved,
         calibration_rms_px: stages.profile.rms_px,
         calibration_views: stages.profile.views,
+        landmarks: stages.motion.landmarks,
         readout_ms: (stages.motion.readout_s).map(|readout_s| readout_s.scaled(1e3)),
     }
 }

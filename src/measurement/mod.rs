@@ -138,6 +138,9 @@ pub struct CameraRecord {
     /// Number of views of its calibration, where known.
     #[serde(default)]
     pub calibration_views: Option<usize>,
+    /// Landmarks of the surroundings that helped to tell how it moved.
+    #[serde(default)]
+    pub landmarks: usize,
     /// Time in which it read each picture, from the first line to the last, ms; negative where the
     /// last was read first. Missing where nothing tells it from reading all at once.
     #[serde(default, skip_serializing_if = "Option::is_none")]

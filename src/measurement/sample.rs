@@ -56,6 +56,7 @@ pub(crate) fn heron() -> Measurement {
             moved: false,
             calibration_rms_px: Some(0.19),
             calibration_views: Some(16),
+            landmarks: 0,
             readout_ms: None,
         },
         airframe_tags: vec![AirframeTag {

@@ -259,6 +259,7 @@ fn small_motion() -> Motion {
             frame(2, 0.4, Some(0.5)),
         ],
         camera_moved: false,
+        landmarks: 0,
         readout_s: None,
         reprojection_rms_px: 0.04,
         constants_covariance: DMatrix::from_element(1, 1, 1e-4),
@@ -318,6 +319,7 @@ fn what_the_stages_hand_on_is_kept_and_read_back() {
         time_s: index as f64 * 0.1,
         sightings: Vec::new(),
         dropped: Vec::new(),
+        landmarks: Vec::new(),
     };
     let kept = Measurement::assemble(&Stages {
         sightings: &crate::tags::Sightings {

@@ -5,6 +5,8 @@ use std::f64::consts::PI;
 
 use nalgebra::{SMatrix, SVector};
 
+use super::joint_fit::{JointFit, State};
+use super::landmark::LANDMARK_LOSS;
 use super::observation::{ObservedFrame, Target};
 use super::parameters::{Constants, FrameState, Lens, TAG_CONSTANTS};
 use super::prediction::{FRAME_ALONE, POSE, RESIDUAL, linearise, residual};
@@ -55,7 +57,11 @@ impl FrameFit<'_> {
             let miss = residual(seen, self.camera, self.constants, state)?;
             Some(self.loss.value(miss.norm_squared()))
         });
-        Some(0.5 * losses.sum::<Option<f64>>()?)
+        let landmarks = frame.landmarks.iter().map(|seen| {
+            let miss_px = seen.residual_px(self.camera, self.constants, state)?;
+            Some(LANDMARK_LOSS.value(miss_px.norm_squared() / seen.sd_px.powi(2)))
+        });
+        Some(0.5 * losses.chain(landmarks).sum::<Option<f64>>()?)
     }
 
     /// Puts every surface at the tried deflection whose tag comes nearest to the picture.
@@ -131,6 +137,7 @@ impl FrameFit<'_> {
         let mut system = FrameSystem {
             camera_moves: self.camera_moves,
             information: PoseMatrix::zeros(),
+            of_landmarks: PoseMatrix::zeros(),
             gradient: PoseVector::zeros(),
             angles: vec![],
             cost: 0.0,
@@ -154,8 +161,43 @@ impl FrameFit<'_> {
                 });
             }
         }
+        for seen in &frame.landmarks {
+            let line =
+                seen.linearise::<FRAME_ALONE>(self.camera, self.lens, self.constants, state)?;
+            system.add_landmark(&line);
+        }
         Some(system)
     }
+}
+
+/// Share of a moving camera's pose that the tags tell beside the landmarks, in the mean of all frames:
+/// of the trace of its information, made a unit matrix by the whole of it.
+pub(super) fn pose_share_of_tags(fit: &JointFit, state: &State) -> f64 {
+    let camera = fit.lens.camera(&state.constants);
+    let frame_fit = FrameFit {
+        lens: &fit.lens,
+        camera: &camera,
+        constants: &state.constants,
+        camera_moves: fit.layout.camera_moves,
+        loss: fit.loss,
+        scan_rad: &[],
+    };
+    let (mut sum, mut count) = (0.0, 0.0);
+    for (frame, frame_state) in fit.frames.iter().zip(&state.frames) {
+        if frame.kept().next().is_none() {
+            continue;
+        }
+        let Some(system) = frame_fit.linearised(frame, frame_state) else {
+            continue;
+        };
+        let (whole, _) = system.without_angles(1.0);
+        let of_tags = whole - system.of_landmarks;
+        if let Some(root) = whole.cholesky() {
+            sum += root.solve(&of_tags).trace() / TAG_CONSTANTS as f64;
+            count += 1.0;
+        }
+    }
+    if count > 0.0 { sum / count } else { 1.0 }
 }
 
 type PoseMatrix = SMatrix<f64, TAG_CONSTANTS, TAG_CONSTANTS>;
@@ -165,6 +207,8 @@ type PoseVector = SVector<f64, TAG_CONSTANTS>;
 struct FrameSystem {
     camera_moves: bool,
     information: PoseMatrix,
+    /// What of the information comes from landmarks.
+    of_landmarks: PoseMatrix,
     gradient: PoseVector,
     angles: Vec<Angle>,
     /// Half the loss of the frame's sightings.
@@ -180,19 +224,42 @@ struct Angle {
 }
 
 impl FrameSystem {
-    /// A damped Gauss–Newton step, and by how much it promises to lower the cost.
-    fn step(&self, state: &FrameState, damping: f64) -> Option<(FrameState, f64)> {
-        let damped = 1.0 + damping;
+    fn add_landmark(&mut self, line: &SMatrix<f64, 2, FRAME_ALONE>) {
+        let by_pose = line.fixed_columns::<TAG_CONSTANTS>(POSE);
+        let miss = line.column(RESIDUAL);
+        let chi2 = miss.norm_squared();
+        let weight = LANDMARK_LOSS.weight(chi2);
+        let information = by_pose.tr_mul(&by_pose) * weight;
+        self.cost += 0.5 * LANDMARK_LOSS.value(chi2);
+        self.information += information;
+        self.of_landmarks += information;
+        self.gradient += by_pose.tr_mul(&miss) * weight;
+    }
+
+    fn determined_angles(&self, damped: f64) -> impl Iterator<Item = &Angle> {
         let angles = self.angles.iter();
-        let angles = angles.filter(|angle| angle.curvature * damped > f64::MIN_POSITIVE);
+        angles.filter(move |angle| angle.curvature * damped > f64::MIN_POSITIVE)
+    }
+
+    /// Information and gradient of the pose, the deflections eliminated.
+    fn without_angles(&self, damped: f64) -> (PoseMatrix, PoseVector) {
         let (mut information, mut gradient) = (self.information, self.gradient);
-        let mut promised = 0.0;
-        for angle in angles.clone() {
+        for angle in self.determined_angles(damped) {
             let curvature = angle.curvature * damped;
             information -= angle.coupling * angle.coupling.transpose() / curvature;
             gradient -= angle.coupling * (angle.slope / curvature);
-            promised += 0.5 * angle.slope * angle.slope / curvature;
         }
+        (information, gradient)
+    }
+
+    /// A damped Gauss–Newton step, and by how much it promises to lower the cost.
+    fn step(&self, state: &FrameState, damping: f64) -> Option<(FrameState, f64)> {
+        let damped = 1.0 + damping;
+        let (mut information, gradient) = self.without_angles(damped);
+        let angles = || self.determined_angles(damped);
+        let mut promised: f64 = angles()
+            .map(|angle| 0.5 * angle.slope * angle.slope / (angle.curvature * damped))
+            .sum();
         let mut stepped = state.clone();
         let mut pose_step = PoseVector::zeros();
         if self.camera_moves {
@@ -203,7 +270,7 @@ impl FrameSystem {
             promised -= 0.5 * gradient.dot(&pose_step);
             stepped.camera_from_reference = stepped_pose(&state.camera_from_reference, &pose_step);
         }
-        for angle in angles {
+        for angle in angles() {
             stepped.angles_rad[angle.surface] -=
                 (angle.slope + angle.coupling.dot(&pose_step)) / (angle.curvature * damped);
         }

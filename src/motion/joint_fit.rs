@@ -30,6 +30,13 @@ const SETTLED_FRACTION: f64 = 1e-9;
 /// off as pictures are wide.
 const OUTSIDE_SD: f64 = 1e5;
 
+/// Surroundings turn (rad) and shift (mm) against the airframe by about so much per rad of deflection if
+/// at all: half a degree and some millimetres at full travel.
+const MOST_ROCKING: [f64; 2] = [0.1, 100.0];
+/// Landmarks are hardly nearer to the camera than this, mm: one without parallax would have no distance
+/// at all.
+const NEAREST_LANDMARK_MM: f64 = 100.0;
+
 /// Everything the fit looks at.
 #[derive(Debug, Clone)]
 pub(super) struct JointFit {
@@ -38,6 +45,10 @@ pub(super) struct JointFit {
     pub priors: Priors,
     pub loss: Loss,
     pub lines: ReadLines,
+    /// Share of a moving camera's pose that the tags have to tell: less than 1 where landmarks help.
+    pub pose_share_of_tags: f64,
+    /// Landmarks were found, but they do not stand still against the airframe.
+    pub surroundings_move: bool,
     pub frames: Vec<ObservedFrame>,
 }
 
@@ -132,8 +143,23 @@ impl JointFit {
                 sd: (*ruler)?.sd,
             })
         });
+        let landmarks = constants.landmarks.iter().enumerate();
+        let landmarks = landmarks.map(|(index, landmark)| {
+            let column = layout.landmark_column(index) + 2;
+            Prior::of_one(column, landmark.inverse_mm, 1.0 / NEAREST_LANDMARK_MM)
+        });
+        let rocking = layout.rocking_column().into_iter().flat_map(|first| {
+            let numbers = constants.rocking.iter().enumerate();
+            numbers
+                .map(move |(index, at)| Prior::of_one(first + index, *at, MOST_ROCKING[index / 3]))
+        });
         let alone = edge_shift.into_iter().chain(readout).chain(lens);
-        alone.chain(bows).chain(rulers).collect()
+        alone
+            .chain(bows)
+            .chain(rulers)
+            .chain(rocking)
+            .chain(landmarks)
+            .collect()
     }
 
     /// Minimises the cost from a state.

@@ -8,7 +8,8 @@
 //!
 //! `setup` (`observation`, `camera_motion`) → `start` (`trials`,
 //! `hypotheses`, `frame_fit`) → `outliers` (`joint_fit`,
-//! `normal_equations`, `prediction`, `bow`, `readout`, `parameters`) → `doubtful` → `rests` →
+//! `normal_equations`, `prediction`, `bow`, `readout`, `parameters`), `surroundings`
+//! (`landmark`) → `doubtful` → `rests` →
 //! `result` (`corner_errors`, `weak_geometry`); `at_neutral` tells from the result where the tags
 //! stand at neutral.
 
@@ -20,6 +21,7 @@ mod doubtful;
 mod frame_fit;
 mod hypotheses;
 mod joint_fit;
+mod landmark;
 mod normal_equations;
 mod observation;
 mod options;
@@ -31,6 +33,7 @@ mod rests;
 mod result;
 mod setup;
 mod start;
+mod surroundings;
 #[cfg(test)]
 #[allow(clippy::unwrap_used)]
 mod tests;
@@ -114,6 +117,8 @@ pub struct Motion {
     pub frames: Vec<MotionFrame>,
     /// Whether the camera moved against the airframe.
     pub camera_moved: bool,
+    /// How many landmarks of the surroundings helped to tell how it moved.
+    pub landmarks: usize,
     /// Time in which the camera read each picture, from its first line to its last; negative where
     /// the last was read first. `None` where nothing tells it from reading all lines at once.
     pub readout_s: Option<Measured>,
@@ -311,6 +316,13 @@ pub fn fit(
             result => break result?,
         }
     };
+    if fit.surroundings_move {
+        warnings.push(Warning::Motion(MotionWarning::SurroundingsMove));
+    }
+    if fit.layout.rocking {
+        let angle_deg = surroundings::rocking_deg(&fit, &sorted);
+        warnings.push(Warning::Motion(MotionWarning::AircraftRocks { angle_deg }));
+    }
     let has_corner_errors = options.corner_error_sd_px > 0.0;
     let constant = match has_corner_errors {
         true => corner_errors::mean_residuals(&fit, &sorted),
@@ -353,7 +365,8 @@ fn fit_of_every_tag(
 ) -> Result<(JointFit, State), MotionError> {
     let mut fit = setup::joint_fit(sightings, model, profile, options)?;
     let start = start::start(&fit, model)?;
-    let sorted = fit_and_sort(&mut fit, start, options).ok_or_else(|| undetermined(sightings))?;
+    let sorted =
+        fit_and_sort(&mut fit, start, sightings, options).ok_or_else(|| undetermined(sightings))?;
     setup::require_every_tag(&fit, model)?;
     Ok((fit, sorted))
 }
@@ -367,11 +380,20 @@ fn undetermined(sightings: &Sightings) -> MotionError {
 /// The fit of all that fits, tags taken for flat if none is bent, and pictures as read at once if
 /// nothing tells otherwise. It begins with both: bent tags taken for flat can lead it far astray, and
 /// so can fast motion read line by line.
-fn fit_and_sort(fit: &mut JointFit, start: State, options: &FitOptions) -> Option<State> {
+fn fit_and_sort(
+    fit: &mut JointFit,
+    start: State,
+    sightings: &Sightings,
+    options: &FitOptions,
+) -> Option<State> {
     let mut sorted = outliers::fit_and_sort(fit, start, options.rejection_chi2)?;
+    if let Some(joined) = surroundings::join(fit, &sorted, sightings) {
+        sorted = outliers::fit_and_sort_on(fit, joined, options.rejection_chi2)?;
+    }
     let before = fit.layout;
     fit.layout.bows = !bow::bowed_tags(fit, &sorted).is_empty();
     fit.layout.readout = readout::shows(fit, &sorted);
+    fit.layout.rocking = surroundings::rocks(fit, &sorted);
     if fit.layout != before {
         sorted.constants.leave_out(&fit.layout);
         sorted = outliers::fit_and_sort_on(fit, sorted, options.rejection_chi2)?;

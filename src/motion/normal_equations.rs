@@ -12,6 +12,7 @@ use nalgebra::{Cholesky, Const, DMatrix, DVector, Matrix6xX, SMatrix, SVector};
 use rayon::prelude::*;
 
 use super::joint_fit::{JointFit, State};
+use super::landmark::{LANDMARK_CONSTANTS, LANDMARK_LOSS, ROCKING, ROCKING_CONSTANTS};
 use super::observation::{Observation, ObservedFrame, Target};
 use super::parameters::{BOWS, CORNER_ERRORS, FrameState, Layout, TAG_CONSTANTS};
 use super::prediction::{
@@ -131,6 +132,9 @@ fn reduce_sized<const N: usize>(fit: &JointFit, state: &State, damping: f64) -> 
         slots: (fit.layout.targets())
             .map(|tag| slots(&fit.layout, tag))
             .collect(),
+        landmark_slots: (0..fit.layout.landmarks)
+            .map(|landmark| slots_of_landmark(&fit.layout, landmark))
+            .collect(),
     };
     let pieces: Vec<Sums> = fit
         .frames
@@ -195,13 +199,9 @@ impl Sums {
     }
 }
 
-/// Columns of a linearised sighting of a tag and the constants that they belong to; the residual is
-/// the last.
+/// Columns of a linearised sighting of a tag and the constants that they belong to, in the order of
+/// these; the residual is the last.
 fn slots(layout: &Layout, target: Target) -> Vec<(usize, usize)> {
-    let run = |column: usize, to: Option<usize>, count: usize| {
-        to.into_iter()
-            .flat_map(move |first| (0..count).map(move |index| (column + index, first + index)))
-    };
     let (own, own_count) = layout.own(target).unzip();
     run(OWN, own, own_count.unwrap_or(0))
         .chain(run(EDGE_SHIFT, layout.edge_shift_column(), 1))
@@ -217,6 +217,23 @@ fn slots(layout: &Layout, target: Target) -> Vec<(usize, usize)> {
         .collect()
 }
 
+/// The same of a landmark.
+fn slots_of_landmark(layout: &Layout, landmark: usize) -> Vec<(usize, usize)> {
+    let own = Some(layout.landmark_column(landmark));
+    run(READOUT, layout.readout_column(), 1)
+        .chain(run(LENS, layout.lens_column(), INTRINSIC_COUNT))
+        .chain(run(ROCKING, layout.rocking_column(), ROCKING_CONSTANTS))
+        .chain(run(OWN, own, LANDMARK_CONSTANTS))
+        .chain([(RESIDUAL, layout.constants())])
+        .collect()
+}
+
+/// Pairs of consecutive columns and constants, where there are such constants.
+fn run(column: usize, to: Option<usize>, count: usize) -> impl Iterator<Item = (usize, usize)> {
+    let of_first = move |first| (0..count).map(move |index| (column + index, first + index));
+    to.into_iter().flat_map(of_first)
+}
+
 /// The elimination of frames.
 struct Work<'a> {
     fit: &'a JointFit,
@@ -225,6 +242,8 @@ struct Work<'a> {
     damping: f64,
     /// One a tag, in the order of [`Layout::targets`].
     slots: Vec<Vec<(usize, usize)>>,
+    /// One a landmark.
+    landmark_slots: Vec<Vec<(usize, usize)>>,
 }
 
 /// Pose block of a frame while it is summed; the lower triangle of its information.
@@ -276,6 +295,7 @@ impl Work<'_> {
             eliminated.angles.extend(angle?);
         }
         if let Some(mut pose) = pose {
+            self.add_landmarks::<N>(frame, frame_state, sums, &mut pose)?;
             for index in 0..TAG_CONSTANTS {
                 pose.information[(index, index)] *= 1.0 + self.damping;
             }
@@ -318,6 +338,37 @@ impl Work<'_> {
         Some(angle)
     }
 
+    /// Adds the products of the columns of a frame's landmarks.
+    ///
+    /// `None` outside the model; then the cost is infinite.
+    fn add_landmarks<const N: usize>(
+        &self,
+        frame: &ObservedFrame,
+        frame_state: &FrameState,
+        sums: &mut Sums,
+        pose: &mut PoseBlock,
+    ) -> Option<()> {
+        // What a frame has to say counts as much as that of its tags.
+        let share = frame.kept().next().map_or(1.0, |seen| seen.share);
+        for seen in &frame.landmarks {
+            let (camera, constants) = (&self.camera, &self.state.constants);
+            let line = seen.linearise::<N>(camera, &self.fit.lens, constants, frame_state);
+            let Some(mut columns) = line else {
+                sums.cost = f64::INFINITY;
+                return None;
+            };
+            let chi2 = columns.column(RESIDUAL).norm_squared();
+            let weight = share * LANDMARK_LOSS.weight(chi2);
+            sums.cost += 0.5 * share * LANDMARK_LOSS.value(chi2);
+            sums.squares += weight * chi2;
+            columns *= weight.sqrt();
+            let slots = &self.landmark_slots[seen.landmark];
+            add_constants(sums, &columns, slots);
+            add_pose(pose, &columns, slots);
+        }
+        Some(())
+    }
+
     /// Takes out of a sighting's columns what the deflection makes good: a = `by_angle` becomes
     /// C − u a (aᵀ C) / a², so that the products of the new columns are those of the old less
     /// (Cᵀ a) (aᵀ C) / (a² (1 + damping)); hence 2 u − u² = 1 / (1 + damping).
@@ -356,14 +407,17 @@ impl Work<'_> {
 }
 
 /// Scalar product in four sums side by side, which a processor adds up at once.
-fn dot(a: &[f64; 8], b: &[f64; 8]) -> f64 {
-    let sums: [f64; 4] = std::array::from_fn(|i| a[i] * b[i] + a[i + 4] * b[i + 4]);
+fn dot<const ROWS: usize>(a: &[f64; ROWS], b: &[f64; ROWS]) -> f64 {
+    let mut sums = [0.0; 4];
+    for row in 0..ROWS {
+        sums[row % 4] += a[row] * b[row];
+    }
     (sums[0] + sums[2]) + (sums[1] + sums[3])
 }
 
-fn add_constants<const N: usize>(
+fn add_constants<const ROWS: usize, const N: usize>(
     sums: &mut Sums,
-    columns: &SMatrix<f64, 8, N>,
+    columns: &SMatrix<f64, ROWS, N>,
     slots: &[(usize, usize)],
 ) {
     let columns = &columns.data.0;
@@ -377,9 +431,9 @@ fn add_constants<const N: usize>(
     }
 }
 
-fn add_pose<const N: usize>(
+fn add_pose<const ROWS: usize, const N: usize>(
     pose: &mut PoseBlock,
-    columns: &SMatrix<f64, 8, N>,
+    columns: &SMatrix<f64, ROWS, N>,
     slots: &[(usize, usize)],
 ) {
     let columns = &columns.data.0;

@@ -3,6 +3,7 @@
 use nalgebra::{SMatrix, SVector};
 
 use super::MotionError;
+use super::landmark::SeenLandmark;
 use crate::geometry::quadrilateral;
 use crate::model_file::ModelFile;
 use crate::tags::{Sighting, Sightings};
@@ -74,6 +75,8 @@ pub(super) struct ObservedFrame {
     pub position: usize,
     pub time_s: f64,
     pub observations: Vec<Observation>,
+    /// Landmarks of the fit; none before [`super::surroundings`] lets them in.
+    pub landmarks: Vec<SeenLandmark>,
 }
 
 impl ObservedFrame {
@@ -133,6 +136,7 @@ pub(super) fn observe(
                 position,
                 time_s: frame.time_s,
                 observations,
+                landmarks: vec![],
             })
         })
         .collect()

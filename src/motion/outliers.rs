@@ -121,7 +121,7 @@ pub(super) fn freedom_of_a_sighting(fit: &JointFit) -> f64 {
             }
         }
         if any && fit.layout.camera_moves {
-            unknowns += 6.0;
+            unknowns += 6.0 * fit.pose_share_of_tags;
         }
     }
     (8.0 - unknowns / f64::max(sightings, 1.0)).max(1.0)

@@ -21,12 +21,14 @@
 //!
 //! Airframe tags: turn (3, rad), shift (3, mm). Then the edge shift (px), the readout (s), then the
 //! lens: nine independent standard deviations of the camera profile, then two bows of each tag (mm),
-//! surfaces first. When the fit is done, eight lasting errors of the corners of each tag (px) join them.
+//! surfaces first, then the rocking, then each landmark: direction turned about two
+//! others across it (rad), inverse distance (1/mm). When the fit is done, eight lasting errors of the corners of each tag (px) join them.
 
 use std::collections::BTreeMap;
 
 use nalgebra::{DVector, Point3, SMatrix, SVector, Translation3, Vector2};
 
+use super::landmark::{LANDMARK_CONSTANTS, Landmark, ROCKING_CONSTANTS};
 use super::observation::Target;
 use crate::camera::{Camera, CameraProfile, INTRINSIC_COUNT};
 use crate::geometry::{HingeLine, Pose, across, rotation_from_vector, stepped_pose};
@@ -109,6 +111,11 @@ pub(super) struct Constants {
     /// How far the middle of each tag stands out over its edges, on sheets bent along the tag's
     /// rows and along its columns; none where they are not fitted.
     pub bows_mm: BTreeMap<Target, Vector2<f64>>,
+    /// How the surroundings turn (rad) and shift (mm) against the airframe per rad of deflection.
+    pub rocking: SVector<f64, ROCKING_CONSTANTS>,
+    pub landmarks: Vec<Landmark>,
+    /// The place from which they are told, mm; no step moves it.
+    pub landmarks_seen_from: Point3<f64>,
 }
 
 /// What changes from frame to frame.
@@ -169,6 +176,8 @@ pub(super) struct Layout {
     pub readout: bool,
     pub lens: bool,
     pub bows: bool,
+    pub rocking: bool,
+    pub landmarks: usize,
     /// Lasting errors of corners are asked for; no step moves them.
     pub corner_errors: bool,
 }
@@ -219,10 +228,28 @@ impl Layout {
             .then(|| self.first_bow() + BOWS * self.tag(target))
     }
 
-    /// How many constants the fit moves.
-    pub fn fitted(&self) -> usize {
+    fn first_of_rocking(&self) -> usize {
         let bows = if self.bows { BOWS * self.tags() } else { 0 };
         self.first_bow() + bows
+    }
+
+    pub fn rocking_column(&self) -> Option<usize> {
+        self.rocking.then(|| self.first_of_rocking())
+    }
+
+    fn first_landmark(&self) -> usize {
+        let rocking = if self.rocking { ROCKING_CONSTANTS } else { 0 };
+        self.first_of_rocking() + rocking
+    }
+
+    /// First column of a landmark.
+    pub fn landmark_column(&self, landmark: usize) -> usize {
+        self.first_landmark() + LANDMARK_CONSTANTS * landmark
+    }
+
+    /// How many constants the fit moves.
+    pub fn fitted(&self) -> usize {
+        self.landmark_column(self.landmarks)
     }
 
     /// First column of the lasting errors of a tag's corners.
@@ -281,6 +308,9 @@ impl Constants {
         if !layout.readout {
             self.readout_s = 0.0;
         }
+        if !layout.rocking {
+            self.rocking = SVector::zeros();
+        }
     }
 
     pub fn stepped(&self, layout: &Layout, step: &DVector<f64>) -> Self {
@@ -312,6 +342,17 @@ impl Constants {
                     Some((tag, self.bow_mm(tag) + by_mm))
                 })
                 .collect(),
+            rocking: layout.rocking_column().map_or(self.rocking, |column| {
+                self.rocking + step.fixed_rows::<ROCKING_CONSTANTS>(column)
+            }),
+            landmarks: (0..layout.landmarks)
+                .map(|landmark| {
+                    let first = layout.landmark_column(landmark);
+                    let step = step.fixed_rows::<LANDMARK_CONSTANTS>(first).into_owned();
+                    self.landmarks[landmark].stepped(&step)
+                })
+                .collect(),
+            landmarks_seen_from: self.landmarks_seen_from,
         }
     }
 }

@@ -6,10 +6,11 @@
 //! different lines shift against each other, and each one is skewed. One readout time holds for the
 //! whole clip, and moving frames tell it.
 
-use nalgebra::Vector2;
+use nalgebra::{SVector, Vector2};
 use rayon::prelude::*;
 
 use super::joint_fit::{JointFit, State};
+use super::landmark::SeenLandmark;
 use super::observation::{Corners, Observation, ObservedFrame};
 use super::prediction::{camera_from_tag, flat_outline_px};
 use crate::clip::{ClipInfo, Lines};
@@ -78,6 +79,17 @@ pub(super) fn note_motion(fit: &mut JointFit, state: &State) {
                 .collect()
         })
         .collect();
+    let lines = fit.lines;
+    let speeds: Vec<Vec<Vector2<f64>>> = (0..fit.frames.len())
+        .into_par_iter()
+        .with_min_len(64)
+        .map(|frame| speeds_of_landmarks(fit, state, frame))
+        .collect();
+    for (frame, speeds) in fit.frames.iter_mut().zip(speeds) {
+        for (seen, speed) in frame.landmarks.iter_mut().zip(speeds) {
+            seen.by_readout_px_per_s = speed * lines.share(&seen.place_px);
+        }
+    }
     for (frame, notes) in fit.frames.iter_mut().zip(notes) {
         for (seen, by_readout) in frame.observations.iter_mut().zip(notes) {
             seen.by_readout_px_per_s = by_readout;
@@ -131,12 +143,47 @@ fn speed(
     let after = (frame + 1 < frames.len())
         .then(|| slope_to(frame + 1))
         .flatten();
+    slope_between(before, after)
+}
+
+/// The slope of the parabola through a place and both neighbours, from the slopes to these and how far
+/// off they are, s; or that to the only one.
+fn slope_between<const ROWS: usize>(
+    before: Option<(SVector<f64, ROWS>, f64)>,
+    after: Option<(SVector<f64, ROWS>, f64)>,
+) -> Option<SVector<f64, ROWS>> {
     match (before, after) {
         (Some((before, past_s)), Some((after, ahead_s))) => {
             Some((before * ahead_s + after * past_s) / (past_s + ahead_s))
         }
         (one, other) => one.or(other).map(|(slope, _)| slope),
     }
+}
+
+/// How fast each landmark of a frame moves in the picture, px/s, by where the fit has the camera before
+/// and after.
+fn speeds_of_landmarks(fit: &JointFit, state: &State, frame: usize) -> Vec<Vector2<f64>> {
+    let camera = fit.lens.camera(&state.constants);
+    let speed = |seen: &SeenLandmark| {
+        let place = |frame: usize| {
+            fit.frames[frame].kept().next()?;
+            seen.predicted_px(&camera, &state.constants, &state.frames[frame])
+        };
+        let here = place(frame)?;
+        let slope_to = |other: usize| {
+            let step_s = fit.frames[other].time_s - fit.frames[frame].time_s;
+            let near = step_s != 0.0 && step_s.abs() <= LONGEST_STEP_S;
+            let there = place(other).filter(|_| near)?;
+            Some(((there - here) / step_s, step_s.abs()))
+        };
+        let before = frame.checked_sub(1).and_then(slope_to);
+        let after = Some(frame + 1).filter(|after| *after < fit.frames.len());
+        slope_between(before, after.and_then(slope_to))
+    };
+    let landmarks = fit.frames[frame].landmarks.iter();
+    landmarks
+        .map(|seen| speed(seen).unwrap_or_default())
+        .collect()
 }
 
 /// How corners that move at a speed follow the readout, px per second of it.

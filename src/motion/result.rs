@@ -72,6 +72,7 @@ impl Conclusion<'_> {
             surfaces,
             frames,
             camera_moved: self.fit.layout.camera_moves,
+            landmarks: self.fit.layout.landmarks,
             readout_s: self.fit.layout.readout_column().map(|column| {
                 let variance_s2 = covariance[(column, column)];
                 Measured::new(state.constants.readout_s, variance_s2.max(0.0).sqrt())

@@ -51,6 +51,8 @@ pub(super) fn joint_fit(
         readout: options.readout_sd_s > 0.0,
         lens: profile.covariance.is_some(),
         bows: options.bow_sd_share > 0.0,
+        rocking: false,
+        landmarks: 0,
         corner_errors: false,
     };
     let bow_sd_mm = layout.targets().map(|tag| {
@@ -69,6 +71,8 @@ pub(super) fn joint_fit(
         },
         loss: START_LOSS,
         lines: ReadLines::of(&sightings.clip),
+        pose_share_of_tags: 1.0,
+        surroundings_move: false,
         frames,
     })
 }

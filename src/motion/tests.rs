@@ -2,9 +2,10 @@
 
 use std::collections::BTreeMap;
 
-use nalgebra::{DVector, Point3, SMatrix, SVector, Unit, Vector3};
+use nalgebra::{DVector, Point3, SMatrix, SVector, Unit, Vector2, Vector3};
 use proptest::prelude::*;
 
+use super::landmark::{Landmark, ROCKING, SeenLandmark};
 use super::observation::{Corners, Observation, Target};
 use super::parameters::{Constants, FrameState, Hinged, Layout, Lens};
 use super::prediction::{
@@ -53,7 +54,7 @@ proptest! {
         let lens = Lens::new(&profile());
         let layout = Layout {
             surfaces: 1, airframe_tags: 2, camera_moves: true, edge_shift: true, readout: true, lens: true, bows: true,
-            corner_errors: true,
+            rocking: true, landmarks: 1, corner_errors: true,
         };
         let axis = Unit::new_normalize(Vector3::new(1.0, axis[1], axis[2]));
         let tag = pose(turn, [80.0, 15.0, -60.0]);
@@ -66,6 +67,9 @@ proptest! {
             readout_s: 0.0,
             lens: SVector::from_fn(|row, _| 0.1 * row as f64),
             bows_mm: BTreeMap::new(),
+            rocking: SVector::zeros(),
+            landmarks: vec![Landmark { towards: Unit::new_normalize(Vector3::new(-0.2, 0.1, 1.0)), inverse_mm: 6e-4 }],
+            landmarks_seen_from: Point3::new(30.0, -20.0, -780.0),
         };
         let mut camera_from_reference = pose([0.1, -0.2, 0.05], [10.0, 20.0, 800.0]);
         camera_from_reference.rotation = rotation_from_vector(&Vector3::new(0.1, -0.2, 0.05));
@@ -135,6 +139,48 @@ proptest! {
             let column = line.columns.column(CORNER_ERROR + index).into_owned();
             let unit = Corners::from_fn(|row, _| f64::from(row == index));
             prop_assert!((seen.whitening * unit - column).norm() < 1e-12);
+        }
+        let mark = SeenLandmark {
+            landmark: 0,
+            place_px: Vector2::new(300.0, 200.0),
+            sd_px: 0.2,
+            by_readout_px_per_s: Vector2::new(40.0, -70.0),
+            drive_rad: 0.4,
+        };
+        let at = |constants: &Constants, state: &FrameState| {
+            mark.residual_px(&lens.camera(constants), constants, state).unwrap() / mark.sd_px
+        };
+        let line = mark.linearise::<ALL_COLUMNS>(&lens.camera(&constants), &lens, &constants, &state).unwrap();
+        let agrees = |above: Vector2<f64>, below: Vector2<f64>, column: usize| {
+            let (slope, column) = ((above - below) / (2.0 * step), line.column(column));
+            let miss = (slope - column).norm() / (1.0 + column.norm());
+            assert!(miss < 1e-5, "landmark: {miss}");
+        };
+        prop_assert!((at(&constants, &state) - line.column(RESIDUAL)).norm() < 1e-6);
+        for index in 0..6 {
+            let moved = |by: f64| {
+                let mut change = SVector::<f64, 6>::zeros();
+                change[index] = by;
+                let camera_from_reference = stepped_pose(&state.camera_from_reference, &change);
+                at(&constants, &FrameState { camera_from_reference, ..state.clone() })
+            };
+            agrees(moved(step), moved(-step), POSE + index);
+        }
+        let moved = |column: usize, by: f64| {
+            let mut change = DVector::zeros(layout.constants());
+            change[column] = by;
+            at(&constants.stepped(&layout, &change), &state)
+        };
+        let runs = [
+            (READOUT, layout.readout_column().unwrap(), 1),
+            (LENS, layout.lens_column().unwrap(), 9),
+            (ROCKING, layout.rocking_column().unwrap(), 6),
+            (OWN, layout.landmark_column(0), 3),
+        ];
+        for (column, to, count) in runs {
+            for index in 0..count {
+                agrees(moved(to + index, step), moved(to + index, -step), column + index);
+            }
         }
         // The radius, as the ruler's prior needs it.
         let radius = |column: usize, by: f64| {

@@ -5,7 +5,7 @@
 
 use std::collections::BTreeMap;
 
-use nalgebra::{SVector, Vector3};
+use nalgebra::{Point3, SVector, Vector3};
 use rayon::prelude::*;
 
 use super::MotionError;
@@ -71,6 +71,9 @@ impl Known {
             readout_s: 0.0,
             lens: SVector::zeros(),
             bows_mm: BTreeMap::new(),
+            rocking: SVector::zeros(),
+            landmarks: vec![],
+            landmarks_seen_from: Point3::origin(),
         }
     }
 
@@ -262,6 +265,7 @@ fn trial_fit(
             position: frame.position,
             time_s: frame.time_s,
             observations: frame.kept().filter_map(retargeted).collect(),
+            landmarks: vec![],
         })
         .collect();
     let rulers = surfaces
@@ -285,6 +289,8 @@ fn trial_fit(
         },
         loss: START_LOSS,
         lines: fit.lines,
+        pose_share_of_tags: 1.0,
+        surroundings_move: false,
         frames,
     }
 }

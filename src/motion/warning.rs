@@ -51,6 +51,13 @@ pub enum MotionWarning {
         /// Where doubt begins.
         threshold_deg: f64,
     },
+    /// What is seen around the aircraft does not stand still against it.
+    SurroundingsMove,
+    /// The aircraft rocks a little in its surroundings as its surfaces move, and the fit allows for it.
+    AircraftRocks {
+        /// How far through the whole travel, as seen from the camera.
+        angle_deg: f64,
+    },
     /// The paper of a tag is bent so much that it shows.
     TagBent {
         /// Id of the tag.
@@ -77,6 +84,8 @@ impl MotionWarning {
             Self::FitLoose { .. } => "fit-loose",
             Self::TagOnHinge { .. } => "tag-on-hinge",
             Self::AirframeTagSquareOn { .. } => "airframe-tag-square-on",
+            Self::SurroundingsMove => "surroundings-move",
+            Self::AircraftRocks { .. } => "aircraft-rocks",
             Self::TagBent { .. } => "tag-bent",
             Self::TagLooksOtherwise { .. } => "tag-looks-otherwise",
         }
@@ -128,6 +137,15 @@ impl MotionWarning {
                  {angle_deg:.1}° (told below {threshold_deg:.0}°): how the camera tilts hardly shows, \
                  and each ± is up to twice what it would be with a leaning tag"
             ),
+            Self::SurroundingsMove => {
+                "the camera moved, and too little of what is seen around the aircraft stood still against \
+                 it; so its tags alone tell where the camera was, and each ± is wider"
+                    .into()
+            }
+            Self::AircraftRocks { angle_deg } => format!(
+                "the aircraft rocked in its surroundings as its surfaces moved, by {angle_deg:.2}° as seen \
+                 from the camera; the fit allows for it, and each ± is wider"
+            ),
             Self::TagBent { tag_id, bow_mm } => format!(
                 "the paper of tag {tag_id} is bent: its middle is about {bow_mm:.1} mm off the \
                  plane of its edges; the fit allows for it"
@@ -154,6 +172,11 @@ impl MotionWarning {
             Self::AirframeTagSquareOn { .. } => {
                 "for a smaller ±, let the airframe tag lean by 15° or more from facing the camera (on a \
                  bracket from the printed kit), add a second one nearer or farther, or use a tripod"
+                    .into()
+            }
+            Self::SurroundingsMove | Self::AircraftRocks { .. } => {
+                "see that the aircraft stands firmly and does not rock when its surfaces move, and film \
+                 where nothing else moves"
                     .into()
             }
             Self::TagBent { .. } => {

@@ -56,8 +56,8 @@ pub(super) fn judge_hinges(
     Ok(())
 }
 
-/// Tells an airframe tag that hides the camera's tilt: seen square-on, a tilt changes its outline by
-/// the square of the angle only.
+/// Tells an airframe tag that hides the camera's tilt where no landmark tells it: seen square-on, a tilt
+/// changes its outline by the square of the angle only.
 pub(super) fn judge_airframe_tag(
     fit: &JointFit,
     state: &State,
@@ -67,7 +67,7 @@ pub(super) fn judge_airframe_tag(
     let [tag] = model.airframe_tags.as_slice() else {
         return;
     };
-    if !fit.layout.camera_moves {
+    if !fit.layout.camera_moves || fit.layout.landmarks > 0 {
         return;
     }
     let seen = fit.frames.iter().zip(&state.frames);

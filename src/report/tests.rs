@@ -52,6 +52,7 @@ fn sighted() -> SightedFrame {
             sighting(11, [1440.0, 612.0]),
         ],
         dropped: Vec::new(),
+        landmarks: Vec::new(),
     }
 }
 

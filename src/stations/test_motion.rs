@@ -79,6 +79,7 @@ pub(crate) fn motion_of(
             .collect(),
         frames: frames.collect(),
         camera_moved: false,
+        landmarks: 0,
         readout_s: None,
         reprojection_rms_px: 0.05,
         constants_covariance: DMatrix::zeros(1, 1),
@@ -150,6 +151,7 @@ pub(crate) fn sightings_of(time_s: &[f64], cards: &[Option<u32>]) -> Sightings {
                 time_s,
                 sightings: card.map(sighting).into_iter().collect(),
                 dropped: Vec::new(),
+                landmarks: Vec::new(),
             })
             .collect(),
     }

@@ -25,6 +25,7 @@ use nalgebra::{Point2, SMatrix};
 use serde::{Deserialize, Serialize};
 
 use crate::clip::{ClipError, ClipInfo, Frame};
+use crate::landmarks::LandmarkSighting;
 use crate::model_file::{ModelFile, StationSource};
 use crate::progress::Progress;
 pub use error::TagsError;
@@ -93,6 +94,8 @@ pub struct SightedFrame {
     pub sightings: Vec<Sighting>,
     /// Sorted by id; declared surface and airframe tags only.
     pub dropped: Vec<Dropped>,
+    /// Sorted by number; none beside a still camera.
+    pub landmarks: Vec<LandmarkSighting>,
 }
 
 impl SightedFrame {
@@ -118,6 +121,8 @@ pub struct Sightings {
 pub struct TagPlan {
     /// Surface and airframe tags: measured in every frame.
     pub expected: BTreeSet<u32>,
+    /// Those of them that sit on the airframe.
+    pub airframe: BTreeSet<u32>,
     /// Station cards: only read, and only now and then.
     pub cards: BTreeSet<u32>,
 }
@@ -126,13 +131,14 @@ impl TagPlan {
     /// The tags that a model file declares.
     pub fn of(model: &ModelFile) -> Self {
         let surfaces = model.surfaces.iter().map(|surface| surface.tag_id);
-        let airframe = model.airframe_tags.iter().map(|tag| tag.id);
+        let airframe: BTreeSet<u32> = model.airframe_tags.iter().map(|tag| tag.id).collect();
         let cards = match &model.stations.source {
             StationSource::Cards(stations) => stations.keys().copied().collect(),
             _ => BTreeSet::new(),
         };
         Self {
-            expected: surfaces.chain(airframe).collect(),
+            expected: surfaces.chain(airframe.iter().copied()).collect(),
+            airframe,
             cards,
         }
     }

@@ -14,6 +14,7 @@ use super::search::{Search, SearchResult, Window};
 use super::sensor::Sensor;
 use super::{DropReason, Dropped, SightedFrame, Sighting, TagPlan, TagsError};
 use crate::clip::{Frame, GreyImage, Levels};
+use crate::landmarks::{Landmarks, TagsInFrame};
 use crate::vision::Dictionary;
 
 /// A tag may move by this many of its edges between two frames before the window loses it.
@@ -45,6 +46,9 @@ pub struct Memory {
     sensor: Option<Sensor>,
     tracks: BTreeMap<u32, Track>,
     cards: CardWatch,
+    /// Tags on the airframe.
+    airframe: BTreeSet<u32>,
+    landmarks: Landmarks,
     whole_searches: usize,
     pause: usize,
     next_whole: usize,
@@ -85,6 +89,8 @@ impl Memory {
                 .map(|(tag_id, pattern)| (tag_id, track(pattern)))
                 .collect(),
             cards: CardWatch::new(printed_patterns(&plan.cards)?),
+            airframe: plan.airframe.clone(),
+            landmarks: Landmarks::default(),
             whole_searches: 0,
             pause: 1,
             next_whole: 0,
@@ -128,7 +134,26 @@ impl Tracker {
             .memory
             .cards
             .look(frame, &mut self.search, whole, smallest_px)?;
-        Ok(self.note(frame, seen, cards))
+        let tags = self.tags_in_frame(&seen);
+        let landmarks = self.memory.landmarks.follow(&frame.image, &tags)?;
+        let mut sighted = self.note(frame, seen, cards);
+        sighted.landmarks = landmarks;
+        Ok(sighted)
+    }
+
+    fn tags_in_frame(&self, seen: &BTreeMap<u32, Result<PatternFit, DropReason>>) -> TagsInFrame {
+        let mut tags = TagsInFrame::default();
+        for (tag_id, fit) in seen {
+            let Ok(PatternFit { corners_px, .. }) = fit else {
+                continue;
+            };
+            if self.memory.airframe.contains(tag_id) {
+                tags.airframe_px.insert(*tag_id, *corners_px);
+            } else {
+                tags.surfaces_px.push(*corners_px);
+            }
+        }
+        tags
     }
 
     /// Measures a tag where the frames before let it be expected.
@@ -299,6 +324,7 @@ impl Tracker {
             time_s: frame.time_s,
             sightings,
             dropped,
+            landmarks: vec![],
         }
     }
 }

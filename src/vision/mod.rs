@@ -5,12 +5,14 @@
 //! told apart in [`markers`] alone.
 
 mod boards;
+mod landmarks;
 mod markers;
 mod pictures;
 
 use std::sync::LazyLock;
 
 pub use boards::{find_chessboard, largest_chessboard};
+pub use landmarks::{KeepOut, corners_to_follow};
 pub use markers::{Dictionary, Found, FoundMarker, MarkerFinder, SearchEffort};
 pub use pictures::{enlarged, reduced};
 

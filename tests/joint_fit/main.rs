@@ -14,6 +14,7 @@ mod bent_paper;
 mod constant_errors;
 mod doubts;
 mod readout;
+mod surroundings;
 
 use hingewise::motion::{FitOptions, Motion, MotionError, fit};
 use hingewise::warning::Warning;

@@ -27,4 +27,5 @@ pub mod random;
 pub mod rigid;
 pub mod servo;
 pub mod sighting;
+pub mod surroundings;
 pub mod world;

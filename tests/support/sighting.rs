@@ -54,6 +54,7 @@ pub(super) fn sight(
             time_s: frame.time_s,
             sightings,
             dropped: vec![],
+            landmarks: vec![],
         });
     }
     (truth, frames)

@@ -1,0 +1,220 @@
+//! Landmarks: spots of the surroundings that are followed from frame to frame while the camera moves.
+//!
+//! One small airframe tag tells poorly how a camera in the hand is turned. Shelves, posters and the
+//! grain of a table stand as still against the airframe as its tag does, and they lie all over the
+//! picture. What a landmark is does not matter, nor where it lies in space: the joint fit finds that
+//! out, or leaves it out ([`crate::motion`]).
+//!
+//! Beside a still camera nothing is chosen and nothing followed: there is nothing to be learned.
+
+mod similarity;
+mod surroundings;
+mod template;
+#[cfg(test)]
+mod tests;
+
+use std::collections::BTreeMap;
+
+use nalgebra::{Matrix2, Point2, Vector2};
+use serde::{Deserialize, Serialize};
+
+use crate::clip::GreyImage;
+use crate::geometry::quadrilateral;
+use crate::vision::{KeepOut, VisionError, corners_to_follow};
+use similarity::Similarity;
+use template::Template;
+
+/// So many landmarks are followed: with more, deflections of the hand-held sample clip get no better.
+const MOST_LANDMARKS: usize = 24;
+
+/// Two landmarks lie at least this share of the picture's longer side apart, so that they are
+/// spread over it.
+const APART_SHARE: f64 = 0.06;
+
+/// The camera moves once an airframe tag has moved this far, px: noise is far below.
+const MOVED_PX: f64 = 1.0;
+
+/// What lies within so many edges of a surface's tag may move with the surface.
+const SURFACE_REACH_EDGES: f64 = 5.0;
+/// An airframe tag's own corners are measured better as a tag's.
+const AIRFRAME_REACH_EDGES: f64 = 1.0;
+
+/// Landmarks are chosen anew when less than this share of them, or fewer than so many, were found …
+const FOUND_SHARE: f64 = 0.5;
+const FEWEST_LANDMARKS: usize = 6;
+/// … in so many frames in a row: the camera looks elsewhere.
+const POOR_FRAMES: usize = 15;
+
+/// One landmark seen in one frame.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct LandmarkSighting {
+    /// Which one it is, unique in the clip.
+    pub number: u32,
+    /// Where it was found. Single precision holds a place to 1e-4 px, far below its error.
+    pub place_px: Point2<f32>,
+}
+
+/// What the tags tell about a frame in which landmarks are to be found.
+#[derive(Debug, Clone, Default)]
+pub struct TagsInFrame {
+    /// Outlines of the airframe tags in sight, by id.
+    pub airframe_px: BTreeMap<u32, [Point2<f64>; 4]>,
+    /// Outlines of the surfaces' tags in sight.
+    pub surfaces_px: Vec<[Point2<f64>; 4]>,
+}
+
+/// Follows landmarks; goes on from any frame as if it had not been interrupted.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub struct Landmarks {
+    /// Where the centre of each airframe tag was when it was first seen.
+    first_px: BTreeMap<u32, Point2<f64>>,
+    /// … and when landmarks were last looked for.
+    latest_px: BTreeMap<u32, Point2<f64>>,
+    followed: Vec<Landmark>,
+    /// From the picture in which they were chosen to the latest one.
+    since_chosen: Similarity,
+    next_number: u32,
+    /// Frames since enough of them were found, or since they were chosen; `None` before that.
+    poor_frames: Option<usize>,
+}
+
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+struct Landmark {
+    number: u32,
+    template: Template,
+    chosen_at_px: Point2<f64>,
+    /// Where it was, or should have been, in the latest picture.
+    latest_px: Point2<f64>,
+    found: bool,
+}
+
+impl Landmarks {
+    /// Finds the landmarks in the next frame; none before the camera moves, and none where no
+    /// airframe tag is in sight.
+    ///
+    /// # Errors
+    ///
+    /// The vision library refused a call.
+    pub fn follow(
+        &mut self,
+        image: &GreyImage,
+        tags: &TagsInFrame,
+    ) -> Result<Vec<LandmarkSighting>, VisionError> {
+        let centres = tags.airframe_px.iter();
+        let centres: BTreeMap<u32, Point2<f64>> = centres
+            .map(|(id, outline)| (*id, quadrilateral::centre(outline)))
+            .collect();
+        for (id, centre) in &centres {
+            self.first_px.entry(*id).or_insert(*centre);
+        }
+        let moved_px = shift(&self.first_px, &centres).map_or(0.0, |shift| shift.norm());
+        let begun = self.poor_frames.is_some();
+        if centres.is_empty() || (!begun && moved_px < MOVED_PX) {
+            return Ok(vec![]);
+        }
+        self.find_all(image, shift(&self.latest_px, &centres).unwrap_or_default());
+        let enough = (FOUND_SHARE * self.followed.len() as f64).max(FEWEST_LANDMARKS as f64);
+        let poor_frames = match self.found().count() as f64 >= enough {
+            true => Some(0),
+            false => self.poor_frames.map(|frames| frames + 1),
+        };
+        self.poor_frames = poor_frames;
+        if poor_frames.is_none_or(|frames| frames >= POOR_FRAMES) {
+            self.choose(image, tags)?;
+        }
+        self.latest_px = centres;
+        let found = self.found();
+        Ok(found
+            .map(|landmark| LandmarkSighting {
+                number: landmark.number,
+                place_px: landmark.latest_px.cast(),
+            })
+            .collect())
+    }
+
+    fn found(&self) -> impl Iterator<Item = &Landmark> {
+        self.followed.iter().filter(|landmark| landmark.found)
+    }
+
+    /// Looks for each where the airframe's shift takes it, and for those that are not there where all
+    /// others say that it should be: nearer and further ones keep their distance from where a flat
+    /// picture would have them.
+    fn find_all(&mut self, image: &GreyImage, shift: Vector2<f64>) {
+        let before = self.since_chosen;
+        let latest_px = self.followed.iter().map(|it| it.latest_px);
+        let latest_px: Vec<Point2<f64>> = latest_px.collect();
+        let turn = before.linear();
+        for landmark in &mut self.followed {
+            landmark.look(image, landmark.latest_px + shift, &turn);
+        }
+        let pairs = self.found().map(|it| (it.chosen_at_px, it.latest_px));
+        let Some(now) = Similarity::between(pairs) else {
+            return;
+        };
+        self.since_chosen = now;
+        let turn = now.linear();
+        for (landmark, latest_px) in self.followed.iter_mut().zip(latest_px) {
+            let place_px = landmark.chosen_at_px;
+            if !landmark.found {
+                let beside = latest_px - before.of(&place_px);
+                landmark.look(image, now.of(&place_px) + beside, &turn);
+            }
+        }
+    }
+
+    /// Chooses landmarks in a picture.
+    fn choose(&mut self, image: &GreyImage, tags: &TagsInFrame) -> Result<(), VisionError> {
+        let around = |outline: &[Point2<f64>; 4], edges: f64| KeepOut {
+            centre_px: quadrilateral::centre(outline),
+            radius_px: edges * quadrilateral::mean_edge(outline),
+        };
+        let surfaces = tags.surfaces_px.iter();
+        let surfaces = surfaces.map(|outline| around(outline, SURFACE_REACH_EDGES));
+        let airframe = tags.airframe_px.values();
+        let airframe = airframe.map(|outline| around(outline, AIRFRAME_REACH_EDGES));
+        let keep_out: Vec<KeepOut> = surfaces.chain(airframe).collect();
+        let apart_px = APART_SHARE * image.width_px.max(image.height_px) as f64;
+        let places = corners_to_follow(image, &keep_out, MOST_LANDMARKS, apart_px)?;
+        let first_number = self.next_number;
+        let chosen = places.into_iter().filter_map(|[x, y]| {
+            let template = Template::cut(image, [x, y])?;
+            Some((template, Point2::new(x as f64, y as f64)))
+        });
+        self.followed = (first_number..)
+            .zip(chosen)
+            .map(|(number, (template, place_px))| Landmark {
+                number,
+                template,
+                chosen_at_px: place_px,
+                latest_px: place_px,
+                found: true,
+            })
+            .collect();
+        self.next_number += self.followed.len() as u32;
+        self.since_chosen = Similarity::default();
+        self.poor_frames = Some(0);
+        Ok(())
+    }
+}
+
+impl Landmark {
+    fn look(&mut self, image: &GreyImage, expected_px: Point2<f64>, turn: &Matrix2<f64>) {
+        let place_px = self.template.find(image, expected_px, turn);
+        self.found = place_px.is_some();
+        self.latest_px = place_px.unwrap_or(expected_px);
+    }
+}
+
+/// Mean shift of those that are in both; `None` if none is.
+fn shift(
+    from_px: &BTreeMap<u32, Point2<f64>>,
+    to_px: &BTreeMap<u32, Point2<f64>>,
+) -> Option<Vector2<f64>> {
+    let shifts = to_px
+        .iter()
+        .filter_map(|(id, to)| Some(to - from_px.get(id)?));
+    let (sum, count) = shifts.fold((Vector2::zeros(), 0.0), |(sum, count), shift| {
+        (sum + shift, count + 1.0)
+    });
+    (count > 0.0).then(|| sum / count)
+}
