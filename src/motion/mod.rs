@@ -387,10 +387,10 @@ fn fit_and_sort(
     options: &FitOptions,
 ) -> Option<State> {
     let mut sorted = outliers::fit_and_sort(fit, start, options.rejection_chi2)?;
-    if let Some(joined) = surroundings::join(fit, &sorted, sightings) {
-        sorted = outliers::fit_and_sort_on(fit, joined, options.rejection_chi2)?;
-    }
     let before = fit.layout;
+    if let Some(joined) = surroundings::join(fit, &sorted, sightings) {
+        sorted = joined;
+    }
     fit.layout.bows = !bow::bowed_tags(fit, &sorted).is_empty();
     fit.layout.readout = readout::shows(fit, &sorted);
     fit.layout.rocking = surroundings::rocks(fit, &sorted);

@@ -1,4 +1,5 @@
-//! The joint fit: 3,000 hand-held frames of two surfaces, and a tripod clip of the usual length.
+//! The joint fit: 3,000 hand-held frames of two surfaces, without and with surroundings, and a tripod clip
+//! of the usual length.
 
 #![allow(missing_docs, clippy::unwrap_used)]
 
@@ -8,6 +9,7 @@ mod support;
 use criterion::{Criterion, criterion_group, criterion_main};
 use hingewise::motion::{FitOptions, fit};
 use support::filming::{self, Filming, StickPlan};
+use support::surroundings::{put_into, still};
 use support::{aircraft, world};
 
 fn joint_fit(criterion: &mut Criterion) {
@@ -19,14 +21,17 @@ fn joint_fit(criterion: &mut Criterion) {
         stick: sweep,
         ..filming::handheld()
     };
+    let film_of = |filming: &Filming| world::observe(&aircraft::plain(1), filming);
+    let mut around = film_of(&handheld);
+    put_into(&mut around, &still());
     let cases = [
-        ("3000 frames, moving camera", handheld),
-        ("17 holds, tripod", filming::tripod()),
+        ("3000 frames, moving camera", film_of(&handheld)),
+        ("the same with surroundings", around),
+        ("17 holds, tripod", film_of(&filming::tripod())),
     ];
     let mut group = criterion.benchmark_group("fit");
     group.sample_size(10);
-    for (name, filming) in cases {
-        let film = world::observe(&aircraft::plain(1), &filming);
+    for (name, film) in cases {
         let options = FitOptions::default();
         group.bench_function(name, |bencher| {
             bencher.iter(|| {

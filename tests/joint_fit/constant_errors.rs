@@ -8,6 +8,7 @@ use crate::support::aircraft;
 use crate::support::filming::{self, CornerNoise, Filming, StickPlan};
 use crate::support::judge::{errors_of, from_neutral, rms, station_errors};
 use crate::support::random::Random;
+use crate::support::surroundings::{put_into, still};
 use crate::support::world::{Film, observe};
 
 /// Error and claimed standard deviation of each figure.
@@ -91,7 +92,12 @@ fn of_any_kind(seed: u64, constant_px: f64) -> Film {
         stick: if is(1) { sweep } else { usual.stick.clone() },
         ..usual
     };
-    observe(&built, &filming)
+    let mut film = observe(&built, &filming);
+    // A tripod's films have none: nothing is followed beside a still camera.
+    if is(0) && is(4) {
+        put_into(&mut film, &still());
+    }
+    film
 }
 
 #[test]
@@ -162,9 +168,15 @@ fn intervals_hold_the_truth_in_five_hundred_films_of_all_kinds() {
             of_claims(&all),
             100.0 * inside(&radii),
         );
-        for (bit, name) in ["hand", "sweep", "small tags", "lasting errors"]
-            .iter()
-            .enumerate()
+        for (bit, name) in [
+            "hand",
+            "sweep",
+            "small tags",
+            "lasting errors",
+            "surroundings",
+        ]
+        .iter()
+        .enumerate()
         {
             let [without, with] =
                 [0, 1].map(|is| inside(&chosen(&|seed| seed >> bit & 1 == is)[0]));
