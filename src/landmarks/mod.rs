@@ -7,8 +7,8 @@
 //!
 //! Beside a still camera nothing is chosen and nothing followed: there is nothing to be learned.
 
+mod neighbourhood;
 mod similarity;
-mod surroundings;
 mod template;
 #[cfg(test)]
 mod tests;

@@ -8,7 +8,7 @@
 use nalgebra::{Matrix2, Matrix4, Point2, Vector2, Vector4};
 use serde::{Deserialize, Serialize};
 
-use super::surroundings::Surroundings;
+use super::neighbourhood::Neighbourhood;
 use crate::clip::GreyImage;
 
 /// Pixels that are compared on each side of the middle one.
@@ -67,10 +67,10 @@ impl Template {
         expected_px: Point2<f64>,
         turn: &Matrix2<f64>,
     ) -> Option<Point2<f64>> {
-        let surroundings = Surroundings::around(image, &expected_px);
+        let neighbourhood = Neighbourhood::around(image, &expected_px);
         let mut place_px = expected_px;
         for _ in 0..MOST_STEPS {
-            let seen = surroundings.sampled(&place_px, turn)?;
+            let seen = neighbourhood.sampled(&place_px, turn)?;
             let (step, likeness) = self.step(&seen)?;
             let step_px = turn * step;
             place_px += step_px;

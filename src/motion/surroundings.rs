@@ -96,13 +96,8 @@ pub(super) fn rocks(fit: &JointFit, state: &State) -> bool {
     let chi2 = covariance.and_then(|covariance| {
         let size = ROCKING_CONSTANTS;
         let own = covariance.view((column, column), (size, size));
-        let inverse = scaled_inverse(&own.into_owned())?;
-        Some(
-            state
-                .constants
-                .rocking
-                .dot(&(inverse * state.constants.rocking)),
-        )
+        let rocking = &state.constants.rocking;
+        Some(rocking.dot(&(scaled_inverse(&own.into_owned())? * rocking)))
     });
     chi2.is_some_and(|chi2| chi2 > ROCKS_CHI2)
 }
@@ -116,8 +111,8 @@ pub(super) fn rocking_deg(fit: &JointFit, state: &State) -> f64 {
     let constants = &state.constants;
     let landmarks = constants.landmarks.iter();
     let squares = landmarks.map(|landmark| {
-        let move_ = landmark.rocking(constants);
-        (move_ - landmark.towards.dot(&move_) * landmark.towards.into_inner()).norm_squared()
+        let by = landmark.rocking(constants);
+        (by - landmark.towards.dot(&by) * landmark.towards.into_inner()).norm_squared()
     });
     let mean_square = squares.sum::<f64>() / constants.landmarks.len().max(1) as f64;
     deg_from_rad(mean_square.sqrt() * (span_rad[1] - span_rad[0]))
@@ -127,11 +122,8 @@ pub(super) fn rocking_deg(fit: &JointFit, state: &State) -> f64 {
 fn take_in(fit: &mut JointFit, sightings: &Sightings) {
     let mut found: BTreeMap<u32, usize> = BTreeMap::new();
     let mut with_pose = 0;
-    for frame in fit
-        .frames
-        .iter()
-        .filter(|frame| frame.kept().next().is_some())
-    {
+    let posed = fit.frames.iter();
+    for frame in posed.filter(|frame| frame.kept().next().is_some()) {
         with_pose += 1;
         for landmark in &sightings.frames[frame.position].landmarks {
             *found.entry(landmark.number).or_default() += 1;

@@ -16,7 +16,7 @@ const INDEX_BITS: usize = STRIDE.trailing_zeros() as usize;
 const SHARE_BITS: usize = 16;
 
 /// Code values of a square of pixels.
-pub(super) struct Surroundings {
+pub(super) struct Neighbourhood {
     codes: Box<[f32; STRIDE * STRIDE]>,
     left: i64,
     top: i64,
@@ -24,7 +24,7 @@ pub(super) struct Surroundings {
     picture_px: Vector2<f64>,
 }
 
-impl Surroundings {
+impl Neighbourhood {
     /// Around a place, which may lie beside the picture.
     pub fn around(image: &GreyImage, place_px: &Point2<f64>) -> Self {
         let half = (LOOKED_AT / 2) as i64;
