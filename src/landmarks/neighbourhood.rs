@@ -28,7 +28,8 @@ impl Neighbourhood {
     /// Around a place, which may lie beside the picture.
     pub fn around(image: &GreyImage, place_px: &Point2<f64>) -> Self {
         let half = (LOOKED_AT / 2) as i64;
-        let [left, top] = [place_px.x, place_px.y].map(|at| at.floor() as i64 - half);
+        let [left, top] =
+            [place_px.x, place_px.y].map(|at| (at.floor() as i64).saturating_sub(half));
         let mut codes = Box::new([0.0; STRIDE * STRIDE]);
         let (columns, rows) = (within(left, image.width_px), within(top, image.height_px));
         let pixels: &[u8] = &image.pixels;
@@ -93,7 +94,7 @@ impl Neighbourhood {
 /// Pixels of a picture of this size that lie within the square from `first` on.
 fn within(first: i64, size: usize) -> std::ops::Range<usize> {
     let clamp = |at: i64| at.clamp(0, size as i64) as usize;
-    clamp(first)..clamp(first + LOOKED_AT as i64)
+    clamp(first)..clamp(first.saturating_add(LOOKED_AT as i64))
 }
 
 const _: () = assert!(2.0 * (REACH as f64 + FARTHEST_PX) < LOOKED_AT as f64);
