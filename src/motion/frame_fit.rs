@@ -184,7 +184,7 @@ pub(super) fn pose_share_of_tags(fit: &JointFit, state: &State) -> f64 {
     };
     let (mut sum, mut count) = (0.0, 0.0);
     for (frame, frame_state) in fit.frames.iter().zip(&state.frames) {
-        if frame.kept().next().is_none() {
+        if !frame.is_used() {
             continue;
         }
         let Some(system) = frame_fit.linearised(frame, frame_state) else {

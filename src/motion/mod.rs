@@ -10,7 +10,7 @@
 //! `hypotheses`, `frame_fit`) → `outliers` (`joint_fit`,
 //! `normal_equations`, `prediction`, `bow`, `readout`, `parameters`), `surroundings`
 //! (`landmark`) → `doubtful` → `rests` →
-//! `result` (`corner_errors`, `weak_geometry`); `at_neutral` tells from the result where the tags
+//! `result` (`scatter`, `corner_errors`, `weak_geometry`); `at_neutral` tells from the result where the tags
 //! stand at neutral.
 
 mod at_neutral;
@@ -31,6 +31,7 @@ mod prediction;
 mod readout;
 mod rests;
 mod result;
+mod scatter;
 mod setup;
 mod start;
 mod surroundings;
@@ -393,7 +394,6 @@ fn fit_and_sort(
     }
     fit.layout.bows = !bow::bowed_tags(fit, &sorted).is_empty();
     fit.layout.readout = readout::shows(fit, &sorted);
-    fit.layout.rocking = surroundings::rocks(fit, &sorted);
     if fit.layout != before {
         sorted.constants.leave_out(&fit.layout);
         sorted = outliers::fit_and_sort_on(fit, sorted, options.rejection_chi2)?;

@@ -285,7 +285,7 @@ impl Work<'_> {
         sums: &mut Sums,
     ) -> Option<FrameElimination> {
         let mut eliminated = FrameElimination::default();
-        let camera_moves = self.fit.layout.camera_moves && frame.kept().next().is_some();
+        let camera_moves = self.fit.layout.camera_moves && frame.is_used();
         let mut pose = camera_moves.then(|| PoseBlock {
             information: PoseMatrix::zeros(),
             coupling: Matrix6xX::zeros(self.fit.layout.constants() + 1),

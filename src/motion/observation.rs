@@ -88,6 +88,16 @@ impl ObservedFrame {
         self.observations.iter().filter(|seen| seen.has_a_say())
     }
 
+    /// Whether anything in it is used: only then a moving camera has a place.
+    pub fn is_used(&self) -> bool {
+        self.kept().next().is_some()
+    }
+
+    /// A landmark of the fit, if it was found here.
+    pub fn landmark(&self, landmark: usize) -> Option<&SeenLandmark> {
+        self.landmarks.iter().find(|seen| seen.landmark == landmark)
+    }
+
     pub fn shows_airframe(&self) -> bool {
         self.kept()
             .any(|seen| matches!(seen.target, Target::Airframe(_)))

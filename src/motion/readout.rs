@@ -127,31 +127,35 @@ fn speed(
 ) -> Option<Corners> {
     let this = &frames[frame].observations[seen];
     let here = outlines[frame][seen].unwrap_or(this.corners_px);
-    let slope_to = |other: usize| {
-        let step_s = frames[other].time_s - frames[frame].time_s;
+    slope(frames, frame, here, |other| {
         let seen = frames[other].observations.iter();
         let seen = seen.zip(&outlines[other]);
         let mut there = seen.filter(|(seen, _)| seen.target == this.target);
-        let there = there.find_map(|(seen, outline)| match this.kept {
+        there.find_map(|(seen, outline)| match this.kept {
             true => *outline,
             false => Some(outline.unwrap_or(seen.corners_px)),
-        })?;
+        })
+    })
+}
+
+/// How fast something moves that is `here` in a frame, by where it is in the frames before and after: see
+/// [`speed`].
+fn slope<const ROWS: usize>(
+    frames: &[ObservedFrame],
+    frame: usize,
+    here: SVector<f64, ROWS>,
+    place: impl Fn(usize) -> Option<SVector<f64, ROWS>>,
+) -> Option<SVector<f64, ROWS>> {
+    let slope_to = |other: usize| {
+        let step_s = frames[other].time_s - frames[frame].time_s;
         let near = step_s != 0.0 && step_s.abs() <= LONGEST_STEP_S;
-        near.then(|| ((there - here) / step_s, step_s.abs()))
+        let there = place(other).filter(|_| near)?;
+        Some(((there - here) / step_s, step_s.abs()))
     };
     let before = frame.checked_sub(1).and_then(slope_to);
     let after = (frame + 1 < frames.len())
         .then(|| slope_to(frame + 1))
         .flatten();
-    slope_between(before, after)
-}
-
-/// The slope of the parabola through a place and both neighbours, from the slopes to these and how far
-/// off they are, s; or that to the only one.
-fn slope_between<const ROWS: usize>(
-    before: Option<(SVector<f64, ROWS>, f64)>,
-    after: Option<(SVector<f64, ROWS>, f64)>,
-) -> Option<SVector<f64, ROWS>> {
     match (before, after) {
         (Some((before, past_s)), Some((after, ahead_s))) => {
             Some((before * ahead_s + after * past_s) / (past_s + ahead_s))
@@ -166,19 +170,11 @@ fn speeds_of_landmarks(fit: &JointFit, state: &State, frame: usize) -> Vec<Vecto
     let camera = fit.lens.camera(&state.constants);
     let speed = |seen: &SeenLandmark| {
         let place = |frame: usize| {
-            fit.frames[frame].kept().next()?;
-            seen.predicted_px(&camera, &state.constants, &state.frames[frame])
+            let used = fit.frames[frame].is_used();
+            let place = seen.predicted_px(&camera, &state.constants, &state.frames[frame]);
+            place.filter(|_| used)
         };
-        let here = place(frame)?;
-        let slope_to = |other: usize| {
-            let step_s = fit.frames[other].time_s - fit.frames[frame].time_s;
-            let near = step_s != 0.0 && step_s.abs() <= LONGEST_STEP_S;
-            let there = place(other).filter(|_| near)?;
-            Some(((there - here) / step_s, step_s.abs()))
-        };
-        let before = frame.checked_sub(1).and_then(slope_to);
-        let after = Some(frame + 1).filter(|after| *after < fit.frames.len());
-        slope_between(before, after.and_then(slope_to))
+        slope(&fit.frames, frame, place(frame)?, place)
     };
     let landmarks = fit.frames[frame].landmarks.iter();
     landmarks

@@ -9,7 +9,7 @@ use super::joint_fit::{JointFit, State};
 use super::normal_equations::{AngleElimination, FrameElimination, Reduced};
 use super::observation::{Corners, ObservedFrame, Target};
 use super::parameters::{Hinged, SURFACE_CONSTANTS, TAG_CONSTANTS};
-use super::prediction::{residual, residual_px};
+use super::scatter::Scatter;
 use super::weak_geometry;
 use super::{
     FitOptions, FrameDeflection, LastingErrors, Misfit, Motion, MotionError, MotionFrame,
@@ -56,10 +56,10 @@ impl Conclusion<'_> {
                 .fit
                 .frames
                 .iter()
-                .filter(|f| f.kept().next().is_some())
+                .filter(|frame| frame.is_used())
                 .count(),
         };
-        let scatter = self.scatter().ok_or(undetermined.clone())?;
+        let scatter = Scatter::of(self.fit, state, self.constant).ok_or(undetermined.clone())?;
         let variance = scatter.variance;
         self.require_travel(&reduced, options)?;
         let covariance = self
@@ -98,33 +98,6 @@ impl Conclusion<'_> {
         let layout = &self.fit.layout;
         let own = reduced.covariance(layout.fitted())? * variance;
         with_corner_errors(&own, reduced, layout, options.corner_error_sd_px)
-    }
-
-    /// How the sightings that have a say scatter about the fit; `None` if there are none.
-    fn scatter(&self) -> Option<Scatter> {
-        let state = self.state;
-        let camera = self.fit.lens.camera(&state.constants);
-        let (mut chi2, mut squares_px2, mut squared_shares) = (0.0, 0.0, 0.0);
-        let mut sightings = 0.0;
-        for (frame, frame_state) in self.fit.frames.iter().zip(&state.frames) {
-            for seen in frame.with_a_say() {
-                let miss = residual(seen, &camera, &state.constants, frame_state)?;
-                let constant = self.constant.get(&seen.target).copied();
-                chi2 += (miss - constant.unwrap_or_default()).norm_squared();
-                let miss_px = residual_px(seen, &camera, &state.constants, frame_state)?;
-                let square_px2 = miss_px.norm_squared();
-                squares_px2 += square_px2;
-                squared_shares += square_px2 / seen.edge_px().powi(2);
-                sightings += 1.0;
-            }
-        }
-        let freedom = sightings * super::outliers::freedom_of_a_sighting(self.fit);
-        let coordinates = 8.0 * sightings;
-        (sightings > 0.0).then(|| Scatter {
-            variance: chi2 / freedom,
-            rms_px: (squares_px2 / coordinates).sqrt(),
-            rms_share: (squared_shares / coordinates).sqrt(),
-        })
     }
 
     /// Each surface's travel has to be large enough for a hinge line.
@@ -257,17 +230,6 @@ impl Conclusion<'_> {
             })
             .collect()
     }
-}
-
-/// How sightings scatter about the fit.
-struct Scatter {
-    /// Variance of the whitened residuals about what they have in common in all frames: 1 if the
-    /// covariances are right.
-    variance: f64,
-    /// Root mean square of the residuals of a coordinate, px.
-    rms_px: f64,
-    /// The same as a share of the tag's edge.
-    rms_share: f64,
 }
 
 /// What the misfit of a doubtful sighting adds to a deflection whose own variance is given.

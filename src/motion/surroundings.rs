@@ -15,9 +15,9 @@ use nalgebra::{Matrix3, Point3, Unit, Vector2, Vector3};
 use super::frame_fit::pose_share_of_tags;
 use super::joint_fit::{JointFit, State, Until};
 use super::landmark::{Landmark, ROCKING_CONSTANTS, SeenLandmark};
-use super::observation::Target;
-use super::prediction::residual;
+use super::observation::{ObservedFrame, Target};
 use super::readout;
+use super::scatter::Scatter;
 use crate::camera::Camera;
 use crate::conventions::deg_from_rad;
 use crate::solver::scaled_inverse;
@@ -65,30 +65,36 @@ const MOST_ROCKING_DEG: f64 = 0.25;
 const MOST_GROWTH: f64 = 1.5;
 
 /// Lets the surroundings tell the camera's pose where they stand still against the airframe; the
-/// fit's new state. `None`, and no landmark in the fit, where they do not or where there are none.
+/// fit's new state, with their rocking as one of its unknowns if that shows. `None`, and no landmark in
+/// the fit, where they do not or where there are none.
 pub(super) fn join(fit: &mut JointFit, state: &State, sightings: &Sightings) -> Option<State> {
     if !fit.layout.camera_moves {
         return None;
     }
-    let before = variance_of_tags(fit, state)?;
+    let before = Scatter::of(fit, state, &BTreeMap::new())?.variance;
     take_in(fit, sightings);
-    fit.surroundings_move = fit.layout.landmarks >= FEWEST_LANDMARKS;
+    if fit.layout.landmarks < FEWEST_LANDMARKS {
+        leave_out(fit);
+        return None;
+    }
+    let mut rocking = false;
     let joined = fit_and_weigh(fit, state.clone()).filter(|joined| {
         fit.pose_share_of_tags = pose_share_of_tags(fit, joined);
-        let after = variance_of_tags(fit, joined);
-        let fits = after.is_some_and(|after| after < MOST_GROWTH * before);
-        let rocks_far = rocks(fit, joined) && rocking_deg(fit, joined) > MOST_ROCKING_DEG;
-        fits && !rocks_far
+        let after = Scatter::of(fit, joined, &BTreeMap::new());
+        let fits = after.is_some_and(|after| after.variance < MOST_GROWTH * before);
+        rocking = rocks(fit, joined);
+        fits && !(rocking && rocking_deg(fit, joined) > MOST_ROCKING_DEG)
     });
-    match &joined {
-        Some(_) => fit.surroundings_move = false,
-        None => leave_out(fit),
+    if joined.is_none() {
+        fit.surroundings_move = true;
+        leave_out(fit);
     }
+    fit.layout.rocking = rocking && joined.is_some();
     joined
 }
 
 /// Whether the fit tells the surroundings' rocking from none.
-pub(super) fn rocks(fit: &JointFit, state: &State) -> bool {
+fn rocks(fit: &JointFit, state: &State) -> bool {
     let Some(column) = fit.layout.rocking_column() else {
         return false;
     };
@@ -122,8 +128,7 @@ pub(super) fn rocking_deg(fit: &JointFit, state: &State) -> f64 {
 fn take_in(fit: &mut JointFit, sightings: &Sightings) {
     let mut found: BTreeMap<u32, usize> = BTreeMap::new();
     let mut with_pose = 0;
-    let posed = fit.frames.iter();
-    for frame in posed.filter(|frame| frame.kept().next().is_some()) {
+    for frame in fit.frames.iter().filter(|frame| frame.is_used()) {
         with_pose += 1;
         for landmark in &sightings.frames[frame.position].landmarks {
             *found.entry(landmark.number).or_default() += 1;
@@ -175,9 +180,6 @@ fn fit_and_weigh(fit: &mut JointFit, mut state: State) -> Option<State> {
     };
     let mut before_px = vec![FIRST_SD_PX; fit.layout.landmarks];
     for _ in 0..ROUNDS {
-        if fit.layout.landmarks < FEWEST_LANDMARKS {
-            return None;
-        }
         readout::note_motion(fit, &state);
         state = fit.minimise(state, round)?;
         let sd_px = sd_px_of_all(fit, &state);
@@ -223,7 +225,7 @@ fn note_drive(fit: &mut JointFit, state: &State) {
 /// Where the camera was on average, in the reference frame, mm.
 fn mean_camera_mm(fit: &JointFit, state: &State) -> Point3<f64> {
     let frames = fit.frames.iter().zip(&state.frames);
-    let posed = frames.filter(|(frame, _)| frame.kept().next().is_some());
+    let posed = frames.filter(|(frame, _)| frame.is_used());
     let (sum, count) = posed.fold((Vector3::zeros(), 0.0), |(sum, count), (_, state)| {
         let camera_mm = state.camera_from_reference.inverse().translation.vector;
         (sum + camera_mm, count + 1.0)
@@ -237,9 +239,8 @@ fn first_guess(fit: &JointFit, state: &State, landmark: usize) -> Landmark {
     let seen_from = state.constants.landmarks_seen_from;
     let (mut across, mut sum, mut towards) = (Matrix3::zeros(), Vector3::zeros(), Vector3::zeros());
     for (frame, frame_state) in fit.frames.iter().zip(&state.frames) {
-        let mut seen = frame.landmarks.iter();
-        let seen = seen.find(|seen| seen.landmark == landmark);
-        let Some(seen) = seen.filter(|_| frame.kept().next().is_some()) else {
+        let seen = frame.landmark(landmark);
+        let Some(seen) = seen.filter(|_| frame.is_used()) else {
             continue;
         };
         let Some(direction) = camera.undistort(&seen.place_px.into()) else {
@@ -281,10 +282,8 @@ fn residuals_px(
     landmark: usize,
 ) -> Vec<(f64, Vector2<f64>)> {
     let frames = fit.frames.iter().zip(&state.frames);
-    let residual = |(frame, frame_state): (&super::observation::ObservedFrame, _)| {
-        let mut seen = frame.landmarks.iter();
-        let seen = seen.find(|seen| seen.landmark == landmark)?;
-        frame.kept().next()?;
+    let residual = |(frame, frame_state): (&ObservedFrame, _)| {
+        let seen = frame.landmark(landmark).filter(|_| frame.is_used())?;
         let miss_px = seen.residual_px(camera, &state.constants, frame_state)?;
         Some((frame.time_s, miss_px))
     };
@@ -344,18 +343,4 @@ fn retain(fit: &mut JointFit, state: &mut State, sd_px: &[f64]) {
     let places = &state.constants.landmarks;
     state.constants.landmarks = kept.iter().map(|landmark| places[*landmark]).collect();
     fit.layout.landmarks = kept.len();
-}
-
-/// Variance of the tags' whitened residuals; `None` without any, or outside the model.
-fn variance_of_tags(fit: &JointFit, state: &State) -> Option<f64> {
-    let camera = fit.lens.camera(&state.constants);
-    let (mut chi2, mut sightings) = (0.0, 0.0);
-    for (frame, frame_state) in fit.frames.iter().zip(&state.frames) {
-        for seen in frame.with_a_say() {
-            chi2 += residual(seen, &camera, &state.constants, frame_state)?.norm_squared();
-            sightings += 1.0;
-        }
-    }
-    let freedom = sightings * super::outliers::freedom_of_a_sighting(fit);
-    (sightings > 0.0).then(|| chi2 / freedom)
 }

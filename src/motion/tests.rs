@@ -99,23 +99,25 @@ proptest! {
         };
         prop_assert!((at(&constants, &state) - line.columns.column(RESIDUAL)).norm() < 1e-6);
         let step = 1e-5;
+        let posed = |index: usize, by: f64| {
+            let mut change = SVector::<f64, 6>::zeros();
+            change[index] = by;
+            let camera_from_reference = stepped_pose(&state.camera_from_reference, &change);
+            FrameState { camera_from_reference, ..state.clone() }
+        };
+        let stepped = |column: usize, by: f64| {
+            let mut change = DVector::zeros(layout.constants());
+            change[column] = by;
+            constants.stepped(&layout, &change)
+        };
         for index in 0..6 {
-            let moved = |by: f64| {
-                let mut change = SVector::<f64, 6>::zeros();
-                change[index] = by;
-                let camera_from_reference = stepped_pose(&state.camera_from_reference, &change);
-                at(&constants, &FrameState { camera_from_reference, ..state.clone() })
-            };
+            let moved = |by: f64| at(&constants, &posed(index, by));
             let column = line.columns.column(POSE + index).into_owned();
             agrees("pose", moved(step), moved(-step), step, column);
         }
         let turned = |by: f64| at(&constants, &FrameState { angles_rad: vec![angle + by], ..state.clone() });
         agrees("angle", turned(step), turned(-step), step, line.by_angle);
-        let moved = |column: usize, by: f64| {
-            let mut change = DVector::zeros(layout.constants());
-            change[column] = by;
-            at(&constants.stepped(&layout, &change), &state)
-        };
+        let moved = |column: usize, by: f64| at(&stepped(column, by), &state);
         let (first, count) = layout.own(target).unwrap();
         for index in 0..count {
             let column = line.columns.column(OWN + index).into_owned();
@@ -158,19 +160,10 @@ proptest! {
         };
         prop_assert!((at(&constants, &state) - line.column(RESIDUAL)).norm() < 1e-6);
         for index in 0..6 {
-            let moved = |by: f64| {
-                let mut change = SVector::<f64, 6>::zeros();
-                change[index] = by;
-                let camera_from_reference = stepped_pose(&state.camera_from_reference, &change);
-                at(&constants, &FrameState { camera_from_reference, ..state.clone() })
-            };
+            let moved = |by: f64| at(&constants, &posed(index, by));
             agrees(moved(step), moved(-step), POSE + index);
         }
-        let moved = |column: usize, by: f64| {
-            let mut change = DVector::zeros(layout.constants());
-            change[column] = by;
-            at(&constants.stepped(&layout, &change), &state)
-        };
+        let moved = |column: usize, by: f64| at(&stepped(column, by), &state);
         let runs = [
             (READOUT, layout.readout_column().unwrap(), 1),
             (LENS, layout.lens_column().unwrap(), 9),
@@ -183,11 +176,7 @@ proptest! {
             }
         }
         // The radius, as the ruler's prior needs it.
-        let radius = |column: usize, by: f64| {
-            let mut change = DVector::zeros(layout.constants());
-            change[column] = by;
-            constants.stepped(&layout, &change).surfaces[0].radius_mm()
-        };
+        let radius = |column: usize, by: f64| stepped(column, by).surfaces[0].radius_mm();
         for index in 0..9 {
             let slope = (radius(index, step) - radius(index, -step)) / (2.0 * step);
             prop_assert!((slope - constants.surfaces[0].radius_slope()[index]).abs() < 1e-5);

@@ -14,7 +14,7 @@ use super::search::{Search, SearchResult, Window};
 use super::sensor::Sensor;
 use super::{DropReason, Dropped, SightedFrame, Sighting, TagPlan, TagsError};
 use crate::clip::{Frame, GreyImage, Levels};
-use crate::landmarks::{Landmarks, TagsInFrame};
+use crate::landmarks::{LandmarkSighting, Landmarks, TagsInFrame};
 use crate::vision::Dictionary;
 
 /// A tag may move by this many of its edges between two frames before the window loses it.
@@ -136,9 +136,7 @@ impl Tracker {
             .look(frame, &mut self.search, whole, smallest_px)?;
         let tags = self.tags_in_frame(&seen);
         let landmarks = self.memory.landmarks.follow(&frame.image, &tags)?;
-        let mut sighted = self.note(frame, seen, cards);
-        sighted.landmarks = landmarks;
-        Ok(sighted)
+        Ok(self.note(frame, seen, cards, landmarks))
     }
 
     fn tags_in_frame(&self, seen: &BTreeMap<u32, Result<PatternFit, DropReason>>) -> TagsInFrame {
@@ -289,6 +287,7 @@ impl Tracker {
         frame: &Frame,
         seen: BTreeMap<u32, Result<PatternFit, DropReason>>,
         cards: Vec<Sighting>,
+        landmarks: Vec<LandmarkSighting>,
     ) -> SightedFrame {
         let mut sightings = cards;
         let mut dropped = Vec::new();
@@ -324,7 +323,7 @@ impl Tracker {
             time_s: frame.time_s,
             sightings,
             dropped,
-            landmarks: vec![],
+            landmarks,
         }
     }
 }

@@ -3,13 +3,12 @@
 use nalgebra::Point2;
 use opencv::core::{Mat, Point2f, Vector};
 use opencv::imgproc;
+use opencv::prelude::*;
 
-use super::{VisionError, keep_to_one_thread, reduced};
+use super::VisionError;
+use super::search_picture::SearchPicture;
 use crate::clip::GreyImage;
 
-/// Longer side, px, to which pictures are reduced at least before they are looked through: what can be
-/// found again shows there too, at a fraction of the time and the memory.
-const SEARCH_SIDE_PX: usize = 1000;
 /// Side of the square whose structure counts, in the reduced picture.
 const BLOCK_PX: i32 = 7;
 /// Spots with less than this share of the best one's structure are none.
@@ -33,29 +32,26 @@ pub fn corners_to_follow(
     most: usize,
     apart_px: f64,
 ) -> Result<Vec<[usize; 2]>, VisionError> {
-    keep_to_one_thread()?;
-    let longer_px = image.width_px.max(image.height_px);
-    let factor = longer_px.div_ceil(SEARCH_SIDE_PX).max(1);
-    let search = reduced(image, factor)?;
-    let in_picture = |at: f64| (at + 0.5) * factor as f64 - 0.5;
-    let allowed = |row: usize, column: usize| {
-        let place = Point2::new(in_picture(column as f64), in_picture(row as f64));
+    let Some(search) = SearchPicture::of(image)? else {
+        return Ok(vec![]);
+    };
+    let (rows, columns) = (search.picture.rows(), search.picture.cols());
+    let in_picture = |x: f32, y: f32| search.in_full_picture(Point2f::new(x, y));
+    let allowed = |row: i32, column: i32| {
+        let place = in_picture(column as f32, row as f32);
         let mut discs = keep_out.iter();
         discs.all(|disc| (place - disc.centre_px).norm_squared() > disc.radius_px.powi(2))
     };
-    let places =
-        (0..search.height_px).flat_map(|row| (0..search.width_px).map(move |column| (row, column)));
+    let places = (0..rows).flat_map(|row| (0..columns).map(move |column| (row, column)));
     let mask: Vec<u8> = places
         .map(|(row, column)| u8::from(allowed(row, column)))
         .collect();
-    let (rows, columns) = (search.height_px as i32, search.width_px as i32);
-    let picture = Mat::new_rows_cols_with_data(rows, columns, &search.pixels)?;
     let mask = Mat::new_rows_cols_with_data(rows, columns, &mask)?;
     let mut corners = Vector::<Point2f>::new();
-    let (most, apart) = (most as i32, apart_px / factor as f64);
+    let (most, apart) = (most as i32, apart_px / search.reduced_by as f64);
     // Harris's measure, whose factor is the last number, is not asked for.
     imgproc::good_features_to_track(
-        &picture,
+        &search.picture,
         &mut corners,
         most,
         QUALITY,
@@ -65,9 +61,10 @@ pub fn corners_to_follow(
         false,
         0.04,
     )?;
-    let pixel = |at: f32| in_picture(f64::from(at)).max(0.0).round() as usize;
+    let pixel = |at: f64| at.max(0.0).round() as usize;
     Ok(corners
         .iter()
-        .map(|corner| [pixel(corner.x), pixel(corner.y)])
+        .map(|corner| search.in_full_picture(corner))
+        .map(|place| [pixel(place.x), pixel(place.y)])
         .collect())
 }

@@ -8,6 +8,7 @@ mod boards;
 mod landmarks;
 mod markers;
 mod pictures;
+mod search_picture;
 
 use std::sync::LazyLock;
 

@@ -165,6 +165,15 @@ impl StickPlan {
 }
 
 impl Filming {
+    /// How long after the middle line a place in the picture is read.
+    pub fn late_s(&self, [x, y]: [f64; 2]) -> f64 {
+        let (at_px, lines) = match self.lines {
+            Lines::Rows => (y, self.lens.height_px),
+            Lines::Columns => (x, self.lens.width_px),
+        };
+        self.readout_s * ((at_px + 0.5) / lines as f64 - 0.5)
+    }
+
     /// The command at a servo: the stick, and on the right side the curve's straight joins.
     pub fn command_pct(&self, side: Side, stick_pct: f64) -> f64 {
         if side != Side::Right || self.right_curve_pct.is_empty() {

@@ -2,7 +2,6 @@
 
 use std::collections::BTreeMap;
 
-use hingewise::clip::Lines;
 use hingewise::tags::{CornerCovariance, SightedFrame, Sighting};
 use nalgebra::{Point2, SVector, Vector2};
 
@@ -75,12 +74,7 @@ fn seen_corners(
         let mut seen = at_once[&tag_id][corner];
         // Motion is slow against the readout: the place and its time settle at once.
         for _ in 0..4 {
-            let (at_px, lines) = match filming.lines {
-                Lines::Rows => (seen[1], filming.lens.height_px),
-                Lines::Columns => (seen[0], filming.lens.width_px),
-            };
-            let share = (at_px + 0.5) / lines as f64 - 0.5;
-            let late_s = filming.readout_s * share;
+            let late_s = filming.late_s(seen);
             let rates = frame.deflection_deg.iter().zip(&frame.deflection_deg_per_s);
             let then = TrueFrame {
                 deflection_deg: rates.map(|(at, rate)| at + rate * late_s).collect(),

@@ -1,6 +1,5 @@
 //! What stands around the aircraft, and what the camera sees of it.
 
-use hingewise::clip::Lines;
 use hingewise::landmarks::LandmarkSighting;
 use nalgebra::Point2;
 
@@ -59,12 +58,7 @@ pub fn put_into(film: &mut Film, room: &Room) {
             let at_once = truth.camera_from_world;
             let mut seen = filming.lens.project(at_once.point(place));
             for _ in 0..3 {
-                let (line, lines) = match filming.lines {
-                    Lines::Rows => (seen[1], filming.lens.height_px),
-                    Lines::Columns => (seen[0], filming.lens.width_px),
-                };
-                let late_s = filming.readout_s * ((line + 0.5) / lines as f64 - 0.5);
-                let then: Pose = path.camera_from_world(truth.time_s + late_s);
+                let then: Pose = path.camera_from_world(truth.time_s + filming.late_s(seen));
                 seen = filming.lens.project(then.point(place));
             }
             let found = seen.map(|at| (at + room.sd_px * random.normal()) as f32);
