@@ -1,6 +1,6 @@
 //! The joint fit: Levenberg–Marquardt over all frames at once.
 
-use nalgebra::{DVector, SVector};
+use nalgebra::{DMatrix, DVector, SVector};
 
 use super::normal_equations::{FrameElimination, Reduced, reduce};
 use super::observation::ObservedFrame;
@@ -10,8 +10,11 @@ use super::readout::ReadLines;
 use crate::geometry::stepped_pose;
 use crate::solver::Loss;
 
-/// Damping at the start, as a fraction of the diagonal.
-const FIRST_DAMPING: f64 = 1e-4;
+/// Damping at the start of a search, as a fraction of the diagonal: from a rough guess …
+pub(super) const FROM_AFAR: f64 = 1e-4;
+/// … and from where a fit has been, which has changed a little since. The curvature of what the fit can
+/// hardly tell is a millionth of the diagonal: with more damping it would creep.
+pub(super) const FROM_NEARBY: f64 = 1e-8;
 /// With less damping than this a step goes nearly all the way: if it promises little, little is
 /// left.
 const HARDLY_DAMPED: f64 = 1e-2;
@@ -59,9 +62,11 @@ pub(super) struct State {
     pub frames: Vec<FrameState>,
 }
 
-/// When a search for the minimum ends.
+/// How a search for the minimum begins, and when it ends.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Until {
+pub(super) struct Search {
+    /// [`FROM_AFAR`] or [`FROM_NEARBY`].
+    pub damping: f64,
     /// Steps that are tried at most.
     pub steps: usize,
     /// A step that promises to lower the cost (half a χ²) by less is the last, and is taken without
@@ -95,6 +100,11 @@ impl JointFit {
         let mut system = reduce(self, state, damping);
         self.add_priors(&state.constants, &mut system);
         system
+    }
+
+    /// Covariance of the constants at a state; `None` if they are not determined.
+    pub fn covariance(&self, state: &State) -> Option<DMatrix<f64>> {
+        self.system(state, 0.0).covariance(self.layout.fitted())
     }
 
     fn add_priors(&self, constants: &Constants, reduced: &mut Reduced) {
@@ -165,19 +175,19 @@ impl JointFit {
     /// Minimises the cost from a state.
     ///
     /// `None` if the start is outside the model.
-    pub fn minimise(&self, start: State, until: Until) -> Option<State> {
-        let mut damping = FIRST_DAMPING;
+    pub fn minimise(&self, start: State, search: Search) -> Option<State> {
+        let mut damping = search.damping;
         let mut here = self.linearised(start, damping);
         if !here.system.cost.is_finite() {
             return None;
         }
-        for _ in 0..until.steps {
+        for _ in 0..search.steps {
             let step = self.step(&here, damping);
             // Most of the fit's memory; a step that is refused begins with a new look at this place.
             here.system.frames = vec![];
             let (decrease, next) = match step {
                 Some((last, promised))
-                    if damping < HARDLY_DAMPED && promised < here.settled(until.promised) =>
+                    if damping < HARDLY_DAMPED && promised < here.settled(search.promised) =>
                 {
                     return Some(last);
                 }

@@ -31,8 +31,10 @@ mod prediction;
 mod readout;
 mod rests;
 mod result;
+mod rocking;
 mod scatter;
 mod setup;
+mod shown;
 mod start;
 mod surroundings;
 #[cfg(test)]
@@ -41,6 +43,7 @@ mod tests;
 mod trials;
 mod warning;
 mod weak_geometry;
+mod weighing;
 
 pub use at_neutral::{
     HINGE_ROWS, HingeInReference, OnSurface, POSE_ROWS, PlacedTag, TagsAtNeutral, TagsAtZero,
@@ -58,8 +61,9 @@ use crate::measured::Measured;
 use crate::model_file::ModelFile;
 use crate::tags::Sightings;
 use crate::warning::Warning;
-use joint_fit::{JointFit, State, Until};
+use joint_fit::{FROM_NEARBY, JointFit, Search, State};
 use setup::declared;
+use shown::Shown;
 
 /// One surface's deflection in one frame, against an arbitrary zero that is the same in all frames.
 #[derive(Debug, Clone, PartialEq)]
@@ -236,11 +240,12 @@ struct SumsByCause {
     own: DMatrix<f64>,
 }
 
-/// When the last fit ends. A step that promises to lower the cost by less changes deflections by
-/// some thousandths of their standard deviation.
-const FINAL: Until = Until {
+/// The last fit. Its last step may change deflections by a tenth of their standard deviation; what that
+/// leaves is less than a hundredth.
+const FINAL: Search = Search {
+    damping: FROM_NEARBY,
     steps: 25,
-    promised: 1e-5,
+    promised: 1e-2,
 };
 
 /// Frames whose deflections are taken from their zero in one go: the work for the zero is shared
@@ -321,7 +326,7 @@ pub fn fit(
         warnings.push(Warning::Motion(MotionWarning::SurroundingsMove));
     }
     if fit.layout.rocking {
-        let angle_deg = surroundings::rocking_deg(&fit, &sorted);
+        let angle_deg = rocking::rocking_deg(&fit, &sorted);
         warnings.push(Warning::Motion(MotionWarning::AircraftRocks { angle_deg }));
     }
     let has_corner_errors = options.corner_error_sd_px > 0.0;
@@ -388,12 +393,11 @@ fn fit_and_sort(
     options: &FitOptions,
 ) -> Option<State> {
     let mut sorted = outliers::fit_and_sort(fit, start, options.rejection_chi2)?;
-    let before = fit.layout;
     if let Some(joined) = surroundings::join(fit, &sorted, sightings) {
-        sorted = joined;
+        return outliers::sort_on(fit, joined, 0, options.rejection_chi2);
     }
-    fit.layout.bows = !bow::bowed_tags(fit, &sorted).is_empty();
-    fit.layout.readout = readout::shows(fit, &sorted);
+    let before = fit.layout;
+    Shown::by(fit, &sorted).leave_in(&mut fit.layout);
     if fit.layout != before {
         sorted.constants.leave_out(&fit.layout);
         sorted = outliers::fit_and_sort_on(fit, sorted, options.rejection_chi2)?;

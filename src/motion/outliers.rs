@@ -3,7 +3,7 @@
 use rayon::prelude::*;
 
 use super::frame_fit::FrameFit;
-use super::joint_fit::{JointFit, State, Until};
+use super::joint_fit::{FROM_AFAR, FROM_NEARBY, JointFit, Search, State};
 use super::observation::{ObservedFrame, Target};
 use super::parameters::{Constants, FrameState};
 use super::prediction::residual;
@@ -15,11 +15,11 @@ use crate::statistics::median;
 
 /// Rounds of fitting and sorting; three are usual.
 const ROUNDS: usize = 8;
-/// When the fit of one round ends.
-const ROUND: Until = Until {
-    steps: 25,
-    promised: 1e-3,
-};
+/// Steps of one round at most.
+const STEPS: usize = 25;
+/// The fit of one round ends when a step promises to lower the cost by less than this for each frame: what
+/// that would leave is no matter beside what the next round changes.
+const PROMISED_A_FRAME: f64 = 3e-3;
 /// Variance factors that change by less than this settle.
 const SETTLED_FACTOR: f64 = 0.02;
 /// A tag's own variance factor counts half against that of all tags at this many sightings.
@@ -36,7 +36,9 @@ const SMALLEST_FACTOR: f64 = 0.25;
 /// Whitenings are rescaled by tag on the way, so that kept residuals have variance 1.
 pub(super) fn fit_and_sort(fit: &mut JointFit, start: State, rejection_chi2: f64) -> Option<State> {
     keep_plausible(fit, &start);
-    fit_and_sort_on(fit, start, rejection_chi2)
+    readout::note_motion(fit, &start);
+    let state = fit.minimise(start, round(fit, FROM_AFAR))?;
+    sort_on(fit, state, 1, rejection_chi2)
 }
 
 /// The same from a fit that was sorted before, and has changed.
@@ -46,9 +48,28 @@ pub(super) fn fit_and_sort_on(
     rejection_chi2: f64,
 ) -> Option<State> {
     readout::note_motion(fit, &sorted);
-    let mut state = fit.minimise(sorted, ROUND)?;
+    let state = fit.minimise(sorted, round(fit, FROM_NEARBY))?;
+    sort_on(fit, state, 0, rejection_chi2)
+}
+
+/// The search of one round.
+pub(super) fn round(fit: &JointFit, damping: f64) -> Search {
+    Search {
+        damping,
+        steps: STEPS,
+        promised: PROMISED_A_FRAME * fit.frames.len() as f64,
+    }
+}
+
+/// Sorts and fits in turns, from a fit that has just been made, at least a number of times.
+pub(super) fn sort_on(
+    fit: &mut JointFit,
+    mut state: State,
+    at_least: usize,
+    rejection_chi2: f64,
+) -> Option<State> {
     let mut changed = true;
-    for round in 0..ROUNDS {
+    for done in 0..ROUNDS {
         if changed {
             readout::note_motion(fit, &state);
         }
@@ -58,13 +79,13 @@ pub(super) fn fit_and_sort_on(
         let settled = factors
             .iter()
             .all(|factor| (factor - 1.0).abs() < SETTLED_FACTOR);
-        if round > 0 && settled && !changed {
+        if done >= at_least && settled && !changed {
             break;
         }
         fit.loss = Loss::Huber {
             width: rejection_chi2.sqrt(),
         };
-        state = fit.minimise(state, ROUND)?;
+        state = fit.minimise(state, round(fit, FROM_NEARBY))?;
     }
     Some(state)
 }

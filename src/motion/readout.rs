@@ -6,7 +6,7 @@
 //! different lines shift against each other, and each one is skewed. One readout time holds for the
 //! whole clip, and moving frames tell it.
 
-use nalgebra::{SVector, Vector2};
+use nalgebra::{DMatrix, SVector, Vector2};
 use rayon::prelude::*;
 
 use super::joint_fit::{JointFit, State};
@@ -48,13 +48,10 @@ impl ReadLines {
     }
 }
 
-/// Whether the fit tells its readout from none.
-pub(super) fn shows(fit: &JointFit, state: &State) -> bool {
-    let Some(column) = fit.layout.readout_column() else {
-        return false;
-    };
-    let covariance = fit.system(state, 0.0).covariance(fit.layout.fitted());
-    covariance.is_some_and(|covariance| {
+/// Whether a fit whose constants have this covariance tells its readout from none.
+pub(super) fn shows(fit: &JointFit, state: &State, covariance: Option<&DMatrix<f64>>) -> bool {
+    let of_readout = fit.layout.readout_column().zip(covariance);
+    of_readout.is_some_and(|(column, covariance)| {
         let sd_s = covariance[(column, column)].max(0.0).sqrt();
         state.constants.readout_s.abs() > SHOWS_SDS * sd_s
     })
@@ -79,20 +76,25 @@ pub(super) fn note_motion(fit: &mut JointFit, state: &State) {
                 .collect()
         })
         .collect();
-    let lines = fit.lines;
-    let speeds: Vec<Vec<Vector2<f64>>> = (0..fit.frames.len())
-        .into_par_iter()
-        .with_min_len(64)
-        .map(|frame| speeds_of_landmarks(fit, state, frame))
-        .collect();
-    for (frame, speeds) in fit.frames.iter_mut().zip(speeds) {
-        for (seen, speed) in frame.landmarks.iter_mut().zip(speeds) {
-            seen.by_readout_px_per_s = speed * lines.share(&seen.place_px);
-        }
-    }
     for (frame, notes) in fit.frames.iter_mut().zip(notes) {
         for (seen, by_readout) in frame.observations.iter_mut().zip(notes) {
             seen.by_readout_px_per_s = by_readout;
+        }
+    }
+}
+
+/// Notes at every landmark how it follows the readout, from where it was found in the frames before and
+/// after. Between these its own place has no part in its speed.
+pub(super) fn note_motion_of_landmarks(fit: &mut JointFit) {
+    let speeds: Vec<Vec<Vector2<f64>>> = (0..fit.frames.len())
+        .into_par_iter()
+        .with_min_len(64)
+        .map(|frame| speeds_of_landmarks(&fit.frames, frame))
+        .collect();
+    let lines = fit.lines;
+    for (frame, speeds) in fit.frames.iter_mut().zip(speeds) {
+        for (seen, speed) in frame.landmarks.iter_mut().zip(speeds) {
+            seen.by_readout_px_per_s = speed * lines.share(&seen.place_px);
         }
     }
 }
@@ -164,19 +166,15 @@ fn slope<const ROWS: usize>(
     }
 }
 
-/// How fast each landmark of a frame moves in the picture, px/s, by where the fit has the camera before
-/// and after.
-fn speeds_of_landmarks(fit: &JointFit, state: &State, frame: usize) -> Vec<Vector2<f64>> {
-    let camera = fit.lens.camera(&state.constants);
+/// How fast each landmark of a frame moves in the picture, px/s.
+fn speeds_of_landmarks(frames: &[ObservedFrame], frame: usize) -> Vec<Vector2<f64>> {
     let speed = |seen: &SeenLandmark| {
-        let place = |frame: usize| {
-            let used = fit.frames[frame].is_used();
-            let place = seen.predicted_px(&camera, &state.constants, &state.frames[frame]);
-            place.filter(|_| used)
-        };
-        slope(&fit.frames, frame, place(frame)?, place)
+        slope(frames, frame, seen.place_px, |other| {
+            let there = frames[other].landmark(seen.landmark)?;
+            Some(there.place_px)
+        })
     };
-    let landmarks = fit.frames[frame].landmarks.iter();
+    let landmarks = frames[frame].landmarks.iter();
     landmarks
         .map(|seen| speed(seen).unwrap_or_default())
         .collect()

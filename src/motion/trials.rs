@@ -10,7 +10,7 @@ use rayon::prelude::*;
 
 use super::MotionError;
 use super::hypotheses::{PossiblePoses, expected, propose};
-use super::joint_fit::{JointFit, State, Until};
+use super::joint_fit::{FROM_AFAR, JointFit, Search, State};
 use super::observation::{Observation, ObservedFrame, Target};
 use super::outliers::keep_plausible;
 use super::parameters::{Constants, Hinged, Layout, Priors};
@@ -24,14 +24,12 @@ const TRIAL_FRAMES: usize = 32;
 const TAG_PROPOSING_FRAMES: usize = 8;
 /// When a trial fit ends, and the winner's: what is left then is no matter beside the errors of so
 /// few frames.
-const TRIAL: Until = Until {
+const TRIAL: Search = Search {
+    damping: FROM_AFAR,
     steps: 12,
     promised: 0.1,
 };
-const WINNER: Until = Until {
-    steps: 30,
-    promised: 0.1,
-};
+const WINNER: Search = Search { steps: 30, ..TRIAL };
 /// Deflections that are tried for a hypothesis, rad: either way from any place in the travel.
 const WHOLE_SCAN_RAD: [f64; 2] = [-1.3, 1.3];
 /// Deflections beyond those of the trial frames that are tried in the other frames, rad.
@@ -223,13 +221,13 @@ fn refined(
     trial: &JointFit,
     constants: Constants,
     spans: &[[f64; 2]],
-    until: Until,
+    search: Search,
 ) -> Option<Fitted> {
     let frames = start_frames(trial, &constants, spans);
     let start = State { constants, frames };
     let mut plausible = trial.clone();
     keep_plausible(&mut plausible, &start);
-    let constants = plausible.minimise(start, until)?.constants;
+    let constants = plausible.minimise(start, search)?.constants;
     let frames = start_frames(trial, &constants, spans);
     let state = State { constants, frames };
     let cost = trial.forgiving_cost(&state);
