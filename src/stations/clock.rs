@@ -172,6 +172,11 @@ impl Fit {
                 .chain([solution.clone()]);
             let best = all.min_by(|a, b| a.cost.total_cmp(&b.cost));
             solution = best.unwrap_or(solution);
+            // A lag that went down to nothing on the way does not come back by itself.
+            let again = problem.solve_with_lags_from(&solution);
+            solution = again
+                .filter(|again| again.cost < solution.cost)
+                .unwrap_or(solution);
         }
         let (offset_s, servos) = problem.servos(&solution.parameters);
         let (mut left, mut inside, mut measured) = (Vec::new(), 0, 0);
@@ -308,6 +313,19 @@ impl Following<'_> {
                 false => SLOWNESS_S_PER_PCT,
             };
         }
+        self.solve_at(start)
+    }
+
+    /// The same from where a search ended, with the usual lags.
+    fn solve_with_lags_from(&self, ended: &Solution) -> Option<Solution> {
+        let mut start = ended.parameters.clone();
+        for surface in 0..self.trace.surfaces.len() {
+            start[1 + 2 * surface] = LAG_S;
+        }
+        self.solve_at(start)
+    }
+
+    fn solve_at(&self, start: DVector<f64>) -> Option<Solution> {
         let options = SolverOptions {
             iterations: ITERATIONS,
             cost_tolerance: 1e-10,

@@ -153,3 +153,20 @@ fn a_servo_at_its_largest_speed_is_told_and_gives_no_wrong_station() {
         }
     }
 }
+
+#[test]
+fn nothing_else_is_told_of_a_slow_servo() {
+    for seed in 0..8 {
+        let mut built = aircraft::plain(seed);
+        built.surfaces[1].servo.slew_pct_per_s = 30.0;
+        let filming = Filming {
+            stick: slow_sweep(50.0),
+            seed,
+            ..filming::tripod()
+        };
+        let measured = measured(&built, &filming, LOGGING);
+        let warnings = measured.warnings.iter();
+        let codes: Vec<&str> = warnings.map(|warning| warning.code()).collect();
+        assert_eq!(codes, ["servo-at-limit"], "seed {seed}");
+    }
+}
