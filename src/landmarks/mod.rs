@@ -59,8 +59,8 @@ pub struct LandmarkSighting {
 pub struct TagsInFrame {
     /// Outlines of the airframe tags in sight, by id.
     pub airframe_px: BTreeMap<u32, [Point2<f64>; 4]>,
-    /// Outlines of the surfaces' tags in sight.
-    pub surfaces_px: Vec<[Point2<f64>; 4]>,
+    /// Outlines of the surfaces' tags in sight, by id.
+    pub surfaces_px: BTreeMap<u32, [Point2<f64>; 4]>,
 }
 
 /// Follows landmarks; goes on from any frame as if it had not been interrupted.
@@ -68,8 +68,8 @@ pub struct TagsInFrame {
 pub struct Landmarks {
     /// Where the centre of each airframe tag was when it was first seen.
     first_px: BTreeMap<u32, Point2<f64>>,
-    /// … and when landmarks were last looked for.
-    latest_px: BTreeMap<u32, Point2<f64>>,
+    /// Centres of the airframe's and of the surfaces' tags when landmarks were last looked for.
+    latest_px: [BTreeMap<u32, Point2<f64>>; 2],
     followed: Vec<Landmark>,
     /// From the picture in which they were chosen to the latest one.
     since_chosen: Similarity,
@@ -89,8 +89,8 @@ struct Landmark {
 }
 
 impl Landmarks {
-    /// Finds the landmarks in the next frame; none before the camera moves, and none where no
-    /// airframe tag is in sight.
+    /// Finds the landmarks in the next frame; none before the camera moves. Where no airframe tag is in
+    /// sight none are chosen, but those that are there are followed on.
     ///
     /// # Errors
     ///
@@ -100,26 +100,28 @@ impl Landmarks {
         image: &GreyImage,
         tags: &TagsInFrame,
     ) -> Result<Vec<LandmarkSighting>, VisionError> {
-        let centres = tags.airframe_px.iter();
-        let centres: BTreeMap<u32, Point2<f64>> = centres
-            .map(|(id, outline)| (*id, quadrilateral::centre(outline)))
-            .collect();
-        for (id, centre) in &centres {
+        let centres = [&tags.airframe_px, &tags.surfaces_px].map(centres);
+        let [airframe, surfaces] = &centres;
+        for (id, centre) in airframe {
             self.first_px.entry(*id).or_insert(*centre);
         }
-        let moved_px = shift(&self.first_px, &centres).map_or(0.0, |shift| shift.norm());
+        let moved_px = shift(&self.first_px, airframe).map_or(0.0, |shift| shift.norm());
         let begun = self.poor_frames.is_some();
-        if centres.is_empty() || (!begun && moved_px < MOVED_PX) {
+        if !begun && moved_px < MOVED_PX {
             return Ok(vec![]);
         }
-        self.find_all(image, shift(&self.latest_px, &centres).unwrap_or_default());
+        // A surface moves little from one frame to the next, and not at all while it is held.
+        let [latest_airframe, latest_surfaces] = &self.latest_px;
+        let shift = shift(latest_airframe, airframe).or_else(|| shift(latest_surfaces, surfaces));
+        self.find_all(image, shift.unwrap_or_default());
         let enough = (FOUND_SHARE * self.followed.len() as f64).max(FEWEST_LANDMARKS as f64);
         let poor_frames = match self.found().count() as f64 >= enough {
             true => Some(0),
             false => self.poor_frames.map(|frames| frames + 1),
         };
         self.poor_frames = poor_frames;
-        if poor_frames.is_none_or(|frames| frames >= POOR_FRAMES) {
+        let too_poor = poor_frames.is_none_or(|frames| frames >= POOR_FRAMES);
+        if too_poor && !airframe.is_empty() {
             self.choose(image, tags)?;
         }
         self.latest_px = centres;
@@ -136,7 +138,7 @@ impl Landmarks {
         self.followed.iter().filter(|landmark| landmark.found)
     }
 
-    /// Looks for each where the airframe's shift takes it, and for those that are not there where all
+    /// Looks for each where the tags' shift takes it, and for those that are not there where all
     /// others say that it should be: nearer and further ones keep their distance from where a flat
     /// picture would have them.
     fn find_all(&mut self, image: &GreyImage, shift: Vector2<f64>) {
@@ -168,7 +170,7 @@ impl Landmarks {
             centre_px: quadrilateral::centre(outline),
             radius_px: edges * quadrilateral::mean_edge(outline),
         };
-        let surfaces = tags.surfaces_px.iter();
+        let surfaces = tags.surfaces_px.values();
         let surfaces = surfaces.map(|outline| around(outline, SURFACE_REACH_EDGES));
         let airframe = tags.airframe_px.values();
         let airframe = airframe.map(|outline| around(outline, AIRFRAME_REACH_EDGES));
@@ -203,6 +205,13 @@ impl Landmark {
         self.found = place_px.is_some();
         self.latest_px = place_px.unwrap_or(expected_px);
     }
+}
+
+fn centres(outlines_px: &BTreeMap<u32, [Point2<f64>; 4]>) -> BTreeMap<u32, Point2<f64>> {
+    let centres = outlines_px.iter();
+    centres
+        .map(|(id, outline)| (*id, quadrilateral::centre(outline)))
+        .collect()
 }
 
 /// Mean shift of those that are in both; `None` if none is.

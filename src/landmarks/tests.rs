@@ -65,7 +65,7 @@ impl View {
         };
         TagsInFrame {
             airframe_px: [(0, outline(300.0, 100.0))].into(),
-            surfaces_px: vec![outline(200.0, 240.0)],
+            surfaces_px: [(1, outline(200.0, 240.0))].into(),
         }
     }
 }
@@ -167,6 +167,43 @@ fn landmarks_move_as_the_scene_does_and_keep_away_from_surfaces() {
     let surface = Point2::new(215.0, 255.0);
     let mut places = places_in_scene.values();
     assert!(places.all(|place| (place - surface).norm() > 140.0));
+}
+
+#[test]
+fn landmarks_are_followed_on_while_no_airframe_tag_is_in_sight() {
+    let mut landmarks = Landmarks::default();
+    let mut numbers = vec![];
+    for frame in 0..40 {
+        let mut view = by_hand(frame);
+        // Steps further than a template reaches; some landmarks leave the picture.
+        view.shift_px *= 3.0;
+        let mut tags = view.tags();
+        if (15..30).contains(&frame) {
+            tags.airframe_px.clear();
+        }
+        let seen = landmarks.follow(&view.picture(), &tags).unwrap();
+        if frame > 2 {
+            assert!(seen.len() > 10, "frame {frame}: {}", seen.len());
+        }
+        numbers.extend(seen.iter().map(|seen| seen.number));
+    }
+    assert!((numbers.iter().max()) < Some(&(MOST_LANDMARKS as u32)));
+}
+
+#[test]
+fn none_is_chosen_while_no_airframe_tag_is_in_sight() {
+    let mut landmarks = Landmarks::default();
+    for frame in 0..40 {
+        let mut view = by_hand(frame);
+        let mut tags = view.tags();
+        if frame >= 10 {
+            view.seed = 1.9;
+            tags.airframe_px.clear();
+        }
+        let seen = landmarks.follow(&view.picture(), &tags).unwrap();
+        let newest = seen.iter().map(|seen| seen.number).max();
+        assert!(newest < Some(MOST_LANDMARKS as u32), "frame {frame}");
+    }
 }
 
 #[test]

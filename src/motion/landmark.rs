@@ -14,6 +14,8 @@ pub(super) const LANDMARK_CONSTANTS: usize = 3;
 /// Constants of the surroundings' rocking: turn (rad) and shift (mm) against the airframe, per rad of
 /// the deflection that drives it.
 pub(super) const ROCKING_CONSTANTS: usize = 6;
+/// Fewer of them do not tell where the camera is.
+pub(super) const FEWEST_LANDMARKS: usize = 6;
 /// Columns of a linearised landmark that its own three constants leave free of a tag's nine.
 pub(super) const ROCKING: usize = OWN + LANDMARK_CONSTANTS;
 

@@ -16,6 +16,7 @@
 mod at_neutral;
 mod bow;
 mod camera_motion;
+mod carried;
 mod corner_errors;
 mod doubtful;
 mod frame_fit;

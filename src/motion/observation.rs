@@ -3,7 +3,7 @@
 use nalgebra::{SMatrix, SVector};
 
 use super::MotionError;
-use super::landmark::SeenLandmark;
+use super::landmark::{FEWEST_LANDMARKS, SeenLandmark};
 use crate::geometry::quadrilateral;
 use crate::model_file::ModelFile;
 use crate::tags::{Sighting, Sightings};
@@ -101,6 +101,11 @@ impl ObservedFrame {
     pub fn shows_airframe(&self) -> bool {
         self.kept()
             .any(|seen| matches!(seen.target, Target::Airframe(_)))
+    }
+
+    /// Whether a camera that moves has its place by this frame alone.
+    pub fn tells_camera(&self) -> bool {
+        self.shows_airframe() || self.landmarks.len() >= FEWEST_LANDMARKS
     }
 
     pub fn shows(&self, target: Target) -> bool {

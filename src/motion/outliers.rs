@@ -100,7 +100,7 @@ pub(super) fn keep_plausible(fit: &mut JointFit, start: &State) {
         for (seen, chi2) in frame.observations.iter_mut().zip(chi2) {
             seen.kept = *chi2 < limit;
         }
-        if fit.layout.camera_moves && !frame.shows_airframe() {
+        if fit.layout.camera_moves && !frame.tells_camera() {
             reject_all(frame);
         }
     }
@@ -201,7 +201,7 @@ fn sort(
         for (seen, chi2) in frame.observations.iter_mut().zip(chi2) {
             seen.kept = *chi2 < rejection_chi2;
         }
-        if fit.layout.camera_moves && !frame.shows_airframe() {
+        if fit.layout.camera_moves && !frame.tells_camera() {
             reject_all(frame);
         }
         let after = frame.observations.iter().map(|seen| seen.kept);
@@ -262,7 +262,7 @@ fn retry_frames_with_misfits(
 }
 
 /// Least and greatest deflection of each surface among its kept sightings.
-fn angle_spans(fit: &JointFit, state: &State) -> Vec<[f64; 2]> {
+pub(super) fn angle_spans(fit: &JointFit, state: &State) -> Vec<[f64; 2]> {
     (0..state.constants.surfaces.len())
         .map(|surface| {
             let target = Target::Surface(surface);

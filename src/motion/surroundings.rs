@@ -12,8 +12,9 @@ use std::collections::BTreeMap;
 
 use nalgebra::Vector2;
 
+use super::carried::carry;
 use super::joint_fit::{FROM_NEARBY, JointFit, State};
-use super::landmark::SeenLandmark;
+use super::landmark::{FEWEST_LANDMARKS, SeenLandmark};
 use super::outliers::round;
 use super::parameters::Layout;
 use super::readout;
@@ -25,8 +26,6 @@ use crate::tags::Sightings;
 const MOST_WEIGHED: usize = 24;
 /// … and that the fit then goes by, those that scatter least: more make no deflection better.
 const MOST_LANDMARKS: usize = 14;
-/// Fewer are no surroundings.
-const FEWEST_LANDMARKS: usize = 6;
 /// A landmark is of use if it was found in this share of the frames with a pose.
 const FOUND_SHARE: f64 = 0.2;
 
@@ -76,7 +75,9 @@ fn fit_what_stands_still(fit: &mut JointFit, alone: &State) -> Option<State> {
     start.constants.leave_out(&fit.layout);
     fit.pose_share_of_tags = weighed.pose_share_of_tags;
     let enough = fit.layout.landmarks >= FEWEST_LANDMARKS;
-    enough.then(|| fit.minimise(start, round(fit, FROM_NEARBY)))?
+    let mut joined = enough.then(|| fit.minimise(start, round(fit, FROM_NEARBY)))??;
+    carry(fit, &mut joined);
+    Some(joined)
 }
 
 /// Notes in each frame the landmarks that may be of use.

@@ -145,11 +145,11 @@ impl Tracker {
             let Ok(PatternFit { corners_px, .. }) = fit else {
                 continue;
             };
-            if self.memory.airframe.contains(tag_id) {
-                tags.airframe_px.insert(*tag_id, *corners_px);
-            } else {
-                tags.surfaces_px.push(*corners_px);
-            }
+            let of_kind = match self.memory.airframe.contains(tag_id) {
+                true => &mut tags.airframe_px,
+                false => &mut tags.surfaces_px,
+            };
+            of_kind.insert(*tag_id, *corners_px);
         }
         tags
     }

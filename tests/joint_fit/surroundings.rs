@@ -145,6 +145,74 @@ fn an_aircraft_that_rocks_a_little_is_told_and_allowed_for() {
     assert!(figures[3] < 2.0 * figures[0]);
 }
 
+/// The film with its airframe tags hidden from one hold to another, and these holds.
+fn hidden_airframe(mut film: Film) -> (Film, [usize; 3]) {
+    let holds = [4, 5, 6];
+    let [first, _, last] = holds.map(|hold| film.truth.holds[hold].frames.clone());
+    for frame in &mut film.sightings.frames[first[0]..=last[last.len() - 1]] {
+        let on_airframe = |id| film.model.airframe_tags.iter().any(|tag| tag.id == id);
+        frame.sightings.retain(|seen| !on_airframe(seen.tag_id));
+    }
+    (film, holds)
+}
+
+#[test]
+fn landmarks_carry_the_camera_past_a_hidden_airframe_tag() {
+    let (mut hidden, mut others) = (vec![], vec![]);
+    for seed in 0..12 {
+        let (film, holds) = hidden_airframe(handheld(seed));
+        let (motion, _) = told(&film);
+        let of_tags = station_errors(&film, &motion);
+        assert!(of_tags.iter().all(|error| !holds.contains(&error.hold)));
+        let film = in_room(film, &still());
+        let (motion, _) = told(&film);
+        for hold in holds {
+            let mut frames = film.truth.holds[hold].frames.iter();
+            let measured = |frame: &usize| {
+                motion.frames[*frame]
+                    .deflections
+                    .iter()
+                    .all(Option::is_some)
+            };
+            assert!(frames.all(measured), "seed {seed}, hold {hold}");
+        }
+        for error in station_errors(&film, &motion) {
+            match holds.contains(&error.hold) {
+                true => hidden.push(error),
+                false => others.push(error),
+            }
+        }
+    }
+    let of_claims = rms_of_claims(&hidden);
+    println!(
+        "hidden {:.4}°, {of_claims:.2} of what is claimed; others {:.4}°",
+        rms_deg(&hidden),
+        rms_deg(&others)
+    );
+    assert!(rms_deg(&hidden) < 2.0 * rms_deg(&others));
+    assert!((0.65..1.3).contains(&of_claims));
+}
+
+#[test]
+fn an_aircraft_that_was_moved_behind_a_hidden_airframe_tag_is_not_measured_there() {
+    let pushed = Room {
+        pushed_mm: 5.0,
+        ..still()
+    };
+    for seed in 0..6 {
+        let (film, holds) = hidden_airframe(handheld(seed));
+        let film = in_room(film, &pushed);
+        let (motion, _) = told(&film);
+        let errors = station_errors(&film, &motion);
+        let worst = errors
+            .iter()
+            .map(|error| error.error_deg.abs() / error.sd_deg);
+        println!("seed {seed}: {:.1}", worst.clone().fold(0.0, f64::max));
+        assert!(errors.iter().all(|error| !holds.contains(&error.hold)));
+        assert!(worst.fold(0.0, f64::max) < 4.0);
+    }
+}
+
 #[test]
 fn the_readout_shows_in_the_surroundings() {
     for seed in 0..4 {

@@ -18,6 +18,8 @@ pub struct Room {
     pub wandering: usize,
     /// The aircraft is turned so far against the room at full stick.
     pub rocking_deg: f64,
+    /// The aircraft stands so far aside while its airframe tags are hidden.
+    pub pushed_mm: f64,
 }
 
 /// Two dozen landmarks that stand still, found to 0.2 px.
@@ -27,6 +29,7 @@ pub fn still() -> Room {
         sd_px: 0.2,
         wandering: 0,
         rocking_deg: 0.0,
+        pushed_mm: 0.0,
     }
 }
 
@@ -46,11 +49,14 @@ pub fn put_into(film: &mut Film, room: &Room) {
         [across, random.between(-250.0, 250.0) * spread, ahead]
     };
     let places: Vec<Vec3> = streams.iter_mut().map(place).collect();
+    let airframe: Vec<u32> = film.model.airframe_tags.iter().map(|tag| tag.id).collect();
     for (frame, truth) in film.sightings.frames.iter_mut().zip(&film.truth.frames) {
         let rocking_rad = room.rocking_deg.to_radians() * truth.stick_pct / 100.0;
         let rocked = turn_by_vector([-rocking_rad, 0.0, 0.0]);
+        let hidden = airframe.iter().all(|id| frame.sighting(*id).is_none());
+        let pushed_mm = if hidden { room.pushed_mm } else { 0.0 };
         for (number, (place, random)) in places.iter().zip(&mut streams).enumerate() {
-            let mut place = apply(&rocked, *place);
+            let mut place = add(apply(&rocked, *place), [-pushed_mm, 0.0, 0.0]);
             if number >= room.landmarks {
                 let swing = 30.0 * (1.3 * truth.time_s + number as f64).sin();
                 place = add(place, [swing, 0.5 * swing, 0.0]);
