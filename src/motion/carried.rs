@@ -10,10 +10,39 @@ use super::joint_fit::{JointFit, State};
 use super::observation::{ObservedFrame, Target};
 use super::outliers::angle_spans;
 use super::parameters::FrameState;
+use super::rocking::note_drive;
 use super::start::START_LOSS;
 
 /// Lets frames in that have landmarks, but no airframe tag that is kept.
 pub(super) fn carry(fit: &mut JointFit, state: &mut State) {
+    let hidden = (0..fit.frames.len()).filter(|index| {
+        let frame = &fit.frames[*index];
+        !frame.is_used() && frame.tells_camera()
+    });
+    let nearest = hidden.filter_map(|index| {
+        let start = nearest_pose(&fit.frames, &state.frames, index)?;
+        Some((index, start.clone()))
+    });
+    // By their landmarks alone, since no tag is kept there …
+    let posed = settled(fit, state, nearest.collect());
+    for (index, _) in &posed {
+        keep_surfaces(&mut fit.frames[*index]);
+    }
+    // … with their deflections …
+    let deflected = settled(fit, state, posed);
+    put(state, &deflected);
+    note_drive(fit, state);
+    // … and as the surroundings rock with these.
+    let rocked = settled(fit, state, deflected);
+    put(state, &rocked);
+}
+
+/// Some frames by themselves, each from where it is; those that fit nowhere are left out.
+fn settled(
+    fit: &JointFit,
+    state: &State,
+    starts: Vec<(usize, FrameState)>,
+) -> Vec<(usize, FrameState)> {
     let spans = angle_spans(fit, state);
     let camera = fit.lens.camera(&state.constants);
     let frame_fit = FrameFit {
@@ -24,28 +53,18 @@ pub(super) fn carry(fit: &mut JointFit, state: &mut State) {
         loss: START_LOSS,
         scan_rad: &spans,
     };
-    let carried: Vec<(usize, FrameState)> = (0..fit.frames.len())
-        .into_par_iter()
-        .with_min_len(16)
-        .filter(|index| !fit.frames[*index].is_used() && fit.frames[*index].tells_camera())
-        .filter_map(|index| {
-            let start = nearest_pose(&fit.frames, &state.frames, index)?;
-            Some((index, carried(&fit.frames[index], start, &frame_fit)?))
-        })
-        .collect();
-    for (index, found) in carried {
-        state.frames[index] = found;
-        keep_surfaces(&mut fit.frames[index]);
-    }
+    let settle = |(index, start): (usize, FrameState)| {
+        let (found, _) = frame_fit.best(&fit.frames[index], [start])?;
+        Some((index, found))
+    };
+    let starts = starts.into_par_iter().with_min_len(16);
+    starts.filter_map(settle).collect()
 }
 
-/// A frame's camera by its landmarks, then its deflections too.
-fn carried(frame: &ObservedFrame, start: &FrameState, frame_fit: &FrameFit) -> Option<FrameState> {
-    let mut frame = frame.clone();
-    let (found, _) = frame_fit.best(&frame, [start.clone()])?;
-    keep_surfaces(&mut frame);
-    let (found, _) = frame_fit.best(&frame, [found])?;
-    Some(found)
+fn put(state: &mut State, found: &[(usize, FrameState)]) {
+    for (index, found) in found {
+        state.frames[*index] = found.clone();
+    }
 }
 
 fn keep_surfaces(frame: &mut ObservedFrame) {

@@ -158,13 +158,27 @@ fn hidden_airframe(mut film: Film) -> (Film, [usize; 3]) {
 
 #[test]
 fn landmarks_carry_the_camera_past_a_hidden_airframe_tag() {
+    let [hidden_deg, others_deg] = carry_past_a_hidden_airframe_tag(&still());
+    assert!(hidden_deg < 2.0 * others_deg);
+}
+
+#[test]
+fn landmarks_carry_the_camera_around_an_aircraft_that_rocks_too() {
+    carry_past_a_hidden_airframe_tag(&Room {
+        rocking_deg: 0.08,
+        ..still()
+    });
+}
+
+/// Every hidden hold is measured as well as it is claimed to be; errors of these holds and of all others.
+fn carry_past_a_hidden_airframe_tag(room: &Room) -> [f64; 2] {
     let (mut hidden, mut others) = (vec![], vec![]);
     for seed in 0..12 {
         let (film, holds) = hidden_airframe(handheld(seed));
         let (motion, _) = told(&film);
         let of_tags = station_errors(&film, &motion);
         assert!(of_tags.iter().all(|error| !holds.contains(&error.hold)));
-        let film = in_room(film, &still());
+        let film = in_room(film, room);
         let (motion, _) = told(&film);
         for hold in holds {
             let mut frames = film.truth.holds[hold].frames.iter();
@@ -189,8 +203,8 @@ fn landmarks_carry_the_camera_past_a_hidden_airframe_tag() {
         rms_deg(&hidden),
         rms_deg(&others)
     );
-    assert!(rms_deg(&hidden) < 2.0 * rms_deg(&others));
     assert!((0.65..1.3).contains(&of_claims));
+    [rms_deg(&hidden), rms_deg(&others)]
 }
 
 #[test]
