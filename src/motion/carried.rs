@@ -9,7 +9,7 @@ use super::frame_fit::FrameFit;
 use super::joint_fit::{JointFit, State};
 use super::observation::{ObservedFrame, Target};
 use super::outliers::angle_spans;
-use super::parameters::FrameState;
+use super::parameters::{Constants, FrameState};
 use super::rocking::note_drive;
 use super::start::START_LOSS;
 
@@ -23,36 +23,37 @@ pub(super) fn carry(fit: &mut JointFit, state: &mut State) {
         let start = nearest_pose(&fit.frames, &state.frames, index)?;
         Some((index, start.clone()))
     });
+    let nearest: Placed = nearest.collect();
+    if nearest.is_empty() {
+        return;
+    }
+    let spans_rad = angle_spans(fit, state);
     // By their landmarks alone, since no tag is kept there …
-    let posed = settled(fit, state, nearest.collect());
+    let posed = settled(fit, &state.constants, &spans_rad, nearest);
     for (index, _) in &posed {
         keep_surfaces(&mut fit.frames[*index]);
     }
     // … with their deflections …
-    let deflected = settled(fit, state, posed);
+    let deflected = settled(fit, &state.constants, &spans_rad, posed);
     put(state, &deflected);
     note_drive(fit, state);
     // … and as the surroundings rock with these.
-    let rocked = settled(fit, state, deflected);
+    let rocked = settled(fit, &state.constants, &spans_rad, deflected);
     put(state, &rocked);
 }
+
+/// Some frames by their positions, and what is theirs.
+type Placed = Vec<(usize, FrameState)>;
 
 /// Some frames by themselves, each from where it is; those that fit nowhere are left out.
 fn settled(
     fit: &JointFit,
-    state: &State,
-    starts: Vec<(usize, FrameState)>,
-) -> Vec<(usize, FrameState)> {
-    let spans = angle_spans(fit, state);
-    let camera = fit.lens.camera(&state.constants);
-    let frame_fit = FrameFit {
-        lens: &fit.lens,
-        camera: &camera,
-        constants: &state.constants,
-        camera_moves: true,
-        loss: START_LOSS,
-        scan_rad: &spans,
-    };
+    constants: &Constants,
+    spans_rad: &[[f64; 2]],
+    starts: Placed,
+) -> Placed {
+    let camera = fit.lens.camera(constants);
+    let frame_fit = FrameFit::new(fit, (&camera, constants), START_LOSS, spans_rad);
     let settle = |(index, start): (usize, FrameState)| {
         let (found, _) = frame_fit.best(&fit.frames[index], [start])?;
         Some((index, found))

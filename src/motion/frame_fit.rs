@@ -38,7 +38,24 @@ pub(super) struct FrameFit<'a> {
     pub scan_rad: &'a [[f64; 2]],
 }
 
-impl FrameFit<'_> {
+impl<'a> FrameFit<'a> {
+    /// Of single frames of a fit, with the camera that belongs to the constants.
+    pub fn new(
+        fit: &'a JointFit,
+        (camera, constants): (&'a Camera, &'a Constants),
+        loss: Loss,
+        scan_rad: &'a [[f64; 2]],
+    ) -> Self {
+        Self {
+            lens: &fit.lens,
+            camera,
+            constants,
+            camera_moves: fit.layout.camera_moves,
+            loss,
+            scan_rad,
+        }
+    }
+
     /// The best of several starts for the camera's pose, with its cost.
     pub fn best(
         &self,
@@ -174,14 +191,7 @@ impl FrameFit<'_> {
 /// of the trace of its information, made a unit matrix by the whole of it.
 pub(super) fn pose_share_of_tags(fit: &JointFit, state: &State) -> f64 {
     let camera = fit.lens.camera(&state.constants);
-    let frame_fit = FrameFit {
-        lens: &fit.lens,
-        camera: &camera,
-        constants: &state.constants,
-        camera_moves: fit.layout.camera_moves,
-        loss: fit.loss,
-        scan_rad: &[],
-    };
+    let frame_fit = FrameFit::new(fit, (&camera, &state.constants), fit.loss, &[]);
     let (mut sum, mut count) = (0.0, 0.0);
     for (frame, frame_state) in fit.frames.iter().zip(&state.frames) {
         if !frame.is_used() {

@@ -9,7 +9,7 @@
 //! `setup` (`observation`, `camera_motion`) → `start` (`trials`,
 //! `hypotheses`, `frame_fit`) → `outliers` (`joint_fit`,
 //! `normal_equations`, `prediction`, `bow`, `readout`, `parameters`), `surroundings`
-//! (`landmark`) → `doubtful` → `rests` →
+//! (`weighing`, `rocking`, `carried`, `landmark`), `shown` → `doubtful` → `rests` →
 //! `result` (`scatter`, `corner_errors`, `weak_geometry`); `at_neutral` tells from the result where the tags
 //! stand at neutral.
 
@@ -398,9 +398,8 @@ fn fit_and_sort(
         return outliers::sort_on(fit, joined, 0, options.rejection_chi2);
     }
     let before = fit.layout;
-    Shown::by(fit, &sorted).leave_in(&mut fit.layout);
+    Shown::by(fit, &sorted).leave_in(&mut fit.layout, &mut sorted.constants);
     if fit.layout != before {
-        sorted.constants.leave_out(&fit.layout);
         sorted = outliers::fit_and_sort_on(fit, sorted, options.rejection_chi2)?;
     }
     Some(sorted)

@@ -228,14 +228,7 @@ fn retry_frames_with_misfits(
     let spans = angle_spans(fit, state);
     let camera = fit.lens.camera(&state.constants);
     let constants = state.constants.clone();
-    let frame_fit = FrameFit {
-        lens: &fit.lens,
-        camera: &camera,
-        constants: &constants,
-        camera_moves: fit.layout.camera_moves,
-        loss: START_LOSS,
-        scan_rad: &spans,
-    };
+    let frame_fit = FrameFit::new(fit, (&camera, &constants), START_LOSS, &spans);
     let retried: Vec<Option<(usize, FrameState)>> = (0..fit.frames.len())
         .into_par_iter()
         .with_min_len(16)

@@ -86,6 +86,9 @@ pub(super) fn note_motion(fit: &mut JointFit, state: &State) {
 /// Notes at every landmark how it follows the readout, from where it was found in the frames before and
 /// after. Between these its own place has no part in its speed.
 pub(super) fn note_motion_of_landmarks(fit: &mut JointFit) {
+    if !fit.layout.readout {
+        return;
+    }
     let speeds: Vec<Vec<Vector2<f64>>> = (0..fit.frames.len())
         .into_par_iter()
         .with_min_len(64)

@@ -2,7 +2,7 @@
 
 use super::bow;
 use super::joint_fit::{JointFit, State};
-use super::parameters::Layout;
+use super::parameters::{Constants, Layout};
 use super::readout;
 use super::rocking;
 
@@ -24,10 +24,11 @@ impl Shown {
         }
     }
 
-    /// Leaves in a layout what there is.
-    pub fn leave_in(&self, layout: &mut Layout) {
+    /// Leaves what there is in a layout and its constants.
+    pub fn leave_in(&self, layout: &mut Layout, constants: &mut Constants) {
         layout.bows = self.bows;
         layout.readout = self.readout;
         layout.rocking = self.rocking;
+        constants.leave_out(layout);
     }
 }

@@ -72,14 +72,7 @@ pub(super) fn start_frames(
     scan_rad: &[[f64; 2]],
 ) -> Vec<FrameState> {
     let camera = fit.lens.camera(constants);
-    let frame_fit = FrameFit {
-        lens: &fit.lens,
-        camera: &camera,
-        constants,
-        camera_moves: fit.layout.camera_moves,
-        loss: START_LOSS,
-        scan_rad,
-    };
+    let frame_fit = FrameFit::new(fit, (&camera, constants), START_LOSS, scan_rad);
     fit.frames
         .par_iter()
         .with_min_len(16)

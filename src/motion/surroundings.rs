@@ -71,11 +71,14 @@ fn fit_what_stands_still(fit: &mut JointFit, alone: &State) -> Option<State> {
         frames: alone.frames.clone(),
     };
     retain(fit, &mut start, &weighed.sd_px);
-    weighed.shown.leave_in(&mut fit.layout);
-    start.constants.leave_out(&fit.layout);
+    if fit.layout.landmarks < FEWEST_LANDMARKS {
+        return None;
+    }
+    weighed
+        .shown
+        .leave_in(&mut fit.layout, &mut start.constants);
     fit.pose_share_of_tags = weighed.pose_share_of_tags;
-    let enough = fit.layout.landmarks >= FEWEST_LANDMARKS;
-    let mut joined = enough.then(|| fit.minimise(start, round(fit, FROM_NEARBY)))??;
+    let mut joined = fit.minimise(start, round(fit, FROM_NEARBY))?;
     carry(fit, &mut joined);
     Some(joined)
 }

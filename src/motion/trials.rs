@@ -22,7 +22,7 @@ use crate::model_file::{ModelFile, Surface};
 const TRIAL_FRAMES: usize = 32;
 /// Frames that propose an airframe tag's pose.
 const TAG_PROPOSING_FRAMES: usize = 8;
-/// When a trial fit ends, and the winner's: what is left then is no matter beside the errors of so
+/// A trial fit, and the winner's: what is left in the end is no matter beside the errors of so
 /// few frames.
 const TRIAL: Search = Search {
     damping: FROM_AFAR,

@@ -56,10 +56,10 @@ pub(super) struct Weighed {
 /// Fits with the landmarks and weighs each by its residuals, beginning with a fit without them. `None` if
 /// the fit fails.
 pub(super) fn weigh(fit: &JointFit, alone: &State) -> Option<Weighed> {
-    let (mut fit, mut state, every) = thinned(fit, alone);
+    let (mut fit, alone, every) = thinned(fit, alone);
     let none = BTreeMap::new();
-    let before = Scatter::of(&fit, &state, &none)?.variance;
-    let sd_px = fit_and_weigh(&mut fit, &mut state, every)?;
+    let before = Scatter::of(&fit, &alone, &none)?.variance;
+    let (state, sd_px) = fit_and_weigh(&mut fit, alone, every)?;
     fit.pose_share_of_tags = pose_share_of_tags(&fit, &state);
     let after = Scatter::of(&fit, &state, &none)?.variance;
     Some(Weighed {
@@ -97,17 +97,17 @@ fn thinned(fit: &JointFit, state: &State) -> (JointFit, State, usize) {
     (thinned, state, every)
 }
 
-/// Standard deviations of all landmarks, and the state that goes with them.
-fn fit_and_weigh(fit: &mut JointFit, state: &mut State, every: usize) -> Option<Vec<f64>> {
-    state.constants.landmarks_seen_from = mean_camera_mm(fit, state);
+/// The state with the landmarks, and the standard deviation of each.
+fn fit_and_weigh(fit: &mut JointFit, mut state: State, every: usize) -> Option<(State, Vec<f64>)> {
+    state.constants.landmarks_seen_from = mean_camera_mm(fit, &state);
     state.constants.landmarks = (0..fit.layout.landmarks)
-        .map(|landmark| first_guess(fit, state, landmark))
+        .map(|landmark| first_guess(fit, &state, landmark))
         .collect();
     let mut damping = FROM_AFAR;
     let mut before_px = vec![FIRST_SD_PX; fit.layout.landmarks];
     for _ in 0..ROUNDS {
-        *state = fit.minimise(state.clone(), round(fit, damping))?;
-        let sd_px = sd_px_of_all(fit, state, every);
+        state = fit.minimise(state, round(fit, damping))?;
+        let sd_px = sd_px_of_all(fit, &state, every);
         let frames = fit.frames.iter_mut();
         for seen in frames.flat_map(|frame| &mut frame.landmarks) {
             seen.sd_px = sd_px[seen.landmark];
@@ -123,7 +123,7 @@ fn fit_and_weigh(fit: &mut JointFit, state: &mut State, every: usize) -> Option<
         }
         damping = FROM_NEARBY;
     }
-    Some(before_px)
+    Some((state, before_px))
 }
 
 /// Where the camera was on average, in the reference frame, mm.
