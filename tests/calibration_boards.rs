@@ -7,14 +7,12 @@
 
 #![allow(clippy::unwrap_used)]
 
-mod support;
-
+use crate::support::random::Random;
 use hingewise::camera::calibration::{
     Board, BoardFinder, Charuco, CharucoLayout, Chessboard, NoView,
 };
 use hingewise::clip::GreyImage;
 use hingewise::vision::Dictionary;
-use support::random::Random;
 
 const WIDTH_PX: usize = 960;
 const HEIGHT_PX: usize = 920;

@@ -4,16 +4,14 @@
 
 #![allow(clippy::unwrap_used)]
 
-mod support;
-
+use crate::support::lens::Lens;
+use crate::support::random::Random;
 use hingewise::camera::calibration::{
     BoardPoint, BoardView, CalibrateOptions, Calibration, CalibrationError, Candidate,
     DistortionTerms, DroppedReason, Grade, Objection, Verdict, calibrate, choose_views,
 };
 use nalgebra::Point2;
 use rayon::prelude::*;
-use support::lens::Lens;
-use support::random::Random;
 
 const COLUMNS: usize = 9;
 const ROWS: usize = 6;

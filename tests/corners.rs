@@ -4,16 +4,14 @@
 
 #![allow(clippy::unwrap_used)]
 
-#[path = "support/picture.rs"]
-mod picture;
-
 use std::collections::BTreeSet;
 use std::path::PathBuf;
 
+use crate::support::picture::{Drawing, Encoding, Lens, Sensor, render};
+use crate::support::random::Random;
 use hingewise::clip::{ClipInfo, Frame, GreyImage, Levels, Lines};
 use hingewise::progress::Silent;
 use hingewise::tags::{DropReason, SightedFrame, TagPlan, TagsError, sight};
-use picture::{Drawing, Encoding, Lens, Random, Sensor, render};
 
 const IDS: [u32; 4] = [0, 7, 10, 23];
 

@@ -5,11 +5,12 @@
 //! true camera, and the truth's word which frames belong to which hold.
 #![allow(clippy::unwrap_used)]
 
-mod support;
-
 use std::ops::RangeInclusive;
 use std::path::{Path, PathBuf};
 
+use crate::support::judge::rms;
+use crate::support::lens::Lens;
+use crate::support::per_frame_pose;
 use hingewise::camera::CameraProfile;
 use hingewise::clip::{Clip, ClipOptions};
 use hingewise::model_file::ModelFile;
@@ -17,9 +18,6 @@ use hingewise::motion::{FitOptions, fit};
 use hingewise::progress::Silent;
 use hingewise::tags::{Sightings, TagPlan, sight};
 use hingewise::vision::{Dictionary, MarkerFinder, SearchEffort};
-use support::judge::rms;
-use support::lens::Lens;
-use support::per_frame_pose;
 
 /// How many times larger the error of each pose by itself is at least, from the library's corners,
 /// and from the same corners where the camera moves. On a tripod the same corners leave it about

@@ -5,10 +5,14 @@
 
 #![allow(clippy::unwrap_used)]
 
-mod support;
-
 use std::path::Path;
 
+use crate::support::aircraft::{self, Aircraft};
+use crate::support::filming::{self, Filming};
+use crate::support::judge::rms;
+use crate::support::random::Random;
+use crate::support::rigid::{Pose, Vec3, add, apply, sub, turn_by_vector};
+use crate::support::world::{Film, observe};
 use hingewise::measured::Measured;
 use hingewise::measurement::{Measurement, NeutralRecord};
 use hingewise::motion::{FitOptions, TagsAtNeutral, fit};
@@ -16,12 +20,6 @@ use hingewise::record::{
     Kept, NeutralChange, NeutralDrift, Registration, neutral_drifts, register,
 };
 use rayon::prelude::*;
-use support::aircraft::{self, Aircraft};
-use support::filming::{self, Filming};
-use support::judge::rms;
-use support::random::Random;
-use support::rigid::{Pose, Vec3, add, apply, sub, turn_by_vector};
-use support::world::{Film, observe};
 
 /// The aircraft seen from another place: turned about a point in its middle and shifted.
 fn elsewhere(aircraft: &Aircraft, turn: Vec3, shift_mm: Vec3) -> Aircraft {

@@ -3,11 +3,9 @@
 
 #![allow(clippy::unwrap_used)]
 
-mod support;
-
-use support::linkage::Linkage;
-use support::rigid::{HingeLine, Pose, dot, sub};
-use support::{aircraft, filming, world};
+use crate::support::linkage::Linkage;
+use crate::support::rigid::{HingeLine, Pose, dot, sub};
+use crate::support::{aircraft, filming, world};
 
 /// Freudenstein's equation for the planar four-bar a 40, b 120, c 80, d 100 at 40°: output 57.33°,
 /// crossed −98.01° (Norton, Design of Machinery; example from memory, recomputed 57.3249, −98.0050).

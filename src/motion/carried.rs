@@ -6,12 +6,15 @@
 use rayon::prelude::*;
 
 use super::frame_fit::FrameFit;
+use super::frame_start::START_LOSS;
 use super::joint_fit::{JointFit, State};
 use super::observation::{ObservedFrame, Target};
 use super::outliers::angle_spans;
 use super::parameters::{Constants, FrameState};
 use super::rocking::note_drive;
-use super::start::START_LOSS;
+
+/// Fewer frames than this without an airframe tag are no hold, and change none.
+pub(super) const TOLD_FRAMES: usize = 10;
 
 /// Lets frames in that have landmarks, but no airframe tag that is kept.
 pub(super) fn carry(fit: &mut JointFit, state: &mut State) {
@@ -40,6 +43,17 @@ pub(super) fn carry(fit: &mut JointFit, state: &mut State) {
     // … and as the surroundings rock with these.
     let rocked = settled(fit, &state.constants, &spans_rad, deflected);
     put(state, &rocked);
+}
+
+/// How many frames are measured without an airframe tag while the camera moves.
+pub(super) fn carried_frames(fit: &JointFit) -> usize {
+    let frames = fit.frames.iter();
+    match fit.layout.camera_moves {
+        true => frames
+            .filter(|frame| frame.is_used() && !frame.shows_airframe())
+            .count(),
+        false => 0,
+    }
 }
 
 /// Some frames by their positions, and what is theirs.

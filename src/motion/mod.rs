@@ -7,7 +7,7 @@
 //! that line, and each frame then has one number to tell.
 //!
 //! `setup` (`observation`, `camera_motion`) → `start` (`trials`,
-//! `hypotheses`, `frame_fit`) → `outliers` (`joint_fit`,
+//! `hypotheses`, `frame_start`, `frame_fit`, `plausible`) → `outliers` (`joint_fit`,
 //! `normal_equations`, `prediction`, `bow`, `readout`, `parameters`), `surroundings`
 //! (`weighing`, `rocking`, `carried`, `landmark`), `shown` → `doubtful` → `rests` →
 //! `result` (`scatter`, `corner_errors`, `weak_geometry`); `at_neutral` tells from the result where the tags
@@ -20,6 +20,7 @@ mod carried;
 mod corner_errors;
 mod doubtful;
 mod frame_fit;
+mod frame_start;
 mod hypotheses;
 mod joint_fit;
 mod landmark;
@@ -28,6 +29,7 @@ mod observation;
 mod options;
 mod outliers;
 mod parameters;
+mod plausible;
 mod prediction;
 mod readout;
 mod rests;
@@ -329,6 +331,10 @@ pub fn fit(
     if fit.layout.rocking {
         let angle_deg = rocking::rocking_deg(&fit, &sorted);
         warnings.push(Warning::Motion(MotionWarning::AircraftRocks { angle_deg }));
+    }
+    let frames = carried::carried_frames(&fit);
+    if frames >= carried::TOLD_FRAMES {
+        warnings.push(Warning::Motion(MotionWarning::AirframeTagHidden { frames }));
     }
     let has_corner_errors = options.corner_error_sd_px > 0.0;
     let constant = match has_corner_errors {

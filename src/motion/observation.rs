@@ -111,6 +111,13 @@ impl ObservedFrame {
     pub fn shows(&self, target: Target) -> bool {
         self.kept().any(|seen| seen.target == target)
     }
+
+    /// Nothing in it can be used: a moving camera whose place is unknown.
+    pub fn reject_all(&mut self) {
+        for seen in &mut self.observations {
+            seen.kept = false;
+        }
+    }
 }
 
 /// All sightings of declared surface and airframe tags, frame by frame.

@@ -3,13 +3,12 @@
 use rayon::prelude::*;
 
 use super::frame_fit::FrameFit;
+use super::frame_start::{START_LOSS, best_start};
 use super::joint_fit::{FROM_AFAR, FROM_NEARBY, JointFit, Search, State};
-use super::observation::{ObservedFrame, Target};
-use super::parameters::{Constants, FrameState};
-use super::prediction::residual;
+use super::observation::Target;
+use super::parameters::FrameState;
+use super::plausible::{chi2, chi2_of, keep_plausible};
 use super::readout;
-use super::start::{START_LOSS, best_start};
-use crate::camera::Camera;
 use crate::solver::Loss;
 use crate::statistics::median;
 
@@ -24,9 +23,6 @@ const PROMISED_A_FRAME: f64 = 3e-3;
 const SETTLED_FACTOR: f64 = 0.02;
 /// A tag's own variance factor counts half against that of all tags at this many sightings.
 const FACTOR_SIGHTINGS: f64 = 60.0;
-/// A start may explain a sighting this many times worse (χ²) than it does most: constants that are
-/// still off make errors of several times the corners'.
-const PLAUSIBLE_FACTOR: f64 = 30.0;
 /// Declared standard deviations are believed to be at most twice too large: scatter that is
 /// smaller still would be luck, or corners that repeat each other.
 const SMALLEST_FACTOR: f64 = 0.25;
@@ -88,45 +84,6 @@ pub(super) fn sort_on(
         state = fit.minimise(state, round(fit, FROM_NEARBY))?;
     }
     Some(state)
-}
-
-/// Keeps the sightings that a start explains no much worse than most, whatever the scale of the
-/// errors: gross ones would make a joint step fail that is good for all others.
-pub(super) fn keep_plausible(fit: &mut JointFit, start: &State) {
-    let chi2 = chi2(fit, start);
-    let usual = median(chi2.iter().flatten().copied()).unwrap_or(0.0);
-    let limit = PLAUSIBLE_FACTOR * usual.max(8.0);
-    for (frame, chi2) in fit.frames.iter_mut().zip(&chi2) {
-        for (seen, chi2) in frame.observations.iter_mut().zip(chi2) {
-            seen.kept = *chi2 < limit;
-        }
-        if fit.layout.camera_moves && !frame.tells_camera() {
-            reject_all(frame);
-        }
-    }
-}
-
-/// χ² of every sighting, in the order of the frames' lists; infinite outside the model.
-fn chi2(fit: &JointFit, state: &State) -> Vec<Vec<f64>> {
-    let camera = fit.lens.camera(&state.constants);
-    fit.frames
-        .par_iter()
-        .zip(&state.frames)
-        .with_min_len(64)
-        .map(|(frame, frame_state)| chi2_of(frame, &camera, &state.constants, frame_state))
-        .collect()
-}
-
-fn chi2_of(
-    frame: &ObservedFrame,
-    camera: &Camera,
-    constants: &Constants,
-    state: &FrameState,
-) -> Vec<f64> {
-    let of_sighting = |seen| {
-        residual(seen, camera, constants, state).map_or(f64::INFINITY, |miss| miss.norm_squared())
-    };
-    frame.observations.iter().map(of_sighting).collect()
 }
 
 /// Degrees of freedom that a kept sighting has left on average.
@@ -202,19 +159,12 @@ fn sort(
             seen.kept = *chi2 < rejection_chi2;
         }
         if fit.layout.camera_moves && !frame.tells_camera() {
-            reject_all(frame);
+            frame.reject_all();
         }
         let after = frame.observations.iter().map(|seen| seen.kept);
         changed |= before.into_iter().ne(after);
     }
     changed
-}
-
-/// Nothing in a frame can be used: a moving camera whose place is unknown.
-pub(super) fn reject_all(frame: &mut ObservedFrame) {
-    for seen in &mut frame.observations {
-        seen.kept = false;
-    }
 }
 
 /// Frames with a sighting that does not fit start anew with all their sightings: one wrong

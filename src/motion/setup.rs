@@ -1,11 +1,11 @@
 //! Sets the fit up: what of a clip it looks at, and what is known before.
 
+use super::frame_start::START_LOSS;
 use super::joint_fit::JointFit;
 use super::observation::{self, ObservedFrame, Target};
 use super::parameters::{Layout, Lens, Priors};
 use super::readout::ReadLines;
-use super::start::START_LOSS;
-use super::{FitOptions, MotionError, camera_motion, outliers};
+use super::{FitOptions, MotionError, camera_motion};
 use crate::camera::CameraProfile;
 use crate::model_file::ModelFile;
 use crate::tags::Sightings;
@@ -40,7 +40,7 @@ pub(super) fn joint_fit(
         frames
             .iter_mut()
             .filter(|frame| !frame.shows_airframe())
-            .for_each(outliers::reject_all);
+            .for_each(ObservedFrame::reject_all);
     }
     require_every_surface(&frames, model)?;
     let layout = Layout {

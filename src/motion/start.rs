@@ -4,34 +4,14 @@
 //! With a moving camera the surface that came out best then helps the others:
 //! its tag tells the camera's pose together with the airframe tags, which alone are poor at it.
 
-use nalgebra::Point2;
 use rayon::prelude::*;
 
 use super::MotionError;
-use super::frame_fit::FrameFit;
+use super::frame_start::start_frames;
 use super::joint_fit::{JointFit, State};
-use super::observation::{Observation, ObservedFrame, Target};
-use super::parameters::{Constants, FrameState};
 use super::trials::{Known, Trial, airframe_tag, surface_trial};
-use crate::geometry::{PlanarPose, Pose};
+use crate::geometry::Pose;
 use crate::model_file::ModelFile;
-use crate::solver::Loss;
-
-/// A frame's fit is good enough to try no other start when each coordinate misses by less than
-/// this many standard deviations in the mean square.
-const GOOD_MEAN_SQUARE: f64 = 4.0;
-/// Errors count less from here on while the start is sought, standard deviations.
-pub(super) const START_LOSS: Loss = Loss::Cauchy { width: 8.0 };
-
-/// The planar poses of a sighting; `None` if its corners are no picture of a tag's front.
-pub(super) fn planar_pose(fit: &JointFit, seen: &Observation) -> Option<PlanarPose> {
-    let mut normalised = [Point2::origin(); 4];
-    for (index, point) in normalised.iter_mut().enumerate() {
-        let corner = Point2::from(seen.corners_px.fixed_rows::<2>(2 * index).into_owned());
-        *point = fit.lens.profile().undistort(&corner)?;
-    }
-    PlanarPose::from_corners(seen.edge_mm, &normalised)
-}
 
 /// A start for all frames of a fit whose layout and frames are set.
 pub(super) fn start(fit: &JointFit, model: &ModelFile) -> Result<State, MotionError> {
@@ -63,76 +43,4 @@ pub(super) fn start(fit: &JointFit, model: &ModelFile) -> Result<State, MotionEr
     let constants = known.constants();
     let frames = start_frames(fit, &constants, &known.spans());
     Ok(State { constants, frames })
-}
-
-/// All frames by themselves, with the constants as they are.
-pub(super) fn start_frames(
-    fit: &JointFit,
-    constants: &Constants,
-    scan_rad: &[[f64; 2]],
-) -> Vec<FrameState> {
-    let camera = fit.lens.camera(constants);
-    let frame_fit = FrameFit::new(fit, (&camera, constants), START_LOSS, scan_rad);
-    fit.frames
-        .par_iter()
-        .with_min_len(16)
-        .map(|frame| {
-            let unmoved = FrameState {
-                camera_from_reference: Pose::identity(),
-                angles_rad: vec![0.0; constants.surfaces.len()],
-            };
-            best_start(fit, &frame_fit, frame, &unmoved).map_or(unmoved, |(state, _)| state)
-        })
-        .collect()
-}
-
-/// Tries the camera poses that the airframe tags allow, until one is good.
-pub(super) fn best_start(
-    fit: &JointFit,
-    frame_fit: &FrameFit,
-    frame: &ObservedFrame,
-    unmoved: &FrameState,
-) -> Option<(FrameState, f64)> {
-    if !fit.layout.camera_moves {
-        return frame_fit.best(frame, [unmoved.clone()]);
-    }
-    let good = 0.5 * GOOD_MEAN_SQUARE * 8.0 * frame.kept().count() as f64;
-    let mut best: Option<(FrameState, f64)> = None;
-    for camera_from_reference in camera_poses(fit, frame, frame_fit.constants) {
-        let start = FrameState {
-            camera_from_reference,
-            angles_rad: unmoved.angles_rad.clone(),
-        };
-        let Some(found) = frame_fit.best(frame, [start]) else {
-            continue;
-        };
-        if best.as_ref().is_none_or(|(_, cost)| found.1 < *cost) {
-            best = Some(found);
-        }
-        if best.as_ref().is_some_and(|(_, cost)| *cost < good) {
-            break;
-        }
-    }
-    best
-}
-
-/// Camera poses that the planar poses of the airframe tags allow.
-pub(super) fn camera_poses(
-    fit: &JointFit,
-    frame: &ObservedFrame,
-    constants: &Constants,
-) -> Vec<Pose> {
-    let of_tag = |seen: &Observation| -> Option<[Pose; 2]> {
-        let Target::Airframe(tag) = seen.target else {
-            return None;
-        };
-        let reference_from_tag = constants.airframe_tags.get(tag)?;
-        let poses = planar_pose(fit, seen)?;
-        Some(
-            poses
-                .candidates
-                .map(|camera_from_tag| camera_from_tag * reference_from_tag.inverse()),
-        )
-    };
-    frame.kept().filter_map(of_tag).flatten().collect()
 }

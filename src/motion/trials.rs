@@ -9,12 +9,12 @@ use nalgebra::{Point3, SVector, Vector3};
 use rayon::prelude::*;
 
 use super::MotionError;
+use super::frame_start::{START_LOSS, camera_poses, planar_pose, start_frames};
 use super::hypotheses::{PossiblePoses, expected, propose};
 use super::joint_fit::{FROM_AFAR, JointFit, Search, State};
 use super::observation::{Observation, ObservedFrame, Target};
-use super::outliers::keep_plausible;
 use super::parameters::{Constants, Hinged, Layout, Priors};
-use super::start::{START_LOSS, camera_poses, planar_pose, start_frames};
+use super::plausible::keep_plausible;
 use crate::geometry::Pose;
 use crate::model_file::{ModelFile, Surface};
 

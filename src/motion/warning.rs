@@ -58,6 +58,11 @@ pub enum MotionWarning {
         /// How far through the whole travel, as seen from the camera.
         angle_deg: f64,
     },
+    /// The camera moved, and in some frames its pose is told by the surroundings without an airframe tag.
+    AirframeTagHidden {
+        /// How many frames.
+        frames: usize,
+    },
     /// The paper of a tag is bent so much that it shows.
     TagBent {
         /// Id of the tag.
@@ -86,6 +91,7 @@ impl MotionWarning {
             Self::AirframeTagSquareOn { .. } => "airframe-tag-square-on",
             Self::SurroundingsMove => "surroundings-move",
             Self::AircraftRocks { .. } => "aircraft-rocks",
+            Self::AirframeTagHidden { .. } => "airframe-tag-hidden",
             Self::TagBent { .. } => "tag-bent",
             Self::TagLooksOtherwise { .. } => "tag-looks-otherwise",
         }
@@ -146,6 +152,10 @@ impl MotionWarning {
                 "the aircraft rocked in its surroundings as its surfaces moved, by {angle_deg:.2}° as seen \
                  from the camera; the fit allows for it, and each ± is wider"
             ),
+            Self::AirframeTagHidden { frames } => format!(
+                "in {frames} frames no airframe tag is of use, and only what is seen around the aircraft \
+                 tells where the camera was; each ± is wider there, more so of a side than between sides"
+            ),
             Self::TagBent { tag_id, bow_mm } => format!(
                 "the paper of tag {tag_id} is bent: its middle is about {bow_mm:.1} mm off the \
                  plane of its edges; the fit allows for it"
@@ -178,6 +188,9 @@ impl MotionWarning {
                 "see that the aircraft stands firmly and does not rock when its surfaces move, and film \
                  where nothing else moves"
                     .into()
+            }
+            Self::AirframeTagHidden { .. } => {
+                "for a smaller ±, keep an airframe tag in sight, and hands and glare off it".into()
             }
             Self::TagBent { .. } => {
                 "stick the tag on something flat and stiff, and film again, for a smaller ±".into()

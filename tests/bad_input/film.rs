@@ -7,7 +7,8 @@
 use std::collections::HashMap;
 use std::path::Path;
 
-use super::picture::{Drawing, Lens, Random, render};
+use crate::support::picture::{Drawing, Lens, render};
+use crate::support::random::Random;
 
 pub const AIRFRAME: u32 = 0;
 pub const LEFT: u32 = 10;

@@ -4,6 +4,7 @@
 #![allow(missing_docs, clippy::unwrap_used)]
 
 #[path = "../support/mod.rs"]
+#[allow(dead_code)]
 mod support;
 
 use criterion::{Criterion, criterion_group, criterion_main};

@@ -4,7 +4,7 @@ use hingewise::motion::{FrameDeflection, MotionWarning};
 use hingewise::warning::Warning;
 use nalgebra::Vector2;
 
-use crate::measured;
+use super::measured;
 use crate::support::aircraft;
 use crate::support::filming::{self, CornerNoise, Filming};
 use crate::support::judge::{StationError, rms, station_errors};

@@ -3,11 +3,11 @@
 use hingewise::motion::MotionWarning;
 use hingewise::warning::Warning;
 
+use super::{brief, measured};
 use crate::support::aircraft::{self, Aircraft, WorldTag};
 use crate::support::filming::{self, CornerNoise, Filming};
 use crate::support::judge::{rms, station_errors};
 use crate::support::world::observe;
-use crate::{brief, measured};
 
 #[test]
 fn tells_a_lone_airframe_tag_that_faces_a_moving_camera() {

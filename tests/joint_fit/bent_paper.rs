@@ -3,11 +3,11 @@
 use hingewise::motion::{FitOptions, MotionWarning};
 use hingewise::warning::Warning;
 
+use super::{errors_of_films, measured, measured_with, rms_of_claims, with_white_noise_alone};
 use crate::support::aircraft;
 use crate::support::filming::{self, CornerNoise, Filming};
 use crate::support::judge::{StationError, rms, station_errors};
 use crate::support::world::{Film, observe};
-use crate::{errors_of_films, measured, measured_with, rms_of_claims, with_white_noise_alone};
 
 /// Tags of 20 mm round drums of 125 and 250 mm stand out 0.40 and 0.20 mm.
 const BEND_RADII_MM: [f64; 2] = [125.0, 250.0];

@@ -1,11 +1,11 @@
 //! What the joint fit refuses or doubts, and that it says so.
 
+use super::{brief, errors_of_films, measured};
 use crate::support::aircraft::Aircraft;
 use crate::support::filming::Filming;
 use crate::support::random::Random;
 use crate::support::world::{Film, observe};
 use crate::support::{aircraft, filming, rigid};
-use crate::{brief, errors_of_films, measured};
 use hingewise::motion::{MotionError, MotionWarning};
 use hingewise::warning::Warning;
 

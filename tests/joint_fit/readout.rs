@@ -3,7 +3,7 @@
 use hingewise::clip::Lines;
 use hingewise::motion::{FitOptions, Motion, WeightedSum};
 
-use crate::measured_with;
+use super::measured_with;
 use crate::support::aircraft;
 use crate::support::filming::{self, CornerNoise, Filming, StickPlan};
 use crate::support::judge::{errors_of, rms};

@@ -3,12 +3,12 @@
 use hingewise::motion::{Motion, MotionWarning};
 use hingewise::warning::Warning;
 
+use super::{brief, errors_of_films, measured, rms_of_claims};
 use crate::support::aircraft;
 use crate::support::filming::{self, CornerNoise, Filming};
 use crate::support::judge::{StationError, coverage, rms, station_errors};
 use crate::support::surroundings::{Room, put_into, still};
 use crate::support::world::{Film, observe};
-use crate::{brief, errors_of_films, measured, rms_of_claims};
 
 fn handheld(seed: u64) -> Film {
     let filming = Filming {
@@ -170,6 +170,14 @@ fn landmarks_carry_the_camera_around_an_aircraft_that_rocks_too() {
     });
 }
 
+/// In how many frames the airframe tag was told to be hidden.
+fn told_hidden(warnings: &[Warning]) -> Option<usize> {
+    warnings.iter().find_map(|warning| match warning {
+        Warning::Motion(MotionWarning::AirframeTagHidden { frames }) => Some(*frames),
+        _ => None,
+    })
+}
+
 /// Every hidden hold is measured as well as it is claimed to be; errors of these holds and of all others.
 fn carry_past_a_hidden_airframe_tag(room: &Room) -> [f64; 2] {
     let (mut hidden, mut others) = (vec![], vec![]);
@@ -179,7 +187,17 @@ fn carry_past_a_hidden_airframe_tag(room: &Room) -> [f64; 2] {
         let of_tags = station_errors(&film, &motion);
         assert!(of_tags.iter().all(|error| !holds.contains(&error.hold)));
         let film = in_room(film, room);
-        let (motion, _) = told(&film);
+        let (motion, warnings) = measured(&film).unwrap();
+        let without_airframe = film.sightings.frames.iter().filter(|frame| {
+            let on_surface = |id| {
+                film.model
+                    .surfaces
+                    .iter()
+                    .any(|surface| surface.tag_id == id)
+            };
+            frame.sightings.iter().all(|seen| on_surface(seen.tag_id))
+        });
+        assert_eq!(told_hidden(&warnings), Some(without_airframe.count()));
         for hold in holds {
             let mut frames = film.truth.holds[hold].frames.iter();
             let measured = |frame: &usize| {
@@ -216,7 +234,8 @@ fn an_aircraft_that_was_moved_behind_a_hidden_airframe_tag_is_not_measured_there
     for seed in 0..6 {
         let (film, holds) = hidden_airframe(handheld(seed));
         let film = in_room(film, &pushed);
-        let (motion, _) = told(&film);
+        let (motion, warnings) = measured(&film).unwrap();
+        assert_eq!(told_hidden(&warnings), None);
         let errors = station_errors(&film, &motion);
         let worst = errors
             .iter()

@@ -4,12 +4,12 @@ use hingewise::matching::{Correction, match_group};
 use hingewise::model_file::{Joins, MatchGroup, MatchMotion, Radio};
 use hingewise::warning::Warning;
 
-use crate::linkage::Side;
-use crate::support::random::Random;
-use crate::world::{
+use super::linkage::Side;
+use super::world::{
     FOLLOWER, Measuring, REFERENCE, ROUND_25, even_points, group, measured, radio, responses,
     true_worst_deg,
 };
+use crate::support::random::Random;
 
 /// Number of aircraft.
 const AIRCRAFT: u64 = 200;

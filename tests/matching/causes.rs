@@ -3,12 +3,12 @@
 use hingewise::matching::{Cause, Correction, LinkageDifference, LinkagePart, match_group};
 use hingewise::model_file::{Joins, MatchMotion};
 
-use crate::linkage::Side;
-use crate::support::linkage::Linkage;
-use crate::support::random::Random;
-use crate::world::{
+use super::linkage::Side;
+use super::world::{
     FOLLOWER, Measuring, REFERENCE, ROUND_25, even_points, group, measured, radio, responses,
 };
+use crate::support::linkage::Linkage;
+use crate::support::random::Random;
 
 const AIRCRAFT: u64 = 40;
 

@@ -3,12 +3,12 @@
 use hingewise::matching::match_group;
 use hingewise::model_file::{Joins, MatchMotion, Settings};
 
-use crate::linkage::Side;
-use crate::support::random::Random;
-use crate::world::{
+use super::linkage::Side;
+use super::world::{
     FOLLOWER, Measuring, REFERENCE, even_points, group, measured, radio, responses, servo_pct,
     true_worst_deg,
 };
+use crate::support::random::Random;
 
 /// `(stick, left, right)` rows of a file of `tests/data/matching`.
 fn table(name: &str) -> Vec<[f64; 3]> {

@@ -3,12 +3,12 @@
 use hingewise::matching::{Correction, match_group};
 use hingewise::model_file::{Joins, MatchGroup, MatchMotion, Radio, Settings};
 
-use crate::linkage::Side;
-use crate::support::random::Random;
-use crate::world::{
+use super::linkage::Side;
+use super::world::{
     FOLLOWER, Measuring, REFERENCE, ROUND_25, even_points, group, measured, radio, responses,
     servo_pct,
 };
+use crate::support::random::Random;
 
 const DOWN_TO_UP: f64 = 0.6;
 const STEP_PCT: f64 = 1.0;

@@ -6,12 +6,12 @@ use hingewise::model_file::{Joins, MatchGroup, MatchMotion, Radio, Settings};
 use hingewise::response::{Response, Responses};
 use proptest::prelude::*;
 
-use crate::linkage::Side;
-use crate::support::random::Random;
-use crate::world::{
+use super::linkage::Side;
+use super::world::{
     FOLLOWER, Measuring, REFERENCE, ROUND_25, even_points, group, measured, radio, responses,
     servo_pct,
 };
+use crate::support::random::Random;
 
 const HOW: Measuring = Measuring {
     sd_deg: 0.02,

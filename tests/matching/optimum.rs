@@ -3,11 +3,11 @@
 use hingewise::matching::match_group;
 use hingewise::model_file::{Joins, MatchMotion, Radio, Settings};
 
-use crate::linkage::Side;
-use crate::support::random::Random;
-use crate::world::{
+use super::linkage::Side;
+use super::world::{
     FOLLOWER, Measuring, REFERENCE, even_points, group, measured, radio, responses, servo_pct,
 };
+use crate::support::random::Random;
 
 /// What fitting and tabulating exact stations may add to a mismatch, deg.
 const FIT_DEG: f64 = 0.003;

@@ -8,7 +8,7 @@ use hingewise::response::{Health, Response, Responses, StationDeflection};
 use hingewise::stations::Approach;
 use nalgebra::DMatrix;
 
-use crate::linkage::Side;
+use super::linkage::Side;
 use crate::support::random::Random;
 
 pub const REFERENCE: &str = "left elevator";

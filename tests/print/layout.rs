@@ -7,8 +7,8 @@ use hingewise::print::{
 use proptest::prelude::*;
 use proptest::test_runner::RngSeed;
 
-use crate::poppler::Printed;
-use crate::samples;
+use super::poppler::Printed;
+use super::samples;
 
 /// What common printers cannot reach at the edge of the paper (common practice, no source).
 const UNPRINTABLE_MM: f64 = 5.0;

@@ -8,7 +8,7 @@ use hingewise::print::{
 };
 use hingewise::vision::Dictionary;
 
-use crate::samples;
+use super::samples;
 
 const ON_A_BRACKET: TagMount = TagMount::Bracket {
     lean_deg: DEFAULT_LEAN_DEG,

@@ -9,8 +9,8 @@ use hingewise::print::{
 use hingewise::vision::{Dictionary, FoundMarker, MarkerFinder, SearchEffort};
 use nalgebra::{Matrix3, Point2, Point3, Vector3};
 
-use crate::poppler::{Printed, Scan};
-use crate::samples;
+use super::poppler::{Printed, Scan};
+use super::samples;
 
 /// Resolution at which lengths are measured.
 const FINE_DPI: f64 = 600.0;

@@ -1,6 +1,6 @@
 //! Where only few holds tell the stick, the reference surface tells it between them.
 
-use crate::film::{fitted, uneven};
+use super::film::{fitted, uneven};
 use crate::support::filming;
 use crate::support::filming::{Filming, StickPlan};
 use crate::support::world::{Film, observe};

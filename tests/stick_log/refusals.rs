@@ -1,6 +1,6 @@
 //! Logs that cannot be aligned are refused.
 
-use crate::film::{LOGGING, fitted, log_text, told};
+use super::film::{LOGGING, fitted, log_text, told};
 use crate::support::filming::{Filming, StickPlan};
 use crate::support::world::{Film, observe};
 use crate::support::{aircraft, filming};

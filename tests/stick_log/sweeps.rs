@@ -1,6 +1,6 @@
 //! Slow sweeps are measured where they pass stations, fast ones refused.
 
-use crate::film::{Error, LOGGING, measured, slow_sweep, station_errors, uneven};
+use super::film::{Error, LOGGING, measured, slow_sweep, station_errors, uneven};
 use crate::support::filming::Filming;
 use crate::support::{aircraft, filming};
 use hingewise::stations::Approach;

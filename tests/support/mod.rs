@@ -4,14 +4,14 @@
 //! data types that pass between the rooms are shared.
 //!
 //! ```ignore
-//! mod support;
+//! use crate::support;
 //! let aircraft = support::aircraft::random(seed);
 //! let filming = support::filming::Filming { seed, ..support::filming::tripod() };
 //! let film = support::world::observe(&aircraft, &filming);
 //! // film.sightings, film.model, film.profile: what the program gets; film.truth: what was
 //! ```
 
-#![allow(dead_code, clippy::unwrap_used)]
+#![allow(clippy::unwrap_used)]
 
 pub mod aircraft;
 mod bent_paper;
@@ -23,6 +23,7 @@ pub mod judge;
 pub mod lens;
 pub mod linkage;
 pub mod per_frame_pose;
+pub mod picture;
 pub mod random;
 pub mod rigid;
 pub mod servo;

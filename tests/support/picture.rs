@@ -1,9 +1,6 @@
 //! Pictures of tags with known corners, rendered by supersampling: shares no code with the crate.
-#![allow(dead_code)]
 
-mod random;
-
-pub use random::Random;
+use super::random::Random;
 
 /// A grey drawing of a printed tag, one value a cell, the white margin included.
 pub struct Drawing {

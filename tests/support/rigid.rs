@@ -97,13 +97,6 @@ pub struct Pose {
 }
 
 impl Pose {
-    pub fn still() -> Self {
-        Self {
-            rotation: turn_by_vector([0.0; 3]),
-            translation: [0.0; 3],
-        }
-    }
-
     pub fn point(&self, v: Vec3) -> Vec3 {
         add(apply(&self.rotation, v), self.translation)
     }
@@ -112,14 +105,6 @@ impl Pose {
         Pose {
             rotation: product(&self.rotation, &first.rotation),
             translation: self.point(first.translation),
-        }
-    }
-
-    pub fn inverse(&self) -> Pose {
-        let rotation = transposed(&self.rotation);
-        Pose {
-            rotation,
-            translation: times(apply(&rotation, self.translation), -1.0),
         }
     }
 }

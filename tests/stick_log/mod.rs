@@ -5,9 +5,6 @@
 
 #![allow(clippy::unwrap_used)]
 
-#[path = "../support/mod.rs"]
-mod support;
-
 mod film;
 mod reference;
 mod refusals;
@@ -15,10 +12,10 @@ mod sweeps;
 
 use std::path::Path;
 
+use crate::support::filming;
+use crate::support::filming::Filming;
+use crate::support::random::Random;
 use film::{LOGGING, Logging, measured, uneven};
-use support::filming;
-use support::filming::Filming;
-use support::random::Random;
 
 #[test]
 fn the_clock_offset_is_found_to_five_milliseconds() {

@@ -2,9 +2,6 @@
 
 #![allow(clippy::unwrap_used)]
 
-#[path = "../support/mod.rs"]
-mod support;
-
 mod aircraft;
 mod causes;
 mod clips;

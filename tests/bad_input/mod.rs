@@ -7,8 +7,6 @@
 mod clips;
 mod film;
 mod holds;
-#[path = "../support/picture.rs"]
-mod picture;
 mod tags;
 
 use std::path::{Path, PathBuf};

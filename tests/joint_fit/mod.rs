@@ -5,9 +5,6 @@
 
 #![allow(clippy::unwrap_used)]
 
-#[path = "../support/mod.rs"]
-mod support;
-
 mod a_little_off;
 mod airframe_tags;
 mod bent_paper;
@@ -16,15 +13,15 @@ mod doubts;
 mod readout;
 mod surroundings;
 
+use crate::support::aircraft;
+use crate::support::cramer_rao::{Unknowns, bounds_deg};
+use crate::support::filming::{self, CornerNoise, Filming, Outliers, StickPlan};
+use crate::support::judge::{StationError, coverage, errors_of, from_neutral, rms, station_errors};
+use crate::support::random::Random;
+use crate::support::world::{Film, observe};
 use hingewise::motion::{FitOptions, Motion, MotionError, fit};
 use hingewise::warning::Warning;
 use nalgebra::{SMatrix, SVector};
-use support::aircraft;
-use support::cramer_rao::{Unknowns, bounds_deg};
-use support::filming::{self, CornerNoise, Filming, Outliers, StickPlan};
-use support::judge::{StationError, coverage, errors_of, from_neutral, rms, station_errors};
-use support::random::Random;
-use support::world::{Film, observe};
 
 fn measured(film: &Film) -> Result<(Motion, Vec<Warning>), MotionError> {
     measured_with(film, FitOptions::default())
@@ -228,7 +225,7 @@ fn is_many_times_better_than_each_tag_by_itself() {
         let mut alone = vec![];
         for (surface, built) in film.aircraft.surfaces.iter().enumerate() {
             let tag = (built.tag.id, built.tag.edge_mm);
-            let angles = support::per_frame_pose::deflections_deg(
+            let angles = crate::support::per_frame_pose::deflections_deg(
                 &film.sightings,
                 lens,
                 tag,
@@ -305,7 +302,7 @@ fn finds_the_hinge_itself() {
         for (found, built) in motion.surfaces.iter().zip(&film.aircraft.surfaces) {
             let truth = &built.hinge;
             let found_axis: [f64; 3] = found.axis_in_camera.into_inner().into();
-            let cosine = support::rigid::dot(found_axis, truth.direction);
+            let cosine = crate::support::rigid::dot(found_axis, truth.direction);
             assert!(cosine > 1.5_f64.to_radians().cos(), "seed {seed}: {cosine}");
             let radius = truth.distance_mm(built.tag.world_from_tag.translation);
             let miss = (found.radius_mm.value - radius).abs();

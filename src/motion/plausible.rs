@@ -1,0 +1,53 @@
+//! How badly sightings fit, and which of them a start explains at all.
+
+use rayon::prelude::*;
+
+use super::joint_fit::{JointFit, State};
+use super::observation::ObservedFrame;
+use super::parameters::{Constants, FrameState};
+use super::prediction::residual;
+use crate::camera::Camera;
+use crate::statistics::median;
+
+/// A start may explain a sighting this many times worse (χ²) than it does most: constants that are
+/// still off make errors of several times the corners'.
+const PLAUSIBLE_FACTOR: f64 = 30.0;
+
+/// Keeps the sightings that a start explains no much worse than most, whatever the scale of the
+/// errors: gross ones would make a joint step fail that is good for all others.
+pub(super) fn keep_plausible(fit: &mut JointFit, start: &State) {
+    let chi2 = chi2(fit, start);
+    let usual = median(chi2.iter().flatten().copied()).unwrap_or(0.0);
+    let limit = PLAUSIBLE_FACTOR * usual.max(8.0);
+    for (frame, chi2) in fit.frames.iter_mut().zip(&chi2) {
+        for (seen, chi2) in frame.observations.iter_mut().zip(chi2) {
+            seen.kept = *chi2 < limit;
+        }
+        if fit.layout.camera_moves && !frame.tells_camera() {
+            frame.reject_all();
+        }
+    }
+}
+
+/// χ² of every sighting, in the order of the frames' lists; infinite outside the model.
+pub(super) fn chi2(fit: &JointFit, state: &State) -> Vec<Vec<f64>> {
+    let camera = fit.lens.camera(&state.constants);
+    fit.frames
+        .par_iter()
+        .zip(&state.frames)
+        .with_min_len(64)
+        .map(|(frame, frame_state)| chi2_of(frame, &camera, &state.constants, frame_state))
+        .collect()
+}
+
+pub(super) fn chi2_of(
+    frame: &ObservedFrame,
+    camera: &Camera,
+    constants: &Constants,
+    state: &FrameState,
+) -> Vec<f64> {
+    let of_sighting = |seen| {
+        residual(seen, camera, constants, state).map_or(f64::INFINITY, |miss| miss.norm_squared())
+    };
+    frame.observations.iter().map(of_sighting).collect()
+}
