@@ -8,6 +8,7 @@
 //! Beside a still camera nothing is chosen and nothing followed: there is nothing to be learned.
 
 mod neighbourhood;
+mod plane;
 mod similarity;
 mod template;
 #[cfg(test)]

@@ -2,7 +2,7 @@
 
 use nalgebra::{Matrix2, Point2, Vector2};
 
-use super::template::{EMPTY, FARTHEST_PX, Plane, REACH, SIDE};
+use super::plane::{EMPTY, FARTHEST_PX, Plane, REACH, SIDE};
 use crate::clip::GreyImage;
 
 /// Side of the square that is looked at, px.

@@ -9,22 +9,12 @@ use nalgebra::{Matrix2, Matrix4, Point2, Vector2, Vector4};
 use serde::{Deserialize, Serialize};
 
 use super::neighbourhood::Neighbourhood;
+use super::plane::{EMPTY, FARTHEST_PX, LANES, Plane, REACH, SIDE};
 use crate::clip::GreyImage;
 
-/// Pixels that are compared on each side of the middle one.
-pub(super) const REACH: usize = 10;
-pub(super) const SIDE: usize = 2 * REACH + 1;
 /// With one more on every side, for the slopes.
 const CUT_SIDE: usize = SIDE + 2;
 
-/// Numbers that are added up side by side.
-const LANES: usize = 8;
-/// One number a pixel of the template, zeros behind them.
-pub(super) type Plane = [f32; (SIDE * SIDE).next_multiple_of(LANES)];
-pub(super) const EMPTY: Plane = [0.0; (SIDE * SIDE).next_multiple_of(LANES)];
-
-/// It lies no further from where it was expected, px.
-pub(super) const FARTHEST_PX: f64 = 8.0;
 /// Steps below this end the search, px.
 const ARRIVED_PX: f64 = 0.02;
 const MOST_STEPS: usize = 15;

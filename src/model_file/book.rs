@@ -5,7 +5,7 @@ use std::ops::Range;
 
 use toml::Spanned;
 
-use super::read::{EDGE_LIMITS, Reader};
+use super::fields::{EDGE_LIMITS, Reader};
 use super::{LAST_TAG_ID, ModelFault, default_cards};
 use crate::table_reader::{FaultList, closest};
 

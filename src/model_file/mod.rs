@@ -2,6 +2,7 @@
 
 mod book;
 mod fault;
+mod fields;
 mod new;
 mod read;
 mod read_match;

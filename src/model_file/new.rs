@@ -85,7 +85,7 @@ impl NewModel {
         if names.len() > MOST_SURFACES {
             return Err(NewModelError::TooMany { count: names.len() });
         }
-        if !super::read::EDGE_LIMITS.contains(edge_mm) {
+        if !super::fields::EDGE_LIMITS.contains(edge_mm) {
             return Err(NewModelError::Edge { edge_mm });
         }
         let mut seen = BTreeSet::new();

@@ -5,23 +5,19 @@ use std::path::Path;
 use toml::Spanned;
 
 use super::book::{CommonEdge, Names, TagBook};
+use super::fields::{EDGE_LIMITS, LENGTH_LIMITS, Reader, all};
 use super::read_match::match_groups;
 use super::read_radio::radio;
 use super::read_stations::stations;
 use super::{AirframeTag, ModelFault, ModelFile, Side, Surface, TAG_FAMILY};
 use crate::measured::Measured;
-use crate::table_reader::{Limits, TableReader};
+use crate::table_reader::Limits;
 
 /// The one format of model files so far.
 const FORMAT: u32 = 1;
 
-/// Edges that can be meant: below, nothing prints; above, the unit was probably mistaken.
-pub(super) const EDGE_LIMITS: Limits = Limits::new(0.5, 1000.0, "mm");
-/// Chords and hinge distances that can be meant, from the smallest tab to a full-size wing.
-pub(super) const LENGTH_LIMITS: Limits = Limits::new(0.5, 5000.0, "mm");
 /// Standard deviations of a ruler that can be meant; 0 would leave the film no say.
 const RULER_SD_LIMITS: Limits = Limits::new(0.01, 1000.0, "mm");
-pub(super) type Reader<'t> = TableReader<'t, ModelFault>;
 
 /// Walks the whole file.
 pub(super) fn model_file(path: &Path, mut file: Reader<'_>) -> Option<ModelFile> {
@@ -156,10 +152,4 @@ fn ruler_measure(mut table: Reader<'_>) -> Option<Measured> {
     let sd = table.required_number("sd", RULER_SD_LIMITS);
     table.finish();
     Some(Measured::new(value?.into_inner(), sd?.into_inner()))
-}
-
-/// All of them, or `None` if one is at fault; every one is read in either case.
-pub(super) fn all<T>(items: impl Iterator<Item = Option<T>>) -> Option<Vec<T>> {
-    let read: Vec<Option<T>> = items.collect();
-    read.into_iter().collect()
 }

@@ -3,7 +3,7 @@
 use toml::Spanned;
 
 use super::book::{Names, Roles};
-use super::read::{LENGTH_LIMITS, Reader, all};
+use super::fields::{LENGTH_LIMITS, Reader, all};
 use super::{MatchGroup, MatchMotion, ModelFault, Surface, Target};
 use crate::table_reader::Limits;
 

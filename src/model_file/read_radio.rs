@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use toml::Spanned;
 
 use super::book::Names;
-use super::read::Reader;
+use super::fields::Reader;
 use super::read_stations::STICK_LIMITS;
 use super::{Joins, ModelFault, Radio, Settings};
 use crate::table_reader::Limits;

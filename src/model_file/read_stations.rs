@@ -6,7 +6,7 @@ use std::path::PathBuf;
 use toml::Spanned;
 
 use super::book::TagBook;
-use super::read::Reader;
+use super::fields::Reader;
 use super::{ModelFault, StationSource, Stations};
 use crate::table_reader::Limits;
 

@@ -5,50 +5,12 @@
 //! pattern follows with a shift and with the one of its perspectives that looks alike, and a tag
 //! whose perspective is wrong seems to lean otherwise.
 
-use std::collections::BTreeMap;
+use nalgebra::{Matrix2, Point3, SMatrix, Vector2, Vector3};
 
-use nalgebra::{Matrix2, Matrix2x4, Point3, SMatrix, Vector2, Vector3};
-
-use super::joint_fit::{JointFit, State};
-use super::observation::{Corners, Target};
+use super::observation::Corners;
 use super::parameters::BOWS;
-use super::prediction::camera_from_tag;
 use crate::camera::Camera;
 use crate::geometry::{Pose, homography};
-
-/// Bows that move the outline of a tag by less than this, root mean square, cannot be told from the
-/// lasting errors of its corners, px: twice their standard deviation ([`FitOptions`](super::FitOptions)).
-const LEAST_PX: f64 = 0.02;
-
-/// Tags whose bows move their outlines by more than the lasting errors of their corners may.
-pub(super) fn bowed_tags(fit: &JointFit, state: &State) -> Vec<Target> {
-    if !fit.layout.bows {
-        return vec![];
-    }
-    let camera = fit.lens.camera(&state.constants);
-    let mut sums: BTreeMap<Target, (f64, f64)> = BTreeMap::new();
-    for (frame, frame_state) in fit.frames.iter().zip(&state.frames) {
-        for seen in frame.kept() {
-            let camera_from_tag = camera_from_tag(seen.target, &state.constants, frame_state);
-            if let Some(slope) = bow_slope(&camera, &camera_from_tag, &seen.corners_px) {
-                let moves = slope * state.constants.bow_mm(seen.target);
-                let (squares, count) = sums.entry(seen.target).or_default();
-                *squares += squares_without_shift(&moves);
-                *count += 8.0;
-            }
-        }
-    }
-    sums.into_iter()
-        .filter(|(_, (squares, count))| *squares > count * LEAST_PX.powi(2))
-        .map(|(tag, _)| tag)
-        .collect()
-}
-
-/// Sum of squares of the moves of four corners, less what a shift of all makes of it.
-fn squares_without_shift(moves: &Corners) -> f64 {
-    let mean = Matrix2x4::from_column_slice(moves.as_slice()).column_mean();
-    moves.norm_squared() - 4.0 * mean.norm_squared()
-}
 
 /// How the corners of the flat pattern that fits a bent tag best follow its bows, px/mm.
 ///

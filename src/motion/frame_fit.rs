@@ -6,7 +6,7 @@ use std::f64::consts::PI;
 use nalgebra::{SMatrix, SVector};
 
 use super::joint_fit::{JointFit, State};
-use super::landmark::LANDMARK_LOSS;
+use super::landmark_prediction::LANDMARK_LOSS;
 use super::observation::{ObservedFrame, Target};
 use super::parameters::{Constants, FrameState, Lens, TAG_CONSTANTS};
 use super::prediction::{FRAME_ALONE, POSE, RESIDUAL, linearise, residual};

@@ -7,9 +7,9 @@
 //! that line, and each frame then has one number to tell.
 //!
 //! `setup` (`observation`, `camera_motion`) → `start` (`trials`,
-//! `hypotheses`, `frame_start`, `frame_fit`, `plausible`) → `outliers` (`joint_fit`,
-//! `normal_equations`, `prediction`, `bow`, `readout`, `parameters`), `surroundings`
-//! (`weighing`, `rocking`, `carried`, `landmark`), `shown` → `doubtful` → `rests` →
+//! `hypotheses`, `frame_start`, `frame_fit`, `plausible`) → `outliers` (`search`,
+//! `normal_equations`, `joint_fit`, `prediction`, `bow`, `readout`, `parameters`), `surroundings`
+//! (`weighing`, `rocking`, `carried`, `landmark_prediction`, `landmark`), `shown` → `doubtful` → `rests` →
 //! `result` (`scatter`, `corner_errors`, `weak_geometry`); `at_neutral` tells from the result where the tags
 //! stand at neutral.
 
@@ -24,6 +24,7 @@ mod frame_start;
 mod hypotheses;
 mod joint_fit;
 mod landmark;
+mod landmark_prediction;
 mod normal_equations;
 mod observation;
 mod options;
@@ -36,6 +37,7 @@ mod rests;
 mod result;
 mod rocking;
 mod scatter;
+mod search;
 mod setup;
 mod shown;
 mod start;
@@ -64,7 +66,8 @@ use crate::measured::Measured;
 use crate::model_file::ModelFile;
 use crate::tags::Sightings;
 use crate::warning::Warning;
-use joint_fit::{FROM_NEARBY, JointFit, Search, State};
+use joint_fit::{JointFit, State};
+use search::{FROM_NEARBY, Search};
 use setup::declared;
 use shown::Shown;
 
@@ -352,7 +355,7 @@ pub fn fit(
     let state = fit
         .minimise(sorted, FINAL)
         .ok_or_else(|| undetermined(sightings))?;
-    for tag in bow::bowed_tags(&fit, &state) {
+    for tag in shown::bowed_tags(&fit, &state) {
         let (tag_id, _) = declared(&model, tag);
         let bow_mm = state.constants.bow_mm(tag).amax();
         warnings.push(Warning::Motion(MotionWarning::TagBent { tag_id, bow_mm }));

@@ -12,7 +12,8 @@ use nalgebra::{Cholesky, Const, DMatrix, DVector, Matrix6xX, SMatrix, SVector};
 use rayon::prelude::*;
 
 use super::joint_fit::{JointFit, State};
-use super::landmark::{LANDMARK_CONSTANTS, LANDMARK_LOSS, ROCKING, ROCKING_CONSTANTS};
+use super::landmark::{LANDMARK_CONSTANTS, ROCKING_CONSTANTS};
+use super::landmark_prediction::{LANDMARK_LOSS, ROCKING};
 use super::observation::{Observation, ObservedFrame, Target};
 use super::parameters::{BOWS, CORNER_ERRORS, FrameState, Layout, TAG_CONSTANTS};
 use super::prediction::{

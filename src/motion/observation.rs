@@ -1,9 +1,10 @@
 //! Sightings made ready for the fit: whitened, and told apart by what they sit on.
 
-use nalgebra::{SMatrix, SVector};
+use nalgebra::{SMatrix, SVector, Vector2};
 
 use super::MotionError;
 use super::landmark::{FEWEST_LANDMARKS, SeenLandmark};
+use crate::clip::{ClipInfo, Lines};
 use crate::geometry::quadrilateral;
 use crate::model_file::ModelFile;
 use crate::tags::{Sighting, Sightings};
@@ -120,6 +121,32 @@ impl ObservedFrame {
     }
 }
 
+/// How the sensor's lines lie in the upright picture.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct ReadLines {
+    /// Coordinate of a point that tells its line: 0 for x, 1 for y.
+    coordinate: usize,
+    count: f64,
+}
+
+impl ReadLines {
+    pub fn of(clip: &ClipInfo) -> Self {
+        let (coordinate, count) = match clip.lines {
+            Lines::Columns => (0, clip.width_px),
+            Lines::Rows => (1, clip.height_px),
+        };
+        Self {
+            coordinate,
+            count: count as f64,
+        }
+    }
+
+    /// How long after the middle line a point is read, as a share of the readout.
+    pub fn share(&self, point_px: &Vector2<f64>) -> f64 {
+        (point_px[self.coordinate] + 0.5) / self.count - 0.5
+    }
+}
+
 /// All sightings of declared surface and airframe tags, frame by frame.
 pub(super) fn observe(
     sightings: &Sightings,
@@ -180,4 +207,30 @@ fn prepare(sighting: &Sighting, target: Target, edge_mm: f64) -> Option<Observat
         kept: true,
         doubt: None,
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::clip::Levels;
+
+    #[test]
+    fn the_line_of_a_point_lies_along_the_sensors_lines() {
+        let share = |lines: Lines| {
+            let clip = ClipInfo {
+                path: "clip.mp4".into(),
+                width_px: 200,
+                height_px: 100,
+                levels: Levels {
+                    black: 16,
+                    white: 235,
+                },
+                lines,
+                claimed_frames: None,
+            };
+            ReadLines::of(&clip).share(&Vector2::new(149.5, 24.5))
+        };
+        assert_eq!(share(Lines::Rows), -0.25);
+        assert_eq!(share(Lines::Columns), 0.25);
+    }
 }

@@ -4,11 +4,12 @@ use rayon::prelude::*;
 
 use super::frame_fit::FrameFit;
 use super::frame_start::{START_LOSS, best_start};
-use super::joint_fit::{FROM_AFAR, FROM_NEARBY, JointFit, Search, State};
+use super::joint_fit::{JointFit, State};
 use super::observation::Target;
 use super::parameters::FrameState;
 use super::plausible::{chi2, chi2_of, keep_plausible};
 use super::readout;
+use super::search::{FROM_AFAR, FROM_NEARBY, Search};
 use crate::solver::Loss;
 use crate::statistics::median;
 

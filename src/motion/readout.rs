@@ -11,9 +11,8 @@ use rayon::prelude::*;
 
 use super::joint_fit::{JointFit, State};
 use super::landmark::SeenLandmark;
-use super::observation::{Corners, Observation, ObservedFrame};
+use super::observation::{Corners, Observation, ObservedFrame, ReadLines};
 use super::prediction::{camera_from_tag, flat_outline_px};
-use crate::clip::{ClipInfo, Lines};
 
 /// Frames further apart do not tell how fast a tag moves in between, s; ten frames a second do.
 const LONGEST_STEP_S: f64 = 0.15;
@@ -21,32 +20,6 @@ const LONGEST_STEP_S: f64 = 0.15;
 /// A readout is taken for real from this many of its standard deviations on, as white noise of the
 /// corners makes them: cameras read their lines either at once or, as phones do, within 15 to 30 ms.
 const SHOWS_SDS: f64 = 4.0;
-
-/// How the sensor's lines lie in the upright picture.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct ReadLines {
-    /// Coordinate of a point that tells its line: 0 for x, 1 for y.
-    coordinate: usize,
-    count: f64,
-}
-
-impl ReadLines {
-    pub fn of(clip: &ClipInfo) -> Self {
-        let (coordinate, count) = match clip.lines {
-            Lines::Columns => (0, clip.width_px),
-            Lines::Rows => (1, clip.height_px),
-        };
-        Self {
-            coordinate,
-            count: count as f64,
-        }
-    }
-
-    /// How long after the middle line a point is read, as a share of the readout.
-    fn share(&self, point_px: &Vector2<f64>) -> f64 {
-        (point_px[self.coordinate] + 0.5) / self.count - 0.5
-    }
-}
 
 /// Whether a fit whose constants have this covariance tells its readout from none.
 pub(super) fn shows(fit: &JointFit, state: &State, covariance: Option<&DMatrix<f64>>) -> bool {
@@ -192,30 +165,4 @@ fn by_readout(lines: &ReadLines, seen: &Observation, speed_px_per_s: &Corners) -
         moved *= lines.share(&at_px);
     }
     by_readout
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::clip::Levels;
-
-    #[test]
-    fn the_line_of_a_point_lies_along_the_sensors_lines() {
-        let share = |lines: Lines| {
-            let clip = ClipInfo {
-                path: "clip.mp4".into(),
-                width_px: 200,
-                height_px: 100,
-                levels: Levels {
-                    black: 16,
-                    white: 235,
-                },
-                lines,
-                claimed_frames: None,
-            };
-            ReadLines::of(&clip).share(&Vector2::new(149.5, 24.5))
-        };
-        assert_eq!(share(Lines::Rows), -0.25);
-        assert_eq!(share(Lines::Columns), 0.25);
-    }
 }

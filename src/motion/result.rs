@@ -10,7 +10,7 @@ use super::normal_equations::{AngleElimination, FrameElimination, Reduced};
 use super::observation::{Corners, ObservedFrame, Target};
 use super::parameters::{Hinged, SURFACE_CONSTANTS, TAG_CONSTANTS};
 use super::scatter::Scatter;
-use super::weak_geometry;
+use super::weak_geometry::{self, TRAVEL_SHARES};
 use super::{
     FitOptions, FrameDeflection, LastingErrors, Misfit, Motion, MotionError, MotionFrame,
     MotionWarning, SurfaceMotion, TagsAtZero,
@@ -22,8 +22,6 @@ use crate::model_file::ModelFile;
 use crate::tags::Sightings;
 use crate::warning::Warning;
 
-/// Travel is told between these shares of all deflections: single frames do not make travel.
-pub(super) const TRAVEL_SHARES: [f64; 2] = [0.02, 0.98];
 /// The fit is doubted where tags lie further from where it says than this share of their edges, in
 /// the root mean square. Films that were coded so poorly that a hold could be 0.5° off have 0.4 %,
 /// usual ones 0.05 to 0.2 %.

@@ -2,9 +2,8 @@
 
 use super::frame_start::START_LOSS;
 use super::joint_fit::JointFit;
-use super::observation::{self, ObservedFrame, Target};
+use super::observation::{self, ObservedFrame, ReadLines, Target};
 use super::parameters::{Layout, Lens, Priors};
-use super::readout::ReadLines;
 use super::{FitOptions, MotionError, camera_motion};
 use crate::camera::CameraProfile;
 use crate::model_file::ModelFile;

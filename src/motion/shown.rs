@@ -1,10 +1,20 @@
 //! What a fit tells from nothing, of all that it allows for to begin with.
 
-use super::bow;
+use std::collections::BTreeMap;
+
+use nalgebra::Matrix2x4;
+
+use super::bow::bow_slope;
 use super::joint_fit::{JointFit, State};
+use super::observation::{Corners, Target};
 use super::parameters::{Constants, Layout};
+use super::prediction::camera_from_tag;
 use super::readout;
 use super::rocking;
+
+/// Bows that move the outline of a tag by less than this, root mean square, cannot be told from the
+/// lasting errors of its corners, px: twice their standard deviation ([`FitOptions`](super::FitOptions)).
+const LEAST_PX: f64 = 0.02;
 
 /// What there is, of what not every clip has.
 #[derive(Debug, Clone, Copy)]
@@ -18,7 +28,7 @@ impl Shown {
     pub fn by(fit: &JointFit, state: &State) -> Self {
         let covariance = fit.covariance(state);
         Self {
-            bows: !bow::bowed_tags(fit, state).is_empty(),
+            bows: !bowed_tags(fit, state).is_empty(),
             readout: readout::shows(fit, state, covariance.as_ref()),
             rocking: rocking::shows(fit, state, covariance.as_ref()),
         }
@@ -31,4 +41,34 @@ impl Shown {
         layout.rocking = self.rocking;
         constants.leave_out(layout);
     }
+}
+
+/// Tags whose bows move their outlines by more than the lasting errors of their corners may.
+pub(super) fn bowed_tags(fit: &JointFit, state: &State) -> Vec<Target> {
+    if !fit.layout.bows {
+        return vec![];
+    }
+    let camera = fit.lens.camera(&state.constants);
+    let mut sums: BTreeMap<Target, (f64, f64)> = BTreeMap::new();
+    for (frame, frame_state) in fit.frames.iter().zip(&state.frames) {
+        for seen in frame.kept() {
+            let camera_from_tag = camera_from_tag(seen.target, &state.constants, frame_state);
+            if let Some(slope) = bow_slope(&camera, &camera_from_tag, &seen.corners_px) {
+                let moves = slope * state.constants.bow_mm(seen.target);
+                let (squares, count) = sums.entry(seen.target).or_default();
+                *squares += squares_without_shift(&moves);
+                *count += 8.0;
+            }
+        }
+    }
+    sums.into_iter()
+        .filter(|(_, (squares, count))| *squares > count * LEAST_PX.powi(2))
+        .map(|(tag, _)| tag)
+        .collect()
+}
+
+/// Sum of squares of the moves of four corners, less what a shift of all makes of it.
+fn squares_without_shift(moves: &Corners) -> f64 {
+    let mean = Matrix2x4::from_column_slice(moves.as_slice()).column_mean();
+    moves.norm_squared() - 4.0 * mean.norm_squared()
 }

@@ -13,12 +13,13 @@ use std::collections::BTreeMap;
 use nalgebra::Vector2;
 
 use super::carried::carry;
-use super::joint_fit::{FROM_NEARBY, JointFit, State};
+use super::joint_fit::{JointFit, State};
 use super::landmark::{FEWEST_LANDMARKS, SeenLandmark};
 use super::outliers::round;
 use super::parameters::Layout;
 use super::readout;
 use super::rocking::note_drive;
+use super::search::FROM_NEARBY;
 use super::weighing::{FIRST_SD_PX, MOST_SD_PX, weigh};
 use crate::tags::Sightings;
 

@@ -5,7 +5,8 @@ use std::collections::BTreeMap;
 use nalgebra::{DVector, Point3, SMatrix, SVector, Unit, Vector2, Vector3};
 use proptest::prelude::*;
 
-use super::landmark::{Landmark, ROCKING, SeenLandmark};
+use super::landmark::{Landmark, SeenLandmark};
+use super::landmark_prediction::ROCKING;
 use super::observation::{Corners, Observation, Target};
 use super::parameters::{Constants, FrameState, Hinged, Layout, Lens};
 use super::prediction::{

@@ -11,10 +11,11 @@ use rayon::prelude::*;
 use super::MotionError;
 use super::frame_start::{START_LOSS, camera_poses, planar_pose, start_frames};
 use super::hypotheses::{PossiblePoses, expected, propose};
-use super::joint_fit::{FROM_AFAR, JointFit, Search, State};
+use super::joint_fit::{JointFit, State};
 use super::observation::{Observation, ObservedFrame, Target};
 use super::parameters::{Constants, Hinged, Layout, Priors};
 use super::plausible::keep_plausible;
+use super::search::{FROM_AFAR, Search};
 use crate::geometry::Pose;
 use crate::model_file::{ModelFile, Surface};
 

@@ -3,13 +3,14 @@
 use nalgebra::Vector3;
 
 use super::joint_fit::{JointFit, State};
-use super::result::TRAVEL_SHARES;
 use super::{FrameDeflection, Motion, MotionError, MotionWarning};
 use crate::conventions::deg_from_rad;
 use crate::model_file::ModelFile;
 use crate::statistics::median;
 use crate::warning::Warning;
 
+/// Travel is told between these shares of all deflections: single frames do not make travel.
+pub(super) const TRAVEL_SHARES: [f64; 2] = [0.02, 0.98];
 /// The scale of the angles is doubted beyond this relative standard deviation: 0.5 % are 0.13° of
 /// a throw of 25°, several times what the fit otherwise reaches.
 const DOUBTFUL_SCALE_SD: f64 = 0.005;

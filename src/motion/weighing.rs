@@ -7,13 +7,14 @@ use std::collections::BTreeMap;
 use nalgebra::{Matrix3, Point3, Unit, Vector2, Vector3};
 
 use super::frame_fit::pose_share_of_tags;
-use super::joint_fit::{FROM_AFAR, FROM_NEARBY, JointFit, State};
+use super::joint_fit::{JointFit, State};
 use super::landmark::Landmark;
 use super::observation::ObservedFrame;
 use super::outliers::round;
 use super::parameters::{Constants, FrameState};
 use super::rocking::rocking_deg;
 use super::scatter::Scatter;
+use super::search::{FROM_AFAR, FROM_NEARBY};
 use super::shown::Shown;
 use crate::camera::Camera;
 use crate::statistics::{SD_FROM_MAD, median};

@@ -23,7 +23,7 @@ use super::error::PrintError;
 use super::flow::Block;
 use super::pattern::{require_printable, tag, white_margin_mm};
 use super::sheet::{Item, Line, LineKind, PointMm, Reading, Text};
-use super::tags::TagOrder;
+use super::tag_order::TagOrder;
 use super::typeface::{Face, figure, fitting_size_pt, shortened, text_width_mm};
 
 /// A tag seen square-on hides its tilt; leaning by 30° shows half of it (sin 30°) and costs a

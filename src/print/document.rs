@@ -1,7 +1,6 @@
 //! The sheets of one print.
 
 use super::frame::Page;
-use super::pdf;
 use super::sheet::Sheet;
 
 /// Sheets that are printed together.
@@ -26,11 +25,5 @@ impl Document {
             title: title.into(),
             sheets,
         }
-    }
-
-    /// The PDF file: vectors only, in exact millimetres, with the viewer's own scaling off. The
-    /// same document gives the same bytes.
-    pub fn pdf(&self) -> Vec<u8> {
-        pdf::write(self)
     }
 }

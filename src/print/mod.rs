@@ -21,6 +21,7 @@ mod pattern;
 mod pdf;
 mod sheet;
 mod sketch;
+mod tag_order;
 mod tags;
 mod typeface;
 
@@ -33,5 +34,6 @@ pub use kit::kit;
 pub use paper::{MeasuredBar, PageSetup, Paper};
 pub use pattern::{SMALLEST_EDGE_MM, white_margin_mm};
 pub use sheet::{Area, Item, Line, LineKind, Pattern, PointMm, Reading, Sheet, Text};
-pub use tags::{TagMount, TagOrder, tags};
+pub use tag_order::TagOrder;
+pub use tags::{TagMount, tags};
 pub use typeface::{Face, text_width_mm};

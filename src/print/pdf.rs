@@ -16,8 +16,15 @@ const REGULAR_FONT: Ref = Ref::new(4);
 const BOLD_FONT: Ref = Ref::new(5);
 const FIRST_PAGE: i32 = 6;
 
-/// The whole file.
-pub(super) fn write(document: &Document) -> Vec<u8> {
+impl Document {
+    /// The PDF file: vectors only, in exact millimetres, with the viewer's own scaling off. The
+    /// same document gives the same bytes.
+    pub fn pdf(&self) -> Vec<u8> {
+        write(self)
+    }
+}
+
+fn write(document: &Document) -> Vec<u8> {
     let mut pdf = Pdf::new();
     write_catalog(&mut pdf);
     pdf.document_info(INFO)

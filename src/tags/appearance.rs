@@ -3,8 +3,9 @@
 use fearless_simd::prelude::*;
 use nalgebra::{Matrix3, Point2, SMatrix, SVector, Vector2, Vector3};
 
+use super::lanes::Lanes;
 use super::mosaic::{self, Mosaic, PARITIES};
-use super::patch::{Lanes, Patch, PixelGroup};
+use super::patch::{Patch, PixelGroup};
 use super::pattern::{Blur, HALF, Pattern};
 use crate::geometry::homography;
 

@@ -3,6 +3,7 @@
 use nalgebra::{Matrix3, Point2};
 
 use super::DropReason;
+use super::lanes::{LANES, Numbers};
 use super::mosaic::{self, PARITIES};
 use super::pattern::{CELLS, HALF};
 use super::tone::Tone;
@@ -23,16 +24,6 @@ pub(super) const BLOCK_SIDE: usize = CELLS + 2;
 
 /// Blocks of a patch.
 pub(super) const BLOCKS: usize = BLOCK_SIDE * BLOCK_SIDE;
-
-/// Pixels that are compared at once.
-pub(super) const LANES: usize = 8;
-
-/// One number for each pixel of a group. Single precision holds a place in a patch to 1e-5 px, and
-/// sums over a patch to less than the rounding of its code values.
-pub(super) type Numbers = [f32; LANES];
-
-/// The same while the processor works on them, in registers of the width that it has.
-pub(super) type Lanes<S> = fearless_simd::f32x8<S>;
 
 /// Pixels of one kind, close together.
 #[derive(Debug, Clone)]

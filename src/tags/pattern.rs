@@ -5,7 +5,7 @@ use std::f32::consts::{FRAC_1_SQRT_2, FRAC_2_SQRT_PI};
 use fearless_simd::prelude::*;
 use serde::{Deserialize, Serialize};
 
-use super::patch::{LANES, Lanes};
+use super::lanes::{LANES, Lanes};
 
 /// Cells along one side of the black square, border included.
 pub const CELLS: usize = 8;
@@ -278,7 +278,7 @@ mod tests {
     use fearless_simd::{Level, dispatch, prelude::*};
 
     use super::normal;
-    use crate::tags::patch::{Lanes, Numbers};
+    use crate::tags::lanes::{Lanes, Numbers};
 
     /// Distribution and density at 0 to 4, after Abramowitz and Stegun 1964, table 26.1.
     const TABLE: [(f32, f32, f32); 8] = [

@@ -12,8 +12,9 @@ use super::appearance::{
     Appearance, BLUR, COVARIANCE, UNKNOWNS, Unknowns, WHITE, contrast, corners_of,
 };
 use super::correlation::variance_factor;
+use super::lanes::Numbers;
 use super::mosaic::{Mosaic, MosaicEvidence};
-use super::patch::{BLOCKS, Numbers, Patch, PixelGroup};
+use super::patch::{BLOCKS, Patch, PixelGroup};
 use super::pattern::{HALF, Pattern};
 use super::sensor::Sensor;
 use super::sums::{Solved, Sums};

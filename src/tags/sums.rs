@@ -4,8 +4,9 @@ use fearless_simd::{Level, dispatch, prelude::*};
 use nalgebra::{Cholesky, Const, Matrix3, SMatrix, Vector3};
 
 use super::appearance::{Appearance, COLUMNS, MOSAIC, RESIDUAL, UNKNOWNS, Unknowns};
+use super::lanes::{Lanes, Numbers};
 use super::mosaic::{Mosaic, MosaicEvidence};
-use super::patch::{Lanes, Numbers, PixelGroup};
+use super::patch::PixelGroup;
 
 /// Code values are whole numbers: no residual noise is believed below this share of the range.
 const QUANTISATION_SD: f64 = 1.0 / 219.0 / 3.464;

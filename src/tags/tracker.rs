@@ -12,6 +12,7 @@ use super::recognise::{nearby, recognise, shows_in_part};
 use super::refine::{Look, PatternFit, refine};
 use super::search::{Search, SearchResult, Window};
 use super::sensor::Sensor;
+use super::sensor_estimate;
 use super::{DropReason, Dropped, SightedFrame, Sighting, TagPlan, TagsError};
 use crate::clip::{Frame, GreyImage, Levels};
 use crate::landmarks::{LandmarkSighting, Landmarks, TagsInFrame};
@@ -383,7 +384,7 @@ fn estimate_sensor(
         .iter()
         .filter_map(|(id, places)| Some((&tracks.get(id)?.pattern, *places.first()?)))
         .collect();
-    Sensor::estimate(image, levels, &tags)
+    sensor_estimate::estimate(image, levels, &tags)
 }
 
 /// Refuses two good fits of one id that lie apart.

@@ -5,8 +5,7 @@ use std::collections::BTreeMap;
 use nalgebra::{Matrix3, Point2};
 
 use super::board::{Charuco, CharucoLayout, MarkerPlace};
-use super::crossing::PredictedCrossing;
-use super::sighting::Expected;
+use super::crossing::{Expected, PredictedCrossing};
 use crate::geometry::{homography, quadrilateral};
 use crate::vision::FoundMarker;
 

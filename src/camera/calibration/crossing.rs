@@ -45,6 +45,13 @@ const CONVERGED_PX: f64 = 1e-4;
 type Parameters = SVector<f64, PARAMETERS>;
 type Normal = SMatrix<f64, PARAMETERS, PARAMETERS>;
 
+/// A crossing of the board and where it is expected.
+pub(super) struct Expected {
+    pub column: usize,
+    pub row: usize,
+    pub predicted: PredictedCrossing,
+}
+
 /// Where a crossing is expected.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct PredictedCrossing {

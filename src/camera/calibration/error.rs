@@ -1,6 +1,6 @@
 //! Why a calibration could not be made.
 
-use super::sighting::FEWEST_CROSSINGS;
+use super::view::FEWEST_CROSSINGS;
 use crate::clip::ClipError;
 use crate::vision::{Dictionary, VisionError};
 

@@ -6,14 +6,12 @@ use nalgebra::{Point2, Vector2};
 
 use super::board::{Board, Charuco, CharucoLayout, Chessboard};
 use super::charuco::{MarkerMisfit, PlacedMarkers, place_markers};
-use super::crossing::{CrossingFault, PredictedCrossing, measure_crossing};
+use super::crossing::{CrossingFault, Expected, PredictedCrossing, measure_crossing};
 use super::reduced::Reduced;
-use super::view::{BoardPoint, BoardView};
+use super::view::{BoardPoint, BoardView, FEWEST_CROSSINGS};
 use crate::clip::GreyImage;
 use crate::vision::{FoundMarker, MarkerFinder, SearchEffort, VisionError, find_chessboard};
 
-/// Fewest crossings of a useful view: they fix the eight numbers of its homography twice over.
-pub(super) const FEWEST_CROSSINGS: usize = 8;
 /// Longer side, px, of the picture in which markers are looked for first: the search compares with
 /// the brightness around, and in larger pictures a near marker's black is wider than that.
 const MARKER_SEARCH_SIDE_PX: usize = 1000;
@@ -68,13 +66,6 @@ pub struct BoardSighting {
     /// The layout that the markers showed; `None` for chessboards, and for boards with an odd
     /// number of rows, where both layouts are one.
     pub layout: Option<CharucoLayout>,
-}
-
-/// A crossing of the board and where it is expected.
-pub(super) struct Expected {
-    pub column: usize,
-    pub row: usize,
-    pub predicted: PredictedCrossing,
 }
 
 /// Finds one kind of board in pictures.

@@ -2,6 +2,9 @@
 
 use nalgebra::Point2;
 
+/// Fewest crossings of a useful view: they fix the eight numbers of its homography twice over.
+pub(super) const FEWEST_CROSSINGS: usize = 8;
+
 /// A point of the board seen in the picture.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct BoardPoint {

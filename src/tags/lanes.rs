@@ -1,0 +1,11 @@
+//! Lanes: how many pixels are compared at once, and in what.
+
+/// Pixels that are compared at once.
+pub(super) const LANES: usize = 8;
+
+/// One number for each pixel of a group. Single precision holds a place in a patch to 1e-5 px, and
+/// sums over a patch to less than the rounding of its code values.
+pub(super) type Numbers = [f32; LANES];
+
+/// The same while the processor works on them, in registers of the width that it has.
+pub(super) type Lanes<S> = fearless_simd::f32x8<S>;
