@@ -7,7 +7,7 @@ use super::frame_start::{START_LOSS, best_start};
 use super::joint_fit::{JointFit, State};
 use super::observation::Target;
 use super::parameters::FrameState;
-use super::plausible::{chi2, chi2_of, keep_plausible};
+use super::plausible::{chi2, chi2_of, keep_below, keep_plausible};
 use super::readout;
 use super::search::{FROM_AFAR, FROM_NEARBY, Search};
 use crate::solver::Loss;
@@ -156,12 +156,7 @@ fn sort(
     let mut changed = false;
     for (frame, chi2) in fit.frames.iter_mut().zip(&chi2) {
         let before: Vec<bool> = frame.observations.iter().map(|seen| seen.kept).collect();
-        for (seen, chi2) in frame.observations.iter_mut().zip(chi2) {
-            seen.kept = *chi2 < rejection_chi2;
-        }
-        if fit.layout.camera_moves && !frame.tells_camera() {
-            frame.reject_all();
-        }
+        keep_below(frame, chi2, rejection_chi2, fit.layout.camera_moves);
         let after = frame.observations.iter().map(|seen| seen.kept);
         changed |= before.into_iter().ne(after);
     }
