@@ -2,6 +2,8 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::warning::Warning;
+
 /// A doubt about a clip.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub enum ClipWarning {
@@ -32,9 +34,8 @@ pub enum ClipWarning {
     },
 }
 
-impl ClipWarning {
-    /// Stable name of the kind of warning.
-    pub fn code(&self) -> &'static str {
+impl Warning for ClipWarning {
+    fn code(&self) -> &'static str {
         match self {
             Self::TimesRebuilt { .. } => "frame-times-rebuilt",
             Self::FramesLost { .. } => "frames-lost",
@@ -42,8 +43,7 @@ impl ClipWarning {
         }
     }
 
-    /// What was seen, with the figure that raised the doubt.
-    pub fn text(&self) -> String {
+    fn text(&self) -> String {
         match self {
             Self::TimesRebuilt { rebuilt, first_s } => format!(
                 "{rebuilt} frames, the first near {first_s:.3} s, carry no usable time; they were \
@@ -72,8 +72,7 @@ impl ClipWarning {
         }
     }
 
-    /// What the person can do about it.
-    pub fn mend(&self) -> String {
+    fn mend(&self) -> String {
         match self {
             Self::TimesRebuilt { .. } => {
                 "give the clip as the camera recorded it; conversions may damage the times".into()

@@ -15,6 +15,7 @@ use crate::camera::calibration::{
 use crate::clip::{Clip, ClipOptions};
 use crate::report::calibration::{CalibrationRecord, CalibrationReport, page, summary};
 use crate::vision::Dictionary;
+use crate::warning::gather;
 
 /// What `calibrate` is asked for.
 #[derive(Debug, Args)]
@@ -136,7 +137,9 @@ pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
     let clip = Clip::open(&options.clip, &UNTIMED)?;
 
     let mut warnings = Vec::new();
-    let survey = survey(clip, board, progress(common).as_ref(), &mut warnings)?;
+    let survey = gather(&mut warnings, |doubts| {
+        survey(clip, board, progress(common).as_ref(), doubts)
+    })?;
     let how = CalibrateOptions {
         terms: options.distortion.terms(),
         ..CalibrateOptions::default()

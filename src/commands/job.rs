@@ -7,7 +7,7 @@ use super::CommandError;
 use super::memory;
 use super::output::{OutputFolder, write_files};
 use crate::camera::CameraProfile;
-use crate::clip::{Clip, ClipOptions, Frame, Levels, day_of_file};
+use crate::clip::{Clip, ClipOptions, ClipWarning, Frame, Levels, day_of_file};
 use crate::kept_sightings::{Before, KeptSightings, Searched};
 use crate::matching;
 use crate::measurement::{FrameRow, Measurement, Stages, frame_rows};
@@ -18,7 +18,7 @@ use crate::report::{self, Picture, ReportInputs, TraceInputs, frame_to_mark};
 use crate::response;
 use crate::stations::{self, HoldOptions};
 use crate::tags::{self, Begun, SightedFrame, Sightings, TagPlan};
-use crate::warning::Warning;
+use crate::warning::gather;
 
 /// What is measured, and with what.
 pub struct Job<'a> {
@@ -122,7 +122,7 @@ impl Job<'_> {
         let (mut times, mut warnings) = (Times::start(), Vec::new());
         let info = clip.info().clone();
 
-        let (sightings, from_kept) = self.sightings(clip, &mut warnings)?;
+        let (sightings, from_kept) = gather(&mut warnings, |doubts| self.sightings(clip, doubts))?;
         memory::give_back();
         times.stage(if from_kept == FromKept::All {
             "kept sightings"
@@ -131,19 +131,27 @@ impl Job<'_> {
         });
 
         let options = FitOptions::default();
-        let motion = motion::fit(&sightings, model, profile, &options, &mut warnings)?;
+        let motion = gather(&mut warnings, |doubts| {
+            motion::fit(&sightings, model, profile, &options, doubts)
+        })?;
         memory::give_back();
         times.stage("motion");
 
         let options = HoldOptions::default();
-        let holds = stations::find_holds(&motion, &sightings, model, &options, &mut warnings)?;
+        let holds = gather(&mut warnings, |doubts| {
+            stations::find_holds(&motion, &sightings, model, &options, doubts)
+        })?;
         times.stage("stations");
 
-        let responses = response::respond(&motion, &holds, model, &mut warnings)?;
+        let responses = gather(&mut warnings, |doubts| {
+            response::respond(&motion, &holds, model, doubts)
+        })?;
         times.stage("response");
 
         let (groups, radio) = (&model.matches, model.radio.as_ref());
-        let corrections = matching::match_groups(&responses, groups, radio, &mut warnings)?;
+        let corrections = gather(&mut warnings, |doubts| {
+            matching::match_groups(&responses, groups, radio, doubts)
+        })?;
         times.stage("matching");
 
         let rows = frame_rows(&motion, &holds);
@@ -176,7 +184,7 @@ impl Job<'_> {
     fn sightings(
         &self,
         clip: Clip,
-        warnings: &mut Vec<Warning>,
+        warnings: &mut Vec<ClipWarning>,
     ) -> Result<(Sightings, FromKept), CommandError> {
         let info = clip.info().clone();
         let plan = TagPlan::of(self.model);
@@ -190,7 +198,7 @@ impl Job<'_> {
         let from_kept = FromKept::of(&before);
         let begun = match before {
             Before::All(Searched { frames, doubts }) => {
-                warnings.extend(doubts.into_iter().map(Warning::from));
+                warnings.extend(doubts);
                 return Ok((Sightings { clip: info, frames }, from_kept));
             }
             Before::Part(begun) => *begun,
@@ -204,7 +212,7 @@ impl Job<'_> {
         if let Some(keeping) = keeping {
             keeping.finish(&doubts);
         }
-        warnings.extend(doubts.into_iter().map(Warning::from));
+        warnings.extend(doubts);
         Ok((sightings, from_kept))
     }
 }

@@ -41,7 +41,6 @@ use crate::conventions::COVERAGE_FACTOR;
 use crate::measured::Measured;
 use crate::model_file::{Joins, MatchGroup, MatchMotion, Radio, Settings, Target};
 use crate::response::Responses;
-use crate::warning::Warning;
 
 pub use cause::{Cause, LinkageDifference, LinkagePart};
 pub use error::MatchingError;
@@ -202,7 +201,7 @@ pub fn match_groups(
     responses: &Responses,
     groups: &[MatchGroup],
     radio: Option<&Radio>,
-    warnings: &mut Vec<Warning>,
+    warnings: &mut Vec<MatchingWarning>,
 ) -> Result<Vec<Correction>, MatchingError> {
     let mut corrections = Vec::new();
     for group in groups {
@@ -219,7 +218,7 @@ pub fn match_group(
     responses: &Responses,
     group: &MatchGroup,
     radio: Option<&Radio>,
-    warnings: &mut Vec<Warning>,
+    warnings: &mut Vec<MatchingWarning>,
 ) -> Result<Vec<Correction>, MatchingError> {
     let radio = match radio {
         Some(radio) => {
@@ -227,7 +226,7 @@ pub fn match_group(
             radio.clone()
         }
         None => {
-            let warning = Warning::Matching(MatchingWarning::RadioNotDeclared);
+            let warning = MatchingWarning::RadioNotDeclared;
             if !warnings.contains(&warning) {
                 warnings.push(warning);
             }
@@ -247,8 +246,7 @@ pub fn match_group(
         to_target(responses, group, &radio)?
     };
     for correction in &corrections {
-        let doubts = warning::about(correction).into_iter();
-        warnings.extend(doubts.map(Warning::Matching));
+        warnings.extend(warning::about(correction));
     }
     Ok(corrections)
 }

@@ -3,6 +3,7 @@
 use crate::conventions::COVERAGE_FACTOR;
 use crate::measured::Measured;
 use crate::model_file::Target;
+use crate::warning::Warning;
 
 use super::Correction;
 
@@ -49,9 +50,10 @@ impl MatchingWarning {
         "remains-out-of-tolerance",
         "follower-out-of-reach",
     ];
+}
 
-    /// Stable name of the kind of warning.
-    pub fn code(&self) -> &'static str {
+impl Warning for MatchingWarning {
+    fn code(&self) -> &'static str {
         match self {
             Self::RadioNotDeclared => Self::CODES[0],
             Self::RemainsOutOfTolerance { .. } => Self::CODES[1],
@@ -59,8 +61,7 @@ impl MatchingWarning {
         }
     }
 
-    /// What was seen, with the figure that raised the doubt.
-    pub fn text(&self) -> String {
+    fn text(&self) -> String {
         match self {
             Self::RadioNotDeclared => {
                 "the model file declares no radio, so only end points in steps of 1 % are proposed"
@@ -96,8 +97,7 @@ impl MatchingWarning {
         }
     }
 
-    /// What the person can do about it.
-    pub fn mend(&self) -> String {
+    fn mend(&self) -> String {
         match self {
             Self::RadioNotDeclared => {
                 "declare [radio] with the positions of its output curve, then run `hingewise match`"

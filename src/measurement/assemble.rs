@@ -7,7 +7,7 @@ use crate::motion::{Motion, SurfaceMotion};
 use crate::response::{Response, Responses};
 use crate::stations::LogTiming;
 use crate::tags::Sightings;
-use crate::warning::{Warning, WarningText};
+use crate::warning::WarningText;
 
 use super::{
     CameraRecord, ClipRecord, FORMAT, FitRecord, FrameRow, HingeRecord, Measurement,
@@ -37,7 +37,7 @@ pub struct Stages<'a> {
     /// One entry a follower.
     pub corrections: &'a [Correction],
     /// What raises doubt.
-    pub warnings: &'a [Warning],
+    pub warnings: &'a [WarningText],
     /// Day of the measurement, `YYYY-MM-DD`.
     pub date: Option<&'a str>,
 }
@@ -70,7 +70,7 @@ impl Measurement {
             groups: stages.model.matches.clone(),
             radio: stages.model.radio.clone(),
             matches: stages.corrections.to_vec(),
-            warnings: stages.warnings.iter().map(WarningText::from).collect(),
+            warnings: stages.warnings.to_vec(),
             trace: thinned(stages.rows, stages.motion.surfaces.len()),
         }
         .rounded()
@@ -84,7 +84,7 @@ impl Measurement {
         groups: Vec<MatchGroup>,
         radio: Option<Radio>,
         matches: Vec<Correction>,
-        warnings: &[Warning],
+        warnings: &[MatchingWarning],
     ) -> Result<Self, MeasurementError> {
         let lasting = self
             .warnings

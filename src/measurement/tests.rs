@@ -9,7 +9,6 @@ use super::*;
 use crate::matching::MatchingWarning;
 use crate::motion::{FrameDeflection, Motion, MotionFrame, MotionWarning, SurfaceMotion};
 use crate::stations::{Holds, Sweeps};
-use crate::warning::Warning;
 
 fn read(text: &str) -> Result<Measurement, MeasurementError> {
     Measurement::from_json(text, Path::new("measurement.json"))
@@ -197,12 +196,9 @@ fn what_is_no_number_is_refused_when_kept() {
 #[test]
 fn matching_again_replaces_the_doubts_of_matching_and_keeps_the_others() {
     let mut measurement = heron();
-    let matching = Warning::Matching(MatchingWarning::RadioNotDeclared);
-    measurement.warnings = vec![
-        (&Warning::Motion(MotionWarning::NoAirframeTag)).into(),
-        (&matching).into(),
-    ];
-    let codes = |warnings: &[Warning]| -> Vec<String> {
+    let matching = MatchingWarning::RadioNotDeclared;
+    measurement.warnings = vec![(&MotionWarning::NoAirframeTag).into(), (&matching).into()];
+    let codes = |warnings: &[MatchingWarning]| -> Vec<String> {
         let matched = measurement.rematched(Vec::new(), None, Vec::new(), warnings);
         let kept = matched.unwrap().warnings;
         kept.into_iter().map(|warning| warning.code).collect()
@@ -337,7 +333,7 @@ fn what_the_stages_hand_on_is_kept_and_read_back() {
         responses: &sample.responses(),
         stick_log: None,
         corrections: &sample.matches,
-        warnings: &[Warning::Motion(MotionWarning::NoAirframeTag)],
+        warnings: &[(&MotionWarning::NoAirframeTag).into()],
         date: Some("2026-11-25"),
     })
     .unwrap();

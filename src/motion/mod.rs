@@ -65,7 +65,6 @@ use crate::camera::CameraProfile;
 use crate::measured::Measured;
 use crate::model_file::ModelFile;
 use crate::tags::Sightings;
-use crate::warning::Warning;
 use joint_fit::{JointFit, State};
 use search::{FROM_NEARBY, Search};
 use setup::declared;
@@ -308,11 +307,11 @@ pub fn fit(
     model: &ModelFile,
     profile: &CameraProfile,
     options: &FitOptions,
-    warnings: &mut Vec<Warning>,
+    warnings: &mut Vec<MotionWarning>,
 ) -> Result<Motion, MotionError> {
     let mut model = setup::with_seen_airframe_tags(model, sightings);
     if model.airframe_tags.is_empty() {
-        warnings.push(Warning::Motion(MotionWarning::NoAirframeTag));
+        warnings.push(MotionWarning::NoAirframeTag);
     }
     let (mut fit, mut sorted) = loop {
         match fit_of_every_tag(sightings, &model, profile, options) {
@@ -320,24 +319,21 @@ pub fn fit(
                 if setup::can_do_without(&model, tag_id) =>
             {
                 model.airframe_tags.retain(|tag| tag.id != tag_id);
-                warnings.push(Warning::Motion(MotionWarning::AirframeTagLeftOut {
-                    tag_id,
-                    sighted,
-                }));
+                warnings.push(MotionWarning::AirframeTagLeftOut { tag_id, sighted });
             }
             result => break result?,
         }
     };
     if fit.surroundings_move {
-        warnings.push(Warning::Motion(MotionWarning::SurroundingsMove));
+        warnings.push(MotionWarning::SurroundingsMove);
     }
     if fit.layout.rocking {
         let angle_deg = rocking::rocking_deg(&fit, &sorted);
-        warnings.push(Warning::Motion(MotionWarning::AircraftRocks { angle_deg }));
+        warnings.push(MotionWarning::AircraftRocks { angle_deg });
     }
     let frames = carried::carried_frames(&fit);
     if frames >= carried::TOLD_FRAMES {
-        warnings.push(Warning::Motion(MotionWarning::AirframeTagHidden { frames }));
+        warnings.push(MotionWarning::AirframeTagHidden { frames });
     }
     let has_corner_errors = options.corner_error_sd_px > 0.0;
     let constant = match has_corner_errors {
@@ -346,10 +342,7 @@ pub fn fit(
     };
     for (tag, frames) in doubtful::admit(&mut fit, &mut sorted) {
         let (tag_id, _) = declared(&model, tag);
-        warnings.push(Warning::Motion(MotionWarning::TagLooksOtherwise {
-            tag_id,
-            frames,
-        }));
+        warnings.push(MotionWarning::TagLooksOtherwise { tag_id, frames });
     }
     let lasting = rests::weigh_rests(&mut fit, &sorted, &constant, options.place_error_sd_px);
     let state = fit
@@ -358,7 +351,7 @@ pub fn fit(
     for tag in shown::bowed_tags(&fit, &state) {
         let (tag_id, _) = declared(&model, tag);
         let bow_mm = state.constants.bow_mm(tag).amax();
-        warnings.push(Warning::Motion(MotionWarning::TagBent { tag_id, bow_mm }));
+        warnings.push(MotionWarning::TagBent { tag_id, bow_mm });
     }
     fit.layout.corner_errors = has_corner_errors;
     result::Conclusion {

@@ -20,7 +20,6 @@ use crate::geometry::Pose;
 use crate::measured::Measured;
 use crate::model_file::ModelFile;
 use crate::tags::Sightings;
-use crate::warning::Warning;
 
 /// The fit is doubted where tags lie further from where it says than this share of their edges, in
 /// the root mean square. Films that were coded so poorly that a hold could be 0.5° off have 0.4 %,
@@ -45,7 +44,7 @@ impl Conclusion<'_> {
     pub fn draw(
         self,
         options: &FitOptions,
-        warnings: &mut Vec<Warning>,
+        warnings: &mut Vec<MotionWarning>,
     ) -> Result<Motion, MotionError> {
         let state = self.state;
         let reduced = self.fit.system(state, 0.0);
@@ -283,7 +282,7 @@ fn own_covariance(eliminated: &FrameElimination, signs: &[f64]) -> DMatrix<f64> 
 }
 
 /// Tells or refuses what does not move as the fit takes it to.
-fn judge_scatter(scatter: &Scatter, warnings: &mut Vec<Warning>) -> Result<(), MotionError> {
+fn judge_scatter(scatter: &Scatter, warnings: &mut Vec<MotionWarning>) -> Result<(), MotionError> {
     let (rms_px, rms_pct) = (scatter.rms_px, 100.0 * scatter.rms_share);
     if rms_pct.is_nan() || scatter.rms_share > REFUSED_LOOSE_SHARE {
         return Err(MotionError::FitLoose {
@@ -293,11 +292,11 @@ fn judge_scatter(scatter: &Scatter, warnings: &mut Vec<Warning>) -> Result<(), M
         });
     }
     if scatter.rms_share > LOOSE_SHARE {
-        warnings.push(Warning::Motion(MotionWarning::FitLoose {
+        warnings.push(MotionWarning::FitLoose {
             rms_px,
             rms_pct,
             threshold_pct: 100.0 * LOOSE_SHARE,
-        }));
+        });
     }
     Ok(())
 }

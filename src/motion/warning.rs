@@ -2,6 +2,7 @@
 
 use super::MotionError;
 use super::options::{MEND_FIT_LOOSE, MEND_HINGE_POOR, MEND_TAG_FITS_NOWHERE};
+use crate::warning::Warning;
 
 /// A doubt about the fit.
 #[derive(Debug, Clone, PartialEq)]
@@ -79,9 +80,8 @@ pub enum MotionWarning {
     },
 }
 
-impl MotionWarning {
-    /// Stable name of the kind of warning.
-    pub fn code(&self) -> &'static str {
+impl Warning for MotionWarning {
+    fn code(&self) -> &'static str {
         match self {
             Self::NoAirframeTag => "no-airframe-tag",
             Self::AirframeTagLeftOut { .. } => "airframe-tag-left-out",
@@ -97,8 +97,7 @@ impl MotionWarning {
         }
     }
 
-    /// What was seen, with the figure that raised the doubt.
-    pub fn text(&self) -> String {
+    fn text(&self) -> String {
         match self {
             Self::NoAirframeTag => {
                 "no airframe tag was seen, so the result holds only if the camera stood still"
@@ -167,8 +166,7 @@ impl MotionWarning {
         }
     }
 
-    /// What the person can do about it.
-    pub fn mend(&self) -> String {
+    fn mend(&self) -> String {
         match self {
             Self::NoAirframeTag => {
                 "stick a tag on a part that does not move and declare it as [[airframe_tag]]".into()

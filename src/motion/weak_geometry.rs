@@ -7,7 +7,6 @@ use super::{FrameDeflection, Motion, MotionError, MotionWarning};
 use crate::conventions::deg_from_rad;
 use crate::model_file::ModelFile;
 use crate::statistics::median;
-use crate::warning::Warning;
 
 /// Travel is told between these shares of all deflections: single frames do not make travel.
 pub(super) const TRAVEL_SHARES: [f64; 2] = [0.02, 0.98];
@@ -28,7 +27,7 @@ const SQUARE_ON_DEG: f64 = 5.0;
 pub(super) fn judge_hinges(
     motion: &Motion,
     model: &ModelFile,
-    warnings: &mut Vec<Warning>,
+    warnings: &mut Vec<MotionWarning>,
 ) -> Result<(), MotionError> {
     for (index, surface) in motion.surfaces.iter().enumerate() {
         let scale_sd = angle_scale_sd(motion, index);
@@ -39,19 +38,19 @@ pub(super) fn judge_hinges(
             });
         }
         if scale_sd > DOUBTFUL_SCALE_SD {
-            warnings.push(Warning::Motion(MotionWarning::HingePoor {
+            warnings.push(MotionWarning::HingePoor {
                 surface: surface.name.clone(),
                 scale_sd_pct: 100.0 * scale_sd,
                 threshold_pct: 100.0 * DOUBTFUL_SCALE_SD,
-            }));
+            });
         }
         let nearest_mm = NEAREST_EDGES * model.surfaces[index].edge_mm;
         if surface.radius_mm.value < nearest_mm {
-            warnings.push(Warning::Motion(MotionWarning::TagOnHinge {
+            warnings.push(MotionWarning::TagOnHinge {
                 surface: surface.name.clone(),
                 radius_mm: surface.radius_mm.value,
                 threshold_mm: nearest_mm,
-            }));
+            });
         }
     }
     Ok(())
@@ -63,7 +62,7 @@ pub(super) fn judge_airframe_tag(
     fit: &JointFit,
     state: &State,
     model: &ModelFile,
-    warnings: &mut Vec<Warning>,
+    warnings: &mut Vec<MotionWarning>,
 ) {
     let [tag] = model.airframe_tags.as_slice() else {
         return;
@@ -81,11 +80,11 @@ pub(super) fn judge_airframe_tag(
         });
     let angle_deg = median(angles_rad).map_or(f64::NAN, deg_from_rad);
     if angle_deg < SQUARE_ON_DEG {
-        warnings.push(Warning::Motion(MotionWarning::AirframeTagSquareOn {
+        warnings.push(MotionWarning::AirframeTagSquareOn {
             tag_id: tag.id,
             angle_deg,
             threshold_deg: SQUARE_ON_DEG,
-        }));
+        });
     }
 }
 

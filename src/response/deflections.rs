@@ -10,7 +10,6 @@ use crate::conventions::deg_from_rad;
 use crate::measured::Measured;
 use crate::motion::{Motion, WeightedSum};
 use crate::stations::{Holds, Sweeps};
-use crate::warning::Warning;
 
 /// One surface's means.
 pub(super) struct SurfaceMeans {
@@ -39,7 +38,7 @@ pub(super) fn surface_means(
     motion: &Motion,
     holds: &Holds,
     surface: usize,
-    warnings: &mut Vec<Warning>,
+    warnings: &mut Vec<ResponseWarning>,
 ) -> Result<SurfaceMeans, ResponseError> {
     let name = &motion.surfaces[surface].name;
     let mut measured = Vec::new();
@@ -58,13 +57,13 @@ pub(super) fn surface_means(
                 continue;
             }
             let seen = |frame: &&usize| motion.frames[**frame].deflections[surface].is_some();
-            warnings.push(Warning::Response(ResponseWarning::HoldNotMeasured {
+            warnings.push(ResponseWarning::HoldNotMeasured {
                 surface: name.clone(),
                 stick_pct: visit.stick_pct,
                 time_s: visit.time_s,
                 frames: frames.iter().filter(seen).count(),
                 fewest: FEWEST_FRAMES,
-            }));
+            });
             continue;
         };
         let is_neutral = |(frame, _): &&(usize, f64)| holds.neutral_frames.contains(frame);

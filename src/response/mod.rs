@@ -35,7 +35,6 @@ use crate::measured::Measured;
 use crate::model_file::{ModelFile, Surface};
 use crate::motion::{Motion, SurfaceMotion, TagsAtNeutral};
 use crate::stations::{Approach, Holds};
-use crate::warning::Warning;
 use deflections::{HoldDeflections, SurfaceMeans};
 use health::SurfaceStations;
 use lag::Side;
@@ -144,7 +143,7 @@ pub fn respond(
     motion: &Motion,
     holds: &Holds,
     model: &ModelFile,
-    warnings: &mut Vec<Warning>,
+    warnings: &mut Vec<ResponseWarning>,
 ) -> Result<Responses, ResponseError> {
     let means: Vec<SurfaceMeans> = (0..motion.surfaces.len())
         .map(|surface| deflections::surface_means(motion, holds, surface, warnings))

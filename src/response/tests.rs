@@ -4,6 +4,7 @@ use super::*;
 use crate::model_file::StationSource;
 use crate::stations::test_motion::{Noise, SURFACE_NAMES, Truth, model_with, motion_of};
 use crate::stations::{Hold, Sweeps};
+use crate::warning::Warning;
 use nalgebra::{DVector, dvector};
 
 const FRAMES_A_HOLD: usize = 20;

@@ -82,7 +82,7 @@ pub enum ResponseWarning {
 }
 
 /// Warns of what a surface's health shows.
-pub(super) fn doubt_health(surface: &str, health: &Health, warnings: &mut Vec<Warning>) {
+pub(super) fn doubt_health(surface: &str, health: &Health, warnings: &mut Vec<ResponseWarning>) {
     let name = || surface.to_owned();
     let above = |value: Option<Measured>, threshold: f64| {
         value.filter(|measured| measured.value.abs() > threshold)
@@ -113,25 +113,22 @@ pub(super) fn doubt_health(surface: &str, health: &Health, warnings: &mut Vec<Wa
         threshold_deg: JITTER_DEG,
     });
     let all = stops.chain(play).chain(neutral).chain(jitter);
-    warnings.extend(all.map(Warning::Response));
+    warnings.extend(all);
 }
 
 /// Warns of sides that do not move together.
-pub(super) fn doubt_lags(lags: &[SideLag], warnings: &mut Vec<Warning>) {
+pub(super) fn doubt_lags(lags: &[SideLag], warnings: &mut Vec<ResponseWarning>) {
     let late = lags.iter().filter(|lag| lag.lag_s.value.abs() > LAG_S);
-    warnings.extend(late.map(|lag| {
-        Warning::Response(ResponseWarning::SidesLag {
-            reference: lag.reference.clone(),
-            follower: lag.follower.clone(),
-            lag_s: lag.lag_s,
-            threshold_s: LAG_S,
-        })
+    warnings.extend(late.map(|lag| ResponseWarning::SidesLag {
+        reference: lag.reference.clone(),
+        follower: lag.follower.clone(),
+        lag_s: lag.lag_s,
+        threshold_s: LAG_S,
     }));
 }
 
-impl ResponseWarning {
-    /// Stable name of the kind of warning.
-    pub fn code(&self) -> &'static str {
+impl Warning for ResponseWarning {
+    fn code(&self) -> &'static str {
         match self {
             Self::HoldNotMeasured { .. } => "hold-not-measured",
             Self::StopsEarly { .. } => "surface-stops-early",
@@ -142,8 +139,7 @@ impl ResponseWarning {
         }
     }
 
-    /// What was seen, with the figure that raised the doubt.
-    pub fn text(&self) -> String {
+    fn text(&self) -> String {
         match self {
             Self::HoldNotMeasured {
                 surface,
@@ -201,8 +197,7 @@ impl ResponseWarning {
         }
     }
 
-    /// What the person can do about it.
-    pub fn mend(&self) -> String {
+    fn mend(&self) -> String {
         match self {
             Self::HoldNotMeasured { .. } => {
                 "keep the tag in view, sharp and free of glare while the stick rests, or hold \

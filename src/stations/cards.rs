@@ -7,7 +7,6 @@ use super::error::{CardConflict, StationsError};
 use super::warning::StationsWarning;
 use crate::motion::Motion;
 use crate::tags::Sightings;
-use crate::warning::Warning;
 
 /// A second card counts as a contradiction from this share of the frames with a card on; below it
 /// was only changed a little early or late. Cards are looked for ten times a second, so one look
@@ -30,7 +29,7 @@ pub(super) fn tell_by_cards(
     sightings: &Sightings,
     stick_by_card: &BTreeMap<u32, f64>,
     rests: &[CardSpan],
-    warnings: &mut Vec<Warning>,
+    warnings: &mut Vec<StationsWarning>,
 ) -> Result<Told, StationsError> {
     let cards = cards_by_frame(sightings, stick_by_card);
     let mut told = Vec::with_capacity(rests.len());
@@ -67,9 +66,9 @@ pub(super) fn tell_by_cards(
         return Err(StationsError::NoCard { rests: rests.len() });
     }
     for (rest, _) in rests.iter().zip(&told).filter(|(_, told)| told.is_none()) {
-        warnings.push(Warning::Stations(StationsWarning::HoldWithoutCard {
+        warnings.push(StationsWarning::HoldWithoutCard {
             time_s: rest.time_s,
-        }));
+        });
     }
     Ok(told)
 }

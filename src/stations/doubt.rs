@@ -4,7 +4,6 @@ use super::error::{SeenRest, StationsError};
 use super::fitness;
 use super::warning::StationsWarning;
 use crate::motion::Motion;
-use crate::warning::Warning;
 
 /// Two holds at one station may differ by this and still be the same: play and a weak servo, deg.
 /// Common practice, no source.
@@ -19,7 +18,7 @@ pub(super) fn doubt_stations(
     motion: &Motion,
     seen: &[SeenRest],
     told: &[Option<f64>],
-    warnings: &mut Vec<Warning>,
+    warnings: &mut Vec<StationsWarning>,
 ) -> Result<(), StationsError> {
     for (surface, surface_motion) in motion.surfaces.iter().enumerate() {
         let points: Vec<(f64, f64, f64)> = seen
@@ -50,10 +49,10 @@ pub(super) fn doubt_stations(
     let misfit_deg = fitness::off_monotone_deg(seen, told);
     let threshold_deg = fitness::off_monotone_threshold_deg(seen);
     if misfit_deg > threshold_deg {
-        warnings.push(Warning::Stations(StationsWarning::ResponseNotMonotone {
+        warnings.push(StationsWarning::ResponseNotMonotone {
             misfit_deg,
             threshold_deg,
-        }));
+        });
     }
     Ok(())
 }

@@ -11,7 +11,6 @@ use super::warning::StationsWarning;
 use super::{Hold, Told};
 use crate::measured::Measured;
 use crate::statistics::median;
-use crate::warning::Warning;
 
 /// The stick rests while it stays this near, pct: a thumb trembles, a logger rounds.
 const STILL_PCT: f64 = 0.75;
@@ -124,15 +123,15 @@ impl<'a> Logged<'a> {
 
     /// Tells a surface that does not follow the log; sweeps cannot be measured then, nor can the
     /// stick be told while it moves.
-    pub fn doubt_following(&self, warnings: &mut Vec<Warning>) -> bool {
+    pub fn doubt_following(&self, warnings: &mut Vec<StationsWarning>) -> bool {
         let Some((surface, share)) = self.alignment.not_followed else {
             return false;
         };
-        warnings.push(Warning::Stations(StationsWarning::StickNotFollowed {
+        warnings.push(StationsWarning::StickNotFollowed {
             surface: self.names[surface].clone(),
             unexplained_pct: 100.0 * share,
             threshold_pct: 100.0 * LARGEST_NOT_FOLLOWED,
-        }));
+        });
         true
     }
 
@@ -140,7 +139,7 @@ impl<'a> Logged<'a> {
     pub fn sweeps(
         &self,
         holds: &[Hold],
-        warnings: &mut Vec<Warning>,
+        warnings: &mut Vec<StationsWarning>,
     ) -> Result<Sweeps, StationsError> {
         let shafts = &self.alignment.shafts;
         let course = |surface: &Vec<Option<super::servo::Shaft>>| -> Vec<Option<f64>> {
@@ -180,7 +179,7 @@ impl<'a> Logged<'a> {
     }
 
     /// Servos that ran at their largest speed while the stick moved slowly enough for a sweep.
-    fn tell_servos_at_limit(&self, warnings: &mut Vec<Warning>) {
+    fn tell_servos_at_limit(&self, warnings: &mut Vec<StationsWarning>) {
         for (surface, shafts) in self.alignment.shafts.iter().enumerate() {
             let rates: Vec<f64> = shafts
                 .iter()
@@ -191,11 +190,11 @@ impl<'a> Logged<'a> {
                 .collect();
             let largest = self.alignment.largest_pct_per_s[surface];
             if let (Some(largest_pct_per_s), true) = (largest, rates.len() >= FEWEST_FRAMES) {
-                warnings.push(Warning::Stations(StationsWarning::ServoAtLimit {
+                warnings.push(StationsWarning::ServoAtLimit {
                     surface: self.names[surface].clone(),
                     frames: rates.len(),
                     largest_pct_per_s,
-                }));
+                });
             }
         }
     }
@@ -205,7 +204,7 @@ impl<'a> Logged<'a> {
         &self,
         holds: &[Hold],
         passages: &[super::Passage],
-        warnings: &mut Vec<Warning>,
+        warnings: &mut Vec<StationsWarning>,
     ) -> Result<(), StationsError> {
         let moving = (0..self.trace.len())
             .filter_map(|frame| self.rate_pct_per_s(frame))
@@ -230,12 +229,12 @@ impl<'a> Logged<'a> {
         let measured_pct = extremes(&mut measured.iter().copied());
         let missing = (measured_pct[0] - stick_pct[0]).max(stick_pct[1] - measured_pct[1]);
         if missing > UNMEASURED_PCT {
-            warnings.push(Warning::Stations(StationsWarning::SweepTooFast {
+            warnings.push(StationsWarning::SweepTooFast {
                 rate_pct_per_s,
                 fastest_pct_per_s: FASTEST_PCT_PER_S,
                 measured_pct,
                 stick_pct,
-            }));
+            });
         }
         Ok(())
     }

@@ -6,13 +6,12 @@ use super::Told;
 use super::error::{RowFault, SeenRest, StationsError};
 use super::table::{Row, read_rows};
 use super::warning::StationsWarning;
-use crate::warning::Warning;
 
 /// The station of each rest; `None` where no mark lies in it, which is also told as a warning.
 pub(super) fn tell_by_marks(
     path: &Path,
     seen: &[SeenRest],
-    warnings: &mut Vec<Warning>,
+    warnings: &mut Vec<StationsWarning>,
 ) -> Result<Told, StationsError> {
     let rows = read_rows(path)?;
     let told = assign(&rows, seen).map_err(|faults| StationsError::FileFaulty {
@@ -20,9 +19,9 @@ pub(super) fn tell_by_marks(
         faults,
     })?;
     for (rest, _) in seen.iter().zip(&told).filter(|(_, told)| told.is_none()) {
-        warnings.push(Warning::Stations(StationsWarning::HoldWithoutMark {
+        warnings.push(StationsWarning::HoldWithoutMark {
             time_s: rest.time_s,
-        }));
+        });
     }
     Ok(told)
 }

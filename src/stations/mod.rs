@@ -47,7 +47,6 @@ use serde::{Deserialize, Serialize};
 use crate::model_file::{ModelFile, StationSource};
 use crate::motion::Motion;
 use crate::tags::Sightings;
-use crate::warning::Warning;
 use log::StickLog;
 use logged::Logged;
 use rest::Rest;
@@ -128,7 +127,7 @@ pub fn find_holds(
     sightings: &Sightings,
     model: &ModelFile,
     options: &HoldOptions,
-    warnings: &mut Vec<Warning>,
+    warnings: &mut Vec<StationsWarning>,
 ) -> Result<Holds, StationsError> {
     let trace = Trace::from_motion(motion);
     let rests = rest::find_rests(&trace, options);
@@ -196,7 +195,7 @@ impl Scene<'_> {
         &self,
         sightings: &Sightings,
         model: &ModelFile,
-        warnings: &mut Vec<Warning>,
+        warnings: &mut Vec<StationsWarning>,
     ) -> Result<Told, StationsError> {
         match &model.stations.source {
             StationSource::Cards(stick_by_card) => {
@@ -223,7 +222,7 @@ impl Scene<'_> {
         &self,
         file: &std::path::Path,
         model: &ModelFile,
-        warnings: &mut Vec<Warning>,
+        warnings: &mut Vec<StationsWarning>,
     ) -> Result<Holds, StationsError> {
         let log = StickLog::read(file)?;
         let surfaces = self.motion.surfaces.iter();

@@ -7,7 +7,6 @@ use super::Told;
 use super::error::{SeenRest, StationsError};
 use super::fitness;
 use super::warning::StationsWarning;
-use crate::warning::Warning;
 
 /// The next best way to tell must be this many times further from a smooth response than the best,
 /// to be sure of the best. Common practice, no source.
@@ -26,7 +25,7 @@ type Pairs = Vec<(usize, usize)>;
 pub(super) fn tell_by_order(
     order_pct: &[f64],
     seen: &[SeenRest],
-    warnings: &mut Vec<Warning>,
+    warnings: &mut Vec<StationsWarning>,
 ) -> Result<Told, StationsError> {
     // One station declared twice in a row is one rest to a camera.
     let mut distinct_pct = order_pct.to_vec();
@@ -68,11 +67,11 @@ pub(super) fn tell_by_order(
     if !is_clear {
         return Err(wrong_count(format!("; perhaps {difference}")));
     }
-    warnings.push(Warning::Stations(StationsWarning::HoldsMiscounted {
+    warnings.push(StationsWarning::HoldsMiscounted {
         declared: order_pct.len(),
         seen: seen.len(),
         difference,
-    }));
+    });
     Ok(told.clone())
 }
 

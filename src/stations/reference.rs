@@ -17,7 +17,6 @@ use super::{Approach, Hold, Scene};
 use crate::conventions::COVERAGE_FACTOR;
 use crate::geometry::{BEND_SHARES, FIRST_BEND, legendre_leading};
 use crate::model_file::ModelFile;
-use crate::warning::Warning;
 
 /// Fewest stations that tell a response's bend.
 const FEWEST_STATIONS: usize = 3;
@@ -62,7 +61,7 @@ pub(super) fn sweeps_by_reference(
     scene: &Scene,
     model: &ModelFile,
     holds: &[Hold],
-    warnings: &mut Vec<Warning>,
+    warnings: &mut Vec<StationsWarning>,
 ) -> Option<(Sweeps, Vec<Option<f64>>)> {
     let group = model.matches.first()?;
     let mut surfaces = scene.motion.surfaces.iter();
@@ -108,11 +107,11 @@ pub(super) fn sweeps_by_reference(
         .iter()
         .map(|passage| teller.shape_sd_pct(passage.stick_pct));
     let largest_sd_pct = sds.fold(0.0, f64::max);
-    warnings.push(Warning::Stations(StationsWarning::StickByReference {
+    warnings.push(StationsWarning::StickByReference {
         surface: group.reference.clone(),
         stations: teller.stations.len(),
         stick_u_pct: COVERAGE_FACTOR * largest_sd_pct,
-    }));
+    });
     let mut passed = vec![None; trace.len()];
     for &frame in passages
         .iter()

@@ -4,6 +4,7 @@ use proptest::prelude::*;
 
 use super::test_motion::{Truth, model_with, motion_of, sightings_of};
 use super::*;
+use crate::warning::Warning;
 
 /// Frames at either end of a hold that may be used beyond the clip's own list of settled frames,
 /// which counts from the stick's stop: the surfaces' stop is seen, the stick's is not.
@@ -34,7 +35,10 @@ fn no_cards(motion: &Motion) -> Sightings {
     sightings_of(&times, &vec![None; times.len()])
 }
 
-fn find(motion: &Motion, source: StationSource) -> Result<(Holds, Vec<Warning>), StationsError> {
+fn find(
+    motion: &Motion,
+    source: StationSource,
+) -> Result<(Holds, Vec<StationsWarning>), StationsError> {
     let mut warnings = Vec::new();
     let model = model_with(source);
     let options = HoldOptions::default();
@@ -211,7 +215,7 @@ fn an_order_that_does_not_fit_is_refused() {
     assert!(!error.mend().is_empty());
 }
 
-fn find_with_cards(cards: &[Option<u32>]) -> Result<(Holds, Vec<Warning>), StationsError> {
+fn find_with_cards(cards: &[Option<u32>]) -> Result<(Holds, Vec<StationsWarning>), StationsError> {
     let truth = Truth::read("tripod");
     let motion = truth.motion(0.05, 1, &every(1, &truth));
     let mut warnings = Vec::new();

@@ -1,5 +1,7 @@
 //! What the stations stage doubts, though it found the holds.
 
+use crate::warning::Warning;
+
 /// A doubt about the holds.
 #[derive(Debug, Clone, PartialEq)]
 pub enum StationsWarning {
@@ -69,9 +71,8 @@ pub enum StationsWarning {
     },
 }
 
-impl StationsWarning {
-    /// Stable name of the kind of warning.
-    pub fn code(&self) -> &'static str {
+impl Warning for StationsWarning {
+    fn code(&self) -> &'static str {
         match self {
             Self::HoldWithoutCard { .. } => "hold-without-card",
             Self::HoldWithoutMark { .. } => "hold-without-mark",
@@ -84,8 +85,7 @@ impl StationsWarning {
         }
     }
 
-    /// What was seen, with the figure that raised the doubt.
-    pub fn text(&self) -> String {
+    fn text(&self) -> String {
         match self {
             Self::HoldWithoutCard { time_s: [from, to] } => format!(
                 "no station card was seen while the surfaces rested from {from:.1} s to {to:.1} s; \
@@ -146,8 +146,7 @@ impl StationsWarning {
         }
     }
 
-    /// What the person can do about it.
-    pub fn mend(&self) -> String {
+    fn mend(&self) -> String {
         match self {
             Self::HoldWithoutCard { .. } => {
                 "show the card during the whole hold, whole, upright and in focus"

@@ -3,6 +3,7 @@
 use std::path::Path;
 
 use hingewise::clip::{ClipError, ClipOptions, ClipWarning};
+use hingewise::warning::Warning;
 
 use super::{data, read, refused, try_read};
 

@@ -1,7 +1,6 @@
 //! A hold in which a tag looks a little otherwise than in all others: a highlight, a bent corner.
 
 use hingewise::motion::{FrameDeflection, MotionWarning};
-use hingewise::warning::Warning;
 use nalgebra::Vector2;
 
 use super::measured;
@@ -40,7 +39,7 @@ struct Fitted {
     errors: Vec<StationError>,
     /// Standard deviation of the misfit in each frame of the hold in which the tag was measured.
     misfits_deg: Vec<f64>,
-    warnings: Vec<Warning>,
+    warnings: Vec<MotionWarning>,
 }
 
 fn fitted(film: &Film) -> Fitted {
@@ -58,10 +57,10 @@ fn fitted(film: &Film) -> Fitted {
     }
 }
 
-fn is_told(warnings: &[Warning], film: &Film) -> bool {
+fn is_told(warnings: &[MotionWarning], film: &Film) -> bool {
     let tag = film.aircraft.surfaces[SURFACE].tag.id;
     let mut told = warnings.iter().filter_map(|warning| match warning {
-        Warning::Motion(MotionWarning::TagLooksOtherwise { tag_id, .. }) => Some(*tag_id),
+        MotionWarning::TagLooksOtherwise { tag_id, .. } => Some(*tag_id),
         _ => None,
     });
     told.any(|tag_id| tag_id == tag)

@@ -1,7 +1,6 @@
 //! How much the airframe tag tells of a camera in the hand.
 
 use hingewise::motion::MotionWarning;
-use hingewise::warning::Warning;
 
 use super::{brief, measured};
 use crate::support::aircraft::{self, Aircraft, WorldTag};
@@ -27,9 +26,9 @@ fn tells_a_lone_airframe_tag_that_faces_a_moving_camera() {
         };
         let (_, warnings) = measured(&observe(&built, &brief(filming, 4))).unwrap();
         warnings.iter().find_map(|warning| match warning {
-            Warning::Motion(MotionWarning::AirframeTagSquareOn {
+            MotionWarning::AirframeTagSquareOn {
                 tag_id, angle_deg, ..
-            }) => Some((*tag_id, *angle_deg)),
+            } => Some((*tag_id, *angle_deg)),
             _ => None,
         })
     };

@@ -1,7 +1,6 @@
 //! Tags on paper that does not lie flat.
 
 use hingewise::motion::{FitOptions, MotionWarning};
-use hingewise::warning::Warning;
 
 use super::{errors_of_films, measured, measured_with, rms_of_claims, with_white_noise_alone};
 use crate::support::aircraft;
@@ -24,9 +23,9 @@ fn film(seed: u64, bent: bool) -> Film {
     observe(&aircraft, &with_white_noise_alone(filming, seed))
 }
 
-fn bent_tags(warnings: &[Warning]) -> Vec<u32> {
+fn bent_tags(warnings: &[MotionWarning]) -> Vec<u32> {
     let ids = warnings.iter().filter_map(|warning| match warning {
-        Warning::Motion(MotionWarning::TagBent { tag_id, .. }) => Some(*tag_id),
+        MotionWarning::TagBent { tag_id, .. } => Some(*tag_id),
         _ => None,
     });
     ids.collect()

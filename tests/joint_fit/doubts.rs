@@ -7,7 +7,6 @@ use crate::support::random::Random;
 use crate::support::world::{Film, observe};
 use crate::support::{aircraft, filming, rigid};
 use hingewise::motion::{MotionError, MotionWarning};
-use hingewise::warning::Warning;
 
 #[test]
 fn measures_without_an_airframe_tag_and_says_so() {
@@ -15,10 +14,7 @@ fn measures_without_an_airframe_tag_and_says_so() {
     built.airframe_tags.clear();
     let film = observe(&built, &brief(filming::tripod(), 2));
     let (motion, warnings) = measured(&film).unwrap();
-    assert_eq!(
-        warnings,
-        vec![Warning::Motion(MotionWarning::NoAirframeTag)]
-    );
+    assert_eq!(warnings, vec![MotionWarning::NoAirframeTag]);
     assert!(!motion.camera_moved);
     errors_of_films([film]);
 }
@@ -71,8 +67,8 @@ fn refuses_travel_that_is_too_small_with_the_figure() {
 #[test]
 fn doubts_a_hinge_that_the_clip_hardly_tells() {
     let (_, warnings) = measured(&short_travel(2.5)).unwrap();
-    let doubted = |warning: &Warning| {
-        matches!(warning, Warning::Motion(MotionWarning::HingePoor { surface, scale_sd_pct, threshold_pct })
+    let doubted = |warning: &MotionWarning| {
+        matches!(warning, MotionWarning::HingePoor { surface, scale_sd_pct, threshold_pct }
             if surface == "left" && scale_sd_pct > threshold_pct)
     };
     assert!(warnings.iter().any(doubted), "{warnings:?}");
@@ -147,7 +143,7 @@ fn leaves_an_airframe_tag_out_that_jumps_about_and_says_so() {
         let mut film = with_two_airframe_tags();
         jumping_about(&mut film, 1, seen_in);
         let (motion, warnings) = measured(&film).unwrap();
-        let told = Warning::Motion(MotionWarning::AirframeTagLeftOut { tag_id: 1, sighted });
+        let told = MotionWarning::AirframeTagLeftOut { tag_id: 1, sighted };
         assert_eq!(warnings, vec![told]);
         assert_eq!(motion.surfaces, expected.surfaces);
         assert_eq!(motion.frames, expected.frames);
@@ -186,7 +182,7 @@ fn doubts_tags_that_swing_and_refuses_them_if_they_swing_much() {
         assert!(
             warnings.iter().any(|warning| matches!(
                 warning,
-                Warning::Motion(MotionWarning::FitLoose { rms_pct, .. }) if (1.0..3.0).contains(rms_pct)
+                MotionWarning::FitLoose { rms_pct, .. } if (1.0..3.0).contains(rms_pct)
             )),
             "{warnings:?}"
         );
@@ -236,7 +232,7 @@ fn says_when_a_tag_sits_on_its_hinge() {
     let (_, warnings) = measured(&film).unwrap();
     assert!(
         warnings.iter().any(
-            |warning| matches!(warning, Warning::Motion(MotionWarning::TagOnHinge { surface, .. }) if surface == "right")
+            |warning| matches!(warning, MotionWarning::TagOnHinge { surface, .. } if surface == "right")
         ),
         "{warnings:?}"
     );

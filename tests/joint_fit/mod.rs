@@ -19,15 +19,17 @@ use crate::support::filming::{self, CornerNoise, Filming, Outliers, StickPlan};
 use crate::support::judge::{StationError, coverage, errors_of, from_neutral, rms, station_errors};
 use crate::support::random::Random;
 use crate::support::world::{Film, observe};
-use hingewise::motion::{FitOptions, Motion, MotionError, fit};
-use hingewise::warning::Warning;
+use hingewise::motion::{FitOptions, Motion, MotionError, MotionWarning, fit};
 use nalgebra::{SMatrix, SVector};
 
-fn measured(film: &Film) -> Result<(Motion, Vec<Warning>), MotionError> {
+fn measured(film: &Film) -> Result<(Motion, Vec<MotionWarning>), MotionError> {
     measured_with(film, FitOptions::default())
 }
 
-fn measured_with(film: &Film, options: FitOptions) -> Result<(Motion, Vec<Warning>), MotionError> {
+fn measured_with(
+    film: &Film,
+    options: FitOptions,
+) -> Result<(Motion, Vec<MotionWarning>), MotionError> {
     let mut warnings = vec![];
     let motion = fit(
         &film.sightings,

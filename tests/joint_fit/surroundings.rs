@@ -1,7 +1,6 @@
 //! A camera in the hand that also sees what stands around the aircraft.
 
 use hingewise::motion::{Motion, MotionWarning};
-use hingewise::warning::Warning;
 
 use super::{brief, errors_of_films, measured, rms_of_claims};
 use crate::support::aircraft;
@@ -89,8 +88,7 @@ fn landmarks_that_wander_are_left_out() {
 fn told(film: &Film) -> (Motion, [bool; 2]) {
     let (motion, warnings) = measured(film).unwrap();
     let told = |kind: fn(&MotionWarning) -> bool| {
-        let of_motion =
-            |warning: &Warning| matches!(warning, Warning::Motion(warning) if kind(warning));
+        let of_motion = |warning: &MotionWarning| matches!(warning, warning if kind(warning));
         warnings.iter().any(of_motion)
     };
     let moves = told(|warning| matches!(warning, MotionWarning::SurroundingsMove));
@@ -171,9 +169,9 @@ fn landmarks_carry_the_camera_around_an_aircraft_that_rocks_too() {
 }
 
 /// In how many frames the airframe tag was told to be hidden.
-fn told_hidden(warnings: &[Warning]) -> Option<usize> {
+fn told_hidden(warnings: &[MotionWarning]) -> Option<usize> {
     warnings.iter().find_map(|warning| match warning {
-        Warning::Motion(MotionWarning::AirframeTagHidden { frames }) => Some(*frames),
+        MotionWarning::AirframeTagHidden { frames } => Some(*frames),
         _ => None,
     })
 }

@@ -1,6 +1,6 @@
 //! Random aircraft: what can be cured is cured, what cannot is told.
 
-use hingewise::matching::{Correction, match_group};
+use hingewise::matching::{Correction, MatchingWarning, match_group};
 use hingewise::model_file::{Joins, MatchGroup, MatchMotion, Radio};
 use hingewise::warning::Warning;
 
@@ -22,7 +22,7 @@ struct Case {
     follower: Side,
     radio: Radio,
     correction: Correction,
-    warnings: Vec<Warning>,
+    warnings: Vec<MatchingWarning>,
     /// Half a step in deflection where the follower is most sensitive.
     half_step_deg: f64,
 }

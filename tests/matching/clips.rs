@@ -2,6 +2,7 @@
 
 use hingewise::matching::match_group;
 use hingewise::model_file::{Joins, MatchMotion, Settings};
+use hingewise::warning::Warning;
 
 use super::linkage::Side;
 use super::world::{

@@ -4,6 +4,7 @@ use hingewise::comparison::Standing;
 use hingewise::matching::{Correction, MatchingError, match_group};
 use hingewise::model_file::{Joins, MatchGroup, MatchMotion, Radio, Settings};
 use hingewise::response::{Response, Responses};
+use hingewise::warning::Warning;
 use proptest::prelude::*;
 
 use super::linkage::Side;

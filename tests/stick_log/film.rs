@@ -10,8 +10,10 @@ use crate::support::world::{Film, observe};
 use hingewise::model_file::StationSource;
 use hingewise::motion::{FitOptions, Motion, fit};
 use hingewise::response::{Responses, respond};
-use hingewise::stations::{Approach, HoldOptions, Holds, StationsError, find_holds};
-use hingewise::warning::Warning;
+use hingewise::stations::{
+    Approach, HoldOptions, Holds, StationsError, StationsWarning, find_holds,
+};
+use hingewise::warning::{WarningText, gather};
 
 /// A log as a radio keeps it.
 #[derive(Clone, Copy)]
@@ -52,7 +54,7 @@ pub struct Measured {
     pub film: Film,
     pub holds: Holds,
     pub responses: Responses,
-    pub warnings: Vec<Warning>,
+    pub warnings: Vec<WarningText>,
 }
 
 pub fn fitted(film: &Film) -> Motion {
@@ -65,7 +67,7 @@ pub fn told(
     film: &Film,
     motion: &Motion,
     log: &str,
-) -> Result<(Holds, Vec<Warning>), StationsError> {
+) -> Result<(Holds, Vec<StationsWarning>), StationsError> {
     let folder = tempfile::tempdir().unwrap();
     let path: PathBuf = folder.path().join("stick.csv");
     std::fs::write(&path, log).unwrap();
@@ -82,8 +84,12 @@ pub fn measured(aircraft: &Aircraft, filming: &Filming, logging: Logging) -> Mea
     let film = observe(aircraft, filming);
     let motion = fitted(&film);
     let log = log_text(&film, logging, filming.seed);
-    let (holds, mut warnings) = told(&film, &motion, &log).unwrap();
-    let responses = respond(&motion, &holds, &film.model, &mut warnings).unwrap();
+    let (holds, doubts) = told(&film, &motion, &log).unwrap();
+    let mut warnings = doubts.iter().map(WarningText::from).collect();
+    let responses = gather(&mut warnings, |doubts| {
+        respond(&motion, &holds, &film.model, doubts)
+    })
+    .unwrap();
     Measured {
         film,
         holds,

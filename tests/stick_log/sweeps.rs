@@ -118,10 +118,10 @@ fn a_fast_sweep_is_told_and_not_measured() {
     let told = measured
         .warnings
         .iter()
-        .find(|w| w.code() == "sweep-too-fast")
+        .find(|w| w.code == "sweep-too-fast")
         .unwrap();
-    assert!(told.text().contains("160 %/s"), "{}", told.text());
-    assert!(told.text().contains("only +0 to +0 %"), "{}", told.text());
+    assert!(told.text.contains("160 %/s"), "{}", told.text);
+    assert!(told.text.contains("only +0 to +0 %"), "{}", told.text);
 }
 
 #[test]
@@ -137,10 +137,10 @@ fn a_servo_at_its_largest_speed_is_told_and_gives_no_wrong_station() {
         let codes = ["servo-at-limit", "stick-not-followed"];
         let mut warnings = measured.warnings.iter();
         let told = warnings
-            .find(|warning| codes.contains(&warning.code()))
+            .find(|warning| codes.contains(&warning.code.as_str()))
             .unwrap();
-        println!("{slew_pct_per_s} %/s: {}", told.text());
-        assert!(told.text().contains("right"), "{}", told.text());
+        println!("{slew_pct_per_s} %/s: {}", told.text);
+        assert!(told.text.contains("right"), "{}", told.text);
         for error in station_errors(&measured) {
             assert!(
                 error.error_deg.abs() < 4.0 * error.sd_deg.max(0.02),
@@ -166,7 +166,7 @@ fn nothing_else_is_told_of_a_slow_servo() {
         };
         let measured = measured(&built, &filming, LOGGING);
         let warnings = measured.warnings.iter();
-        let codes: Vec<&str> = warnings.map(|warning| warning.code()).collect();
+        let codes: Vec<&str> = warnings.map(|warning| warning.code.as_str()).collect();
         assert_eq!(codes, ["servo-at-limit"], "seed {seed}");
     }
 }

@@ -9,9 +9,8 @@ use super::candidate::Candidate;
 use super::diagnosis::diagnose;
 use super::error::CalibrationError;
 use super::sighting::{BoardFinder, BoardSighting, NoView};
-use crate::clip::{Clip, Frame};
+use crate::clip::{Clip, ClipWarning, Frame};
 use crate::progress::Progress;
-use crate::warning::Warning;
 
 /// Time between two looks into a clip: hands hardly move the board to a new view in less.
 const LOOK_INTERVAL_S: f64 = 0.2;
@@ -41,7 +40,7 @@ pub fn survey(
     clip: Clip,
     board: Board,
     progress: &dyn Progress,
-    warnings: &mut Vec<Warning>,
+    warnings: &mut Vec<ClipWarning>,
 ) -> Result<Survey, CalibrationError> {
     let names = clip.still_names();
     let info = clip.info().clone();
@@ -76,7 +75,7 @@ pub fn survey(
         }
     }
     looks.look(&mut finders, batch)?;
-    warnings.extend(frames.finish().into_iter().map(Warning::from));
+    warnings.extend(frames.finish());
     looks.finish((info.width_px, info.height_px))
 }
 

@@ -6,7 +6,7 @@ mod record;
 mod summary;
 
 use crate::camera::calibration::{Calibration, CharucoLayout, NoView, Verdict};
-use crate::warning::Warning;
+use crate::warning::WarningText;
 
 pub use page::page;
 pub use record::CalibrationRecord;
@@ -32,7 +32,7 @@ pub struct CalibrationReport<'a> {
     /// Pictures without a view of the board, and why.
     pub no_view: &'a [(String, NoView)],
     /// Doubts about the clip.
-    pub warnings: &'a [Warning],
+    pub warnings: &'a [WarningText],
 }
 
 impl CalibrationReport<'_> {

@@ -74,7 +74,7 @@ pub fn page(report: &CalibrationReport<'_>) -> Result<String, ReportError> {
         warnings: report
             .warnings
             .iter()
-            .map(|warning| (warning.text(), warning.mend()))
+            .map(|warning| (warning.text.clone(), warning.mend.clone()))
             .collect(),
         coverage: charts::coverage(calibration),
         residuals: charts::residuals(calibration),

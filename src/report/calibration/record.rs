@@ -125,7 +125,7 @@ impl<'a> CalibrationRecord<'a> {
                 })
                 .collect(),
             spare_views: report.spare_views,
-            warnings: report.warnings.iter().map(WarningText::from).collect(),
+            warnings: report.warnings.to_vec(),
         }
     }
 }

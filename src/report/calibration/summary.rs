@@ -32,8 +32,8 @@ pub fn summary(report: &CalibrationReport<'_>) -> String {
     }
     lines.extend(left_out(report));
     for warning in report.warnings {
-        lines.push(format!("! {}", warning.text()));
-        lines.push(format!("  what helps: {}", warning.mend()));
+        lines.push(format!("! {}", warning.text));
+        lines.push(format!("  what helps: {}", warning.mend));
     }
     lines.join("\n")
 }
