@@ -134,23 +134,21 @@ impl Patch {
         let width_px = right + 1 - left;
         self.size_px = [width_px, bottom + 1 - top];
         let mut open = std::array::from_fn::<_, PARITIES, _>(PixelGroup::empty);
-        for y in top..=bottom {
-            let row = &image.pixels[y * image.width_px..][..image.width_px];
-            for (x, &code) in row.iter().enumerate().take(right + 1).skip(left) {
-                let place = self.normalised(Point2::new(x as f64, y as f64));
-                let on_tag = homography::map(&tag_from_patch, place.x, place.y);
-                if on_tag.x.abs() > reach_a || on_tag.y.abs() > reach_b {
-                    continue;
-                }
-                let parity = mosaic::parity(x, y);
-                let group = &mut open[parity];
-                let light = (tone.light(code), tone.slope(code));
-                let position = (y - top) * width_px + x - left;
-                group.add(place, light, block_of(on_tag), position as u32);
-                if group.count == LANES {
-                    let full = std::mem::replace(group, PixelGroup::empty(parity));
-                    self.groups.push(full);
-                }
+        for (x, y) in there_and_back([left, right], [top, bottom]) {
+            let place = self.normalised(Point2::new(x as f64, y as f64));
+            let on_tag = homography::map(&tag_from_patch, place.x, place.y);
+            if on_tag.x.abs() > reach_a || on_tag.y.abs() > reach_b {
+                continue;
+            }
+            let code = image.pixels[y * image.width_px + x];
+            let light = (tone.light(code), tone.slope(code));
+            let parity = mosaic::parity(x, y);
+            let group = &mut open[parity];
+            let position = (y - top) * width_px + x - left;
+            group.add(place, light, block_of(on_tag), position as u32);
+            if group.count == LANES {
+                let full = std::mem::replace(group, PixelGroup::empty(parity));
+                self.groups.push(full);
             }
         }
         let rest = open.into_iter().filter(|group| group.count > 0);
@@ -162,6 +160,28 @@ impl Patch {
     pub fn len(&self) -> usize {
         self.groups.iter().map(|group| group.count).sum()
     }
+}
+
+/// Rows that are gone through side by side: two of each kind.
+const BAND: usize = 4;
+
+/// All pixels of a box, both ends included, band by band, there and back: so the next eight of one kind lie
+/// close together, and a group of them sees few edges between cells.
+fn there_and_back(
+    [left, right]: [usize; 2],
+    [top, bottom]: [usize; 2],
+) -> impl Iterator<Item = (usize, usize)> {
+    let bands = (top..=bottom).step_by(BAND).enumerate();
+    bands.flat_map(move |(band, first)| {
+        let rows = first..=bottom.min(first + BAND - 1);
+        (left..=right).flat_map(move |column| {
+            let x = match band % 2 {
+                0 => column,
+                _ => left + right - column,
+            };
+            rows.clone().map(move |y| (x, y))
+        })
+    })
 }
 
 impl PixelGroup {

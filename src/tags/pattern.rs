@@ -5,7 +5,7 @@ use std::f32::consts::{FRAC_1_SQRT_2, FRAC_2_SQRT_PI};
 use fearless_simd::prelude::*;
 use serde::{Deserialize, Serialize};
 
-use super::lanes::{LANES, Lanes};
+use super::lanes::Lanes;
 
 /// Cells along one side of the black square, border included.
 pub const CELLS: usize = 8;
@@ -142,7 +142,7 @@ const REACH_SD: f32 = 4.0;
 impl<S: Simd> Coverage<S> {
     #[inline(always)]
     fn at(simd: S, places: Lanes<S>, blur: f32) -> Self {
-        let (low, high) = span(places);
+        let (low, high) = (simd.reduce_min_f32x8(places), simd.reduce_max_f32x8(places));
         let reach = REACH_SD * blur;
         let limit = CELLS as f32;
         // Conversions round down; what is kept is never negative.
@@ -201,17 +201,6 @@ impl<S: Simd> Edge<S> {
             widen: z * density * scale,
         }
     }
-}
-
-/// The smallest and the largest.
-#[inline(always)]
-fn span<S: Simd>(places: Lanes<S>) -> (f32, f32) {
-    let (mut low, mut high) = (places[0], places[0]);
-    for lane in 1..LANES {
-        low = low.min(places[lane]);
-        high = high.max(places[lane]);
-    }
-    (low, high)
 }
 
 /// Distribution and density of the standard normal, to 1e-6 (Abramowitz and Stegun 1964, 26.2.17).

@@ -2,7 +2,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use nalgebra::Point2;
+use nalgebra::{Point2, Vector2};
 use serde::{Deserialize, Serialize};
 
 use super::cards::CardWatch;
@@ -15,6 +15,7 @@ use super::sensor::Sensor;
 use super::sensor_estimate;
 use super::{DropReason, Dropped, SightedFrame, Sighting, TagPlan, TagsError};
 use crate::clip::{Frame, GreyImage, Levels};
+use crate::geometry::quadrilateral::centre;
 use crate::landmarks::{LandmarkSighting, Landmarks, TagsInFrame};
 use crate::vision::Dictionary;
 
@@ -118,10 +119,7 @@ impl Tracker {
 
     /// Looks at the next frame.
     pub fn see(&mut self, frame: &Frame) -> Result<SightedFrame, TagsError> {
-        let mut seen: BTreeMap<u32, Result<PatternFit, DropReason>> = BTreeMap::new();
-        for tag_id in self.memory.tracks.keys().copied().collect::<Vec<_>>() {
-            seen.insert(tag_id, self.follow(tag_id, frame)?);
-        }
+        let mut seen = self.follow_all(frame)?;
         let lost = seen.values().any(Result::is_err);
         let mut whole = None;
         if lost && frame.index >= self.memory.next_whole {
@@ -140,6 +138,31 @@ impl Tracker {
         Ok(self.note(frame, seen, cards, landmarks))
     }
 
+    /// Follows all tags, those on the airframe first: what one of them does unforeseen the camera does,
+    /// and moves the others as well.
+    fn follow_all(
+        &mut self,
+        frame: &Frame,
+    ) -> Result<BTreeMap<u32, Result<PatternFit, DropReason>>, TagsError> {
+        let (airframe, others): (Vec<u32>, Vec<u32>) =
+            (self.memory.tracks.keys()).partition(|tag_id| self.memory.airframe.contains(tag_id));
+        let mut seen = BTreeMap::new();
+        let mut unforeseen_px = Vector2::zeros();
+        for tag_id in &airframe {
+            let fit = self.follow(*tag_id, frame, unforeseen_px)?;
+            let track = self.memory.tracks.get(tag_id);
+            let foreseen_px = track.and_then(|track| track.foreseen(frame));
+            if let (Ok(fit), Some(foreseen_px)) = (&fit, foreseen_px) {
+                unforeseen_px = centre(&fit.corners_px) - centre(&foreseen_px);
+            }
+            seen.insert(*tag_id, fit);
+        }
+        for tag_id in others {
+            seen.insert(tag_id, self.follow(tag_id, frame, unforeseen_px)?);
+        }
+        Ok(seen)
+    }
+
     fn tags_in_frame(&self, seen: &BTreeMap<u32, Result<PatternFit, DropReason>>) -> TagsInFrame {
         let mut tags = TagsInFrame::default();
         for (tag_id, fit) in seen {
@@ -155,11 +178,12 @@ impl Tracker {
         tags
     }
 
-    /// Measures a tag where the frames before let it be expected.
+    /// Measures a tag where the frames before let it be expected, moved by what they do not tell.
     fn follow(
         &mut self,
         tag_id: u32,
         frame: &Frame,
+        unforeseen_px: Vector2<f64>,
     ) -> Result<Result<PatternFit, DropReason>, TagsError> {
         let (Some(track), Some(sensor)) = (self.memory.tracks.get(&tag_id), &self.memory.sensor)
         else {
@@ -176,10 +200,13 @@ impl Tracker {
                 .ok()
         };
         // A start off by half a cell would lead astray, which takes longer than a search.
-        let mut predictions = track.predictions(frame).into_iter().filter_map(|start_px| {
-            nearby(image, &start_px, &track.pattern)
-                .or_else(|| shows_in_part(image, &start_px, &track.pattern).then_some(start_px))
-        });
+        let mut predictions = track
+            .predictions(frame, unforeseen_px)
+            .into_iter()
+            .filter_map(|start_px| {
+                nearby(image, &start_px, &track.pattern)
+                    .or_else(|| shows_in_part(image, &start_px, &track.pattern).then_some(start_px))
+            });
         if let Some(fit) = predictions.find_map(&mut fit_from) {
             return Ok(Ok(fit));
         }
@@ -330,25 +357,33 @@ impl Tracker {
 }
 
 impl Track {
-    /// Where the tag may be in this frame, the likeliest first: moved on as between the last two
-    /// frames, or where it was.
-    fn predictions(&self, frame: &Frame) -> Vec<[Point2<f64>; 4]> {
-        let Some(last) = self.last else {
-            return Vec::new();
+    /// Where the tag may be in this frame, the likeliest first: moved on as between the last two frames and
+    /// by what these do not tell, or where it was.
+    fn predictions(&self, frame: &Frame, unforeseen_px: Vector2<f64>) -> Vec<[Point2<f64>; 4]> {
+        let foreseen_px = self.foreseen(frame);
+        let likeliest_px = foreseen_px.map(|at| at.map(|corner| corner + unforeseen_px));
+        let last_px = self.last.map(|last| last.corners_px);
+        let was_there = last_px.filter(|_| last_px != foreseen_px);
+        likeliest_px.into_iter().chain(was_there).collect()
+    }
+
+    /// Where the last two frames let the tag be expected.
+    fn foreseen(&self, frame: &Frame) -> Option<[Point2<f64>; 4]> {
+        let last = self.last?;
+        let moves = |before: &Seen| {
+            let by_px = |k: usize| (last.corners_px[k] - before.corners_px[k]).norm();
+            last.time_s > before.time_s && (0..4).any(|k| by_px(k) > NO_MOTION_PX)
         };
-        let mut places = Vec::new();
-        if let Some(before) = self.before
-            && last.time_s > before.time_s
-            && frame.index == last.frame + 1
-            && (0..4).any(|k| (last.corners_px[k] - before.corners_px[k]).norm() > NO_MOTION_PX)
-        {
+        let before = self
+            .before
+            .filter(moves)
+            .filter(|_| frame.index == last.frame + 1);
+        Some(before.map_or(last.corners_px, |before| {
             let ahead = (frame.time_s - last.time_s) / (last.time_s - before.time_s);
-            places.push(std::array::from_fn(|k| {
+            std::array::from_fn(|k| {
                 last.corners_px[k] + (last.corners_px[k] - before.corners_px[k]) * ahead
-            }));
-        }
-        places.push(last.corners_px);
-        places
+            })
+        }))
     }
 }
 
