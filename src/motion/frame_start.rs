@@ -38,14 +38,21 @@ pub(super) fn start_frames(
     fit.frames
         .par_iter()
         .with_min_len(16)
-        .map(|frame| {
-            let unmoved = FrameState {
-                camera_from_reference: Pose::identity(),
-                angles_rad: vec![0.0; constants.surfaces.len()],
-            };
-            best_start(fit, &frame_fit, frame, &unmoved).map_or(unmoved, |(state, _)| state)
-        })
+        .map(|frame| start_frame(fit, &frame_fit, frame))
         .collect()
+}
+
+/// One of them.
+pub(super) fn start_frame(
+    fit: &JointFit,
+    frame_fit: &FrameFit,
+    frame: &ObservedFrame,
+) -> FrameState {
+    let unmoved = FrameState {
+        camera_from_reference: Pose::identity(),
+        angles_rad: vec![0.0; frame_fit.constants.surfaces.len()],
+    };
+    best_start(fit, frame_fit, frame, &unmoved).map_or(unmoved, |(state, _)| state)
 }
 
 /// Tries the camera poses that the airframe tags allow, until one is good.

@@ -9,11 +9,12 @@ use nalgebra::{Point3, SVector, Vector3};
 use rayon::prelude::*;
 
 use super::MotionError;
-use super::frame_start::{START_LOSS, camera_poses, planar_pose, start_frames};
+use super::frame_fit::FrameFit;
+use super::frame_start::{START_LOSS, camera_poses, planar_pose, start_frame, start_frames};
 use super::hypotheses::{PossiblePoses, expected, propose};
 use super::joint_fit::{JointFit, State};
 use super::observation::{Observation, ObservedFrame, Target};
-use super::parameters::{Constants, Hinged, Layout, Priors};
+use super::parameters::{Constants, FrameState, Hinged, Layout, Priors};
 use super::plausible::keep_plausible;
 use super::search::{FROM_AFAR, Search};
 use crate::geometry::Pose;
@@ -228,11 +229,35 @@ fn refined(
     let start = State { constants, frames };
     let mut plausible = trial.clone();
     keep_plausible(&mut plausible, &start);
-    let constants = plausible.minimise(start, search)?.constants;
-    let frames = start_frames(trial, &constants, spans);
-    let state = State { constants, frames };
+    let mut state = plausible.minimise(start, search)?;
+    state.frames = started_again(trial, &plausible, &state, spans);
     let cost = trial.forgiving_cost(&state);
     Some(Fitted { state, cost })
+}
+
+/// The frames of a trial, those anew whose sightings were not all plausible before.
+fn started_again(
+    trial: &JointFit,
+    plausible: &JointFit,
+    state: &State,
+    spans: &[[f64; 2]],
+) -> Vec<FrameState> {
+    let camera = trial.lens.camera(&state.constants);
+    let frame_fit = FrameFit::new(trial, (&camera, &state.constants), START_LOSS, spans);
+    let frames = trial.frames.par_iter().zip(&plausible.frames);
+    let started = |((frame, before), state): ((_, &ObservedFrame), &FrameState)| match before
+        .observations
+        .iter()
+        .all(|seen| seen.kept)
+    {
+        true => state.clone(),
+        false => start_frame(trial, &frame_fit, frame),
+    };
+    frames
+        .zip(&state.frames)
+        .with_min_len(16)
+        .map(started)
+        .collect()
 }
 
 /// A small fit on some of the usable frames, of some surfaces (renumbered in the given order) and
@@ -324,7 +349,7 @@ fn possible_poses(fit: &JointFit, trial: &JointFit, known: &Known) -> Vec<Possib
         seen.kept = seen.target != newest;
     }
     let settled = start_frames(&others, &constants, &known.spans());
-    let of_frame = |(frame, state): (&ObservedFrame, &super::parameters::FrameState)| {
+    let of_frame = |(frame, state): (&ObservedFrame, &FrameState)| {
         let seen = frame.kept().find(|seen| seen.target == newest)?;
         let tag = planar_pose(fit, seen)?;
         let cameras = match (fit.layout.camera_moves, known.surfaces.is_empty()) {

@@ -5,6 +5,7 @@
 use std::collections::BTreeMap;
 
 use nalgebra::{Matrix3, Point3, Unit, Vector2, Vector3};
+use rayon::prelude::*;
 
 use super::frame_fit::pose_share_of_tags;
 use super::joint_fit::{JointFit, State};
@@ -14,7 +15,7 @@ use super::outliers::round;
 use super::parameters::{Constants, FrameState};
 use super::rocking::rocking_deg;
 use super::scatter::Scatter;
-use super::search::{FROM_AFAR, FROM_NEARBY};
+use super::search::{FROM_AFAR, FROM_NEARBY, Search};
 use super::shown::Shown;
 use crate::camera::Camera;
 use crate::statistics::{SD_FROM_MAD, median};
@@ -33,6 +34,12 @@ const LEAST_SD_PX: f64 = 0.1;
 pub(super) const MOST_SD_PX: f64 = 1.5;
 /// Rounds of fitting and weighing.
 const ROUNDS: usize = 6;
+/// What a round after the first leaves to be done is for the next one, which changes the weights anyway.
+const ONE_STEP: Search = Search {
+    damping: FROM_NEARBY,
+    steps: 1,
+    promised: f64::INFINITY,
+};
 /// Standard deviations that change by less than this factor settle.
 const SETTLED_FACTOR: f64 = 1.1;
 
@@ -102,12 +109,13 @@ fn thinned(fit: &JointFit, state: &State) -> (JointFit, State, usize) {
 fn fit_and_weigh(fit: &mut JointFit, mut state: State, every: usize) -> Option<(State, Vec<f64>)> {
     state.constants.landmarks_seen_from = mean_camera_mm(fit, &state);
     state.constants.landmarks = (0..fit.layout.landmarks)
+        .into_par_iter()
         .map(|landmark| first_guess(fit, &state, landmark))
         .collect();
-    let mut damping = FROM_AFAR;
+    let mut search = round(fit, FROM_AFAR);
     let mut before_px = vec![FIRST_SD_PX; fit.layout.landmarks];
     for _ in 0..ROUNDS {
-        state = fit.minimise(state, round(fit, damping))?;
+        state = fit.minimise(state, search)?;
         let sd_px = sd_px_of_all(fit, &state, every);
         let frames = fit.frames.iter_mut();
         for seen in frames.flat_map(|frame| &mut frame.landmarks) {
@@ -122,7 +130,7 @@ fn fit_and_weigh(fit: &mut JointFit, mut state: State, every: usize) -> Option<(
         if settled {
             break;
         }
-        damping = FROM_NEARBY;
+        search = ONE_STEP;
     }
     Some((state, before_px))
 }
@@ -173,6 +181,7 @@ fn first_guess(fit: &JointFit, state: &State, landmark: usize) -> Landmark {
 fn sd_px_of_all(fit: &JointFit, state: &State, every: usize) -> Vec<f64> {
     let camera = fit.lens.camera(&state.constants);
     (0..fit.layout.landmarks)
+        .into_par_iter()
         .map(|landmark| {
             let residuals = residuals_px(fit, state, &camera, landmark);
             sd_px(&residuals, every).unwrap_or(f64::INFINITY)
