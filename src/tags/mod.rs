@@ -18,6 +18,7 @@ mod sensor;
 mod sensor_estimate;
 mod sums;
 mod tone;
+mod track;
 mod tracker;
 
 use std::collections::{BTreeMap, BTreeSet};

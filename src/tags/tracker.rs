@@ -13,6 +13,7 @@ use super::refine::{Look, PatternFit, refine};
 use super::search::{Search, SearchResult, Window};
 use super::sensor::Sensor;
 use super::sensor_estimate;
+use super::track::Track;
 use super::{DropReason, Dropped, SightedFrame, Sighting, TagPlan, TagsError};
 use crate::clip::{Frame, GreyImage, Levels};
 use crate::geometry::quadrilateral::centre;
@@ -21,10 +22,6 @@ use crate::vision::Dictionary;
 
 /// A tag may move by this many of its edges between two frames before the window loses it.
 const WINDOW_MARGIN: f64 = 1.5;
-
-/// Motion between two frames that is not carried on to the next, px: most of it is noise, and the
-/// fit starts well from so near.
-const NO_MOTION_PX: f64 = 0.2;
 
 /// Frames between two searches of the whole picture while a tag stays lost: doubled every time,
 /// up to this many.
@@ -60,35 +57,15 @@ pub struct Memory {
     pub(super) undeclared: BTreeSet<u32>,
 }
 
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-struct Track {
-    pattern: Pattern,
-    last: Option<Seen>,
-    before: Option<Seen>,
-}
-
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
-struct Seen {
-    time_s: f64,
-    frame: usize,
-    corners_px: [Point2<f64>; 4],
-    look: Look,
-}
-
 impl Memory {
     /// Before the first frame.
     pub(super) fn new(plan: &TagPlan) -> Result<Self, TagsError> {
-        let track = |pattern| Track {
-            pattern,
-            last: None,
-            before: None,
-        };
         let patterns = printed_patterns(&plan.expected)?;
         Ok(Self {
             sensor: None,
             tracks: patterns
                 .into_iter()
-                .map(|(tag_id, pattern)| (tag_id, track(pattern)))
+                .map(|(tag_id, pattern)| (tag_id, Track::new(pattern)))
                 .collect(),
             cards: CardWatch::new(printed_patterns(&plan.cards)?),
             airframe: plan.airframe.clone(),
@@ -326,13 +303,7 @@ impl Tracker {
                         sensor.learn(&fit.mosaic);
                     }
                     if let Some(track) = self.memory.tracks.get_mut(&tag_id) {
-                        track.before = track.last;
-                        track.last = Some(Seen {
-                            time_s: frame.time_s,
-                            frame: frame.index,
-                            corners_px: fit.corners_px,
-                            look: fit.look,
-                        });
+                        track.note(frame, &fit);
                     }
                     sightings.push(Sighting {
                         tag_id,
@@ -353,37 +324,6 @@ impl Tracker {
             dropped,
             landmarks,
         }
-    }
-}
-
-impl Track {
-    /// Where the tag may be in this frame, the likeliest first: moved on as between the last two frames and
-    /// by what these do not tell, or where it was.
-    fn predictions(&self, frame: &Frame, unforeseen_px: Vector2<f64>) -> Vec<[Point2<f64>; 4]> {
-        let foreseen_px = self.foreseen(frame);
-        let likeliest_px = foreseen_px.map(|at| at.map(|corner| corner + unforeseen_px));
-        let last_px = self.last.map(|last| last.corners_px);
-        let was_there = last_px.filter(|_| last_px != foreseen_px);
-        likeliest_px.into_iter().chain(was_there).collect()
-    }
-
-    /// Where the last two frames let the tag be expected.
-    fn foreseen(&self, frame: &Frame) -> Option<[Point2<f64>; 4]> {
-        let last = self.last?;
-        let moves = |before: &Seen| {
-            let by_px = |k: usize| (last.corners_px[k] - before.corners_px[k]).norm();
-            last.time_s > before.time_s && (0..4).any(|k| by_px(k) > NO_MOTION_PX)
-        };
-        let before = self
-            .before
-            .filter(moves)
-            .filter(|_| frame.index == last.frame + 1);
-        Some(before.map_or(last.corners_px, |before| {
-            let ahead = (frame.time_s - last.time_s) / (last.time_s - before.time_s);
-            std::array::from_fn(|k| {
-                last.corners_px[k] + (last.corners_px[k] - before.corners_px[k]) * ahead
-            })
-        }))
     }
 }
 
