@@ -23,8 +23,8 @@ use super::prediction::{
 use crate::camera::{Camera, INTRINSIC_COUNT};
 use crate::solver::scaled_inverse;
 
-/// Frames that are summed by one thread at a time.
-const PIECE: usize = 64;
+/// Frames that one thread takes at a time.
+pub(super) const PIECE: usize = 64;
 
 type PoseMatrix = SMatrix<f64, TAG_CONSTANTS, TAG_CONSTANTS>;
 type PoseVector = SVector<f64, TAG_CONSTANTS>;

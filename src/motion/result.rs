@@ -3,10 +3,11 @@
 use std::collections::BTreeMap;
 
 use nalgebra::{DMatrix, DVector, Point3, SVector, Vector3};
+use rayon::prelude::*;
 
 use super::corner_errors::with_corner_errors;
 use super::joint_fit::{JointFit, State};
-use super::normal_equations::{AngleElimination, FrameElimination, Reduced};
+use super::normal_equations::{AngleElimination, FrameElimination, PIECE, Reduced};
 use super::observation::{Corners, ObservedFrame, Target};
 use super::parameters::{Hinged, SURFACE_CONSTANTS, TAG_CONSTANTS};
 use super::scatter::Scatter;
@@ -174,9 +175,10 @@ impl Conclusion<'_> {
 
     fn frames(&self, reduced: &Reduced, signs: &[f64], variance: f64) -> Vec<MotionFrame> {
         let constants = self.fit.layout.constants();
-        let frames = self.fit.frames.iter().zip(&reduced.frames);
+        let frames = self.fit.frames.par_iter().zip(&reduced.frames);
         frames
             .zip(&self.state.frames)
+            .with_min_len(PIECE)
             .map(|((observed, eliminated), state)| {
                 let sighted = &self.sightings.frames[observed.position];
                 let deflections = (0..signs.len()).map(|surface| {

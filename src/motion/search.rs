@@ -1,9 +1,10 @@
 //! The search for the joint fit's minimum: Levenberg–Marquardt over all frames at once.
 
 use nalgebra::{DMatrix, DVector, SVector};
+use rayon::prelude::*;
 
 use super::joint_fit::{JointFit, State};
-use super::normal_equations::{FrameElimination, Reduced, reduce};
+use super::normal_equations::{FrameElimination, PIECE, Reduced, reduce};
 use super::parameters::{Constants, FrameState, TAG_CONSTANTS};
 use crate::geometry::stepped_pose;
 
@@ -75,9 +76,7 @@ impl JointFit {
             return None;
         }
         for _ in 0..search.steps {
-            let step = self.step(&here, damping);
-            // Most of the fit's memory; a step that is refused begins with a new look at this place.
-            here.system.frames = vec![];
+            let step = self.step(&mut here, damping);
             let (decrease, next) = match step {
                 Some((last, promised))
                     if damping < HARDLY_DAMPED && promised < here.settled(search.promised) =>
@@ -110,7 +109,11 @@ impl JointFit {
     }
 
     /// The state one damped Gauss–Newton step away, and by how much it promises to lower the cost.
-    fn step(&self, here: &Here, damping: f64) -> Option<(State, f64)> {
+    ///
+    /// What was eliminated is used up: it is most of the fit's memory, and a step that is refused begins
+    /// with a new look at this place.
+    fn step(&self, here: &mut Here, damping: f64) -> Option<(State, f64)> {
+        let eliminated = std::mem::take(&mut here.system.frames);
         let system = &here.system;
         if system.broken {
             return None;
@@ -122,11 +125,12 @@ impl JointFit {
         }
         let step = -information.cholesky()?.solve(&system.gradient);
         let promised = system.promised - 0.5 * system.gradient.dot(&step);
-        let frames = system.frames.iter().zip(&here.state.frames);
+        let frames = eliminated.into_par_iter().zip(&here.state.frames);
         let state = State {
             constants: here.state.constants.stepped(&self.layout, &step),
             frames: frames
-                .map(|(eliminated, frame)| stepped_frame(frame, eliminated, &step))
+                .with_min_len(PIECE)
+                .map(|(eliminated, frame)| stepped_frame(frame, &eliminated, &step))
                 .collect(),
         };
         Some((state, promised))
