@@ -245,19 +245,15 @@ fn started_again(
     let camera = trial.lens.camera(&state.constants);
     let frame_fit = FrameFit::new(trial, (&camera, &state.constants), START_LOSS, spans);
     let frames = trial.frames.par_iter().zip(&plausible.frames);
-    let started = |((frame, before), state): ((_, &ObservedFrame), &FrameState)| match before
-        .observations
-        .iter()
-        .all(|seen| seen.kept)
-    {
-        true => state.clone(),
-        false => start_frame(trial, &frame_fit, frame),
+    let started = |((frame, before), state): ((_, &ObservedFrame), &FrameState)| {
+        if before.observations.iter().all(|seen| seen.kept) {
+            state.clone()
+        } else {
+            start_frame(trial, &frame_fit, frame)
+        }
     };
-    frames
-        .zip(&state.frames)
-        .with_min_len(16)
-        .map(started)
-        .collect()
+    let frames = frames.zip(&state.frames).with_min_len(16);
+    frames.map(started).collect()
 }
 
 /// A small fit on some of the usable frames, of some surfaces (renumbered in the given order) and

@@ -6,6 +6,7 @@ use serde::{Deserialize, Serialize};
 use super::pattern::Pattern;
 use super::refine::{Look, PatternFit};
 use crate::clip::Frame;
+use crate::geometry::quadrilateral::centre;
 
 /// Motion between two frames that is not carried on to the next, px: most of it is noise, and the
 /// fit starts well from so near.
@@ -59,8 +60,18 @@ impl Track {
         likeliest_px.into_iter().chain(was_there).collect()
     }
 
+    /// How far the tag lies from where it had to be expected; `None` where it was not seen in the frame before.
+    pub fn unforeseen_px(
+        &self,
+        frame: &Frame,
+        corners_px: &[Point2<f64>; 4],
+    ) -> Option<Vector2<f64>> {
+        self.last.filter(|last| frame.index == last.frame + 1)?;
+        Some(centre(corners_px) - centre(&self.foreseen(frame)?))
+    }
+
     /// Where the last two frames let the tag be expected.
-    pub fn foreseen(&self, frame: &Frame) -> Option<[Point2<f64>; 4]> {
+    fn foreseen(&self, frame: &Frame) -> Option<[Point2<f64>; 4]> {
         let last = self.last?;
         let moves = |before: &Seen| {
             let by_px = |k: usize| (last.corners_px[k] - before.corners_px[k]).norm();
@@ -76,5 +87,85 @@ impl Track {
                 last.corners_px[k] + (last.corners_px[k] - before.corners_px[k]) * ahead
             })
         }))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used)]
+    use super::*;
+    use crate::clip::{GreyImage, Levels};
+    use crate::tags::patch::Patch;
+    use crate::tags::tone::Tone;
+
+    const SIZE_PX: usize = 60;
+    const SHIFT_PX: Vector2<f64> = Vector2::new(3.0, -2.0);
+
+    fn image() -> GreyImage {
+        GreyImage {
+            width_px: SIZE_PX,
+            height_px: SIZE_PX,
+            pixels: vec![128; SIZE_PX * SIZE_PX].into(),
+        }
+    }
+
+    fn frame(index: usize) -> Frame {
+        Frame {
+            index,
+            time_s: index as f64 / 30.0,
+            image: image(),
+        }
+    }
+
+    fn square_at(left_px: f64) -> [Point2<f64>; 4] {
+        [[0.0, 0.0], [20.0, 0.0], [20.0, 20.0], [0.0, 20.0]]
+            .map(|[x, y]| Point2::new(left_px + x, 20.0 + y))
+    }
+
+    /// A tag that was seen in frames 0 and 1.
+    fn track(lefts_px: [f64; 2]) -> Track {
+        let levels = Levels {
+            black: 16,
+            white: 235,
+        };
+        let tone = Tone::new(2.2, levels);
+        let (patch, _) = Patch::cut(&image(), &tone, &square_at(lefts_px[0])).unwrap();
+        let seen = |index: usize| Seen {
+            time_s: frame(index).time_s,
+            frame: index,
+            corners_px: square_at(lefts_px[index]),
+            look: Look::at_first(&patch, 0.7),
+        };
+        Track {
+            last: Some(seen(1)),
+            before: Some(seen(0)),
+            ..Track::new(Pattern::from_cells(&vec![vec![false; 8]; 8]).unwrap())
+        }
+    }
+
+    #[test]
+    fn a_moving_tag_is_expected_further_on_and_where_others_were_shifted() {
+        let places = track([18.0, 20.0]).predictions(&frame(2), SHIFT_PX);
+        let further = square_at(22.0).map(|corner| corner + SHIFT_PX);
+        assert_eq!(places.len(), 2);
+        for (place, expected) in places[0].iter().zip(&further) {
+            assert!((place - expected).norm() < 1e-9, "{place} {expected}");
+        }
+        assert_eq!(places[1], square_at(20.0));
+    }
+
+    #[test]
+    fn a_resting_tag_moves_only_with_others() {
+        let places = track([20.0, 20.05]).predictions(&frame(2), SHIFT_PX);
+        let shifted = square_at(20.05).map(|corner| corner + SHIFT_PX);
+        assert_eq!(places, [shifted]);
+    }
+
+    #[test]
+    fn what_happened_while_a_tag_was_not_seen_says_nothing_about_others() {
+        let track = track([18.0, 20.0]);
+        let miss_px = track.unforeseen_px(&frame(2), &square_at(25.0));
+        assert!((miss_px.unwrap() - Vector2::new(3.0, 0.0)).norm() < 1e-9);
+        assert_eq!(track.unforeseen_px(&frame(4), &square_at(25.0)), None);
     }
 }

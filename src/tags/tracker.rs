@@ -16,7 +16,6 @@ use super::sensor_estimate;
 use super::track::Track;
 use super::{DropReason, Dropped, SightedFrame, Sighting, TagPlan, TagsError};
 use crate::clip::{Frame, GreyImage, Levels};
-use crate::geometry::quadrilateral::centre;
 use crate::landmarks::{LandmarkSighting, Landmarks, TagsInFrame};
 use crate::vision::Dictionary;
 
@@ -128,9 +127,9 @@ impl Tracker {
         for tag_id in &airframe {
             let fit = self.follow(*tag_id, frame, unforeseen_px)?;
             let track = self.memory.tracks.get(tag_id);
-            let foreseen_px = track.and_then(|track| track.foreseen(frame));
-            if let (Ok(fit), Some(foreseen_px)) = (&fit, foreseen_px) {
-                unforeseen_px = centre(&fit.corners_px) - centre(&foreseen_px);
+            if let (Ok(fit), Some(track)) = (&fit, track) {
+                let tag_px = track.unforeseen_px(frame, &fit.corners_px);
+                unforeseen_px = tag_px.unwrap_or(unforeseen_px);
             }
             seen.insert(*tag_id, fit);
         }
