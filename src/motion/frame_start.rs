@@ -33,26 +33,31 @@ pub(super) fn start_frames(
     constants: &Constants,
     scan_rad: &[[f64; 2]],
 ) -> Vec<FrameState> {
-    let camera = fit.lens.camera(constants);
-    let frame_fit = FrameFit::new(fit, (&camera, constants), START_LOSS, scan_rad);
-    fit.frames
-        .par_iter()
-        .with_min_len(16)
-        .map(|frame| start_frame(fit, &frame_fit, frame))
-        .collect()
+    start_others(fit, constants, scan_rad, |_| None)
 }
 
-/// One of them.
-pub(super) fn start_frame(
+/// The same, but for the frames, by their positions, whose states are known already.
+pub(super) fn start_others(
     fit: &JointFit,
-    frame_fit: &FrameFit,
-    frame: &ObservedFrame,
-) -> FrameState {
-    let unmoved = FrameState {
-        camera_from_reference: Pose::identity(),
-        angles_rad: vec![0.0; frame_fit.constants.surfaces.len()],
+    constants: &Constants,
+    scan_rad: &[[f64; 2]],
+    known: impl Fn(usize) -> Option<FrameState> + Sync,
+) -> Vec<FrameState> {
+    let camera = fit.lens.camera(constants);
+    let frame_fit = FrameFit::new(fit, (&camera, constants), START_LOSS, scan_rad);
+    let started = |frame: &ObservedFrame| {
+        let unmoved = FrameState {
+            camera_from_reference: Pose::identity(),
+            angles_rad: vec![0.0; constants.surfaces.len()],
+        };
+        best_start(fit, &frame_fit, frame, &unmoved).map_or(unmoved, |(state, _)| state)
     };
-    best_start(fit, frame_fit, frame, &unmoved).map_or(unmoved, |(state, _)| state)
+    fit.frames
+        .par_iter()
+        .enumerate()
+        .with_min_len(16)
+        .map(|(index, frame)| known(index).unwrap_or_else(|| started(frame)))
+        .collect()
 }
 
 /// Tries the camera poses that the airframe tags allow, until one is good.

@@ -9,8 +9,7 @@ use nalgebra::{Point3, SVector, Vector3};
 use rayon::prelude::*;
 
 use super::MotionError;
-use super::frame_fit::FrameFit;
-use super::frame_start::{START_LOSS, camera_poses, planar_pose, start_frame, start_frames};
+use super::frame_start::{START_LOSS, camera_poses, planar_pose, start_frames, start_others};
 use super::hypotheses::{PossiblePoses, expected, propose};
 use super::joint_fit::{JointFit, State};
 use super::observation::{Observation, ObservedFrame, Target};
@@ -229,31 +228,17 @@ fn refined(
     let start = State { constants, frames };
     let mut plausible = trial.clone();
     keep_plausible(&mut plausible, &start);
-    let mut state = plausible.minimise(start, search)?;
-    state.frames = started_again(trial, &plausible, &state, spans);
+    let settled = plausible.minimise(start, search)?;
+    // Those that were explained stay where they are.
+    let explained = |index: usize| {
+        let all_kept = (plausible.frames[index].observations.iter()).all(|seen| seen.kept);
+        all_kept.then(|| settled.frames[index].clone())
+    };
+    let frames = start_others(trial, &settled.constants, spans, explained);
+    let constants = settled.constants;
+    let state = State { constants, frames };
     let cost = trial.forgiving_cost(&state);
     Some(Fitted { state, cost })
-}
-
-/// The frames of a trial, those anew whose sightings were not all plausible before.
-fn started_again(
-    trial: &JointFit,
-    plausible: &JointFit,
-    state: &State,
-    spans: &[[f64; 2]],
-) -> Vec<FrameState> {
-    let camera = trial.lens.camera(&state.constants);
-    let frame_fit = FrameFit::new(trial, (&camera, &state.constants), START_LOSS, spans);
-    let frames = trial.frames.par_iter().zip(&plausible.frames);
-    let started = |((frame, before), state): ((_, &ObservedFrame), &FrameState)| {
-        if before.observations.iter().all(|seen| seen.kept) {
-            state.clone()
-        } else {
-            start_frame(trial, &frame_fit, frame)
-        }
-    };
-    let frames = frames.zip(&state.frames).with_min_len(16);
-    frames.map(started).collect()
 }
 
 /// A small fit on some of the usable frames, of some surfaces (renumbered in the given order) and

@@ -87,10 +87,7 @@ fn landmarks_that_wander_are_left_out() {
 /// The motion, and whether it was told that the surroundings move and that the aircraft rocks.
 fn told(film: &Film) -> (Motion, [bool; 2]) {
     let (motion, warnings) = measured(film).unwrap();
-    let told = |kind: fn(&MotionWarning) -> bool| {
-        let of_motion = |warning: &MotionWarning| matches!(warning, warning if kind(warning));
-        warnings.iter().any(of_motion)
-    };
+    let told = |kind: fn(&MotionWarning) -> bool| warnings.iter().any(kind);
     let moves = told(|warning| matches!(warning, MotionWarning::SurroundingsMove));
     let rocks = told(|warning| matches!(warning, MotionWarning::AircraftRocks { .. }));
     (motion, [moves, rocks])
