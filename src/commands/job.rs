@@ -86,6 +86,8 @@ struct JobResult {
     times_s: Vec<(&'static str, f64)>,
     /// What was seen in the frame that the report draws on.
     marked: Option<SightedFrame>,
+    /// The clip's first frame, if it was read: most often the one that the report draws on.
+    first: Option<Frame>,
     levels: Levels,
     from_kept: FromKept,
 }
@@ -93,9 +95,9 @@ struct JobResult {
 impl Job<'_> {
     /// Measures and matches the opened clip, writes what a person keeps, and hands it on.
     pub fn run(&self, clip: Clip, folders: Folders) -> Result<Done, CommandError> {
-        let result = self.measure(clip)?;
+        let mut result = self.measure(clip)?;
         memory::give_back();
-        let still = self.still(&result)?;
+        let still = self.still(&mut result)?;
         memory::give_back();
         let picture = still
             .as_ref()
@@ -107,11 +109,16 @@ impl Job<'_> {
         })
     }
 
-    /// The frame that the report draws on, read once more: pictures are not kept.
-    fn still(&self, result: &JobResult) -> Result<Option<Frame>, CommandError> {
+    /// The frame that the report draws on, read once more where it is not the first: no other
+    /// pictures are kept.
+    fn still(&self, result: &mut JobResult) -> Result<Option<Frame>, CommandError> {
         let Some(sighted) = &result.marked else {
             return Ok(None);
         };
+        let first = result.first.take();
+        if let Some(frame) = first.filter(|first| first.index == sighted.index) {
+            return Ok(Some(frame));
+        }
         let clip = Clip::open(self.clip, &self.clip_options)?;
         Ok(clip.frame(sighted.index, sighted.time_s)?)
     }
@@ -122,7 +129,10 @@ impl Job<'_> {
         let (mut times, mut warnings) = (Times::start(), Vec::new());
         let info = clip.info().clone();
 
-        let (sightings, from_kept) = gather(&mut warnings, |doubts| self.sightings(clip, doubts))?;
+        let mut first = None;
+        let (sightings, from_kept) = gather(&mut warnings, |doubts| {
+            self.sightings(clip, &mut first, doubts)
+        })?;
         memory::give_back();
         times.stage(if from_kept == FromKept::All {
             "kept sightings"
@@ -175,15 +185,18 @@ impl Job<'_> {
                 .frames
                 .into_iter()
                 .nth(frame_to_mark(&motion).unwrap_or(0)),
+            first,
             levels: info.levels,
             from_kept,
         })
     }
 
-    /// Clip → sightings, as many of them as can be from the same search before.
+    /// Clip → sightings, as many of them as can be from the same search before; with the first
+    /// frame where the clip is read.
     fn sightings(
         &self,
         clip: Clip,
+        first: &mut Option<Frame>,
         warnings: &mut Vec<ClipWarning>,
     ) -> Result<(Sightings, FromKept), CommandError> {
         let info = clip.info().clone();
@@ -206,8 +219,12 @@ impl Job<'_> {
         };
         let mut frames = clip.into_stream()?;
         let progress = self.progress.as_ref();
-        let sightings =
-            tags::sight_on(frames.by_ref(), &info, &plan, begun, &mut keeping, progress)?;
+        let read = frames.by_ref().inspect(|frame| {
+            if let (None, Ok(frame)) = (&first, frame) {
+                *first = Some(frame.clone());
+            }
+        });
+        let sightings = tags::sight_on(read, &info, &plan, begun, &mut keeping, progress)?;
         let doubts = frames.finish();
         if let Some(keeping) = keeping {
             keeping.finish(&doubts);

@@ -117,13 +117,11 @@ fn full_range(image: &GreyImage, levels: Levels, window: Window) -> Option<GrayI
     let [left, top] = [window.left_px, window.top_px].map(|start_px| start_px as usize);
     let columns = left..left + window.width_px as usize;
     let rows = image.pixels.chunks_exact(image.width_px.max(1)).skip(top);
-    let codes = rows
-        .take(window.height_px as usize)
-        .filter_map(|row| row.get(columns.clone()))
-        .flatten();
-    let pixels = codes
-        .map(|&code| code_from_code[usize::from(code)])
-        .collect();
+    let mut pixels = Vec::with_capacity(columns.len() * window.height_px as usize);
+    for row in rows.take(window.height_px as usize) {
+        let codes = row.get(columns.clone())?.iter();
+        pixels.extend(codes.map(|&code| code_from_code[usize::from(code)]));
+    }
     GrayImage::from_raw(window.width_px, window.height_px, pixels).filter(|part| !part.is_empty())
 }
 

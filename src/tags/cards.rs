@@ -430,6 +430,45 @@ mod tests {
     }
 
     #[test]
+    fn a_quick_search_finds_the_smallest_cards_it_promises_whatever_the_size_of_the_picture() {
+        let mut film = Film::new();
+        for turn_deg in (0..180).step_by(15) {
+            let small = Shown {
+                edge_px: QUICK_FROM_PX,
+                turn_deg: f64::from(turn_deg),
+                ..STILL
+            };
+            let picture = film.picture(&[small]);
+            let window = Window {
+                centre_px: small.centre_px.into(),
+                reach_px: 1.5 * small.edge_px,
+                edge_px: small.edge_px,
+            };
+            let part = window.part(&picture).unwrap();
+            let wide = in_a_larger_picture(&picture, 1920);
+            for (image, part) in [(&picture, part), (&wide, Part::whole(&wide))] {
+                let found = film.search.reduced(image, &[part], 1).unwrap();
+                assert_eq!(found.len(), 1, "{} px, {turn_deg}°", image.width_px);
+                assert_eq!(found[0].tag_id, small.id);
+            }
+        }
+    }
+
+    /// A picture at the left border of a wider one.
+    fn in_a_larger_picture(image: &GreyImage, width_px: usize) -> GreyImage {
+        let rows = image.pixels.chunks_exact(image.width_px);
+        let grey = vec![120; width_px - image.width_px];
+        GreyImage {
+            width_px,
+            height_px: image.height_px,
+            pixels: rows
+                .flat_map(|row| row.iter().chain(&grey))
+                .copied()
+                .collect(),
+        }
+    }
+
+    #[test]
     fn a_second_card_is_seen_within_two_seconds_even_if_it_lies_further_away() {
         for edge_px in [80.0, 45.0] {
             let mut film = Film::new();

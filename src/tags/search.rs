@@ -75,10 +75,13 @@ impl From<Found> for SearchResult {
 
 impl Search {
     pub fn new() -> Result<Self, VisionError> {
+        let finder = |effort| MarkerFinder::new(Dictionary::APRILTAG_36H11, effort);
         Ok(Self {
-            thorough: MarkerFinder::new(Dictionary::APRILTAG_36H11, SearchEffort::Thorough)?,
-            quick: MarkerFinder::new(Dictionary::APRILTAG_36H11, SearchEffort::Quick)?,
-            window: MarkerFinder::new(Dictionary::APRILTAG_36H11, SearchEffort::Window)?,
+            thorough: finder(SearchEffort::Thorough)?,
+            quick: finder(SearchEffort::Quick {
+                edge_px: QUICK_FROM_PX,
+            })?,
+            window: finder(SearchEffort::Window)?,
         })
     }
 

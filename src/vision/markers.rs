@@ -203,18 +203,26 @@ pub struct Found {
 }
 
 /// How hard to look.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub enum SearchEffort {
     /// One threshold: for a window that is known to hold the marker.
     Window,
-    /// Two thresholds and markers that are not small: for a quick look through a whole picture.
-    Quick,
+    /// Two thresholds and markers with edges from here on: for a quick look through a picture.
+    Quick {
+        /// Shortest edge that is found for sure, px.
+        edge_px: f64,
+    },
     /// Three thresholds and small markers: for whole pictures.
     Thorough,
 }
 
+/// The library takes the points of an outline for its length. Those of a square are as few as 2.8 times its
+/// edge, where it is turned by 45°, and a row or two of them are lost where edges are soft.
+const POINTS_PER_EDGE: f64 = 2.6;
+
 /// Finds markers of one dictionary.
 pub struct MarkerFinder {
+    effort: SearchEffort,
     #[cfg(not(markers_in_objdetect))]
     dictionary: opencv::core::Ptr<generation::Dictionary>,
     #[cfg(not(markers_in_objdetect))]
@@ -233,6 +241,7 @@ impl MarkerFinder {
             let mut parameters = generation::DetectorParameters::create()?;
             set_parameters(&mut parameters, effort);
             Ok(Self {
+                effort,
                 dictionary: library,
                 parameters,
             })
@@ -243,6 +252,7 @@ impl MarkerFinder {
             set_parameters(&mut parameters, effort);
             let refine = generation::RefineParameters::new_def()?;
             Ok(Self {
+                effort,
                 detector: generation::ArucoDetector::new(&library, &parameters, refine)?,
             })
         }
@@ -252,6 +262,10 @@ impl MarkerFinder {
     pub fn find(&mut self, image: &GreyImage) -> Result<Found, VisionError> {
         if image.pixels.is_empty() {
             return Ok(Found::default());
+        }
+        if let SearchEffort::Quick { edge_px } = self.effort {
+            let longer_px = image.width_px.max(image.height_px) as f64;
+            self.pass_over_shorter(POINTS_PER_EDGE * edge_px / longer_px)?;
         }
         let picture = Mat::new_rows_cols_with_data(
             image.height_px as i32,
@@ -294,6 +308,20 @@ impl MarkerFinder {
             other_squares_px,
         })
     }
+
+    /// Passes over outlines with fewer points than this share of the picture's longer side: the library
+    /// knows no other measure, and each outline that it looks into costs as much as thousands of pixels.
+    fn pass_over_shorter(&mut self, share: f64) -> Result<(), VisionError> {
+        #[cfg(not(markers_in_objdetect))]
+        self.parameters.set_min_marker_perimeter_rate(share);
+        #[cfg(markers_in_objdetect)]
+        {
+            let mut parameters = self.detector.get_detector_parameters()?;
+            parameters.set_min_marker_perimeter_rate(share);
+            self.detector.set_detector_parameters(&parameters)?;
+        }
+        Ok(())
+    }
 }
 
 fn quad(outline: &Vector<Point2f>) -> Option<[Point2<f64>; 4]> {
@@ -317,10 +345,7 @@ fn set_parameters(parameters: &mut impl generation::DetectorParametersTrait, eff
             parameters.set_adaptive_thresh_win_size_min(13);
             parameters.set_adaptive_thresh_win_size_max(13);
         }
-        SearchEffort::Quick => {
-            parameters.set_min_marker_perimeter_rate(0.05);
-            parameters.set_adaptive_thresh_win_size_max(23);
-        }
+        SearchEffort::Quick { .. } => parameters.set_adaptive_thresh_win_size_max(23),
         SearchEffort::Thorough => parameters.set_adaptive_thresh_win_size_max(39),
     }
 }
