@@ -15,16 +15,16 @@ use super::joint_fit::{JointFit, State};
 use super::normal_equations::Reduced;
 use super::observation::{Corners, Target};
 use super::parameters::Layout;
-use super::prediction::residual;
+use super::plausible::residuals;
 
 /// Mean whitened residual of each tag: what its corners' lasting errors leave in every frame. What
 /// single frames and rests scatter is about these.
 pub(super) fn mean_residuals(fit: &JointFit, state: &State) -> BTreeMap<Target, Corners> {
-    let camera = fit.lens.camera(&state.constants);
     let mut sums: BTreeMap<Target, (Corners, f64)> = BTreeMap::new();
-    for (frame, frame_state) in fit.frames.iter().zip(&state.frames) {
-        for seen in frame.kept() {
-            if let Some(miss) = residual(seen, &camera, &state.constants, frame_state) {
+    for (frame, misses) in fit.frames.iter().zip(residuals(fit, state)) {
+        let sightings = frame.observations.iter().zip(misses);
+        for (seen, miss) in sightings.filter(|(seen, _)| seen.kept) {
+            if let Some(miss) = miss {
                 let (sum, count) = sums.entry(seen.target).or_default();
                 *sum += miss;
                 *count += 1.0;

@@ -4,10 +4,11 @@
 use std::f64::consts::PI;
 
 use nalgebra::{SMatrix, SVector};
+use rayon::prelude::*;
 
 use super::joint_fit::{JointFit, State};
 use super::landmark_prediction::LANDMARK_LOSS;
-use super::observation::{ObservedFrame, Target};
+use super::observation::{ObservedFrame, PIECE, Target};
 use super::parameters::{Constants, FrameState, Lens, TAG_CONSTANTS};
 use super::prediction::{FRAME_ALONE, POSE, RESIDUAL, linearise, residual};
 use crate::camera::Camera;
@@ -115,8 +116,8 @@ impl<'a> FrameFit<'a> {
         state
     }
 
-    /// Levenberg–Marquardt on one frame; the state with its cost.
-    fn settle(&self, frame: &ObservedFrame, start: FrameState) -> Option<(FrameState, f64)> {
+    /// Levenberg–Marquardt on one frame from where it is; the state with its cost.
+    pub fn settle(&self, frame: &ObservedFrame, start: FrameState) -> Option<(FrameState, f64)> {
         let mut system = self.linearised(frame, &start)?;
         let (mut state, mut cost) = (start, system.cost);
         let mut damping = FIRST_DAMPING;
@@ -187,27 +188,37 @@ impl<'a> FrameFit<'a> {
     }
 }
 
+/// All frames that are used by themselves, each from where it is; one that fits nowhere stays there.
+pub(super) fn settle_frames(fit: &JointFit, state: &mut State) {
+    let camera = fit.lens.camera(&state.constants);
+    let frame_fit = FrameFit::new(fit, (&camera, &state.constants), fit.loss, &[]);
+    let frames = fit.frames.par_iter().zip(&mut state.frames);
+    let used = frames.filter(|(frame, _)| frame.is_used());
+    used.for_each(|(frame, frame_state)| {
+        if let Some((settled, _)) = frame_fit.settle(frame, frame_state.clone()) {
+            *frame_state = settled;
+        }
+    });
+}
+
 /// Share of a moving camera's pose that the tags tell beside the landmarks, in the mean of all frames:
 /// of the trace of its information, made a unit matrix by the whole of it.
 pub(super) fn pose_share_of_tags(fit: &JointFit, state: &State) -> f64 {
     let camera = fit.lens.camera(&state.constants);
     let frame_fit = FrameFit::new(fit, (&camera, &state.constants), fit.loss, &[]);
-    let (mut sum, mut count) = (0.0, 0.0);
-    for (frame, frame_state) in fit.frames.iter().zip(&state.frames) {
-        if !frame.is_used() {
-            continue;
-        }
-        let Some(system) = frame_fit.linearised(frame, frame_state) else {
-            continue;
-        };
+    let share = |(frame, frame_state): (&ObservedFrame, &FrameState)| {
+        let system = frame_fit.linearised(frame, frame_state);
+        let system = system.filter(|_| frame.is_used())?;
         let (whole, _) = system.without_angles(1.0);
         let of_tags = whole - system.of_landmarks;
-        if let Some(root) = whole.cholesky() {
-            sum += root.solve(&of_tags).trace() / TAG_CONSTANTS as f64;
-            count += 1.0;
-        }
+        Some(whole.cholesky()?.solve(&of_tags).trace() / TAG_CONSTANTS as f64)
+    };
+    let frames = fit.frames.par_iter().zip(&state.frames);
+    let shares: Vec<f64> = frames.with_min_len(PIECE).filter_map(share).collect();
+    match shares.len() {
+        0 => 1.0,
+        count => shares.iter().sum::<f64>() / count as f64,
     }
-    if count > 0.0 { sum / count } else { 1.0 }
 }
 
 type PoseMatrix = SMatrix<f64, TAG_CONSTANTS, TAG_CONSTANTS>;

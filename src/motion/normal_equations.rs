@@ -14,7 +14,7 @@ use rayon::prelude::*;
 use super::joint_fit::{JointFit, State};
 use super::landmark::{LANDMARK_CONSTANTS, ROCKING_CONSTANTS};
 use super::landmark_prediction::{LANDMARK_LOSS, ROCKING};
-use super::observation::{Observation, ObservedFrame, Target};
+use super::observation::{Observation, ObservedFrame, PIECE, Target};
 use super::parameters::{BOWS, CORNER_ERRORS, FrameState, Layout, TAG_CONSTANTS};
 use super::prediction::{
     ALL_COLUMNS, BOW, CORNER_ERROR, EDGE_SHIFT, LENS, Linearised, OWN, POSE, READOUT, RESIDUAL,
@@ -22,9 +22,6 @@ use super::prediction::{
 };
 use crate::camera::{Camera, INTRINSIC_COUNT};
 use crate::solver::scaled_inverse;
-
-/// Frames that one thread takes at a time.
-pub(super) const PIECE: usize = 64;
 
 type PoseMatrix = SMatrix<f64, TAG_CONSTANTS, TAG_CONSTANTS>;
 type PoseVector = SVector<f64, TAG_CONSTANTS>;

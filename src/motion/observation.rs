@@ -1,16 +1,20 @@
 //! Sightings made ready for the fit: whitened, and told apart by what they sit on.
 
 use nalgebra::{SMatrix, SVector, Vector2};
+use rayon::prelude::*;
 
 use super::MotionError;
 use super::landmark::{FEWEST_LANDMARKS, SeenLandmark};
 use crate::clip::{ClipInfo, Lines};
 use crate::geometry::quadrilateral;
 use crate::model_file::ModelFile;
-use crate::tags::{Sighting, Sightings};
+use crate::tags::{SightedFrame, Sighting, Sightings};
 
 /// Corner coordinates of one sighting: x0 y0 … x3 y3.
 pub(super) type Corners = SVector<f64, 8>;
+
+/// Frames that one thread takes at a time.
+pub(super) const PIECE: usize = 64;
 
 /// Weight of a doubtful sighting: hardly any, but enough to tell its deflection.
 const DOUBTFUL_WEIGHT: f64 = 1e-3;
@@ -165,30 +169,29 @@ pub(super) fn observe(
             )
             .next()
     };
-    sightings
-        .frames
-        .iter()
-        .enumerate()
-        .map(|(position, frame)| {
-            let observations = frame
-                .sightings
-                .iter()
-                .filter_map(|sighting| Some((sighting, target_of(sighting.tag_id)?)))
-                .map(|(sighting, (target, edge_mm))| {
-                    prepare(sighting, target, edge_mm).ok_or(MotionError::NotFinite {
-                        frame: frame.index,
-                        tag_id: sighting.tag_id,
-                    })
+    let observed = |(position, frame): (usize, &SightedFrame)| {
+        let declared = frame.sightings.iter();
+        let declared =
+            declared.filter_map(|sighting| Some((sighting, target_of(sighting.tag_id)?)));
+        let observations = declared
+            .map(|(sighting, (target, edge_mm))| {
+                prepare(sighting, target, edge_mm).ok_or(MotionError::NotFinite {
+                    frame: frame.index,
+                    tag_id: sighting.tag_id,
                 })
-                .collect::<Result<_, _>>()?;
-            Ok(ObservedFrame {
-                position,
-                time_s: frame.time_s,
-                observations,
-                landmarks: vec![],
             })
+            .collect::<Result<_, _>>()?;
+        Ok(ObservedFrame {
+            position,
+            time_s: frame.time_s,
+            observations,
+            landmarks: vec![],
         })
-        .collect()
+    };
+    let frames = sightings.frames.par_iter().enumerate();
+    let observed: Vec<_> = frames.with_min_len(PIECE).map(observed).collect();
+    // The first error of all, whichever was found first.
+    observed.into_iter().collect()
 }
 
 fn prepare(sighting: &Sighting, target: Target, edge_mm: f64) -> Option<Observation> {

@@ -20,8 +20,9 @@ const STEPS: usize = 25;
 /// The fit of one round ends when a step promises to lower the cost by less than this for each frame: what
 /// that would leave is no matter beside what the next round changes.
 const PROMISED_A_FRAME: f64 = 3e-3;
-/// Variance factors that change by less than this settle.
-const SETTLED_FACTOR: f64 = 0.02;
+/// Variance factors that change by less than this settle: a fit with them would change them once more by
+/// a fifth of it at most.
+const SETTLED_FACTOR: f64 = 0.05;
 /// A tag's own variance factor counts half against that of all tags at this many sightings.
 const FACTOR_SIGHTINGS: f64 = 60.0;
 /// Declared standard deviations are believed to be at most twice too large: scatter that is

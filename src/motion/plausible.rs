@@ -3,7 +3,7 @@
 use rayon::prelude::*;
 
 use super::joint_fit::{JointFit, State};
-use super::observation::ObservedFrame;
+use super::observation::{Corners, ObservedFrame, PIECE};
 use super::parameters::{Constants, FrameState};
 use super::prediction::residual;
 use crate::camera::Camera;
@@ -40,9 +40,22 @@ pub(super) fn chi2(fit: &JointFit, state: &State) -> Vec<Vec<f64>> {
     fit.frames
         .par_iter()
         .zip(&state.frames)
-        .with_min_len(64)
+        .with_min_len(PIECE)
         .map(|(frame, frame_state)| chi2_of(frame, &camera, &state.constants, frame_state))
         .collect()
+}
+
+/// Whitened residual of every sighting, in the order of the frames' lists; `None` outside the model.
+pub(super) fn residuals(fit: &JointFit, state: &State) -> Vec<Vec<Option<Corners>>> {
+    let camera = fit.lens.camera(&state.constants);
+    let of_frame = |(frame, frame_state): (&ObservedFrame, &FrameState)| {
+        let sightings = frame.observations.iter();
+        sightings
+            .map(|seen| residual(seen, &camera, &state.constants, frame_state))
+            .collect()
+    };
+    let frames = fit.frames.par_iter().zip(&state.frames);
+    frames.with_min_len(PIECE).map(of_frame).collect()
 }
 
 pub(super) fn chi2_of(

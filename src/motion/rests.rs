@@ -10,7 +10,8 @@ use std::collections::BTreeMap;
 use super::joint_fit::{JointFit, State};
 use super::observation::{Corners, ObservedFrame, Target};
 use super::parameters::FrameState;
-use super::prediction::{FRAME_ALONE, linearise, residual};
+use super::plausible::residuals;
+use super::prediction::{FRAME_ALONE, linearise};
 
 /// A tag rests while no corner moves by more than this, px: corner errors repeat with the place
 /// within the pixel, and a quarter of a pixel changes most of them.
@@ -175,16 +176,15 @@ fn lasting_share(
         squares: f64,
         count: f64,
     }
-    let camera = fit.lens.camera(&state.constants);
     let mut by_rest: BTreeMap<(usize, Target), Rest> = BTreeMap::new();
-    for ((frame, frame_state), numbers) in fit.frames.iter().zip(&state.frames).zip(rests) {
-        for (seen, number) in frame.observations.iter().zip(numbers) {
+    for ((frame, misses), numbers) in fit.frames.iter().zip(residuals(fit, state)).zip(rests) {
+        for ((seen, miss), number) in frame.observations.iter().zip(misses).zip(numbers) {
             // A tag that rests all the time has its mean error in its own constants.
             let at_rest = !fit.layout.camera_moves && matches!(seen.target, Target::Airframe(_));
             if !seen.has_a_say() || at_rest {
                 continue;
             }
-            if let Some(miss) = residual(seen, &camera, &state.constants, frame_state) {
+            if let Some(miss) = miss {
                 let miss = miss - constant.get(&seen.target).copied().unwrap_or_default();
                 let rest = by_rest.entry((*number, seen.target)).or_default();
                 rest.sum += miss;

@@ -7,8 +7,8 @@ use rayon::prelude::*;
 
 use super::corner_errors::with_corner_errors;
 use super::joint_fit::{JointFit, State};
-use super::normal_equations::{AngleElimination, FrameElimination, PIECE, Reduced};
-use super::observation::{Corners, ObservedFrame, Target};
+use super::normal_equations::{AngleElimination, FrameElimination, Reduced};
+use super::observation::{Corners, ObservedFrame, PIECE, Target};
 use super::parameters::{Hinged, SURFACE_CONSTANTS, TAG_CONSTANTS};
 use super::scatter::Scatter;
 use super::weak_geometry::{self, TRAVEL_SHARES};

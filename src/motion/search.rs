@@ -4,7 +4,8 @@ use nalgebra::{DMatrix, DVector, SVector};
 use rayon::prelude::*;
 
 use super::joint_fit::{JointFit, State};
-use super::normal_equations::{FrameElimination, PIECE, Reduced, reduce};
+use super::normal_equations::{FrameElimination, Reduced, reduce};
+use super::observation::PIECE;
 use super::parameters::{Constants, FrameState, TAG_CONSTANTS};
 use crate::geometry::stepped_pose;
 

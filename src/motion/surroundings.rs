@@ -13,13 +13,14 @@ use std::collections::BTreeMap;
 use nalgebra::Vector2;
 
 use super::carried::carry;
+use super::frame_fit::settle_frames;
 use super::joint_fit::{JointFit, State};
 use super::landmark::{FEWEST_LANDMARKS, SeenLandmark};
 use super::outliers::round;
 use super::parameters::Layout;
 use super::readout;
 use super::rocking::note_drive;
-use super::search::FROM_NEARBY;
+use super::search::{FROM_NEARBY, Search};
 use super::weighing::{FIRST_SD_PX, MOST_SD_PX, weigh};
 use crate::tags::Sightings;
 
@@ -33,6 +34,10 @@ const FOUND_SHARE: f64 = 0.2;
 /// Surroundings that rock further through the travel are of no use, degrees: they do not follow the
 /// deflection closely enough.
 const MOST_ROCKING_DEG: f64 = 0.25;
+
+/// The last step promises to lower the cost by less than this for each frame: constants that were found on
+/// a fifth of the frames promise half of that, and what the step leaves is for the fits that follow.
+const PROMISED_A_FRAME: f64 = 0.1;
 
 /// The airframe moves against its surroundings if with them the tags' residuals grow by this factor,
 /// as a variance.
@@ -79,9 +84,18 @@ fn fit_what_stands_still(fit: &mut JointFit, alone: &State) -> Option<State> {
         .shown
         .leave_in(&mut fit.layout, &mut start.constants);
     fit.pose_share_of_tags = weighed.pose_share_of_tags;
-    let mut joined = fit.minimise(start, round(fit, FROM_NEARBY))?;
+    settle_frames(fit, &mut start);
+    let mut joined = fit.minimise(start, joining(fit))?;
     carry(fit, &mut joined);
     Some(joined)
+}
+
+/// The search from constants that were found on some of the frames.
+fn joining(fit: &JointFit) -> Search {
+    Search {
+        promised: PROMISED_A_FRAME * fit.frames.len() as f64,
+        ..round(fit, FROM_NEARBY)
+    }
 }
 
 /// Notes in each frame the landmarks that may be of use.
