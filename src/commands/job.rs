@@ -92,6 +92,14 @@ struct JobResult {
     from_kept: FromKept,
 }
 
+/// What the search of a clip brings.
+struct SearchedClip {
+    sightings: Sightings,
+    /// The clip's first frame, if it was read.
+    first: Option<Frame>,
+    from_kept: FromKept,
+}
+
 impl Job<'_> {
     /// Measures and matches the opened clip, writes what a person keeps, and hands it on.
     pub fn run(&self, clip: Clip, folders: Folders) -> Result<Done, CommandError> {
@@ -129,10 +137,11 @@ impl Job<'_> {
         let (mut times, mut warnings) = (Times::start(), Vec::new());
         let info = clip.info().clone();
 
-        let mut first = None;
-        let (sightings, from_kept) = gather(&mut warnings, |doubts| {
-            self.sightings(clip, &mut first, doubts)
-        })?;
+        let SearchedClip {
+            sightings,
+            first,
+            from_kept,
+        } = gather(&mut warnings, |doubts| self.search(clip, doubts))?;
         memory::give_back();
         times.stage(if from_kept == FromKept::All {
             "kept sightings"
@@ -191,14 +200,12 @@ impl Job<'_> {
         })
     }
 
-    /// Clip → sightings, as many of them as can be from the same search before; with the first
-    /// frame where the clip is read.
-    fn sightings(
+    /// Clip → sightings, as many of them as can be from the same search before.
+    fn search(
         &self,
         clip: Clip,
-        first: &mut Option<Frame>,
         warnings: &mut Vec<ClipWarning>,
-    ) -> Result<(Sightings, FromKept), CommandError> {
+    ) -> Result<SearchedClip, CommandError> {
         let info = clip.info().clone();
         let plan = TagPlan::of(self.model);
         let place = |folder| KeptSightings::new(folder, &info, &self.clip_options, &plan);
@@ -212,16 +219,21 @@ impl Job<'_> {
         let begun = match before {
             Before::All(Searched { frames, doubts }) => {
                 warnings.extend(doubts);
-                return Ok((Sightings { clip: info, frames }, from_kept));
+                return Ok(SearchedClip {
+                    sightings: Sightings { clip: info, frames },
+                    first: None,
+                    from_kept,
+                });
             }
             Before::Part(begun) => *begun,
             Before::Nothing => Begun::new(&plan)?,
         };
         let mut frames = clip.into_stream()?;
         let progress = self.progress.as_ref();
+        let mut first = None;
         let read = frames.by_ref().inspect(|frame| {
             if let (None, Ok(frame)) = (&first, frame) {
-                *first = Some(frame.clone());
+                first = Some(frame.clone());
             }
         });
         let sightings = tags::sight_on(read, &info, &plan, begun, &mut keeping, progress)?;
@@ -230,7 +242,11 @@ impl Job<'_> {
             keeping.finish(&doubts);
         }
         warnings.extend(doubts);
-        Ok((sightings, from_kept))
+        Ok(SearchedClip {
+            sightings,
+            first,
+            from_kept,
+        })
     }
 }
 

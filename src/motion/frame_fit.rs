@@ -188,7 +188,7 @@ impl<'a> FrameFit<'a> {
     }
 }
 
-/// All frames that are used by themselves, each from where it is; one that fits nowhere stays there.
+/// Settles every frame that is used by itself, from where it is; one that fits nowhere stays there.
 pub(super) fn settle_frames(fit: &JointFit, state: &mut State) {
     let camera = fit.lens.camera(&state.constants);
     let frame_fit = FrameFit::new(fit, (&camera, &state.constants), fit.loss, &[]);

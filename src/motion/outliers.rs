@@ -21,7 +21,7 @@ const STEPS: usize = 25;
 /// that would leave is no matter beside what the next round changes.
 const PROMISED_A_FRAME: f64 = 3e-3;
 /// Variance factors that change by less than this settle: a fit with them would change them once more by
-/// a fifth of it at most.
+/// a quarter of it at most.
 const SETTLED_FACTOR: f64 = 0.05;
 /// A tag's own variance factor counts half against that of all tags at this many sightings.
 const FACTOR_SIGHTINGS: f64 = 60.0;

@@ -36,26 +36,38 @@ pub(super) fn keep_below(frame: &mut ObservedFrame, chi2: &[f64], limit: f64, ca
 
 /// χ² of every sighting, in the order of the frames' lists; infinite outside the model.
 pub(super) fn chi2(fit: &JointFit, state: &State) -> Vec<Vec<f64>> {
-    let camera = fit.lens.camera(&state.constants);
-    fit.frames
-        .par_iter()
-        .zip(&state.frames)
-        .with_min_len(PIECE)
-        .map(|(frame, frame_state)| chi2_of(frame, &camera, &state.constants, frame_state))
-        .collect()
+    of_all_frames(fit, state, chi2_of)
 }
 
 /// Whitened residual of every sighting, in the order of the frames' lists; `None` outside the model.
 pub(super) fn residuals(fit: &JointFit, state: &State) -> Vec<Vec<Option<Corners>>> {
+    of_all_frames(fit, state, residuals_of)
+}
+
+/// What a function tells of each frame, on all cores.
+fn of_all_frames<T: Send>(
+    fit: &JointFit,
+    state: &State,
+    of_frame: impl Fn(&ObservedFrame, &Camera, &Constants, &FrameState) -> T + Sync,
+) -> Vec<T> {
     let camera = fit.lens.camera(&state.constants);
-    let of_frame = |(frame, frame_state): (&ObservedFrame, &FrameState)| {
-        let sightings = frame.observations.iter();
-        sightings
-            .map(|seen| residual(seen, &camera, &state.constants, frame_state))
-            .collect()
-    };
     let frames = fit.frames.par_iter().zip(&state.frames);
-    frames.with_min_len(PIECE).map(of_frame).collect()
+    frames
+        .with_min_len(PIECE)
+        .map(|(frame, frame_state)| of_frame(frame, &camera, &state.constants, frame_state))
+        .collect()
+}
+
+fn residuals_of(
+    frame: &ObservedFrame,
+    camera: &Camera,
+    constants: &Constants,
+    state: &FrameState,
+) -> Vec<Option<Corners>> {
+    let sightings = frame.observations.iter();
+    sightings
+        .map(|seen| residual(seen, camera, constants, state))
+        .collect()
 }
 
 pub(super) fn chi2_of(
@@ -64,8 +76,8 @@ pub(super) fn chi2_of(
     constants: &Constants,
     state: &FrameState,
 ) -> Vec<f64> {
-    let of_sighting = |seen| {
-        residual(seen, camera, constants, state).map_or(f64::INFINITY, |miss| miss.norm_squared())
-    };
-    frame.observations.iter().map(of_sighting).collect()
+    let misses = residuals_of(frame, camera, constants, state).into_iter();
+    misses
+        .map(|miss| miss.map_or(f64::INFINITY, |miss| miss.norm_squared()))
+        .collect()
 }

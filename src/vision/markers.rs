@@ -217,8 +217,8 @@ pub enum SearchEffort {
 }
 
 /// The library takes the points of an outline for its length. Those of a square are as few as 2.8 times its
-/// edge, where it is turned by 45°, and a row or two of them are lost where edges are soft.
-const POINTS_PER_EDGE: f64 = 2.6;
+/// edge, where it is turned by 45°; fewer where it is tilted as well, and where soft edges lose a row.
+const POINTS_PER_EDGE: f64 = 2.0;
 
 /// Finds markers of one dictionary.
 pub struct MarkerFinder {
