@@ -133,6 +133,7 @@ impl Patch {
         let (right, bottom) = (high.x.floor() as usize, high.y.floor() as usize);
         let width_px = right + 1 - left;
         self.size_px = [width_px, bottom + 1 - top];
+        let pixels: &[u8] = &image.pixels;
         let mut open = std::array::from_fn::<_, PARITIES, _>(PixelGroup::empty);
         for (x, y) in there_and_back([left, right], [top, bottom]) {
             let place = self.normalised(Point2::new(x as f64, y as f64));
@@ -140,7 +141,7 @@ impl Patch {
             if on_tag.x.abs() > reach_a || on_tag.y.abs() > reach_b {
                 continue;
             }
-            let code = image.pixels[y * image.width_px + x];
+            let code = pixels[y * image.width_px + x];
             let light = (tone.light(code), tone.slope(code));
             let parity = mosaic::parity(x, y);
             let group = &mut open[parity];

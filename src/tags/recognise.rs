@@ -143,7 +143,8 @@ fn brightness(image: &GreyImage, place: Point2<f64>) -> Option<f64> {
     }
     let (x, y) = (place.x as usize, place.y as usize);
     let (part_x, part_y) = (place.x - x as f64, place.y - y as f64);
-    let at = |dx: usize, dy: usize| f64::from(image.pixels[(y + dy) * image.width_px + x + dx]);
+    let pixels: &[u8] = &image.pixels;
+    let at = |dx: usize, dy: usize| f64::from(pixels[(y + dy) * image.width_px + x + dx]);
     let top = at(0, 0) * (1.0 - part_x) + at(1, 0) * part_x;
     let bottom = at(0, 1) * (1.0 - part_x) + at(1, 1) * part_x;
     Some(top * (1.0 - part_y) + bottom * part_y)
