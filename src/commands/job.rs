@@ -86,8 +86,6 @@ struct JobResult {
     times_s: Vec<(&'static str, f64)>,
     /// What was seen in the frame that the report draws on.
     marked: Option<SightedFrame>,
-    /// The clip's first frame, if it was read: most often the one that the report draws on.
-    first: Option<Frame>,
     levels: Levels,
     from_kept: FromKept,
 }
@@ -103,10 +101,9 @@ struct SearchedClip {
 impl Job<'_> {
     /// Measures and matches the opened clip, writes what a person keeps, and hands it on.
     pub fn run(&self, clip: Clip, folders: Folders) -> Result<Done, CommandError> {
-        let mut result = self.measure(clip)?;
+        let (result, first) = self.measure(clip)?;
         memory::give_back();
-        let still = self.still(&mut result)?;
-        memory::give_back();
+        let still = self.still(&result, first)?;
         let picture = still
             .as_ref()
             .and_then(|frame| result.picture(frame, self.profile));
@@ -117,22 +114,28 @@ impl Job<'_> {
         })
     }
 
-    /// The frame that the report draws on, read once more where it is not the first: no other
-    /// pictures are kept.
-    fn still(&self, result: &mut JobResult) -> Result<Option<Frame>, CommandError> {
+    /// The frame that the report draws on: most often the clip's first. Any other is read once more,
+    /// since no other picture is kept.
+    fn still(
+        &self,
+        result: &JobResult,
+        first: Option<Frame>,
+    ) -> Result<Option<Frame>, CommandError> {
         let Some(sighted) = &result.marked else {
             return Ok(None);
         };
-        let first = result.first.take();
         if let Some(frame) = first.filter(|first| first.index == sighted.index) {
             return Ok(Some(frame));
         }
         let clip = Clip::open(self.clip, &self.clip_options)?;
-        Ok(clip.frame(sighted.index, sighted.time_s)?)
+        let frame = clip.frame(sighted.index, sighted.time_s)?;
+        memory::give_back();
+        Ok(frame)
     }
 
-    /// Clip → sightings → motion → holds → responses → corrections → measurement.
-    fn measure(&self, clip: Clip) -> Result<JobResult, CommandError> {
+    /// Clip → sightings → motion → holds → responses → corrections → measurement; with the clip's first
+    /// frame, if it was read.
+    fn measure(&self, clip: Clip) -> Result<(JobResult, Option<Frame>), CommandError> {
         let (model, profile) = (self.model, self.profile);
         let (mut times, mut warnings) = (Times::start(), Vec::new());
         let info = clip.info().clone();
@@ -186,7 +189,7 @@ impl Job<'_> {
             warnings: &warnings,
             date: day_of_file(&info.path).as_deref(),
         })?;
-        Ok(JobResult {
+        let result = JobResult {
             measurement,
             rows,
             times_s: times.stages,
@@ -194,10 +197,10 @@ impl Job<'_> {
                 .frames
                 .into_iter()
                 .nth(frame_to_mark(&motion).unwrap_or(0)),
-            first,
             levels: info.levels,
             from_kept,
-        })
+        };
+        Ok((result, first))
     }
 
     /// Clip → sightings, as many of them as can be from the same search before.

@@ -5,7 +5,7 @@
 
 use rayon::prelude::*;
 
-use super::frame_fit::FrameFit;
+use super::frame_fit::{FrameFit, SETTLED_AT_A_TIME};
 use super::frame_start::START_LOSS;
 use super::joint_fit::{JointFit, State};
 use super::observation::{ObservedFrame, Target};
@@ -72,7 +72,7 @@ fn settled(
         let (found, _) = frame_fit.best(&fit.frames[index], [start])?;
         Some((index, found))
     };
-    let starts = starts.into_par_iter().with_min_len(16);
+    let starts = starts.into_par_iter().with_min_len(SETTLED_AT_A_TIME);
     starts.filter_map(settle).collect()
 }
 

@@ -8,12 +8,15 @@ use rayon::prelude::*;
 
 use super::joint_fit::{JointFit, State};
 use super::landmark_prediction::LANDMARK_LOSS;
-use super::observation::{ObservedFrame, PIECE, Target};
+use super::observation::{ObservedFrame, Target};
 use super::parameters::{Constants, FrameState, Lens, TAG_CONSTANTS};
 use super::prediction::{FRAME_ALONE, POSE, RESIDUAL, linearise, residual};
 use crate::camera::Camera;
 use crate::geometry::{corners_in_tag, stepped_pose};
 use crate::solver::Loss;
+
+/// Frames that one thread takes at a time: each takes some steps, not one look.
+pub(super) const SETTLED_AT_A_TIME: usize = 16;
 
 /// Steps for one frame; six are usual.
 const STEPS: usize = 12;
@@ -193,7 +196,9 @@ pub(super) fn settle_frames(fit: &JointFit, state: &mut State) {
     let camera = fit.lens.camera(&state.constants);
     let frame_fit = FrameFit::new(fit, (&camera, &state.constants), fit.loss, &[]);
     let frames = fit.frames.par_iter().zip(&mut state.frames);
-    let used = frames.filter(|(frame, _)| frame.is_used());
+    let used = frames
+        .with_min_len(SETTLED_AT_A_TIME)
+        .filter(|(frame, _)| frame.is_used());
     used.for_each(|(frame, frame_state)| {
         if let Some((settled, _)) = frame_fit.settle(frame, frame_state.clone()) {
             *frame_state = settled;
@@ -206,15 +211,17 @@ pub(super) fn settle_frames(fit: &JointFit, state: &mut State) {
 pub(super) fn pose_share_of_tags(fit: &JointFit, state: &State) -> f64 {
     let camera = fit.lens.camera(&state.constants);
     let frame_fit = FrameFit::new(fit, (&camera, &state.constants), fit.loss, &[]);
-    let share = |(frame, frame_state): (&ObservedFrame, &FrameState)| {
-        let system = frame_fit.linearised(frame, frame_state);
-        let system = system.filter(|_| frame.is_used())?;
+    let share = |frame: &ObservedFrame, frame_state: &FrameState| {
+        if !frame.is_used() {
+            return None;
+        }
+        let system = frame_fit.linearised(frame, frame_state)?;
         let (whole, _) = system.without_angles(1.0);
         let of_tags = whole - system.of_landmarks;
         Some(whole.cholesky()?.solve(&of_tags).trace() / TAG_CONSTANTS as f64)
     };
-    let frames = fit.frames.par_iter().zip(&state.frames);
-    let shares: Vec<f64> = frames.with_min_len(PIECE).filter_map(share).collect();
+    let shares = fit.of_frames(state, share).into_iter();
+    let shares: Vec<f64> = shares.flatten().collect();
     match shares.len() {
         0 => 1.0,
         count => shares.iter().sum::<f64>() / count as f64,

@@ -4,7 +4,7 @@
 use nalgebra::Point2;
 use rayon::prelude::*;
 
-use super::frame_fit::FrameFit;
+use super::frame_fit::{FrameFit, SETTLED_AT_A_TIME};
 use super::joint_fit::JointFit;
 use super::observation::{Observation, ObservedFrame, Target};
 use super::parameters::{Constants, FrameState};
@@ -55,7 +55,7 @@ pub(super) fn start_others(
     fit.frames
         .par_iter()
         .enumerate()
-        .with_min_len(16)
+        .with_min_len(SETTLED_AT_A_TIME)
         .map(|(index, frame)| known(index).unwrap_or_else(|| started(frame)))
         .collect()
 }

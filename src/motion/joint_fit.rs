@@ -1,6 +1,8 @@
 //! The joint fit: all that it looks at, all that it moves, and what is known before.
 
-use super::observation::{ObservedFrame, ReadLines};
+use rayon::prelude::*;
+
+use super::observation::{ObservedFrame, PIECE, ReadLines};
 use super::parameters::{BOWS, Constants, FrameState, Layout, Lens, Priors};
 use super::prediction::residual;
 use crate::solver::Loss;
@@ -39,6 +41,19 @@ pub(super) struct State {
 }
 
 impl JointFit {
+    /// What a function tells of each frame with its state, in their order; told on all cores.
+    pub fn of_frames<T: Send>(
+        &self,
+        state: &State,
+        of_frame: impl Fn(&ObservedFrame, &FrameState) -> T + Sync,
+    ) -> Vec<T> {
+        let frames = self.frames.par_iter().zip(&state.frames);
+        frames
+            .with_min_len(PIECE)
+            .map(|(frame, frame_state)| of_frame(frame, frame_state))
+            .collect()
+    }
+
     /// Half the sum of the losses of all sightings and priors, with sightings outside the model as bad
     /// as the loss makes an error of [`OUTSIDE_SD`].
     pub fn forgiving_cost(&self, state: &State) -> f64 {

@@ -2,7 +2,7 @@
 
 use rayon::prelude::*;
 
-use super::frame_fit::FrameFit;
+use super::frame_fit::{FrameFit, SETTLED_AT_A_TIME};
 use super::frame_start::{START_LOSS, best_start};
 use super::joint_fit::{JointFit, State};
 use super::observation::Target;
@@ -178,7 +178,7 @@ fn retry_frames_with_misfits(
     let frame_fit = FrameFit::new(fit, (&camera, &constants), START_LOSS, &spans);
     let retried: Vec<Option<(usize, FrameState)>> = (0..fit.frames.len())
         .into_par_iter()
-        .with_min_len(16)
+        .with_min_len(SETTLED_AT_A_TIME)
         .map(|index| {
             if chi2[index].iter().all(|chi2| *chi2 < rejection_chi2) {
                 return None;

@@ -1,9 +1,7 @@
 //! How badly sightings fit, and which of them a start explains at all.
 
-use rayon::prelude::*;
-
 use super::joint_fit::{JointFit, State};
-use super::observation::{Corners, ObservedFrame, PIECE};
+use super::observation::{Corners, ObservedFrame};
 use super::parameters::{Constants, FrameState};
 use super::prediction::residual;
 use crate::camera::Camera;
@@ -36,26 +34,18 @@ pub(super) fn keep_below(frame: &mut ObservedFrame, chi2: &[f64], limit: f64, ca
 
 /// χ² of every sighting, in the order of the frames' lists; infinite outside the model.
 pub(super) fn chi2(fit: &JointFit, state: &State) -> Vec<Vec<f64>> {
-    of_all_frames(fit, state, chi2_of)
+    let camera = fit.lens.camera(&state.constants);
+    fit.of_frames(state, |frame, frame_state| {
+        chi2_of(frame, &camera, &state.constants, frame_state)
+    })
 }
 
 /// Whitened residual of every sighting, in the order of the frames' lists; `None` outside the model.
 pub(super) fn residuals(fit: &JointFit, state: &State) -> Vec<Vec<Option<Corners>>> {
-    of_all_frames(fit, state, residuals_of)
-}
-
-/// What a function tells of each frame, on all cores.
-fn of_all_frames<T: Send>(
-    fit: &JointFit,
-    state: &State,
-    of_frame: impl Fn(&ObservedFrame, &Camera, &Constants, &FrameState) -> T + Sync,
-) -> Vec<T> {
     let camera = fit.lens.camera(&state.constants);
-    let frames = fit.frames.par_iter().zip(&state.frames);
-    frames
-        .with_min_len(PIECE)
-        .map(|(frame, frame_state)| of_frame(frame, &camera, &state.constants, frame_state))
-        .collect()
+    fit.of_frames(state, |frame, frame_state| {
+        residuals_of(frame, &camera, &state.constants, frame_state)
+    })
 }
 
 fn residuals_of(

@@ -11,7 +11,7 @@ use rayon::prelude::*;
 
 use super::joint_fit::{JointFit, State};
 use super::landmark::SeenLandmark;
-use super::observation::{Corners, Observation, ObservedFrame, ReadLines};
+use super::observation::{Corners, Observation, ObservedFrame, PIECE, ReadLines};
 use super::prediction::{camera_from_tag, flat_outline_px};
 
 /// Frames further apart do not tell how fast a tag moves in between, s; ten frames a second do.
@@ -39,7 +39,7 @@ pub(super) fn note_motion(fit: &mut JointFit, state: &State) {
     let outlines = outlines(fit, state);
     let notes: Vec<Vec<Corners>> = (0..fit.frames.len())
         .into_par_iter()
-        .with_min_len(64)
+        .with_min_len(PIECE)
         .map(|frame| {
             let seen = 0..fit.frames[frame].observations.len();
             let speeds = seen.map(|seen| speed(&fit.frames, &outlines, (frame, seen)));
@@ -64,7 +64,7 @@ pub(super) fn note_motion_of_landmarks(fit: &mut JointFit) {
     }
     let speeds: Vec<Vec<Vector2<f64>>> = (0..fit.frames.len())
         .into_par_iter()
-        .with_min_len(64)
+        .with_min_len(PIECE)
         .map(|frame| speeds_of_landmarks(&fit.frames, frame))
         .collect();
     let lines = fit.lines;
@@ -78,21 +78,16 @@ pub(super) fn note_motion_of_landmarks(fit: &mut JointFit) {
 /// Each kept sighting's corners as the fit has them, px.
 fn outlines(fit: &JointFit, state: &State) -> Vec<Vec<Option<Corners>>> {
     let camera = fit.lens.camera(&state.constants);
-    fit.frames
-        .par_iter()
-        .zip(&state.frames)
-        .with_min_len(64)
-        .map(|(frame, frame_state)| {
-            let outline = |seen: &Observation| {
-                if !seen.kept {
-                    return None;
-                }
-                let pose = camera_from_tag(seen.target, &state.constants, frame_state);
-                flat_outline_px(seen.edge_mm, &camera, &pose)
-            };
-            frame.observations.iter().map(outline).collect()
-        })
-        .collect()
+    fit.of_frames(state, |frame, frame_state| {
+        let outline = |seen: &Observation| {
+            if !seen.kept {
+                return None;
+            }
+            let pose = camera_from_tag(seen.target, &state.constants, frame_state);
+            flat_outline_px(seen.edge_mm, &camera, &pose)
+        };
+        frame.observations.iter().map(outline).collect()
+    })
 }
 
 /// How fast a tag's corners move in a frame, px/s: the slope there of the parabola through it and both
