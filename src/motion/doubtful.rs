@@ -36,7 +36,7 @@ pub(super) fn admit(fit: &mut JointFit, state: &mut State) -> BTreeMap<Target, u
     let known = (&camera, &fit.lens, &state.constants);
     let mut runs = Runs::default();
     for (index, frame) in fit.frames.iter_mut().enumerate() {
-        if fit.layout.camera_moves && !frame.tells_camera() {
+        if fit.layout.view_moves() && !frame.tells_camera() {
             continue;
         }
         for seen in frame.observations.iter_mut().filter(|seen| !seen.kept) {

@@ -5,6 +5,7 @@ use rayon::prelude::*;
 use super::observation::{ObservedFrame, PIECE, ReadLines};
 use super::parameters::{BOWS, Constants, FrameState, Layout, Lens, Priors};
 use super::prediction::residual;
+use super::steady::Wander;
 use crate::solver::Loss;
 
 /// Error that stands for a sighting that has no place in the picture, standard deviations: as far
@@ -26,10 +27,12 @@ pub(super) struct JointFit {
     pub priors: Priors,
     pub loss: Loss,
     pub lines: ReadLines,
-    /// Share of a moving camera's pose that the tags have to tell: less than 1 where landmarks help.
-    pub pose_share_of_tags: f64,
+    /// Share of a moving view that the tags have to tell: less than 1 where landmarks help.
+    pub view_share_of_tags: f64,
     /// Landmarks were found, but they do not stand still against the airframe.
     pub surroundings_move: bool,
+    /// The picture of a camera that stood still moved by so much, and the frames are steadied.
+    pub steadied: Option<Wander>,
     pub frames: Vec<ObservedFrame>,
 }
 

@@ -30,6 +30,8 @@ mod observation;
 mod options;
 mod outliers;
 mod parameters;
+mod picture_motion;
+mod picture_scatter;
 mod plausible;
 mod prediction;
 mod readout;
@@ -41,6 +43,7 @@ mod search;
 mod setup;
 mod shown;
 mod start;
+mod steady;
 mod surroundings;
 #[cfg(test)]
 #[allow(clippy::unwrap_used)]

@@ -56,6 +56,16 @@ pub(super) struct Doubt {
 }
 
 impl Observation {
+    /// Widens the errors of the corners by another covariance, px².
+    pub fn add_covariance(&mut self, added_px2: &SMatrix<f64, 8, 8>) {
+        let whitened = self.whitening * added_px2 * self.whitening.transpose();
+        let root = (SMatrix::identity() + whitened).cholesky();
+        let widened = root.and_then(|root| root.l().solve_lower_triangular(&self.whitening));
+        if let Some(whitening) = widened {
+            self.whitening = whitening;
+        }
+    }
+
     /// Kept, and not doubtful.
     pub fn has_a_say(&self) -> bool {
         self.kept && self.doubt.is_none()
@@ -96,6 +106,11 @@ impl ObservedFrame {
     /// Whether anything in it is used: only then a moving camera has a place.
     pub fn is_used(&self) -> bool {
         self.kept().next().is_some()
+    }
+
+    /// Weight of all that the frame says about its view: that of its tags.
+    pub fn share(&self) -> f64 {
+        self.kept().next().map_or(1.0, |seen| seen.share)
     }
 
     /// A landmark of the fit, if it was found here.

@@ -7,9 +7,9 @@ use rayon::prelude::*;
 
 use super::corner_errors::with_corner_errors;
 use super::joint_fit::{JointFit, State};
-use super::normal_equations::{AngleElimination, FrameElimination, Reduced};
+use super::normal_equations::{AngleElimination, FrameElimination, Reduced, ViewVector};
 use super::observation::{Corners, ObservedFrame, PIECE, Target};
-use super::parameters::{Hinged, SURFACE_CONSTANTS, TAG_CONSTANTS};
+use super::parameters::{Hinged, SURFACE_CONSTANTS};
 use super::scatter::Scatter;
 use super::weak_geometry::{self, TRAVEL_SHARES};
 use super::{
@@ -256,26 +256,25 @@ fn gain(angle: &AngleElimination, eliminated: &FrameElimination, constants: usiz
     for (column, coupling) in &angle.by_constants {
         gain[*column] -= coupling / angle.curvature;
     }
-    if let Some(pose) = &eliminated.pose {
-        gain -= pose.by_constants(&angle.by_pose) / angle.curvature;
+    if let Some(view) = &eliminated.view {
+        gain -= view.by_constants(&angle.by_view) / angle.curvature;
     }
     gain
 }
 
 /// Covariance of a frame's deflections given the constants.
 fn own_covariance(eliminated: &FrameElimination, signs: &[f64]) -> DMatrix<f64> {
-    type PoseVector = SVector<f64, TAG_CONSTANTS>;
     let mut own = DMatrix::zeros(signs.len(), signs.len());
     for angle in &eliminated.angles {
-        // The pose carries the weight that the frame's other sightings have in the constants; below
+        // The view carries the weight that the frame's other sightings have in the constants; below
         // it is taken out.
         own[(angle.surface, angle.surface)] += angle.variance_by_itself();
-        let Some(pose) = &eliminated.pose else {
+        let Some(view) = &eliminated.view else {
             continue;
         };
-        let lever: PoseVector = pose.root.solve(&angle.by_pose) / angle.curvature;
+        let lever: ViewVector = view.root.solve(&angle.by_view) / angle.curvature;
         for other in &eliminated.angles {
-            let product = other.by_pose.dot(&lever) / other.curvature * angle.share;
+            let product = other.by_view.dot(&lever) / other.curvature * angle.share;
             own[(angle.surface, other.surface)] +=
                 signs[angle.surface] * signs[other.surface] * product;
         }

@@ -4,7 +4,8 @@ use super::frame_start::START_LOSS;
 use super::joint_fit::JointFit;
 use super::observation::{self, ObservedFrame, ReadLines, Target};
 use super::parameters::{Layout, Lens, Priors};
-use super::{FitOptions, MotionError, camera_motion};
+use super::picture_motion::PicturePrior;
+use super::{FitOptions, MotionError, camera_motion, steady};
 use crate::camera::CameraProfile;
 use crate::model_file::ModelFile;
 use crate::tags::Sightings;
@@ -34,7 +35,15 @@ pub(super) fn joint_fit(
 ) -> Result<JointFit, MotionError> {
     let mut frames = observation::observe(sightings, model)?;
     let airframe_tags = model.airframe_tags.len();
-    let camera_moves = camera_motion::camera_moved(&frames, airframe_tags, options.still_camera_px);
+    let wanders =
+        |frames: &[ObservedFrame]| camera_motion::camera_moved(frames, airframe_tags, options.still_camera_px);
+    let mut camera_moves = wanders(&frames);
+    let mut steadied = None;
+    if camera_moves && let Some((steady, wander)) = steady::steadied(&frames, sightings, profile) {
+        if !wanders(&steady) {
+            (frames, steadied, camera_moves) = (steady, Some(wander), false);
+        }
+    }
     if camera_moves {
         frames
             .iter_mut()
@@ -46,6 +55,7 @@ pub(super) fn joint_fit(
         surfaces: model.surfaces.len(),
         airframe_tags,
         camera_moves,
+        picture_moves: false,
         edge_shift: options.edge_shift_sd_px > 0.0,
         readout: options.readout_sd_s > 0.0,
         lens: profile.covariance.is_some(),
@@ -63,6 +73,7 @@ pub(super) fn joint_fit(
         layout,
         lens: Lens::new(profile),
         priors: Priors {
+            picture: PicturePrior::UNSEEN,
             edge_shift_sd_px: options.edge_shift_sd_px,
             readout_sd_s: options.readout_sd_s,
             bow_sd_mm,
@@ -70,8 +81,9 @@ pub(super) fn joint_fit(
         },
         loss: START_LOSS,
         lines: ReadLines::of(&sightings.clip),
-        pose_share_of_tags: 1.0,
+        view_share_of_tags: 1.0,
         surroundings_move: false,
+        steadied,
         frames,
     })
 }

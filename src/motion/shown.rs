@@ -8,6 +8,7 @@ use super::bow::bow_slope;
 use super::joint_fit::{JointFit, State};
 use super::observation::{Corners, Target};
 use super::parameters::{Constants, Layout};
+use super::picture_scatter::picture_scatter;
 use super::prediction::camera_from_tag;
 use super::readout;
 use super::rocking;
@@ -22,6 +23,7 @@ pub(super) struct Shown {
     pub bows: bool,
     pub readout: bool,
     pub rocking: bool,
+    pub picture: bool,
 }
 
 impl Shown {
@@ -31,6 +33,8 @@ impl Shown {
             bows: !bowed_tags(fit, state).is_empty(),
             readout: readout::shows(fit, state, covariance.as_ref()),
             rocking: rocking::shows(fit, state, covariance.as_ref()),
+            picture: fit.layout.picture_moves
+                && picture_scatter(fit, state).is_some_and(|scatter| scatter.shows),
         }
     }
 
@@ -39,6 +43,7 @@ impl Shown {
         layout.bows = self.bows;
         layout.readout = self.readout;
         layout.rocking = self.rocking;
+        layout.picture_moves = self.picture;
         constants.leave_out(layout);
     }
 }

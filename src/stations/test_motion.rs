@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use nalgebra::{DMatrix, DVector, Point3, Vector3};
 
-use crate::clip::{ClipInfo, Levels};
+use crate::clip::{ClipInfo, Levels, Transfer};
 use crate::measured::Measured;
 use crate::model_file::{
     MatchGroup, MatchMotion, ModelFile, Side, StationSource, Stations, Surface,
@@ -80,6 +80,7 @@ pub(crate) fn motion_of(
         frames: frames.collect(),
         camera_moved: false,
         landmarks: 0,
+        picture: None,
         readout_s: None,
         reprojection_rms_px: 0.05,
         constants_covariance: DMatrix::zeros(1, 1),
@@ -139,6 +140,7 @@ pub(crate) fn sightings_of(time_s: &[f64], cards: &[Option<u32>]) -> Sightings {
                 black: 16,
                 white: 235,
             },
+            transfer: Transfer::Power,
             lines: crate::clip::Lines::Rows,
             claimed_frames: None,
         },

@@ -237,7 +237,7 @@ pub fn sight_on(
     progress: &dyn Progress,
 ) -> Result<Sightings, TagsError> {
     let mut seen = begun.frames;
-    let mut tracker = Tracker::new(begun.memory, clip.levels)?;
+    let mut tracker = Tracker::new(begun.memory, clip)?;
     let mut kept = seen.len();
     for (place, frame) in frames.enumerate() {
         let frame = frame?;

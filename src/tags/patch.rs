@@ -6,7 +6,7 @@ use super::DropReason;
 use super::lanes::{LANES, Numbers};
 use super::mosaic::{self, PARITIES};
 use super::pattern::{CELLS, HALF};
-use super::tone::Tone;
+use super::tone::{Tone, ToneCurve};
 use crate::clip::GreyImage;
 use crate::geometry::{homography, quadrilateral};
 
@@ -53,8 +53,8 @@ pub(super) struct PixelGroup {
 pub(super) struct Patch {
     pub centre_px: Point2<f64>,
     pub scale_px: f64,
-    /// Light is the code value's share of the range to this power.
-    pub tone_exponent: f64,
+    /// How light stands for shares of the range of code values.
+    pub tone: ToneCurve,
     /// Width and height of the box that holds the pixels.
     pub size_px: [usize; 2],
     pub groups: Vec<PixelGroup>,
@@ -76,7 +76,7 @@ impl Patch {
         let mut patch = Self {
             centre_px,
             scale_px: diagonal / 4.0 / 2f64.sqrt(),
-            tone_exponent: tone.exponent(),
+            tone: tone.curve(),
             size_px: [0, 0],
             groups: Vec::new(),
         };

@@ -13,9 +13,10 @@ use super::refine::{Look, PatternFit, refine};
 use super::search::{Search, SearchResult, Window};
 use super::sensor::Sensor;
 use super::sensor_estimate;
+use super::tone::Coding;
 use super::track::Track;
 use super::{DropReason, Dropped, SightedFrame, Sighting, TagPlan, TagsError};
-use crate::clip::{Frame, GreyImage, Levels};
+use crate::clip::{ClipInfo, Frame, GreyImage};
 use crate::landmarks::{LandmarkSighting, Landmarks, TagsInFrame};
 use crate::vision::Dictionary;
 
@@ -33,7 +34,7 @@ const ENLARGED_EVERY: usize = 4;
 /// Follows the declared tags from frame to frame.
 pub(super) struct Tracker {
     search: Search,
-    levels: Levels,
+    coding: Coding,
     memory: Memory,
 }
 
@@ -80,10 +81,10 @@ impl Memory {
 
 impl Tracker {
     /// Goes on from where a search came to.
-    pub fn new(memory: Memory, levels: Levels) -> Result<Self, TagsError> {
+    pub fn new(memory: Memory, clip: &ClipInfo) -> Result<Self, TagsError> {
         Ok(Self {
             search: Search::new()?,
-            levels,
+            coding: Coding::of(clip),
             memory,
         })
     }
@@ -248,7 +249,7 @@ impl Tracker {
                 &self.memory.tracks,
                 &places,
                 &frame.image,
-                self.levels,
+                self.coding,
             )),
         };
         for (tag_id, places) in places {
@@ -352,13 +353,13 @@ fn estimate_sensor(
     tracks: &BTreeMap<u32, Track>,
     places: &BTreeMap<u32, Vec<[Point2<f64>; 4]>>,
     image: &GreyImage,
-    levels: Levels,
+    coding: Coding,
 ) -> Sensor {
     let tags: Vec<_> = places
         .iter()
         .filter_map(|(id, places)| Some((&tracks.get(id)?.pattern, *places.first()?)))
         .collect();
-    sensor_estimate::estimate(image, levels, &tags)
+    sensor_estimate::estimate(image, coding, &tags)
 }
 
 /// Refuses two good fits of one id that lie apart.

@@ -3,7 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use hingewise::camera::{Camera, CameraProfile};
-use hingewise::clip::{ClipInfo, Levels};
+use hingewise::clip::{ClipInfo, Levels, Transfer};
 use hingewise::model_file::ModelFile;
 use hingewise::tags::Sightings;
 use nalgebra::SVector;
@@ -113,6 +113,7 @@ pub fn observe(aircraft: &Aircraft, filming: &Filming) -> Film {
                     black: 16,
                     white: 235,
                 },
+                transfer: Transfer::Power,
                 lines: filming.lines,
                 claimed_frames: None,
             },
