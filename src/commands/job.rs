@@ -152,7 +152,7 @@ impl Job<'_> {
             "clip and tags"
         });
 
-        let options = FitOptions::default();
+        let options = FitOptions::of_clip(&info);
         let motion = gather(&mut warnings, |doubts| {
             motion::fit(&sightings, model, profile, &options, doubts)
         })?;

@@ -32,8 +32,9 @@ const MOST_LANDMARKS: usize = 24;
 /// spread over it.
 const APART_SHARE: f64 = 0.06;
 
-/// The camera moves once an airframe tag has moved this far, px: noise is far below.
-const MOVED_PX: f64 = 1.0;
+/// The picture moves once an airframe tag has moved this far, px, with the camera or with a stabiliser: beside a
+/// still camera its centre scatters by 0.02 px.
+const MOVED_PX: f64 = 0.2;
 
 /// What lies within so many edges of a surface's tag may move with the surface.
 const SURFACE_REACH_EDGES: f64 = 5.0;

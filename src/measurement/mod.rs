@@ -141,10 +141,22 @@ pub struct CameraRecord {
     /// Landmarks of the surroundings that helped to tell how it moved.
     #[serde(default)]
     pub landmarks: usize,
+    /// How far its stabiliser and its focus moved the picture. Missing where nothing did.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub picture_motion: Option<PictureMotionRecord>,
     /// Time in which it read each picture, from the first line to the last, ms; negative where the
     /// last was read first. Missing where nothing tells it from reading all at once.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub readout_ms: Option<Measured>,
+}
+
+/// How far a picture moved against its lens: standard deviations over the clip.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct PictureMotionRecord {
+    /// Shift, both directions together.
+    pub shift_px: f64,
+    /// Enlargement.
+    pub growth_pct: f64,
 }
 
 /// How well the joint fit explains the corners.

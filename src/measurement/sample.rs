@@ -57,6 +57,7 @@ pub(crate) fn heron() -> Measurement {
             calibration_rms_px: Some(0.19),
             calibration_views: Some(16),
             landmarks: 0,
+            picture_motion: None,
             readout_ms: None,
         },
         airframe_tags: vec![AirframeTag {

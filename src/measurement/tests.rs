@@ -256,6 +256,7 @@ fn small_motion() -> Motion {
         ],
         camera_moved: false,
         landmarks: 0,
+        picture: None,
         readout_s: None,
         reprojection_rms_px: 0.04,
         constants_covariance: DMatrix::from_element(1, 1, 1e-4),
@@ -360,6 +361,7 @@ fn clip() -> crate::clip::ClipInfo {
             black: 16,
             white: 235,
         },
+        transfer: crate::clip::Transfer::Power,
         lines: crate::clip::Lines::Rows,
         claimed_frames: None,
     }

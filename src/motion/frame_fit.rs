@@ -98,7 +98,9 @@ impl<'a> FrameFit<'a> {
     fn picture_chi2(&self, state: &FrameState) -> f64 {
         let numbers = state.picture.to_vector();
         match self.picture_moves() {
-            true => numbers.component_mul(&numbers).dot(&self.picture.information()),
+            true => numbers
+                .component_mul(&numbers)
+                .dot(&self.picture.information()),
             false => 0.0,
         }
     }

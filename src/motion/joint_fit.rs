@@ -2,10 +2,10 @@
 
 use rayon::prelude::*;
 
+use super::PictureWander;
 use super::observation::{ObservedFrame, PIECE, ReadLines};
 use super::parameters::{BOWS, Constants, FrameState, Layout, Lens, Priors};
 use super::prediction::residual;
-use super::steady::Wander;
 use crate::solver::Loss;
 
 /// Error that stands for a sighting that has no place in the picture, standard deviations: as far
@@ -32,7 +32,7 @@ pub(super) struct JointFit {
     /// Landmarks were found, but they do not stand still against the airframe.
     pub surroundings_move: bool,
     /// The picture of a camera that stood still moved by so much, and the frames are steadied.
-    pub steadied: Option<Wander>,
+    pub steadied: Option<PictureWander>,
     pub frames: Vec<ObservedFrame>,
 }
 
@@ -44,6 +44,15 @@ pub(super) struct State {
 }
 
 impl JointFit {
+    /// How far the picture moved, of a camera that stood still or of one in the hand.
+    pub fn picture_wander(&self) -> Option<PictureWander> {
+        let in_the_hand = self.layout.picture_moves.then(|| PictureWander {
+            shift_sd_px: self.priors.picture.shift_sd_px * 2f64.sqrt(),
+            growth_sd: self.priors.picture.growth_sd,
+        });
+        self.steadied.or(in_the_hand)
+    }
+
     /// What a function tells of each frame with its state, in their order; told on all cores.
     pub fn of_frames<T: Send>(
         &self,

@@ -121,6 +121,15 @@ pub struct SurfaceMotion {
     pub radius_mm: Measured,
 }
 
+/// How far the picture moved against its lens: a stabiliser shifts it, and a focus that breathes enlarges it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct PictureWander {
+    /// Standard deviation of the shift, both directions together.
+    pub shift_sd_px: f64,
+    /// Standard deviation of the relative enlargement.
+    pub growth_sd: f64,
+}
+
 /// What the joint fit hands on.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Motion {
@@ -132,6 +141,8 @@ pub struct Motion {
     pub camera_moved: bool,
     /// How many landmarks of the surroundings helped to tell how it moved.
     pub landmarks: usize,
+    /// How far the picture moved against the lens; `None` where it did not.
+    pub picture: Option<PictureWander>,
     /// Time in which the camera read each picture, from its first line to its last; negative where
     /// the last was read first. `None` where nothing tells it from reading all lines at once.
     pub readout_s: Option<Measured>,

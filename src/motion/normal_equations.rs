@@ -19,8 +19,8 @@ use super::landmark_prediction::{LANDMARK_LOSS, ROCKING};
 use super::observation::{Observation, ObservedFrame, PIECE, Target};
 use super::parameters::{BOWS, CORNER_ERRORS, FrameState, Layout, VIEW_UNKNOWNS};
 use super::prediction::{
-    ALL_COLUMNS, BOW, CORNER_ERROR, EDGE_SHIFT, LENS, Linearised, OWN, PICTURE, POSE, READOUT, RESIDUAL,
-    UP_TO_BOWS, UP_TO_LENS, UP_TO_READOUT, linearise,
+    ALL_COLUMNS, BOW, CORNER_ERROR, EDGE_SHIFT, LENS, Linearised, OWN, PICTURE, POSE, READOUT,
+    RESIDUAL, UP_TO_BOWS, UP_TO_LENS, UP_TO_READOUT, linearise,
 };
 use crate::camera::{Camera, INTRINSIC_COUNT};
 use crate::solver::scaled_inverse;
@@ -425,7 +425,13 @@ impl Work<'_> {
         line.columns
             .ger(-share / square, &line.by_angle, &coupling, 1.0);
         let fitted = self.fit.layout.view();
-        let by_view = |index| if fitted.contains(&index) { coupling[POSE + index] } else { 0.0 };
+        let by_view = |index| {
+            if fitted.contains(&index) {
+                coupling[POSE + index]
+            } else {
+                0.0
+            }
+        };
         Some(AngleElimination {
             surface,
             by_view: ViewVector::from_fn(|index, _| by_view(index)),

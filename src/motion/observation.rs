@@ -230,7 +230,7 @@ fn prepare(sighting: &Sighting, target: Target, edge_mm: f64) -> Option<Observat
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::clip::Levels;
+    use crate::clip::{Levels, Transfer};
 
     #[test]
     fn the_line_of_a_point_lies_along_the_sensors_lines() {
@@ -243,6 +243,7 @@ mod tests {
                     black: 16,
                     white: 235,
                 },
+                transfer: Transfer::Power,
                 lines,
                 claimed_frames: None,
             };

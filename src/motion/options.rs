@@ -1,5 +1,7 @@
 //! What the joint fit may assume, and what it says when it cannot do its work.
 
+use crate::clip::{ClipInfo, Transfer};
+
 /// Settings of the joint fit.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct FitOptions {
@@ -50,6 +52,27 @@ impl Default for FitOptions {
             rejection_chi2: 32.0,
             still_camera_px: 0.08,
             smallest_travel_deg: 3.0,
+        }
+    }
+}
+
+/// In HDR video the camera sharpens code values that stand for light by a steep curve, which bends edges
+/// further than the one exponent of the tone follows: the exponent that leaves the outlines in their places is
+/// 0.2 from the one that fits the pixels best, which is 0.012 px of edge shift. Outlines of six tags on two
+/// rendered HLG clips are off by 0.013 to 0.028 px beside that.
+const HDR_EDGE_SHIFT_SD_PX: f64 = 0.02;
+const HDR_CORNER_ERROR_SD_PX: f64 = 0.015;
+
+impl FitOptions {
+    /// The settings that suit how a clip codes light.
+    pub fn of_clip(clip: &ClipInfo) -> Self {
+        match clip.transfer {
+            Transfer::Power => Self::default(),
+            Transfer::HybridLogGamma | Transfer::PerceptualQuantisation => Self {
+                edge_shift_sd_px: HDR_EDGE_SHIFT_SD_PX,
+                corner_error_sd_px: HDR_CORNER_ERROR_SD_PX,
+                ..Self::default()
+            },
         }
     }
 }

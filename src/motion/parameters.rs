@@ -208,7 +208,11 @@ impl Layout {
     /// The unknowns of a frame's view that are fitted, among all [`VIEW_UNKNOWNS`].
     pub fn view(&self) -> Range<usize> {
         let first = if self.camera_moves { 0 } else { TAG_CONSTANTS };
-        let end = if self.picture_moves { VIEW_UNKNOWNS } else { TAG_CONSTANTS };
+        let end = if self.picture_moves {
+            VIEW_UNKNOWNS
+        } else {
+            TAG_CONSTANTS
+        };
         first..end
     }
 

@@ -31,7 +31,9 @@ pub(super) fn picture_scatter(fit: &JointFit, state: &State) -> Option<PictureSc
     let prior = fit.priors.picture.information();
     let mut sums = [Sums::default(); PICTURE_UNKNOWNS];
     for ((frame, eliminated), state) in fit.frames.iter().zip(&eliminated).zip(&state.frames) {
-        let Some(view) = &eliminated.view else { continue };
+        let Some(view) = &eliminated.view else {
+            continue;
+        };
         let covariance = view.root.inverse();
         let numbers: Vector3<f64> = state.picture.to_vector();
         for (index, sums) in sums.iter_mut().enumerate() {
@@ -41,7 +43,6 @@ pub(super) fn picture_scatter(fit: &JointFit, state: &State) -> Option<PictureSc
     }
     let [x, y, growth] = sums;
     let shift = x.joined(y);
-    if std::env::var("HWDBG").is_ok() { eprintln!("shift sd {:?} ratio {:?} growth {:?} ratio {:?}", shift.variance().map(f64::sqrt), shift.ratio(), growth.variance().map(f64::sqrt), growth.ratio()); }
     Some(PictureScatter {
         prior: PicturePrior {
             shift_sd_px: shift.variance()?.sqrt().max(LEAST_SHIFT_SD_PX),

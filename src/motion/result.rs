@@ -71,6 +71,7 @@ impl Conclusion<'_> {
             frames,
             camera_moved: self.fit.layout.camera_moves,
             landmarks: self.fit.layout.landmarks,
+            picture: self.fit.picture_wander(),
             readout_s: self.fit.layout.readout_column().map(|column| {
                 let variance_s2 = covariance[(column, column)];
                 Measured::new(state.constants.readout_s, variance_s2.max(0.0).sqrt())

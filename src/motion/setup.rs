@@ -35,8 +35,9 @@ pub(super) fn joint_fit(
 ) -> Result<JointFit, MotionError> {
     let mut frames = observation::observe(sightings, model)?;
     let airframe_tags = model.airframe_tags.len();
-    let wanders =
-        |frames: &[ObservedFrame]| camera_motion::camera_moved(frames, airframe_tags, options.still_camera_px);
+    let wanders = |frames: &[ObservedFrame]| {
+        camera_motion::camera_moved(frames, airframe_tags, options.still_camera_px)
+    };
     let mut camera_moves = wanders(&frames);
     let mut steadied = None;
     if camera_moves && let Some((steady, wander)) = steady::steadied(&frames, sightings, profile) {

@@ -8,7 +8,6 @@ use super::bow::bow_slope;
 use super::joint_fit::{JointFit, State};
 use super::observation::{Corners, Target};
 use super::parameters::{Constants, Layout};
-use super::picture_scatter::picture_scatter;
 use super::prediction::camera_from_tag;
 use super::readout;
 use super::rocking;
@@ -33,8 +32,7 @@ impl Shown {
             bows: !bowed_tags(fit, state).is_empty(),
             readout: readout::shows(fit, state, covariance.as_ref()),
             rocking: rocking::shows(fit, state, covariance.as_ref()),
-            picture: fit.layout.picture_moves
-                && picture_scatter(fit, state).is_some_and(|scatter| scatter.shows),
+            picture: fit.layout.picture_moves,
         }
     }
 

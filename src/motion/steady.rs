@@ -14,6 +14,7 @@ use std::collections::BTreeMap;
 use nalgebra::{Matrix2x3, Matrix3, Point2, SMatrix, Vector2, Vector3};
 use rayon::prelude::*;
 
+use super::PictureWander;
 use super::observation::{Corners, Observation, ObservedFrame, Target};
 use super::prediction::turning;
 use crate::camera::{Camera, CameraProfile};
@@ -43,15 +44,6 @@ const STEPS: usize = 2;
 const TURN_GAIN: f64 = 0.8;
 /// A frame needs so many points: one airframe tag.
 const FEWEST_POINTS: usize = 4;
-
-/// How much the picture of a still camera moved.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct Wander {
-    /// Standard deviation of the shift along the diagonal.
-    pub shift_sd_px: f64,
-    /// Standard deviation of the growth; 0 where the camera turned instead.
-    pub growth_sd: f64,
-}
 
 /// A point that stands still in the world: a corner of an airframe tag, or a landmark.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -99,9 +91,12 @@ pub(super) fn steadied(
     frames: &[ObservedFrame],
     sightings: &Sightings,
     profile: &CameraProfile,
-) -> Option<(Vec<ObservedFrame>, Wander)> {
+) -> Option<(Vec<ObservedFrame>, PictureWander)> {
     let camera = &profile.camera;
-    let found: Vec<Vec<Found>> = frames.iter().map(|frame| points(frame, sightings)).collect();
+    let found: Vec<Vec<Found>> = frames
+        .iter()
+        .map(|frame| points(frame, sightings))
+        .collect();
     let of_picture = Fitted::to(&found, camera, Model::Picture)?;
     let of_turn = Fitted::to(&found, camera, Model::Turn)?;
     let fitted = match of_turn.scatter_px < TURN_GAIN * of_picture.scatter_px {
@@ -214,19 +209,20 @@ impl Fitted {
         })
     }
 
-    fn wander(&self, camera: &Camera) -> Wander {
-        let motions: Vec<Vector3<f64>> = self.motions.iter().flatten().map(|it| it.numbers).collect();
+    fn wander(&self, camera: &Camera) -> PictureWander {
+        let motions: Vec<Vector3<f64>> =
+            self.motions.iter().flatten().map(|it| it.numbers).collect();
         let count = motions.len().max(1) as f64;
         let mean = motions.iter().sum::<Vector3<f64>>() / count;
         let square = |it: &Vector3<f64>| (it - mean).component_mul(&(it - mean));
         let variance = motions.iter().map(square).sum::<Vector3<f64>>() / count;
         let sd = |variance: f64| variance.sqrt();
         match self.model {
-            Model::Picture => Wander {
+            Model::Picture => PictureWander {
                 shift_sd_px: sd(variance.x + variance.y),
                 growth_sd: sd(variance.z),
             },
-            Model::Turn => Wander {
+            Model::Turn => PictureWander {
                 shift_sd_px: camera.fx * sd(variance.x + variance.y),
                 growth_sd: 0.0,
             },
@@ -334,7 +330,9 @@ fn scatter_px(
             }
         }
     }
-    let of_points = off.into_values().filter_map(|misses| median(misses.into_iter()));
+    let of_points = off
+        .into_values()
+        .filter_map(|misses| median(misses.into_iter()));
     Some(SD_FROM_MAD * median(of_points)?)
 }
 

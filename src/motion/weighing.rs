@@ -13,7 +13,7 @@ use super::landmark::Landmark;
 use super::observation::ObservedFrame;
 use super::outliers::round;
 use super::parameters::{Constants, FrameState};
-use super::picture_motion::PicturePrior;
+use super::picture_motion::{PictureMotion, PicturePrior};
 use super::picture_scatter::picture_scatter;
 use super::rocking::rocking_deg;
 use super::scatter::Scatter;
@@ -122,7 +122,7 @@ fn fit_and_weigh(fit: &mut JointFit, mut state: State, every: usize) -> Option<(
     let mut before_px = vec![FIRST_SD_PX; fit.layout.landmarks];
     for _ in 0..ROUNDS {
         state = fit.minimise(state, search)?;
-        fit.priors.picture = picture_scatter(fit, &state)?.prior;
+        let rests = weigh_picture(fit, &mut state)?;
         let sd_px = sd_px_of_all(fit, &state, every);
         let frames = fit.frames.iter_mut();
         for seen in frames.flat_map(|frame| &mut frame.landmarks) {
@@ -134,12 +134,28 @@ fn fit_and_weigh(fit: &mut JointFit, mut state: State, every: usize) -> Option<(
             of_no_use || (now / before).max(before / now) < SETTLED_FACTOR
         });
         before_px = sd_px;
-        if settled {
+        if settled && rests {
             break;
         }
         search = ONE_STEP;
     }
     Some((state, before_px))
+}
+
+/// Weighs the motion of the picture, and takes it out of the fit where it does not show; whether that left the
+/// fit as it was.
+fn weigh_picture(fit: &mut JointFit, state: &mut State) -> Option<bool> {
+    if !fit.layout.picture_moves {
+        return Some(true);
+    }
+    let scatter = picture_scatter(fit, state)?;
+    fit.priors.picture = scatter.prior;
+    if !scatter.shows {
+        fit.layout.picture_moves = false;
+        let frames = state.frames.iter_mut();
+        frames.for_each(|frame| frame.picture = PictureMotion::default());
+    }
+    Some(scatter.shows)
 }
 
 /// Where the camera was on average, in the reference frame, mm.

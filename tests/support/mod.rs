@@ -28,5 +28,6 @@ pub mod random;
 pub mod rigid;
 pub mod servo;
 pub mod sighting;
+pub mod stabiliser;
 pub mod surroundings;
 pub mod world;
