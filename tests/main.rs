@@ -4,6 +4,8 @@
 mod bad_input;
 mod calibrate_command;
 mod calibration_boards;
+mod calibration_filming;
+mod calibration_photographs;
 mod calibration_references;
 mod calibration_synthetic;
 mod camera_profile;
@@ -20,6 +22,7 @@ mod neutral_drift;
 mod nist_strd;
 mod photographs;
 mod print;
+mod readme_commands;
 mod stick_log;
 mod support;
 mod whole_job;
