@@ -13,6 +13,7 @@ pub mod output;
 mod print;
 mod record;
 mod terminal;
+mod unfinished;
 mod usage;
 mod values;
 
