@@ -250,8 +250,12 @@ fn clips_without_anything_to_measure_are_refused() {
     };
     measure("no-such.mp4").stderr(contains("no-such.mp4").and(contains("help:")));
     measure("empty").stderr(contains("empty").and(contains("help:")));
-    measure("dark").stderr(contains("none of the declared tags").and(contains("help:")));
     assert!(!folder.path().join("results").exists());
+    measure("dark").stderr(contains("none of the declared tags").and(contains("help:")));
+    // What was searched is shown; there is no result beside it.
+    let written = std::fs::read_dir(folder.path().join("results")).unwrap();
+    let names: Vec<_> = written.map(|entry| entry.unwrap().file_name()).collect();
+    assert_eq!(names, ["not-measured.html"]);
 }
 
 #[test]

@@ -11,7 +11,7 @@ const LEADING_MM: f64 = 3.8;
 /// From the upper side of a sketch to the base line of its head.
 const HEAD_MM: f64 = 10.0;
 /// Width of the sketch from above, and where the other one begins.
-const ABOVE_MM: f64 = 92.0;
+const ABOVE_MM: f64 = 94.0;
 
 /// Both sketches side by side, from the upper left corner of the room for them.
 pub(super) fn drawings(width_mm: f64) -> Vec<Item> {
@@ -82,9 +82,9 @@ fn from_above() -> Vec<Item> {
         label("one tag on each trailing edge,", 0.0, 50.0),
         label("print towards the camera", 0.0, 53.8),
         pointer((20.0, 46.6), (21.2, 42.4)),
-        label("airframe tag: on a part", 55.0, 50.0),
-        label("that does not move", 55.0, 53.8),
-        pointer((54.0, 48.8), (46.6, 47.2)),
+        label("airframe tag: on a part", 53.0, 50.0),
+        label("that does not move", 53.0, 53.8),
+        pointer((52.0, 48.8), (46.6, 47.2)),
         // The camera, and what it sees.
         stroke(&[
             (40.5, 92.0),
@@ -99,16 +99,16 @@ fn from_above() -> Vec<Item> {
         centred("camera on a tripod, straight behind,", 44.0, 102.0),
         centred("its lens at the height of the tags", 44.0, 105.8),
         // The person at the stick.
-        stroke(&circle(12.0, 84.0, 3.0)),
-        label("you, with the transmitter:", 0.0, 92.0),
-        label("never between", 0.0, 95.8),
-        label("camera and tags", 0.0, 99.6),
+        stroke(&circle(12.0, 76.0, 3.0)),
+        label("you, with the transmitter:", 0.0, 84.0),
+        label("never between", 0.0, 87.8),
+        label("camera and tags", 0.0, 91.6),
         // The distance.
-        stroke(&[(84.0, 40.0), (84.0, 62.0)]),
-        stroke(&[(84.0, 68.0), (84.0, 90.0)]),
-        stroke(&[(82.0, 40.0), (86.0, 40.0)]),
-        stroke(&[(82.0, 90.0), (86.0, 90.0)]),
-        centred("distance", 84.0, 66.0),
+        stroke(&[(88.0, 40.0), (88.0, 62.0)]),
+        stroke(&[(88.0, 68.0), (88.0, 90.0)]),
+        stroke(&[(86.0, 40.0), (90.0, 40.0)]),
+        stroke(&[(86.0, 90.0), (90.0, 90.0)]),
+        centred("distance", 88.0, 66.0),
     ];
     items.extend(paragraph(
         "Light from the camera's side, no lamp mirrored in the paper, no edge of a shadow on a tag.",
