@@ -60,7 +60,9 @@ pub fn marked_still(
     let mut drawing = Drawing::on(picture, title, window(measurement, picture), format)?;
     for tag in &measurement.airframe_tags {
         if let Some(sighting) = picture.sighted.sighting(tag.id) {
-            drawing.tag(sighting, INK, &format!("airframe {}", tag.id));
+            let id = tag.id;
+            let word = drawing.brief(format!("airframe {id}"), || id.to_string());
+            drawing.tag(sighting, INK, &word);
         }
     }
     for (position, surface) in measurement.surfaces.iter().enumerate() {
@@ -101,6 +103,7 @@ pub fn seen_still(
             }
             None => (card_word(model, id), INK),
         };
+        let word = drawing.brief(word, || id.to_string());
         drawing.tag(sighting, colour, &word);
     }
     Ok(drawing.svg.finish())
@@ -160,6 +163,7 @@ fn corner_u_px(sighting: &Sighting) -> f64 {
 /// A drawing over a photograph.
 struct Drawing {
     svg: Svg,
+    format: Format,
     /// In the drawing's units.
     width: f64,
     window: Window,
@@ -182,6 +186,7 @@ impl Drawing {
         svg.photograph(&photograph);
         Ok(Self {
             svg,
+            format,
             width,
             window,
             scale,
@@ -192,6 +197,14 @@ impl Drawing {
     fn at(&self, in_image: &Point2<f64>) -> Place {
         let [left, top] = [self.window.left_px, self.window.top_px].map(f64::from);
         [in_image.x - left, in_image.y - top].map(|pixel| (pixel + 0.5) * self.scale)
+    }
+
+    /// A word, or a shorter one where the drawing has no room for more.
+    fn brief(&self, word: String, shorter: impl Fn() -> String) -> String {
+        match self.format {
+            Format::Wide => word,
+            Format::Narrow => shorter(),
+        }
     }
 
     /// A line with a light rim, so that it stands out on any background.
@@ -264,7 +277,10 @@ impl Drawing {
         let low = [low[0], low[1] + LETTERS / 3.0 + beyond / 2.0];
         let high = [high[0], high[1] + LETTERS / 3.0 - beyond / 2.0];
         for (end, place) in ends.into_iter().zip([low, high]) {
-            self.word(place, &figures::signed_deg(end), look.colour);
+            let word = self.brief(figures::signed_deg(end), || {
+                format!("{}°", figures::signed(end.value, 1))
+            });
+            self.word(place, &word, look.colour);
         }
     }
 
