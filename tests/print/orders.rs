@@ -4,7 +4,7 @@ use hingewise::camera::calibration::{Board, Charuco, Chessboard};
 use hingewise::model_file::{ModelFile, StationSource};
 use hingewise::print::{
     Bracket, CardsPerSheet, DEFAULT_LEAN_DEG, Document, Item, LineKind, MeasuredBar, PageSetup,
-    PrintError, TagMount, TagOrder, board, kit, station_cards, tags,
+    PrintError, Sheet, TagMount, TagOrder, board, kit, station_cards, tags,
 };
 use hingewise::vision::Dictionary;
 
@@ -112,8 +112,23 @@ fn a_model_without_cards_has_none_to_print_but_still_a_kit() {
         Err(PrintError::NoStations)
     ));
     let setup = PageSetup::default();
-    let sheets = kit(&model, DEFAULT_LEAN_DEG, CardsPerSheet::Four, &setup);
-    assert!(sheets.is_ok());
+    let kit = kit(&model, DEFAULT_LEAN_DEG, CardsPerSheet::Four, &setup).unwrap();
+    let words = |sheet: &Sheet| -> String {
+        let texts = sheet.items.iter().filter_map(|item| match item {
+            Item::Text(text) => Some(text.content.as_str()),
+            _ => None,
+        });
+        texts.collect::<Vec<_>>().join(" ")
+    };
+    // How to choose tags, what goes where, brackets, and the board.
+    let [choosing, list, brackets, board] = kit.sheets.as_slice() else {
+        panic!("{} sheets", kit.sheets.len());
+    };
+    assert!(words(choosing).contains("This kit holds tags of 8, 20, 30 mm"));
+    assert!(words(list).contains("in this order: 0, +100, 0 %"));
+    assert!(words(brackets).contains("tab: glue to surface"));
+    assert!(!words(brackets).contains("flap"));
+    assert!(words(board).contains("--chessboard 9x6 --square-mm 20"));
     assert!(CardsPerSheet::try_from(3).is_err());
 }
 
