@@ -83,10 +83,13 @@ pub fn seen_still(
 ) -> Result<String, ReportError> {
     let sightings = &picture.sighted.sightings;
     let corners = sightings.iter().flat_map(|sighting| sighting.corners_px);
-    let window = match sightings.len() {
-        // A single tag, filling the drawing, would show nothing of its surroundings.
-        0 | 1 => Window::whole(picture.image),
-        _ => Window::around(corners, picture.image),
+    let is_seen = |id: u32| picture.sighted.sighting(id).is_some();
+    let all_seen = model.surfaces.iter().all(|surface| is_seen(surface.tag_id))
+        && model.airframe_tags.iter().all(|tag| is_seen(tag.id));
+    // A tag that was not found may be anywhere in the picture.
+    let window = match all_seen {
+        true => Window::around(corners, picture.image),
+        false => Window::whole(picture.image),
     };
     let title = "the tags that were found in the picture";
     let mut drawing = Drawing::on(picture, title, window, format)?;
