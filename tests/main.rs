@@ -17,6 +17,7 @@ mod joint_fit;
 mod joint_fit_on_clips;
 mod kept_sightings;
 mod matching;
+mod messages;
 mod model_file;
 mod neutral_drift;
 mod nist_strd;

@@ -86,6 +86,7 @@ impl Pair {
             return Err(MatchingError::WrongWay {
                 reference: reference_name.into(),
                 follower: follower_name.into(),
+                declared: motion,
             });
         }
         let rows = (follower.visits().first_row, follower.visits().side.len());

@@ -124,7 +124,8 @@ impl Measurement {
     }
 }
 
-fn program() -> String {
+/// Name and version of the program.
+pub fn program() -> String {
     concat!(env!("CARGO_PKG_NAME"), " ", env!("CARGO_PKG_VERSION")).into()
 }
 

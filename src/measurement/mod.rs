@@ -27,7 +27,7 @@ use crate::response::{Health, Response, Responses, SideLag, StationDeflection};
 use crate::stations::LogTiming;
 use crate::warning::WarningText;
 
-pub use assemble::Stages;
+pub use assemble::{Stages, program};
 pub use error::MeasurementError;
 pub use frames::{FrameRow, frame_rows};
 pub use neutral::{NeutralRecord, PlacedHingeRecord, PlacedTagRecord};

@@ -91,7 +91,7 @@ pub(super) const MEND_HINGE_POOR: &str = "film through more travel or from neare
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 pub enum MotionError {
     /// A surface's tag was never seen, or never together with an airframe tag.
-    #[error("surface {surface:?} was never seen: tag {tag_id} was found in {sighted} frames")]
+    #[error("{}", never_seen(surface, *tag_id, *sighted))]
     SurfaceNeverSeen {
         /// Name of the surface.
         surface: String,
@@ -180,13 +180,29 @@ pub enum MotionError {
     },
 }
 
+/// Why a surface has no frame to be measured in.
+fn never_seen(surface: &str, tag_id: u32, sighted: usize) -> String {
+    match sighted {
+        0 => format!("tag {tag_id} of the surface {surface:?} was not found in any frame"),
+        1.. => format!(
+            "tag {tag_id} of the surface {surface:?} was found in {sighted} frames, but in none of \
+             them together with an airframe tag, and the camera moved"
+        ),
+    }
+}
+
 impl MotionError {
     /// What the person can do about it.
     pub fn mend(&self) -> &'static str {
         match self {
-            Self::SurfaceNeverSeen { .. } => {
+            Self::SurfaceNeverSeen { sighted: 0, .. } => {
                 "check the tag's id in the model file, and film so that it and an airframe tag \
                  are sharp and whole in the picture"
+            }
+            Self::SurfaceNeverSeen { .. } => {
+                "keep an airframe tag in the picture together with the surface's tag: film from \
+                 farther away, or put the airframe tag nearer to the surfaces; with the camera on a \
+                 tripod they need not be seen together"
             }
             Self::TooFewFrames { .. } => {
                 "film longer, with the tag in view through the whole travel"

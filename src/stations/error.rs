@@ -14,17 +14,13 @@ pub struct SeenRest {
     pub deflection_deg: Vec<Option<f64>>,
 }
 
-impl fmt::Display for SeenRest {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "{:.1}–{:.1} s:", self.time_s[0], self.time_s[1])?;
-        for deflection in &self.deflection_deg {
-            match deflection {
-                Some(angle_deg) => write!(f, " {angle_deg:+.1}°")?,
-                None => write!(f, " —")?,
-            }
-        }
-        Ok(())
-    }
+/// Rests by their numbers and times; their deflections count from no zero that a person knows.
+fn numbered(seen: &[SeenRest]) -> String {
+    let rests = (1..).zip(seen).map(|(number, rest)| {
+        let [from_s, to_s] = rest.time_s;
+        format!("hold {number} at {from_s:.1}–{to_s:.1} s")
+    });
+    rests.collect::<Vec<_>>().join(", ")
 }
 
 /// A rest during which cards of different stations were seen.
@@ -84,7 +80,7 @@ pub enum StationsError {
         threshold_deg: f64,
     },
     /// The number of rests differs from the declared order, and which one cannot be told surely.
-    #[error("{declared} holds declared, {} seen{guess}; seen: {}", seen.len(), list(seen, "; "))]
+    #[error("{declared} holds declared, {} seen{guess}; seen: {}", seen.len(), numbered(seen))]
     WrongCount {
         /// Number of declared holds.
         declared: usize,
@@ -97,7 +93,7 @@ pub enum StationsError {
     #[error(
         "the declared order does not fit what was seen ({misfit_deg:.1}° RMS off any steady \
          response, play explains {threshold_deg:.1}°); seen: {}",
-        list(seen, "; ")
+        numbered(seen)
     )]
     OrderContradicts {
         /// Root mean square distance from a monotone response.
@@ -255,9 +251,11 @@ impl StationsError {
                  in time, or film again and hold each station for a second"
                     .into()
             }
-            Self::OrderContradicts { .. } => "compare the list above with `order` in the model \
-                 file: it has to name the stick position of every hold, in time"
-                .into(),
+            Self::OrderContradicts { .. } => {
+                "compare the holds that were seen with `order` in the \
+                 model file: it has to name the stick position of every hold, in time"
+                    .into()
+            }
             Self::FileUnreadable { .. } => {
                 "check `file` under [stations]; it is looked for beside \
                  the model file"

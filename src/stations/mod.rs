@@ -174,6 +174,13 @@ pub fn find_holds(
     })
 }
 
+/// Every time span in which all surfaces rest, whatever the stick positions are.
+pub fn rests_seen(motion: &Motion, options: &HoldOptions) -> Vec<SeenRest> {
+    let trace = Trace::from_motion(motion);
+    let rests = rest::find_rests(&trace, options);
+    rests.iter().map(|rest| seen_rest(&trace, rest)).collect()
+}
+
 /// What the clip shows, before anybody told a stick position.
 #[derive(Clone, Copy)]
 struct Scene<'a> {

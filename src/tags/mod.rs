@@ -32,6 +32,7 @@ use crate::landmarks::LandmarkSighting;
 use crate::model_file::{ModelFile, StationSource};
 use crate::progress::Progress;
 pub use error::TagsError;
+pub use quality::SMALLEST_EDGE_PX;
 pub use tracker::Memory;
 use tracker::Tracker;
 

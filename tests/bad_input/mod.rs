@@ -7,6 +7,7 @@
 mod clips;
 mod film;
 mod holds;
+mod page;
 mod tags;
 
 use std::path::{Path, PathBuf};
@@ -22,6 +23,9 @@ struct Workplace {
     /// Sightings are kept elsewhere.
     kept: TempDir,
 }
+
+/// The page of a clip that could not be measured.
+const PAGE: &str = "not-measured.html";
 
 const KEPT: &str = "of an earlier day";
 
@@ -64,9 +68,11 @@ impl Workplace {
             .unwrap()
     }
 
-    /// Checks that a clip is refused with all these words and a mend, and that nothing in the
-    /// folder was touched; returns what was told.
+    /// Checks that a clip is refused with all these words and a mend, and that nothing in the folder was
+    /// touched, but for a page that may have been added; returns what was told.
     fn refuses(&self, clip: &str, more: &[&str], words: &[&str]) -> String {
+        let page = self.path("results").join(PAGE);
+        assert!(!page.exists());
         let before = files_below(self.folder.path());
         let output = self.measure(clip, more);
         let told = on_one_line(&output.stderr);
@@ -75,7 +81,10 @@ impl Workplace {
         for word in words.iter().chain(&["help: "]) {
             assert!(told.contains(word), "{word:?} is not in: {told}");
         }
-        assert_eq!(files_below(self.folder.path()), before);
+        assert_eq!(told.contains(PAGE), page.exists(), "{told}");
+        let mut after = files_below(self.folder.path());
+        after.retain(|(path, _)| *path != page);
+        assert_eq!(after, before);
         println!("{told}");
         told
     }

@@ -15,6 +15,7 @@ use crate::model_file::{Joins, MatchMotion};
 
 use super::charts::{self, Shown, Turn};
 use super::figures;
+use super::format::in_both_formats;
 use super::palette::SurfaceLook;
 use super::verdict::{Judgement, Verdict};
 
@@ -66,6 +67,13 @@ struct MatchView<'a> {
     response: ResponseView,
 }
 
+impl MatchView<'_> {
+    /// Whether there are numbers for the travel that both sides have in common.
+    fn has_common_numbers(&self) -> bool {
+        self.reaches.iter().any(|reach| !reach.numbers.is_empty())
+    }
+}
+
 /// The two charts of a response.
 struct ResponseView {
     response_chart: String,
@@ -73,7 +81,7 @@ struct ResponseView {
     turned_round: bool,
 }
 
-/// The page as HTML. `still` is a drawing in SVG.
+/// The page as HTML. `still` is a drawing in both formats.
 pub fn page(measurement: &Measurement, still: Option<&str>) -> Result<String, askama::Error> {
     let judgements: Vec<Judgement> = measurement
         .matches
@@ -100,8 +108,10 @@ pub fn page(measurement: &Measurement, still: Option<&str>) -> Result<String, as
             .map(|(correction, judgement)| match_view(measurement, correction, judgement))
             .collect(),
         unmatched: unmatched(measurement),
-        timeline: (measurement.trace.time_s.len() > 1).then(|| charts::timeline(measurement)),
-        hinges: (!measurement.surfaces.is_empty()).then(|| charts::hinges(&measurement.surfaces)),
+        timeline: (measurement.trace.time_s.len() > 1)
+            .then(|| in_both_formats(|format| charts::timeline(measurement, format))),
+        hinges: (!measurement.surfaces.is_empty())
+            .then(|| in_both_formats(|format| charts::hinges(&measurement.surfaces, format))),
         still,
         tables: measurement.surfaces.iter().map(station_table).collect(),
         health: health_rows(measurement),
@@ -155,7 +165,9 @@ fn match_view<'a>(
         floors: floor_sentences(correction),
         remaining: super::verdict::remains(correction),
         remaining_rms: figures::declared_deg(correction.predicted_deg.rms),
-        mismatch_chart: charts::mismatch(correction, judgement.tolerance_deg),
+        mismatch_chart: in_both_formats(|format| {
+            charts::mismatch(correction, judgement.tolerance_deg, format)
+        }),
         mismatches: mismatch_rows(correction, judgement.tolerance_deg),
         response: pair_view(measurement, correction),
     }
@@ -238,8 +250,8 @@ fn shown<'a>(measurement: &'a Measurement, name: &str) -> Option<Shown<'a>> {
 
 fn response_view(shown: &[Shown<'_>], turned_round: bool) -> ResponseView {
     ResponseView {
-        response_chart: charts::response(shown),
-        departure_chart: charts::straight_line_departure(shown),
+        response_chart: in_both_formats(|format| charts::response(shown, format)),
+        departure_chart: in_both_formats(|format| charts::straight_line_departure(shown, format)),
         turned_round,
     }
 }
