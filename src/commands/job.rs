@@ -152,7 +152,10 @@ impl Job<'_> {
             "clip and tags"
         });
 
-        let options = FitOptions::default();
+        gather(&mut warnings, |doubts| {
+            tags::doubt_pictures(&sightings.overview.pictures, doubts);
+        });
+        let options = FitOptions::for_pictures(&sightings.overview);
         let motion = gather(&mut warnings, |doubts| {
             motion::fit(&sightings, model, profile, &options, doubts)
         })?;
@@ -220,10 +223,18 @@ impl Job<'_> {
         let (mut keeping, before) = taken.unwrap_or_default();
         let from_kept = FromKept::of(&before);
         let begun = match before {
-            Before::All(Searched { frames, doubts }) => {
+            Before::All(Searched {
+                frames,
+                overview,
+                doubts,
+            }) => {
                 warnings.extend(doubts);
                 return Ok(SearchedClip {
-                    sightings: Sightings { clip: info, frames },
+                    sightings: Sightings {
+                        clip: info,
+                        frames,
+                        overview,
+                    },
                     first: None,
                     from_kept,
                 });

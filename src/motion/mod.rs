@@ -342,7 +342,9 @@ pub fn fit(
     };
     for (tag, frames) in doubtful::admit(&mut fit, &mut sorted) {
         let (tag_id, _) = declared(&model, tag);
-        warnings.push(MotionWarning::TagLooksOtherwise { tag_id, frames });
+        if !sightings.overview.is_spoiled(tag_id) {
+            warnings.push(MotionWarning::TagLooksOtherwise { tag_id, frames });
+        }
     }
     let lasting = rests::weigh_rests(&mut fit, &sorted, &constant, options.place_error_sd_px);
     let state = fit
@@ -351,7 +353,10 @@ pub fn fit(
     for tag in shown::bowed_tags(&fit, &state) {
         let (tag_id, _) = declared(&model, tag);
         let bow_mm = state.constants.bow_mm(tag).amax();
-        warnings.push(MotionWarning::TagBent { tag_id, bow_mm });
+        // A picture that is known to be poor is no evidence of bent paper.
+        if !sightings.overview.is_spoiled(tag_id) {
+            warnings.push(MotionWarning::TagBent { tag_id, bow_mm });
+        }
     }
     fit.layout.corner_errors = has_corner_errors;
     result::Conclusion {

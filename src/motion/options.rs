@@ -1,5 +1,7 @@
 //! What the joint fit may assume, and what it says when it cannot do its work.
 
+use crate::tags::{Overview, TagPicture};
+
 /// Settings of the joint fit.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct FitOptions {
@@ -37,6 +39,27 @@ pub struct FitOptions {
     pub still_camera_px: f64,
     /// Surfaces that travel less than this are refused, degrees: the hinge line would be guessed.
     pub smallest_travel_deg: f64,
+}
+
+impl FitOptions {
+    /// The usual settings, with larger lasting errors where the pictures of the tags are poor: what
+    /// residuals show in all frames alike does not average out over them. Tags count alike.
+    pub fn for_pictures(overview: &Overview) -> Self {
+        let usual = Self::default();
+        let root_mean_square = |error_px: fn(&TagPicture) -> f64| {
+            let squares = overview.pictures.values().map(|at| error_px(at).powi(2));
+            (squares.sum::<f64>() / overview.pictures.len().max(1) as f64).sqrt()
+        };
+        Self {
+            corner_error_sd_px: usual
+                .corner_error_sd_px
+                .max(root_mean_square(TagPicture::lasting_error_px)),
+            place_error_sd_px: usual
+                .place_error_sd_px
+                .max(root_mean_square(TagPicture::place_error_px)),
+            ..usual
+        }
+    }
 }
 
 impl Default for FitOptions {

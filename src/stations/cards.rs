@@ -65,9 +65,12 @@ pub(super) fn tell_by_cards(
     if told.iter().all(Option::is_none) {
         return Err(StationsError::NoCard { rests: rests.len() });
     }
-    for (rest, _) in rests.iter().zip(&told).filter(|(_, told)| told.is_none()) {
-        warnings.push(StationsWarning::HoldWithoutCard {
-            time_s: rest.time_s,
+    let untold = rests.iter().zip(&told).filter(|(_, told)| told.is_none());
+    let times_s: Vec<[f64; 2]> = untold.map(|(rest, _)| rest.time_s).collect();
+    if !times_s.is_empty() {
+        warnings.push(StationsWarning::HoldsWithoutCard {
+            strangers: vec![],
+            times_s,
         });
     }
     Ok(told)

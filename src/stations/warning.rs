@@ -5,15 +5,17 @@ use crate::warning::Warning;
 /// A doubt about the holds.
 #[derive(Debug, Clone, PartialEq)]
 pub enum StationsWarning {
-    /// A rest in which no station card was seen; it was left out.
-    HoldWithoutCard {
-        /// First and last time of its settled frames.
-        time_s: [f64; 2],
+    /// Rests in which no station card was seen; they were left out.
+    HoldsWithoutCard {
+        /// First and last time of the settled frames of each.
+        times_s: Vec<[f64; 2]>,
+        /// Undeclared tags that were seen during these rests, rising.
+        strangers: Vec<u32>,
     },
-    /// A rest in which no mark lies; it was left out.
-    HoldWithoutMark {
-        /// First and last time of the rest.
-        time_s: [f64; 2],
+    /// Rests that no mark names; they were left out.
+    HoldsWithoutMark {
+        /// First and last time of each.
+        times_s: Vec<[f64; 2]>,
     },
     /// The number of rests differs from the declared order; only one way to pair them fits.
     HoldsMiscounted {
@@ -74,8 +76,8 @@ pub enum StationsWarning {
 impl Warning for StationsWarning {
     fn code(&self) -> &'static str {
         match self {
-            Self::HoldWithoutCard { .. } => "hold-without-card",
-            Self::HoldWithoutMark { .. } => "hold-without-mark",
+            Self::HoldsWithoutCard { .. } => "hold-without-card",
+            Self::HoldsWithoutMark { .. } => "hold-without-mark",
             Self::HoldsMiscounted { .. } => "holds-miscounted",
             Self::ResponseNotMonotone { .. } => "response-not-monotone",
             Self::StickByReference { .. } => "stick-by-reference",
@@ -87,13 +89,17 @@ impl Warning for StationsWarning {
 
     fn text(&self) -> String {
         match self {
-            Self::HoldWithoutCard { time_s: [from, to] } => format!(
-                "no station card was seen while the surfaces rested from {from:.1} s to {to:.1} s; \
-                 this hold was left out"
+            Self::HoldsWithoutCard { times_s, strangers } => format!(
+                "no declared station card was seen in {}{}; the program left {} out",
+                holds_at(times_s),
+                tags_instead(strangers),
+                it_or_them(times_s)
             ),
-            Self::HoldWithoutMark { time_s: [from, to] } => {
-                format!("no mark lies in the hold from {from:.1} s to {to:.1} s; it was left out")
-            }
+            Self::HoldsWithoutMark { times_s } => format!(
+                "no mark names {}; the program left {} out",
+                holds_at(times_s),
+                it_or_them(times_s)
+            ),
             Self::HoldsMiscounted {
                 declared,
                 seen,
@@ -148,10 +154,16 @@ impl Warning for StationsWarning {
 
     fn mend(&self) -> String {
         match self {
-            Self::HoldWithoutCard { .. } => {
+            Self::HoldsWithoutCard { strangers, .. } if !strangers.is_empty() => {
+                "add the ids of these cards to `cards` under [stations], or show the cards that are \
+                 declared there"
+            }
+            Self::HoldsWithoutCard { .. } => {
                 "show the card during the whole hold, whole, upright and in focus"
             }
-            Self::HoldWithoutMark { .. } => "add a row with a time within this hold to the file",
+            Self::HoldsWithoutMark { .. } => {
+                "add a row with a time within each of these holds to the file"
+            }
             Self::HoldsMiscounted { .. } => {
                 "the other holds were measured; check that this is what happened, and hold each \
                  station for a second"
@@ -178,5 +190,36 @@ impl Warning for StationsWarning {
             }
         }
         .into()
+    }
+}
+
+/// "the hold at 1.2–2.0 s", "the 2 holds at 1.2–2.0 s and 3.1–4.0 s".
+fn holds_at(times_s: &[[f64; 2]]) -> String {
+    let spans: Vec<String> = times_s
+        .iter()
+        .map(|[from, to]| format!("{from:.1}–{to:.1} s"))
+        .collect();
+    match &spans[..] {
+        [one] => format!("the hold at {one}"),
+        several => format!("the {} holds at {}", several.len(), several.join(", ")),
+    }
+}
+
+fn it_or_them(times_s: &[[f64; 2]]) -> &'static str {
+    match times_s {
+        [_] => "it",
+        _ => "them",
+    }
+}
+
+/// ", but tags 131 and 132 were", as a clause; nothing where there are none.
+fn tags_instead(strangers: &[u32]) -> String {
+    match strangers {
+        [] => String::new(),
+        [one] => format!(", but tag {one} was"),
+        several => {
+            let ids: Vec<String> = several.iter().map(u32::to_string).collect();
+            format!(", but tags {} were", ids.join(", "))
+        }
     }
 }

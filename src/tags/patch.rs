@@ -6,6 +6,7 @@ use super::DropReason;
 use super::lanes::{LANES, Numbers};
 use super::mosaic::{self, PARITIES};
 use super::pattern::{CELLS, HALF};
+use super::clipping::Codes;
 use super::tone::Tone;
 use crate::clip::GreyImage;
 use crate::geometry::{homography, quadrilateral};
@@ -58,6 +59,8 @@ pub(super) struct Patch {
     /// Width and height of the box that holds the pixels.
     pub size_px: [usize; 2],
     pub groups: Vec<PixelGroup>,
+    /// Share of the bright pixels that lie at the upper end of the camera's range.
+    pub clipped_share: f64,
 }
 
 impl Patch {
@@ -79,6 +82,7 @@ impl Patch {
             tone_exponent: tone.exponent(),
             size_px: [0, 0],
             groups: Vec::new(),
+            clipped_share: 0.0,
         };
         let on_patch = corners_px.map(|corner| patch.normalised(corner));
         let patch_from_tag = homography::from_square(&on_patch).ok_or(DropReason::NotFound)?;
@@ -134,6 +138,7 @@ impl Patch {
         let width_px = right + 1 - left;
         self.size_px = [width_px, bottom + 1 - top];
         let pixels: &[u8] = &image.pixels;
+        let mut codes = Codes::new();
         let mut open = std::array::from_fn::<_, PARITIES, _>(PixelGroup::empty);
         for (x, y) in there_and_back([left, right], [top, bottom]) {
             let place = self.normalised(Point2::new(x as f64, y as f64));
@@ -142,6 +147,7 @@ impl Patch {
                 continue;
             }
             let code = pixels[y * image.width_px + x];
+            codes.count(code);
             let light = (tone.light(code), tone.slope(code));
             let parity = mosaic::parity(x, y);
             let group = &mut open[parity];
@@ -154,6 +160,7 @@ impl Patch {
         }
         let rest = open.into_iter().filter(|group| group.count > 0);
         self.groups.extend(rest.map(PixelGroup::filled_up));
+        self.clipped_share = codes.clipped_share(tone.levels());
         Ok(())
     }
 

@@ -60,6 +60,11 @@ impl Tone {
         }
     }
 
+    /// Code values of black and white.
+    pub fn levels(&self) -> Levels {
+        self.levels
+    }
+
     /// The exponent.
     pub fn exponent(&self) -> f64 {
         self.exponent

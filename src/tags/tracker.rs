@@ -7,14 +7,15 @@ use serde::{Deserialize, Serialize};
 
 use super::cards::CardWatch;
 use super::pattern::Pattern;
+use super::picture::PictureSums;
 use super::quality;
 use super::recognise::{nearby, recognise, shows_in_part};
 use super::refine::{Look, PatternFit, refine};
-use super::search::{Search, SearchResult, Window};
+use super::search::{Candidate, Search, SearchResult, Window};
 use super::sensor::Sensor;
 use super::sensor_estimate;
 use super::track::Track;
-use super::{DropReason, Dropped, SightedFrame, Sighting, TagPlan, TagsError};
+use super::{DropReason, Dropped, Overview, SightedFrame, Sighting, TagPlan, TagsError};
 use crate::clip::{Frame, GreyImage, Levels};
 use crate::landmarks::{LandmarkSighting, Landmarks, TagsInFrame};
 use crate::vision::Dictionary;
@@ -52,8 +53,10 @@ pub struct Memory {
     next_whole: usize,
     /// Mean edge of the largest square seen that was no tag.
     pub(super) largest_other_square_px: f64,
-    /// Tags of the family seen that are neither followed nor cards.
-    pub(super) undeclared: BTreeSet<u32>,
+    /// Times at which tags of the family were seen that are neither followed nor cards.
+    pub(super) undeclared: BTreeMap<u32, Vec<f64>>,
+    /// Pictures of the tags that are followed.
+    pictures: BTreeMap<u32, PictureSums>,
 }
 
 impl Memory {
@@ -73,8 +76,33 @@ impl Memory {
             pause: 1,
             next_whole: 0,
             largest_other_square_px: 0.0,
-            undeclared: BTreeSet::new(),
+            undeclared: BTreeMap::new(),
+            pictures: BTreeMap::new(),
         })
+    }
+
+    /// What the search has seen beside the sightings.
+    pub fn overview(&self) -> Overview {
+        let pictures = self.pictures.iter();
+        Overview {
+            pictures: pictures
+                .filter_map(|(&tag_id, sums)| Some((tag_id, sums.mean()?)))
+                .collect(),
+            undeclared_s: self.undeclared.clone(),
+        }
+    }
+
+    /// Writes down the undeclared ones among tags that were just found.
+    fn note_undeclared<'a>(&mut self, time_s: f64, found: impl Iterator<Item = &'a Candidate>) {
+        for Candidate { tag_id, .. } in found {
+            if self.tracks.contains_key(tag_id) || self.cards.knows(*tag_id) {
+                continue;
+            }
+            let times_s = self.undeclared.entry(*tag_id).or_default();
+            if times_s.last() != Some(&time_s) {
+                times_s.push(time_s);
+            }
+        }
     }
 }
 
@@ -109,6 +137,8 @@ impl Tracker {
             .memory
             .cards
             .look(frame, &mut self.search, whole, smallest_px)?;
+        let strangers = self.memory.cards.take_strangers();
+        self.memory.note_undeclared(frame.time_s, strangers.iter());
         let tags = self.tags_in_frame(&seen);
         let landmarks = self.memory.landmarks.follow(&frame.image, &tags)?;
         Ok(self.note(frame, seen, cards, landmarks))
@@ -208,12 +238,8 @@ impl Tracker {
         let found = self.search.whole(&frame.image)?;
         let largest = found.largest_other_square_px();
         self.memory.largest_other_square_px = self.memory.largest_other_square_px.max(largest);
-        let others = found.candidates.iter().map(|candidate| candidate.tag_id);
-        self.memory
-            .undeclared
-            .extend(others.filter(|id| {
-                !self.memory.tracks.contains_key(id) && !self.memory.cards.knows(*id)
-            }));
+        let candidates = found.candidates.iter();
+        self.memory.note_undeclared(frame.time_s, candidates);
         self.take(&found, frame, seen)?;
         let never_seen = |(id, track): (&u32, &Track)| {
             track.last.is_none() && seen.get(id).is_none_or(Result::is_err)
@@ -298,6 +324,8 @@ impl Tracker {
         for (tag_id, result) in seen {
             match result {
                 Ok(fit) => {
+                    let pictures = self.memory.pictures.entry(tag_id).or_default();
+                    pictures.add(fit.picture);
                     if let Some(sensor) = &mut self.memory.sensor {
                         sensor.learn(&fit.mosaic);
                     }
