@@ -153,7 +153,7 @@ impl Job<'_> {
         });
 
         gather(&mut warnings, |doubts| {
-            tags::doubt_pictures(&sightings.overview.pictures, doubts);
+            tags::doubt_search(&TagPlan::of(model), &sightings.overview, doubts);
         });
         let options = FitOptions::for_pictures(&sightings.overview);
         let motion = gather(&mut warnings, |doubts| {

@@ -91,7 +91,10 @@ pub(super) const MEND_HINGE_POOR: &str = "film through more travel or from neare
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 pub enum MotionError {
     /// A surface's tag was never seen, or never together with an airframe tag.
-    #[error("surface {surface:?} was never seen: tag {tag_id} was found in {sighted} frames")]
+    #[error(
+        "surface {surface:?} was never seen: tag {tag_id} was found in {sighted} frames{}",
+        in_its_place(undeclared)
+    )]
     SurfaceNeverSeen {
         /// Name of the surface.
         surface: String,
@@ -99,6 +102,9 @@ pub enum MotionError {
         tag_id: u32,
         /// Frames in which the tag was found, with no airframe tag beside it.
         sighted: usize,
+        /// Undeclared tags that the searches for it found, and in how many pictures each; empty where
+        /// the tag itself was found.
+        undeclared: Vec<(u32, usize)>,
     },
     /// Too few frames show a surface.
     #[error("surface {surface:?} was seen in {frames} frames only; the fit needs {needed}")]
@@ -184,6 +190,9 @@ impl MotionError {
     /// What the person can do about it.
     pub fn mend(&self) -> &'static str {
         match self {
+            Self::SurfaceNeverSeen { undeclared, .. } if !undeclared.is_empty() => {
+                "correct the tag's id in the model file to the one on the surface"
+            }
             Self::SurfaceNeverSeen { .. } => {
                 "check the tag's id in the model file, and film so that it and an airframe tag \
                  are sharp and whole in the picture"
@@ -206,4 +215,19 @@ impl MotionError {
             Self::NotFinite { .. } => "this is a fault of the program: please report it",
         }
     }
+}
+
+/// "; tags that the model file does not declare: 10 (in 33 pictures)", or nothing.
+fn in_its_place(undeclared: &[(u32, usize)]) -> String {
+    if undeclared.is_empty() {
+        return String::new();
+    }
+    let tags: Vec<String> = undeclared
+        .iter()
+        .map(|(tag_id, pictures)| format!("{tag_id} (in {pictures} searched pictures)"))
+        .collect();
+    format!(
+        "; the clip shows tags that the model file does not declare: {}",
+        tags.join(", ")
+    )
 }

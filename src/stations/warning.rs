@@ -17,6 +17,18 @@ pub enum StationsWarning {
         /// First and last time of each.
         times_s: Vec<[f64; 2]>,
     },
+    /// An end of the declared travel was never shown.
+    TravelNotCovered {
+        /// Outermost stations that were measured.
+        shown_pct: [f64; 2],
+        /// Outermost stations that have a card.
+        declared_pct: [f64; 2],
+    },
+    /// Stations were not shown although the opposite ones were.
+    StationsSkipped {
+        /// The stations, rising.
+        sticks_pct: Vec<f64>,
+    },
     /// The number of rests differs from the declared order; only one way to pair them fits.
     HoldsMiscounted {
         /// Number of declared holds.
@@ -78,6 +90,8 @@ impl Warning for StationsWarning {
         match self {
             Self::HoldsWithoutCard { .. } => "hold-without-card",
             Self::HoldsWithoutMark { .. } => "hold-without-mark",
+            Self::TravelNotCovered { .. } => "travel-not-covered",
+            Self::StationsSkipped { .. } => "stations-skipped",
             Self::HoldsMiscounted { .. } => "holds-miscounted",
             Self::ResponseNotMonotone { .. } => "response-not-monotone",
             Self::StickByReference { .. } => "stick-by-reference",
@@ -99,6 +113,28 @@ impl Warning for StationsWarning {
                 "no mark names {}; the program left {} out",
                 holds_at(times_s),
                 it_or_them(times_s)
+            ),
+            Self::TravelNotCovered {
+                shown_pct: [lowest, highest],
+                declared_pct: [first, last],
+            } => format!(
+                "only {lowest:+.0} to {highest:+.0} % of the stick was measured: the clip shows no \
+                 hold at {}",
+                [first, last]
+                    .into_iter()
+                    .filter(|end| **end < lowest - 0.5 || **end > highest + 0.5)
+                    .map(|end| format!("{end:+.0} %"))
+                    .collect::<Vec<_>>()
+                    .join(" and ")
+            ),
+            Self::StationsSkipped { sticks_pct } => format!(
+                "the clip shows no hold at {}, though it shows the opposite station; the curve there \
+                 follows from its neighbours",
+                sticks_pct
+                    .iter()
+                    .map(|stick_pct| format!("{stick_pct:+.0} %"))
+                    .collect::<Vec<_>>()
+                    .join(" and ")
             ),
             Self::HoldsMiscounted {
                 declared,
@@ -152,6 +188,18 @@ impl Warning for StationsWarning {
         }
     }
 
+    fn grave(&self) -> bool {
+        match self {
+            Self::ResponseNotMonotone { .. } => true,
+            // A surface may go one way only.
+            Self::TravelNotCovered {
+                shown_pct: [lowest, highest],
+                ..
+            } => *lowest < 0.0 && *highest > 0.0,
+            _ => false,
+        }
+    }
+
     fn mend(&self) -> String {
         match self {
             Self::HoldsWithoutCard { strangers, .. } if !strangers.is_empty() => {
@@ -164,6 +212,11 @@ impl Warning for StationsWarning {
             Self::HoldsWithoutMark { .. } => {
                 "add a row with a time within each of these holds to the file"
             }
+            Self::TravelNotCovered { .. } => {
+                "film the whole travel, with the card of each end; if the surface has no such end, \
+                 declare the cards of its travel alone under [stations]"
+            }
+            Self::StationsSkipped { .. } => "hold the stick at these stations too, and film again",
             Self::HoldsMiscounted { .. } => {
                 "the other holds were measured; check that this is what happened, and hold each \
                  station for a second"

@@ -37,7 +37,7 @@ use crate::progress::Progress;
 pub use error::TagsError;
 pub use picture::{PictureFault, TagPicture};
 pub use tracker::Memory;
-pub use warning::{SpoiledTags, TagsWarning, doubt_pictures};
+pub use warning::{SpoiledTags, TagsWarning, doubt_search};
 use tracker::Tracker;
 
 /// Covariance of four corners, in the order x0 y0 x1 y1 x2 y2 x3 y3, px². Single precision: all of a
@@ -137,6 +137,14 @@ pub struct Overview {
 }
 
 impl Overview {
+    /// In how many searched pictures each undeclared tag was seen, by id.
+    pub fn undeclared_counts(&self) -> Vec<(u32, usize)> {
+        let undeclared = self.undeclared_s.iter();
+        undeclared
+            .map(|(&tag_id, times_s)| (tag_id, times_s.len()))
+            .collect()
+    }
+
     /// Whether the pictures of a tag are so bad that they explain why it looks odd.
     pub fn is_spoiled(&self, tag_id: u32) -> bool {
         let picture = self.pictures.get(&tag_id);

@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 
 use super::picture::{PictureFault, TagPicture};
+use super::{Overview, TagPlan};
 use crate::warning::Warning;
 
 /// A doubt about the pictures of the tags.
@@ -14,6 +15,13 @@ pub enum TagsWarning {
     Soft(SpoiledTags),
     /// The video coding has changed some tags.
     HeavilyCoded(SpoiledTags),
+    /// An airframe tag was never seen.
+    AirframeTagNeverSeen {
+        /// Its id.
+        tag_id: u32,
+        /// Undeclared tags that were seen, rising.
+        undeclared: Vec<u32>,
+    },
 }
 
 /// Tags whose pictures are spoiled in one way.
@@ -25,8 +33,20 @@ pub struct SpoiledTags {
     pub worst: TagPicture,
 }
 
+/// Warns of what a search brought: airframe tags that were never seen, and poor pictures. That a
+/// surface was never seen is for the joint fit to refuse.
+pub fn doubt_search(plan: &TagPlan, overview: &Overview, warnings: &mut Vec<TagsWarning>) {
+    let is_missing = |tag_id: &&u32| !overview.pictures.contains_key(tag_id);
+    let missing = plan.airframe.iter().filter(is_missing);
+    warnings.extend(missing.map(|&tag_id| TagsWarning::AirframeTagNeverSeen {
+        tag_id,
+        undeclared: overview.undeclared_s.keys().copied().collect(),
+    }));
+    doubt_pictures(&overview.pictures, warnings);
+}
+
 /// Warns of tags whose pictures are spoiled, each way once.
-pub fn doubt_pictures(pictures: &BTreeMap<u32, TagPicture>, warnings: &mut Vec<TagsWarning>) {
+fn doubt_pictures(pictures: &BTreeMap<u32, TagPicture>, warnings: &mut Vec<TagsWarning>) {
     let mut by_fault: BTreeMap<PictureFault, SpoiledTags> = BTreeMap::new();
     for (&tag_id, picture) in pictures {
         let Some(fault) = picture.fault() else {
@@ -49,11 +69,12 @@ pub fn doubt_pictures(pictures: &BTreeMap<u32, TagPicture>, warnings: &mut Vec<T
 }
 
 impl TagsWarning {
-    fn spoiled(&self) -> &SpoiledTags {
+    fn spoiled(&self) -> Option<&SpoiledTags> {
         match self {
             Self::Overexposed(spoiled) | Self::Soft(spoiled) | Self::HeavilyCoded(spoiled) => {
-                spoiled
+                Some(spoiled)
             }
+            Self::AirframeTagNeverSeen { .. } => None,
         }
     }
 }
@@ -75,35 +96,40 @@ impl Warning for TagsWarning {
             Self::Overexposed(_) => "tags-overexposed",
             Self::Soft(_) => "tags-out-of-focus",
             Self::HeavilyCoded(_) => "tags-heavily-coded",
+            Self::AirframeTagNeverSeen { .. } => "airframe-tag-never-seen",
         }
     }
 
     fn text(&self) -> String {
-        let spoiled = self.spoiled();
-        let (names, worst) = (spoiled.names(), &spoiled.worst);
-        let lasting_px = worst.lasting_error_px();
-        match self {
-            Self::Overexposed(_) => format!(
-                "{names}: overexposed, {:.0} % of the white is clipped; the corners may all be \
-                 {lasting_px:.2} px off, and each ± allows for it",
+        let clause = match self {
+            Self::Overexposed(SpoiledTags { worst, .. }) => format!(
+                "overexposed, {:.0} % of the white is clipped",
                 100.0 * worst.clipped_share
             ),
-            Self::Soft(_) => format!(
-                "{names}: out of focus, edges are blurred by {:.1} px ({:.2} cells of the tag); the \
-                 corners may all be {lasting_px:.2} px off, and each ± allows for it",
+            Self::Soft(SpoiledTags { worst, .. }) => format!(
+                "out of focus, edges are blurred by {:.1} px ({:.2} cells of the tag)",
                 worst.blur_px, worst.blur_cells
             ),
-            Self::HeavilyCoded(_) => format!(
-                "{names}: the video coding has changed the picture by {:.1} % of the tags' contrast \
-                 (good: below 3 %); the corners may all be {lasting_px:.2} px off, and each ± allows \
-                 for it",
+            Self::HeavilyCoded(SpoiledTags { worst, .. }) => format!(
+                "heavily coded, the video coding has changed the picture by {:.1} % of the contrast \
+                 (good: below 3 %)",
                 100.0 * worst.coded_share
             ),
-        }
+            Self::AirframeTagNeverSeen { tag_id, undeclared } => {
+                return never_seen(*tag_id, undeclared);
+            }
+        };
+        let (names, lasting_px) = self.spoiled().map_or_else(Default::default, |spoiled| {
+            (spoiled.names(), spoiled.worst.lasting_error_px())
+        });
+        format!(
+            "{names}: {clause}; the corners may all be {lasting_px:.2} px off, and each ± allows \
+             for it"
+        )
     }
 
     fn grave(&self) -> bool {
-        self.spoiled().worst.is_grave()
+        self.spoiled().is_some_and(|spoiled| spoiled.worst.is_grave())
     }
 
     fn mend(&self) -> String {
@@ -119,9 +145,26 @@ impl Warning for TagsWarning {
                 "use the clip as the camera recorded it, copied by cable or as a file: messengers \
                  and galleries send a smaller copy; otherwise film at a higher bit rate"
             }
+            Self::AirframeTagNeverSeen { .. } => {
+                "correct the id of the airframe tag in the model file, or film so that the tag is \
+                 sharp and whole in the picture"
+            }
         }
         .into()
     }
+}
+
+fn never_seen(tag_id: u32, undeclared: &[u32]) -> String {
+    let ids: Vec<String> = undeclared.iter().map(u32::to_string).collect();
+    let others = match &ids[..] {
+        [] => String::new(),
+        [one] => format!("; the clip shows tag {one}, which the model file does not declare"),
+        several => format!(
+            "; the clip shows tags {}, which the model file does not declare",
+            several.join(", ")
+        ),
+    };
+    format!("airframe tag {tag_id} was never seen{others}")
 }
 
 #[cfg(test)]
