@@ -332,7 +332,7 @@ pub fn fit(
         warnings.push(MotionWarning::AircraftRocks { angle_deg });
     }
     let frames = carried::carried_frames(&fit);
-    if frames >= carried::TOLD_FRAMES {
+    if frames as f64 * observation::interval_s(&fit.frames) >= carried::TOLD_S {
         warnings.push(MotionWarning::AirframeTagHidden { frames });
     }
     let has_corner_errors = options.corner_error_sd_px > 0.0;

@@ -284,7 +284,10 @@ mod tests {
         assert_eq!(WorstWarning::among(&[]), None);
         let sentence = |warnings: &[WarningText]| WorstWarning::among(warnings).unwrap().sentence();
         let (mild, grave) = (warning("mild", false), warning("grave", true));
-        assert_eq!(sentence(&[mild.clone()]), "Warning: mild. What helps: help.");
+        assert_eq!(
+            sentence(&[mild.clone()]),
+            "Warning: mild. What helps: help."
+        );
         let all = [mild.clone(), grave.clone(), mild];
         assert_eq!(
             sentence(&all),

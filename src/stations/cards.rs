@@ -72,10 +72,7 @@ pub(super) fn tell_by_cards(
     let untold = rests.iter().zip(&told).filter(|(_, told)| told.is_none());
     let times_s: Vec<[f64; 2]> = untold.map(|(rest, _)| rest.time_s).collect();
     if !times_s.is_empty() {
-        warnings.push(StationsWarning::HoldsWithoutCard {
-            strangers,
-            times_s,
-        });
+        warnings.push(StationsWarning::HoldsWithoutCard { strangers, times_s });
     }
     Ok(told)
 }

@@ -1,8 +1,8 @@
 //! Covered: which part of the declared travel the clip shows.
 
+use super::Hold;
 use super::sweep::Sweeps;
 use super::warning::StationsWarning;
-use super::Hold;
 use crate::model_file::StationSource;
 
 /// Two stick positions closer than this are one station, pct.
@@ -40,8 +40,11 @@ pub(super) fn doubt_travel(
             declared_pct: [first, last],
         });
     }
-    let is_shown =
-        |stick_pct: f64| shown.iter().any(|other| (other - stick_pct).abs() < SAME_PCT);
+    let is_shown = |stick_pct: f64| {
+        shown
+            .iter()
+            .any(|other| (other - stick_pct).abs() < SAME_PCT)
+    };
     let skipped: Vec<f64> = declared
         .into_iter()
         .filter(|&stick_pct| lowest < stick_pct && stick_pct < highest)

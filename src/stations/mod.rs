@@ -190,9 +190,8 @@ impl Scene<'_> {
         let mut came_from = vec![None];
         came_from.extend_from_slice(&told);
         let holds = assemble::put_together(self, &told, &came_from);
-        let neutral_frames =
-            assemble::neutral_frames(trace, &holds, model.stations.neutral_time_s)
-                .map_err(|error| with_unknown_cards(error, warnings))?;
+        let neutral_frames = assemble::neutral_frames(trace, &holds, model.stations.neutral_time_s)
+            .map_err(|error| with_unknown_cards(error, warnings))?;
         let mut stick_pct = assemble::stick_by_frame(motion.frames.len(), &holds);
         let mut sweeps = Sweeps::none(motion.surfaces.len());
         if let Some((found, passed_pct)) =

@@ -299,10 +299,13 @@ fn a_hold_without_a_card_is_left_out_and_told() {
     assert_eq!(holds.holds[2].approach, Approach::Rising);
     assert_eq!(warnings[0].code(), "hold-without-card");
     let none = find_with_cards(&vec![None; cards.len()]).unwrap_err();
-    assert_eq!(none, StationsError::NoCard {
+    assert_eq!(
+        none,
+        StationsError::NoCard {
             rests: 17,
             strangers: vec![]
-        });
+        }
+    );
 }
 
 #[test]
@@ -335,7 +338,9 @@ fn neutral_comes_from_holds_at_zero_or_from_the_declared_span() {
     let options = HoldOptions::default();
     let sightings = no_cards(&motion);
     let none = find_holds(&motion, &sightings, &model, &options, &mut Vec::new());
-    assert_eq!(none.unwrap_err(), StationsError::NoNeutralHold {
+    assert_eq!(
+        none.unwrap_err(),
+        StationsError::NoNeutralHold {
             unknown_cards: vec![]
         }
     );

@@ -37,8 +37,8 @@ use crate::progress::Progress;
 pub use error::TagsError;
 pub use picture::{PictureFault, TagPicture};
 pub use tracker::Memory;
-pub use warning::{SpoiledTags, TagsWarning, doubt_search};
 use tracker::Tracker;
+pub use warning::{SpoiledTags, TagsWarning, doubt_search};
 
 /// Covariance of four corners, in the order x0 y0 x1 y1 x2 y2 x3 y3, px². Single precision: all of a
 /// clip's sightings are kept until the fit, and this is most of each.

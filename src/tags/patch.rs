@@ -3,10 +3,10 @@
 use nalgebra::{Matrix3, Point2};
 
 use super::DropReason;
+use super::clipping::Codes;
 use super::lanes::{LANES, Numbers};
 use super::mosaic::{self, PARITIES};
 use super::pattern::{CELLS, HALF};
-use super::clipping::Codes;
 use super::tone::Tone;
 use crate::clip::GreyImage;
 use crate::geometry::{homography, quadrilateral};

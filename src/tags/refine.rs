@@ -13,10 +13,10 @@ use super::appearance::{
 };
 use super::correlation::variance_factor;
 use super::lanes::Numbers;
-use super::picture::TagPicture;
 use super::mosaic::{Mosaic, MosaicEvidence};
 use super::patch::{BLOCKS, Patch, PixelGroup};
 use super::pattern::{HALF, Pattern};
+use super::picture::TagPicture;
 use super::sensor::Sensor;
 use super::sums::{Solved, Sums};
 use super::{CornerCovariance, DropReason};

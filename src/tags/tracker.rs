@@ -23,9 +23,13 @@ use crate::vision::Dictionary;
 /// A tag may move by this many of its edges between two frames before the window loses it.
 const WINDOW_MARGIN: f64 = 1.5;
 
-/// Frames between two searches of the whole picture while a tag stays lost: doubled every time,
-/// up to this many.
-const LONGEST_PAUSE: usize = 16;
+/// Time between two searches of the whole picture while a tag stays lost, s: doubled every time, from
+/// the first up to the longest. A picture that comes later than that is always searched.
+const FIRST_PAUSE_S: f64 = 1.0 / 15.0;
+const LONGEST_PAUSE_S: f64 = 8.0 / 15.0;
+
+/// A picture that comes so little before its time is searched as well, s: times are rounded.
+const EARLY_S: f64 = 0.005;
 
 /// Every so many searches of the whole picture one is made in the enlarged picture, from the
 /// second on.
@@ -49,8 +53,8 @@ pub struct Memory {
     airframe: BTreeSet<u32>,
     landmarks: Landmarks,
     whole_searches: usize,
-    pause: usize,
-    next_whole: usize,
+    pause_s: Option<f64>,
+    next_whole_s: f64,
     /// Mean edge of the largest square seen that was no tag.
     pub(super) largest_other_square_px: f64,
     /// Times at which tags of the family were seen that are neither followed nor cards.
@@ -73,8 +77,8 @@ impl Memory {
             airframe: plan.airframe.clone(),
             landmarks: Landmarks::default(),
             whole_searches: 0,
-            pause: 1,
-            next_whole: 0,
+            pause_s: None,
+            next_whole_s: f64::MIN,
             largest_other_square_px: 0.0,
             undeclared: BTreeMap::new(),
             pictures: BTreeMap::new(),
@@ -126,9 +130,9 @@ impl Tracker {
         let mut seen = self.follow_all(frame)?;
         let lost = seen.values().any(Result::is_err);
         let mut whole = None;
-        if lost && frame.index >= self.memory.next_whole {
+        if lost && frame.time_s >= self.memory.next_whole_s - EARLY_S {
             let found = self.search_whole(frame, &mut seen)?;
-            self.plan_next_search(frame.index, &seen);
+            self.plan_next_search(frame.time_s, &seen);
             whole = Some(found.candidates);
         }
         let edges_px = seen.values().flatten().map(|fit| fit.edge_px);
@@ -140,7 +144,10 @@ impl Tracker {
         let strangers = self.memory.cards.take_strangers();
         self.memory.note_undeclared(frame.time_s, strangers.iter());
         let tags = self.tags_in_frame(&seen);
-        let landmarks = self.memory.landmarks.follow(&frame.image, &tags)?;
+        let landmarks = self
+            .memory
+            .landmarks
+            .follow(frame.time_s, &frame.image, &tags)?;
         Ok(self.note(frame, seen, cards, landmarks))
     }
 
@@ -299,16 +306,16 @@ impl Tracker {
 
     fn plan_next_search(
         &mut self,
-        index: usize,
+        time_s: f64,
         seen: &BTreeMap<u32, Result<PatternFit, DropReason>>,
     ) {
         let lost = seen.values().any(Result::is_err);
-        self.memory.pause = if lost {
-            (self.memory.pause * 2).min(LONGEST_PAUSE)
-        } else {
-            1
-        };
-        self.memory.next_whole = index + self.memory.pause;
+        let longer_s = self
+            .memory
+            .pause_s
+            .map_or(FIRST_PAUSE_S, |pause_s| 2.0 * pause_s);
+        self.memory.pause_s = lost.then_some(longer_s.min(LONGEST_PAUSE_S));
+        self.memory.next_whole_s = time_s + self.memory.pause_s.unwrap_or(0.0);
     }
 
     /// Writes the frame down and keeps places for the next one.

@@ -129,7 +129,8 @@ impl Warning for TagsWarning {
     }
 
     fn grave(&self) -> bool {
-        self.spoiled().is_some_and(|spoiled| spoiled.worst.is_grave())
+        self.spoiled()
+            .is_some_and(|spoiled| spoiled.worst.is_grave())
     }
 
     fn mend(&self) -> String {

@@ -1,0 +1,3 @@
+//! Mistakes that people make, and what the program says: a wrong number never comes without a word.
+
+mod pictures;
