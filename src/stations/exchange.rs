@@ -6,8 +6,8 @@ use super::error::{SeenRest, StationsError};
 use super::fitness;
 use crate::model_file::StationSource;
 
-/// With the right two exchanged the deflections lie this many times nearer to a smooth response, and
-/// so much nearer than with any other two. Common practice, no source.
+/// With the right two exchanged the deflections lie this many times nearer to a smooth and steady
+/// response, and so much nearer than with any other two. Common practice, no source.
 const CLEAR_RATIO: f64 = 2.5;
 
 /// Distance from a smooth response that play alone gives, deg; less makes no way better. Common
@@ -33,7 +33,11 @@ pub(super) fn refuse_exchanged(
     for (at, &one) in stations.iter().enumerate() {
         for &other in &stations[at + 1..] {
             let pair = [one, other];
-            ways.push((fitness::off_smooth_deg(seen, &exchanged(told, pair)), pair));
+            // Few stations lie on a cubic in many an order; only a steady one is believed.
+            let told = exchanged(told, pair);
+            let off_deg =
+                fitness::off_smooth_deg(seen, &told).max(fitness::off_monotone_deg(seen, &told));
+            ways.push((off_deg, pair));
         }
     }
     ways.sort_by(|a, b| a.0.total_cmp(&b.0));

@@ -9,7 +9,9 @@
 //!    tells rests and sweeps from it.
 //! 6. `sweep` finds the stations that a slowly moved stick passes; without a log `reference` tells the
 //!    stick between few holds.
-//! 7. `assemble` puts holds and neutral together, `doubt` doubts what does not fit.
+//! 7. `assemble` puts holds and neutral together, `doubt` doubts what does not fit, `exchange` finds two
+//!    stations told for each other, `covered` what of the travel is missing.
+//! 8. `filming` names what of the filming explains an error.
 
 mod assemble;
 mod cards;
@@ -37,6 +39,8 @@ pub(crate) mod test_motion;
 mod trace;
 mod warning;
 
+#[cfg(test)]
+mod rate_tests;
 #[cfg(test)]
 mod tests;
 

@@ -289,6 +289,23 @@ fn a_wrong_card_at_a_station_shown_twice_is_refused() {
 }
 
 #[test]
+fn cards_that_were_exchanged_are_named() {
+    // 130 and 135 are +50 and +75 %, 120 is neutral, 125 is +25 %, 140 the end.
+    let truth = Truth::read("tripod");
+    for [one, other] in [[130, 135], [120, 125], [135, 140], [110, 125]] {
+        let exchange = |card: u32| match card {
+            card if card == one => other,
+            card if card == other => one,
+            card => card,
+        };
+        let cards: Vec<Option<u32>> = truth.cards.iter().map(|card| card.map(exchange)).collect();
+        let error = find_with_cards(&cards).unwrap_err();
+        let named = format!("(cards {one} and {other}) are exchanged");
+        assert!(error.to_string().contains(&named), "{error}");
+    }
+}
+
+#[test]
 fn a_hold_without_a_card_is_left_out_and_told() {
     let truth = Truth::read("tripod");
     let mut cards = truth.cards.clone();
