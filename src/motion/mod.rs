@@ -359,7 +359,8 @@ pub fn fit(
         }
     }
     fit.layout.corner_errors = has_corner_errors;
-    result::Conclusion {
+    let before = warnings.len();
+    let motion = result::Conclusion {
         fit: &fit,
         state: &state,
         constant: &constant,
@@ -367,7 +368,17 @@ pub fn fit(
         sightings,
         model: &model,
     }
-    .draw(options, warnings)
+    .draw(options, warnings)?;
+    // Where a poor picture makes a hinge poor, its own warning names the cause.
+    let spoiled = |surface: &str| {
+        let mut surfaces = model.surfaces.iter().filter(|it| it.name == surface);
+        surfaces.any(|it| sightings.overview.is_spoiled(it.tag_id))
+    };
+    let later = warnings.split_off(before);
+    warnings.extend(later.into_iter().filter(
+        |warning| !matches!(warning, MotionWarning::HingePoor { surface, .. } if spoiled(surface)),
+    ));
+    Ok(motion)
 }
 
 /// The fit of all that fits; every tag has to fit somewhere.

@@ -43,17 +43,22 @@ pub struct FitOptions {
 
 impl FitOptions {
     /// The usual settings, with larger lasting errors where the pictures of the tags are poor: what
-    /// residuals show in all frames alike does not average out over them. Tags count alike.
+    /// residuals show in all frames alike does not average out over them. A poor picture moves the
+    /// edges of all tags alike as well. Tags count alike.
     pub fn for_pictures(overview: &Overview) -> Self {
         let usual = Self::default();
         let root_mean_square = |error_px: fn(&TagPicture) -> f64| {
             let squares = overview.pictures.values().map(|at| error_px(at).powi(2));
             (squares.sum::<f64>() / overview.pictures.len().max(1) as f64).sqrt()
         };
+        let lasting_px = root_mean_square(TagPicture::lasting_error_px);
+        let spoiled = overview.pictures.values().any(|at| at.fault().is_some());
         Self {
-            corner_error_sd_px: usual
-                .corner_error_sd_px
-                .max(root_mean_square(TagPicture::lasting_error_px)),
+            edge_shift_sd_px: match spoiled {
+                true => usual.edge_shift_sd_px.max(lasting_px),
+                false => usual.edge_shift_sd_px,
+            },
+            corner_error_sd_px: usual.corner_error_sd_px.max(lasting_px),
             place_error_sd_px: usual
                 .place_error_sd_px
                 .max(root_mean_square(TagPicture::place_error_px)),

@@ -10,23 +10,24 @@ const SAME_PCT: f64 = 0.5;
 
 /// Warns of ends that were never shown, and of stations in between that were skipped.
 ///
-/// Cards tell what was meant: their outermost ones are the ends, and a station whose opposite one was
-/// shown was to be shown as well. An order names what is missing by itself.
+/// Cards and an order tell what was meant: their outermost stations are the ends, and a station whose
+/// opposite one was shown was to be shown as well.
 pub(super) fn doubt_travel(
     holds: &[Hold],
     sweeps: &Sweeps,
     source: &StationSource,
     warnings: &mut Vec<StationsWarning>,
 ) {
-    let StationSource::Cards(stick_by_card) = source else {
-        return;
+    let mut declared: Vec<f64> = match source {
+        StationSource::Cards(stick_by_card) => stick_by_card.values().copied().collect(),
+        StationSource::Order(order_pct) => order_pct.clone(),
+        StationSource::Marks(_) | StationSource::Log(_) => return,
     };
     let shown: Vec<f64> = holds
         .iter()
         .map(|hold| hold.stick_pct)
         .chain(sweeps.passages.iter().map(|passage| passage.stick_pct))
         .collect();
-    let mut declared: Vec<f64> = stick_by_card.values().copied().collect();
     declared.sort_by(f64::total_cmp);
     declared.dedup();
     let (Some(&first), Some(&last)) = (declared.first(), declared.last()) else {

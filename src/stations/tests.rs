@@ -382,10 +382,11 @@ fn a_steady_sweep_has_no_hold() {
             .collect();
         let motion = motion_of(&time_s, &[angles.clone(), angles], noise_deg);
         let error = find(&motion, StationSource::Order(vec![0.0])).unwrap_err();
-        assert!(
-            matches!(error, StationsError::NoHold { .. }),
-            "{noise_deg}: {error}"
-        );
+        let StationsError::SweepWithoutHolds { time_s, because } = &error else {
+            panic!("{noise_deg}: {error}");
+        };
+        assert_eq!(*time_s, [0.0, 299.0 / 30.0]);
+        assert!(matches!(**because, StationsError::NoHold { .. }));
     }
 }
 

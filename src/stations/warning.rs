@@ -21,7 +21,7 @@ pub enum StationsWarning {
     TravelNotCovered {
         /// Outermost stations that were measured.
         shown_pct: [f64; 2],
-        /// Outermost stations that have a card.
+        /// Outermost stations that were declared.
         declared_pct: [f64; 2],
     },
     /// Stations were not shown although the opposite ones were.
@@ -118,8 +118,9 @@ impl Warning for StationsWarning {
                 shown_pct: [lowest, highest],
                 declared_pct: [first, last],
             } => format!(
-                "only {lowest:+.0} to {highest:+.0} % of the stick was measured: the clip shows no \
-                 hold at {}",
+                "only {} to {} % of the stick was measured: the clip shows no hold at {}",
+                stick(*lowest),
+                stick(*highest),
                 [first, last]
                     .into_iter()
                     .filter(|end| **end < lowest - 0.5 || **end > highest + 0.5)
@@ -213,8 +214,8 @@ impl Warning for StationsWarning {
                 "add a row with a time within each of these holds to the file"
             }
             Self::TravelNotCovered { .. } => {
-                "film the whole travel, with the card of each end; if the surface has no such end, \
-                 declare the cards of its travel alone under [stations]"
+                "film the whole travel, to both ends; if the surface has no such end, declare the \
+                 stations of its travel alone under [stations]"
             }
             Self::StationsSkipped { .. } => "hold the stick at these stations too, and film again",
             Self::HoldsMiscounted { .. } => {
@@ -243,6 +244,14 @@ impl Warning for StationsWarning {
             }
         }
         .into()
+    }
+}
+
+/// "+50", "-50", "0".
+fn stick(stick_pct: f64) -> String {
+    match stick_pct {
+        0.0 => "0".into(),
+        stick_pct => format!("{stick_pct:+.0}"),
     }
 }
 

@@ -8,6 +8,9 @@ const SPREAD_CODES: usize = 2;
 /// White clips at the nominal white of the video range or above it; coding may lower it by this much.
 const BELOW_WHITE_CODES: u8 = 2;
 
+/// Share of a tag's white from which it counts as overexposed. Without clipping it is 0.00 to 0.01.
+pub(super) const CLIPPED_SHARE: f64 = 0.3;
+
 /// How often each code value occurs in a tag.
 pub(super) struct Codes([u32; 256]);
 
@@ -20,27 +23,41 @@ impl Codes {
         self.0[usize::from(code)] += 1;
     }
 
-    /// Share of the bright pixels that have the most frequent code value among them; 0 where that
-    /// one lies below white.
+    /// The white that is clipped, if there is any.
     ///
     /// Bright pixels are those above the middle between the smallest and the largest code value.
     /// Paper that is not clipped reaches white nowhere, or noise and shading spread it.
-    pub fn clipped_share(&self, levels: Levels) -> f64 {
-        let smallest = self.0.iter().position(|&count| count > 0);
-        let largest = self.0.iter().rposition(|&count| count > 0);
-        let (Some(smallest), Some(largest)) = (smallest, largest) else {
-            return 0.0;
-        };
+    pub fn clipped(&self, levels: Levels) -> Option<Clipped> {
+        let smallest = self.0.iter().position(|&count| count > 0)?;
+        let largest = self.0.iter().rposition(|&count| count > 0)?;
         let bright = (smallest + largest).div_ceil(2)..=largest;
-        let Some(usual) = bright.clone().max_by_key(|&code| self.0[code]) else {
-            return 0.0;
-        };
-        if usual < usize::from(levels.white.saturating_sub(BELOW_WHITE_CODES)) {
-            return 0.0;
-        }
         let count = |codes: std::ops::RangeInclusive<usize>| -> u32 { self.0[codes].iter().sum() };
-        let same = usual - SPREAD_CODES..=(usual + SPREAD_CODES).min(largest);
-        f64::from(count(same)) / f64::from(count(bright).max(1))
+        let around =
+            |code: usize| code.saturating_sub(SPREAD_CODES)..=(code + SPREAD_CODES).min(largest);
+        let usual = bright.clone().max_by_key(|&code| count(around(code)))?;
+        if usual < usize::from(levels.white.saturating_sub(BELOW_WHITE_CODES)) {
+            return None;
+        }
+        Some(Clipped {
+            share: f64::from(count(around(usual))) / f64::from(count(bright).max(1)),
+            from_code: u8::try_from(usual - SPREAD_CODES).unwrap_or(u8::MAX),
+        })
+    }
+}
+
+/// White that the camera could not record.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Clipped {
+    /// Share of the bright pixels.
+    pub share: f64,
+    /// Pixels from this code value on do not tell their light.
+    pub from_code: u8,
+}
+
+impl Clipped {
+    /// Whether so much is clipped that it moves the edges.
+    pub fn is_overexposed(&self) -> bool {
+        self.share > CLIPPED_SHARE
     }
 }
 
@@ -60,7 +77,7 @@ mod tests {
             codes.count(30);
             codes.count(code);
         }
-        codes.clipped_share(LEVELS)
+        codes.clipped(LEVELS).map_or(0.0, |clipped| clipped.share)
     }
 
     #[test]

@@ -160,8 +160,31 @@ impl Patch {
         }
         let rest = open.into_iter().filter(|group| group.count > 0);
         self.groups.extend(rest.map(PixelGroup::filled_up));
-        self.clipped_share = codes.clipped_share(tone.levels());
+        if let Some(clipped) = codes.clipped(tone.levels()) {
+            self.clipped_share = clipped.share;
+            if clipped.is_overexposed() {
+                self.leave_out_from(tone.light(clipped.from_code) as f32);
+            }
+        }
         Ok(())
+    }
+
+    /// Leaves out the pixels from a light on: clipped white would move all edges outwards.
+    fn leave_out_from(&mut self, light: f32) {
+        let groups = std::mem::take(&mut self.groups);
+        let mut open = std::array::from_fn::<_, PARITIES, _>(PixelGroup::empty);
+        for pixels in &groups {
+            for lane in (0..pixels.count).filter(|&lane| pixels.light[lane] < light) {
+                let group = &mut open[pixels.parity];
+                group.add_of(pixels, lane);
+                if group.count == LANES {
+                    let full = std::mem::replace(group, PixelGroup::empty(pixels.parity));
+                    self.groups.push(full);
+                }
+            }
+        }
+        let rest = open.into_iter().filter(|group| group.count > 0);
+        self.groups.extend(rest.map(PixelGroup::filled_up));
     }
 
     /// Number of pixels.
@@ -216,6 +239,18 @@ impl PixelGroup {
         self.slope[lane] = slope as f32;
         self.blocks[lane] = block;
         self.positions[lane] = position;
+        self.count += 1;
+    }
+
+    /// Adds a pixel of another group while there is room.
+    fn add_of(&mut self, other: &Self, at: usize) {
+        let lane = self.count;
+        self.p[lane] = other.p[at];
+        self.q[lane] = other.q[at];
+        self.light[lane] = other.light[at];
+        self.slope[lane] = other.slope[at];
+        self.blocks[lane] = other.blocks[at];
+        self.positions[lane] = other.positions[at];
         self.count += 1;
     }
 

@@ -2,6 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::clipping::CLIPPED_SHARE;
 use super::pattern::CELLS;
 use super::refine::PatternFit;
 
@@ -10,9 +11,6 @@ use super::refine::PatternFit;
 /// the same clips blurred until a station was 0.1° off have 0.33 to 0.38 cells and 1.7 px.
 const SOFT_CELLS: f64 = 0.28;
 const SOFT_PX: f64 = 1.0;
-
-/// Share of a tag's white from which it counts as overexposed. Without clipping it is 0.00 to 0.01.
-const CLIPPED_SHARE: f64 = 0.3;
 
 /// Residual from which the coding counts as heavy, share of the contrast: the part that neighbouring
 /// pixels share. Clips as recorded have 0.016 to 0.026; the same clips at a quarter of their bits or

@@ -16,7 +16,7 @@ pub const RIGHT: u32 = 23;
 /// Cards of the stations −100, 0 and +100.
 pub const CARDS: [u32; 3] = [1, 2, 3];
 /// Cards of the stations −50 and +50.
-pub const HALF_CARDS: [u32; 2] = [4, 5];
+pub const HALF_CARDS: [u32; 2] = [5, 7];
 /// A tag that nobody declares.
 pub const STRANGER: u32 = 42;
 
