@@ -18,6 +18,7 @@ mod joint_fit_on_clips;
 mod kept_sightings;
 mod matching;
 mod messages;
+mod mistakes;
 mod model_file;
 mod neutral_drift;
 mod nist_strd;

@@ -167,7 +167,10 @@ impl Job<'_> {
             "clip and tags"
         });
 
-        let options = FitOptions::of_clip(&info);
+        gather(warnings, |doubts| {
+            tags::doubt_search(&TagPlan::of(model), &sightings.overview, doubts);
+        });
+        let options = FitOptions::of_clip(&info).for_pictures(&sightings.overview);
         let motion = gather(warnings, |doubts| {
             motion::fit(sightings, model, profile, &options, doubts)
         })?;
@@ -239,9 +242,18 @@ impl Job<'_> {
         let (mut keeping, before) = taken.unwrap_or_default();
         let from_kept = FromKept::of(&before);
         let begun = match before {
-            Before::All(Searched { frames, doubts }) => {
+            Before::All(Searched {
+                frames,
+                overview,
+                doubts,
+            }) => {
                 warnings.extend(doubts);
-                return Ok((Sightings { clip: info, frames }, from_kept));
+                let sightings = Sightings {
+                    clip: info,
+                    frames,
+                    overview,
+                };
+                return Ok((sightings, from_kept));
             }
             Before::Part(begun) => *begun,
             Before::Nothing => Begun::new(&plan)?,

@@ -92,6 +92,7 @@ pub(crate) fn heron() -> Measurement {
             code: "low-light".into(),
             text: "the right tag was blurred in 14 of 510 frames".into(),
             mend: "add light, so that the camera exposes for a shorter time".into(),
+            grave: false,
         }],
         trace: trace(),
     }

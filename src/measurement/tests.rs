@@ -322,6 +322,7 @@ fn what_the_stages_hand_on_is_kept_and_read_back() {
         sightings: &crate::tags::Sightings {
             clip: clip(),
             frames: (0..3).map(seen).collect(),
+            overview: crate::tags::Overview::default(),
         },
         profile: &crate::camera::CameraProfile::from_field_of_view(70.0, 1920, 1080).unwrap(),
         model: &crate::model_file::ModelFile::read(Path::new(concat!(

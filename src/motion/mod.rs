@@ -346,7 +346,7 @@ pub fn fit(
         warnings.push(MotionWarning::AircraftRocks { angle_deg });
     }
     let frames = carried::carried_frames(&fit);
-    if frames >= carried::TOLD_FRAMES {
+    if frames as f64 * observation::interval_s(&fit.frames) >= carried::TOLD_S {
         warnings.push(MotionWarning::AirframeTagHidden { frames });
     }
     let has_corner_errors = options.corner_error_sd_px > 0.0;
@@ -356,7 +356,9 @@ pub fn fit(
     };
     for (tag, frames) in doubtful::admit(&mut fit, &mut sorted) {
         let (tag_id, _) = declared(&model, tag);
-        warnings.push(MotionWarning::TagLooksOtherwise { tag_id, frames });
+        if !sightings.overview.is_spoiled(tag_id) {
+            warnings.push(MotionWarning::TagLooksOtherwise { tag_id, frames });
+        }
     }
     let lasting = rests::weigh_rests(&mut fit, &sorted, &constant, options.place_error_sd_px);
     let state = fit
@@ -365,10 +367,14 @@ pub fn fit(
     for tag in shown::bowed_tags(&fit, &state) {
         let (tag_id, _) = declared(&model, tag);
         let bow_mm = state.constants.bow_mm(tag).amax();
-        warnings.push(MotionWarning::TagBent { tag_id, bow_mm });
+        // A picture that is known to be poor is no evidence of bent paper.
+        if !sightings.overview.is_spoiled(tag_id) {
+            warnings.push(MotionWarning::TagBent { tag_id, bow_mm });
+        }
     }
     fit.layout.corner_errors = has_corner_errors;
-    result::Conclusion {
+    let before = warnings.len();
+    let motion = result::Conclusion {
         fit: &fit,
         state: &state,
         constant: &constant,
@@ -376,7 +382,17 @@ pub fn fit(
         sightings,
         model: &model,
     }
-    .draw(options, warnings)
+    .draw(options, warnings)?;
+    // Where a poor picture makes a hinge poor, its own warning names the cause.
+    let spoiled = |surface: &str| {
+        let mut surfaces = model.surfaces.iter().filter(|it| it.name == surface);
+        surfaces.any(|it| sightings.overview.is_spoiled(it.tag_id))
+    };
+    let later = warnings.split_off(before);
+    warnings.extend(later.into_iter().filter(
+        |warning| !matches!(warning, MotionWarning::HingePoor { surface, .. } if spoiled(surface)),
+    ));
+    Ok(motion)
 }
 
 /// The fit of all that fits; every tag has to fit somewhere.

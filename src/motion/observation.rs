@@ -140,6 +140,13 @@ impl ObservedFrame {
     }
 }
 
+/// Median time from one frame to the next, s; 0 where there is one frame only.
+pub(super) fn interval_s(frames: &[ObservedFrame]) -> f64 {
+    let pairs = frames.windows(2);
+    let intervals_s = pairs.map(|pair| pair[1].time_s - pair[0].time_s);
+    crate::statistics::median(intervals_s).unwrap_or(0.0)
+}
+
 /// How the sensor's lines lie in the upright picture.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct ReadLines {

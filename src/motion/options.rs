@@ -1,6 +1,7 @@
 //! What the joint fit may assume, and what it says when it cannot do its work.
 
 use crate::clip::{ClipInfo, Transfer};
+use crate::tags::{Overview, TagPicture};
 
 /// Settings of the joint fit.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -39,6 +40,32 @@ pub struct FitOptions {
     pub still_camera_px: f64,
     /// Surfaces that travel less than this are refused, degrees: the hinge line would be guessed.
     pub smallest_travel_deg: f64,
+}
+
+impl FitOptions {
+    /// These settings with larger lasting errors where the pictures of the tags are poor: what
+    /// residuals show in all frames alike does not average out over them. A poor picture moves the
+    /// edges of all tags alike as well. Tags count alike.
+    pub fn for_pictures(self, overview: &Overview) -> Self {
+        let usual = self;
+        let root_mean_square = |error_px: fn(&TagPicture) -> f64| {
+            let squares = overview.pictures.values().map(|at| error_px(at).powi(2));
+            (squares.sum::<f64>() / overview.pictures.len().max(1) as f64).sqrt()
+        };
+        let lasting_px = root_mean_square(TagPicture::lasting_error_px);
+        let spoiled = overview.pictures.values().any(|at| at.fault().is_some());
+        Self {
+            edge_shift_sd_px: match spoiled {
+                true => usual.edge_shift_sd_px.max(lasting_px),
+                false => usual.edge_shift_sd_px,
+            },
+            corner_error_sd_px: usual.corner_error_sd_px.max(lasting_px),
+            place_error_sd_px: usual
+                .place_error_sd_px
+                .max(root_mean_square(TagPicture::place_error_px)),
+            ..usual
+        }
+    }
 }
 
 impl Default for FitOptions {
@@ -91,7 +118,7 @@ pub(super) const MEND_HINGE_POOR: &str = "film through more travel or from neare
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 pub enum MotionError {
     /// A surface's tag was never seen, or never together with an airframe tag.
-    #[error("{}", never_seen(surface, *tag_id, *sighted))]
+    #[error("{}{}", never_seen(surface, *tag_id, *sighted), in_its_place(undeclared))]
     SurfaceNeverSeen {
         /// Name of the surface.
         surface: String,
@@ -99,6 +126,9 @@ pub enum MotionError {
         tag_id: u32,
         /// Frames in which the tag was found, with no airframe tag beside it.
         sighted: usize,
+        /// Undeclared tags that the searches for it found, and in how many pictures each; empty where
+        /// the tag itself was found.
+        undeclared: Vec<(u32, usize)>,
     },
     /// Too few frames show a surface.
     #[error("surface {surface:?} was seen in {frames} frames only; the fit needs {needed}")]
@@ -195,6 +225,9 @@ impl MotionError {
     /// What the person can do about it.
     pub fn mend(&self) -> &'static str {
         match self {
+            Self::SurfaceNeverSeen { undeclared, .. } if !undeclared.is_empty() => {
+                "correct the tag's id in the model file to the one on the surface"
+            }
             Self::SurfaceNeverSeen { sighted: 0, .. } => {
                 "check the tag's id in the model file, and film so that it and an airframe tag \
                  are sharp and whole in the picture"
@@ -222,4 +255,19 @@ impl MotionError {
             Self::NotFinite { .. } => "this is a fault of the program: please report it",
         }
     }
+}
+
+/// "; tags that the model file does not declare: 10 (in 33 pictures)", or nothing.
+fn in_its_place(undeclared: &[(u32, usize)]) -> String {
+    if undeclared.is_empty() {
+        return String::new();
+    }
+    let tags: Vec<String> = undeclared
+        .iter()
+        .map(|(tag_id, pictures)| format!("{tag_id} (in {pictures} searched pictures)"))
+        .collect();
+    format!(
+        "; the clip shows tags that the model file does not declare: {}",
+        tags.join(", ")
+    )
 }

@@ -8,7 +8,7 @@ use super::picture_motion::PicturePrior;
 use super::{FitOptions, MotionError, camera_motion, steady};
 use crate::camera::CameraProfile;
 use crate::model_file::ModelFile;
-use crate::tags::Sightings;
+use crate::tags::{Overview, Sightings};
 
 /// The model with those of its airframe tags that were seen.
 pub(super) fn with_seen_airframe_tags(model: &ModelFile, sightings: &Sightings) -> ModelFile {
@@ -51,7 +51,7 @@ pub(super) fn joint_fit(
             .filter(|frame| !frame.shows_airframe())
             .for_each(ObservedFrame::reject_all);
     }
-    require_every_surface(&frames, model)?;
+    require_every_surface(&frames, model, &sightings.overview)?;
     let layout = Layout {
         surfaces: model.surfaces.len(),
         airframe_tags,
@@ -89,14 +89,24 @@ pub(super) fn joint_fit(
     })
 }
 
-fn require_every_surface(frames: &[ObservedFrame], model: &ModelFile) -> Result<(), MotionError> {
+fn require_every_surface(
+    frames: &[ObservedFrame],
+    model: &ModelFile,
+    overview: &Overview,
+) -> Result<(), MotionError> {
     for (index, surface) in model.surfaces.iter().enumerate() {
         let target = Target::Surface(index);
         if !frames.iter().any(|frame| frame.shows(target)) {
+            let sighted = sighted(frames, target);
+            let undeclared = match sighted {
+                0 => overview.undeclared_counts(),
+                _ => vec![],
+            };
             return Err(MotionError::SurfaceNeverSeen {
                 surface: surface.name.clone(),
                 tag_id: surface.tag_id,
-                sighted: sighted(frames, target),
+                sighted,
+                undeclared,
             });
         }
     }

@@ -166,6 +166,10 @@ impl Warning for MotionWarning {
         }
     }
 
+    fn grave(&self) -> bool {
+        matches!(self, Self::FitLoose { .. })
+    }
+
     fn mend(&self) -> String {
         match self {
             Self::NoAirframeTag => {

@@ -12,7 +12,7 @@ use super::page::{
     Counting, approach_word, cause_sentences, early_stop_cautions, hand_work_sentence,
     mismatch_rows, number_rows, stage_rows,
 };
-use super::verdict::Judgement;
+use super::verdict::{HEADLINE_IF_GRAVE, Judgement, WorstWarning};
 
 /// Width to which sentences are broken, in letters.
 const WIDTH: usize = 78;
@@ -39,6 +39,12 @@ pub fn summary(measurement: &Measurement, report: Option<&Path>) -> String {
     for caution in early_stop_cautions(measurement) {
         text.push('\n');
         paragraph(&mut text, &format!("CAUTION: {caution}"), "");
+    }
+    if let Some(worst) = WorstWarning::among(&measurement.warnings) {
+        if worst.warning.grave {
+            line(&mut text, &format!("\n{HEADLINE_IF_GRAVE}"));
+        }
+        paragraph(&mut text, &worst.sentence(), "");
     }
     for correction in &measurement.matches {
         add_verdict(&mut text, measurement, correction);

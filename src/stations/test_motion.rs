@@ -132,6 +132,7 @@ pub(crate) fn sightings_of(time_s: &[f64], cards: &[Option<u32>]) -> Sightings {
         covariance_px2: CornerCovariance::identity(),
     };
     Sightings {
+        overview: Default::default(),
         clip: ClipInfo {
             path: PathBuf::from("clip.mp4"),
             width_px: 1920,

@@ -111,6 +111,11 @@ impl Tone {
         self.curve
     }
 
+    /// Code values of black and white.
+    pub fn levels(&self) -> Levels {
+        self.coding.levels
+    }
+
     /// Light of a code value, 0 to about 1.
     pub fn light(&self, code: u8) -> f64 {
         self.light[usize::from(code)]

@@ -25,7 +25,11 @@ fn no_card_in_any_hold() {
         missing: CARDS.to_vec(),
         ..film::good()
     };
-    let words = ["5 holds were found", "no station card", "from = \"order\""];
+    let words = [
+        "5 holds were found",
+        "no declared station card",
+        "from = \"order\"",
+    ];
     Workplace::with(&film).refuses("film", &[], &words);
 }
 

@@ -105,6 +105,7 @@ pub fn observe(aircraft: &Aircraft, filming: &Filming) -> Film {
     let (truth, frames) = sight(aircraft, filming, &path, truth);
     Film {
         sightings: Sightings {
+            overview: Default::default(),
             clip: ClipInfo {
                 path: "synthetic.mp4".into(),
                 width_px: filming.lens.width_px,

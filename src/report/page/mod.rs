@@ -17,7 +17,7 @@ use super::charts::{self, Shown, Turn};
 use super::figures;
 use super::format::in_both_formats;
 use super::palette::SurfaceLook;
-use super::verdict::{Judgement, Verdict};
+use super::verdict::{HEADLINE_IF_GRAVE, Judgement, Verdict, WorstWarning};
 
 pub use cures::{ReachView, StageRow, floor_sentences, reach_views, stage_rows};
 pub use health::{HealthRow, early_stop_cautions, health_rows};
@@ -32,6 +32,7 @@ struct Page<'a> {
     measurement: &'a Measurement,
     headline: &'static str,
     verdict_class: &'static str,
+    worst_warning: Option<String>,
     opening_cautions: Vec<String>,
     before_moving: &'a [&'a str],
     after_entering: &'a [&'a str],
@@ -91,10 +92,21 @@ pub fn page(measurement: &Measurement, still: Option<&str>) -> Result<String, as
     let gravest = judgements
         .iter()
         .max_by_key(|judgement| gravity(judgement.verdict));
+    let worst = WorstWarning::among(&measurement.warnings);
+    let grave = worst.is_some_and(|worst| worst.warning.grave);
     Page {
         measurement,
-        headline: gravest.map_or("Measured; nothing to match", Judgement::headline),
-        verdict_class: gravest.map_or("plain", |judgement| class(judgement.verdict)),
+        headline: match gravest {
+            _ if grave => HEADLINE_IF_GRAVE,
+            None => "Measured; nothing to match",
+            Some(judgement) => judgement.headline(),
+        },
+        verdict_class: match gravest {
+            _ if grave => "care",
+            None => "plain",
+            Some(judgement) => class(judgement.verdict),
+        },
+        worst_warning: worst.map(|worst| figures::glued(&worst.sentence())),
         opening_cautions: early_stop_cautions(measurement)
             .iter()
             .map(|caution| figures::glued(caution))
