@@ -6,6 +6,7 @@ mod changes;
 mod correlation;
 mod error;
 mod lanes;
+mod mirrored;
 mod mosaic;
 mod part;
 mod patch;
@@ -239,8 +240,10 @@ pub fn sight_on(
     let mut seen = begun.frames;
     let mut tracker = Tracker::new(begun.memory, clip.levels)?;
     let mut kept = seen.len();
+    let mut first = None;
     for (place, frame) in frames.enumerate() {
         let frame = frame?;
+        first.get_or_insert_with(|| frame.image.clone());
         if place >= seen.len() {
             seen.push(tracker.see(&frame)?);
         }
@@ -251,7 +254,8 @@ pub fn sight_on(
         }
     }
     keeper.keep(&seen[kept..], tracker.memory());
-    something_seen(&seen, plan, tracker.memory())?;
+    something_seen(&seen, plan, tracker.memory())
+        .map_err(|nothing_seen| mirrored::cause(nothing_seen, first.as_ref(), plan))?;
     Ok(Sightings {
         clip: clip.clone(),
         frames: seen,
