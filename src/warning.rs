@@ -15,6 +15,11 @@ pub trait Warning {
 
     /// What the person can do about it.
     fn mend(&self) -> String;
+
+    /// Whether the figures may be wrong, not only less sure.
+    fn grave(&self) -> bool {
+        false
+    }
 }
 
 /// A [`Warning`] of any room, as written to files.

@@ -15,6 +15,7 @@ mod joint_fit;
 mod joint_fit_on_clips;
 mod kept_sightings;
 mod matching;
+mod mistakes;
 mod model_file;
 mod neutral_drift;
 mod nist_strd;

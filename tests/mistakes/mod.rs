@@ -1,0 +1,3 @@
+//! Mistakes that people make, and what the program says to each.
+
+mod geometry;
