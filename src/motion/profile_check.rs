@@ -36,6 +36,9 @@ const MUCH_EXPLAINED_SHARE: f64 = 0.87;
 /// … and lowers χ² by this much, errors that repeat in a rest counted once: with the lens' nine numbers chance
 /// does by 28 once in a thousand times, and errors that last through the clip have some to add.
 const MUCH_EXPLAINED_CHI2: f64 = 56.0;
+/// … and explains more of the residuals than this many times the lasting errors of corners: a clean film of few
+/// stations has hardly any other errors, and a free lens takes up some of them.
+const MUCH_EXPLAINED_LASTING: f64 = 1.25;
 /// The search for the free lens, from where the fit with the declared one is.
 const FREE: Search = Search {
     damping: FROM_NEARBY,
@@ -70,6 +73,8 @@ pub(super) struct FreeLens {
     variance_ratio: f64,
     /// By how much it lowers the χ² of the tags' residuals.
     explained_chi2: f64,
+    /// What it explains of the residuals, over the lasting errors of corners, as standard deviations.
+    explained_lasting: f64,
 }
 
 /// The lens with which the clip contradicts the declared one; `None` where that one holds.
@@ -123,7 +128,8 @@ fn contradicts(lens: &FreeLens, profile: &CameraProfile) -> bool {
         return (lens.focal_ratio.value - 1.0).abs() > STATED_SHARE + 2.0 * lens.focal_ratio.sd;
     }
     let shows_focal = lens.chi2 > CONTRADICTED_CHI2 && lens.variance_ratio < EXPLAINED_SHARE;
-    let explains_much = lens.explained_chi2 > MUCH_EXPLAINED_CHI2;
+    let explains_much = lens.explained_chi2 > MUCH_EXPLAINED_CHI2
+        && lens.explained_lasting > MUCH_EXPLAINED_LASTING;
     shows_focal || explains_much && lens.variance_ratio < MUCH_EXPLAINED_SHARE
 }
 
@@ -197,6 +203,10 @@ fn free_lens(
         chi2,
         variance_ratio: after.variance / before.variance,
         explained_chi2: freedom(&free) * (before.variance / after.variance - 1.0),
+        explained_lasting: (before.rms_px.powi(2) - after.rms_px.powi(2))
+            .max(0.0)
+            .sqrt()
+            / options.corner_error_sd_px.max(f64::MIN_POSITIVE),
     })
 }
 
