@@ -7,7 +7,7 @@ use super::CommandError;
 use super::memory;
 use super::output::{OutputFolder, write_files};
 use super::unfinished;
-use crate::camera::CameraProfile;
+use crate::camera::{Camera, CameraProfile};
 use crate::clip::{Clip, ClipOptions, ClipWarning, Frame, Levels, day_of_file};
 use crate::kept_sightings::{Before, KeptSightings, Searched};
 use crate::matching;
@@ -87,6 +87,8 @@ struct JobResult {
     times_s: Vec<(&'static str, f64)>,
     /// What was seen in the frame that the report draws on.
     marked: Option<SightedFrame>,
+    /// The lens that the result goes by.
+    lens: Camera,
     levels: Levels,
     from_kept: FromKept,
 }
@@ -116,9 +118,7 @@ impl Job<'_> {
         };
         memory::give_back();
         let still = self.still(&result, seen.first)?;
-        let picture = still
-            .as_ref()
-            .and_then(|frame| result.picture(frame, self.profile));
+        let picture = still.as_ref().and_then(|frame| result.picture(frame));
         result.write(picture, folders)?;
         Ok(Done {
             measurement: result.measurement,
@@ -219,6 +219,7 @@ impl Job<'_> {
                 .frames
                 .get(frame_to_mark(&motion).unwrap_or(0))
                 .cloned(),
+            lens: motion.lens,
             levels: info.levels,
             from_kept,
         })
@@ -292,12 +293,12 @@ impl FromKept {
 
 impl JobResult {
     /// A frame with what was seen in it.
-    fn picture<'a>(&'a self, frame: &'a Frame, profile: &'a CameraProfile) -> Option<Picture<'a>> {
+    fn picture<'a>(&'a self, frame: &'a Frame) -> Option<Picture<'a>> {
         Some(Picture {
             image: &frame.image,
             levels: self.levels,
             sighted: self.marked.as_ref()?,
-            camera: &profile.camera,
+            camera: &self.lens,
         })
     }
 

@@ -56,6 +56,7 @@ impl Measurement {
             airframe_tags: stages.model.airframe_tags.clone(),
             fit: FitRecord {
                 reprojection_rms_px: Some(stages.motion.reprojection_rms_px),
+                allowed_rms_px: Some(stages.motion.allowed_rms_px),
             },
             surfaces: surface_records(stages),
             lags: stages.responses.lags.clone(),

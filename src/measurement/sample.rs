@@ -66,6 +66,7 @@ pub(crate) fn heron() -> Measurement {
         }],
         fit: FitRecord {
             reprojection_rms_px: Some(0.041),
+            allowed_rms_px: Some(0.062),
         },
         stick_log: None,
         lags: vec![SideLag {

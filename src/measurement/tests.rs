@@ -259,8 +259,12 @@ fn small_motion() -> Motion {
         picture: None,
         readout_s: None,
         reprojection_rms_px: 0.04,
+        allowed_rms_px: 0.06,
         constants_covariance: DMatrix::from_element(1, 1, 1e-4),
         lasting: Default::default(),
+        lens: crate::camera::Camera::from_intrinsics(
+            &[1500.0, 1500.0, 960.0, 540.0, 0.0, 0.0, 0.0, 0.0, 0.0].into(),
+        ),
         tags_at_zero: Default::default(),
     }
 }

@@ -11,14 +11,19 @@
 //! `normal_equations`, `joint_fit`, `prediction`, `bow`, `readout`, `parameters`), `surroundings`
 //! (`weighing`, `rocking`, `carried`, `landmark_prediction`, `landmark`), `shown` → `doubtful` → `rests` →
 //! `result` (`scatter`, `corner_errors`, `weak_geometry`); `at_neutral` tells from the result where the tags
-//! stand at neutral.
+//! stand at neutral. `declared_fit` weighs the declarations against the clip (`airframe_check`, `sides`,
+//! `ruler_check`, `profile_check`, `edge_check`; `declaration`).
 
+mod airframe_check;
 mod at_neutral;
 mod bow;
 mod camera_motion;
 mod carried;
 mod corner_errors;
+mod declaration;
+mod declared_fit;
 mod doubtful;
+mod edge_check;
 mod frame_fit;
 mod frame_start;
 mod hypotheses;
@@ -34,14 +39,17 @@ mod picture_motion;
 mod picture_scatter;
 mod plausible;
 mod prediction;
+mod profile_check;
 mod readout;
 mod rests;
 mod result;
 mod rocking;
+mod ruler_check;
 mod scatter;
 mod search;
 mod setup;
 mod shown;
+mod sides;
 mod start;
 mod steady;
 mod surroundings;
@@ -56,18 +64,21 @@ mod weighing;
 pub use at_neutral::{
     HINGE_ROWS, HingeInReference, OnSurface, POSE_ROWS, PlacedTag, TagsAtNeutral, TagsAtZero,
 };
+pub use declaration::DeclarationWarning;
 pub use options::{FitOptions, MotionError};
 pub use rests::LastingErrors;
+pub use sides::QuarterTurn;
 pub use warning::MotionWarning;
 
 use std::collections::BTreeMap;
 
 use nalgebra::{DMatrix, DVector, Point3, Unit, Vector3};
 
-use crate::camera::CameraProfile;
+use crate::camera::{Camera, CameraProfile};
 use crate::measured::Measured;
 use crate::model_file::ModelFile;
 use crate::tags::Sightings;
+use declared_fit::Declared;
 use joint_fit::{JointFit, State};
 use search::{FROM_NEARBY, Search};
 use setup::declared;
@@ -148,11 +159,16 @@ pub struct Motion {
     pub readout_s: Option<Measured>,
     /// Root mean square of the reprojection residuals that were kept, px.
     pub reprojection_rms_px: f64,
+    /// Root mean square of what the corners' own standard deviations leave of them, px: more than these
+    /// residuals shows errors beyond those of size, sharpness and noise.
+    pub allowed_rms_px: f64,
     /// Covariance of the constants of the fit and of the corners' lasting errors, in the units of
     /// the fit.
     pub constants_covariance: DMatrix<f64>,
     /// The part of the frames' own errors that repeats while a tag rests.
     pub lasting: LastingErrors,
+    /// The lens that the result goes by: the profile's, moved within its doubts.
+    pub lens: Camera,
     /// Where the tags stand, for [`Motion::tags_at_neutral`].
     pub tags_at_zero: TagsAtZero,
 }
@@ -314,8 +330,8 @@ fn lower_root(covariance: &DMatrix<f64>) -> DMatrix<f64> {
 /// Fits all frames of a clip to the hinges of the declared surfaces.
 ///
 /// Lengths are millimetres as in the model file, corners px of the picture that the profile was
-/// made for. Doubts are pushed to `warnings`. An airframe tag that fits nowhere is left out where
-/// another one is left: one of the two is enough.
+/// made for. Doubts are pushed to `warnings`. An airframe tag that moves, or fits nowhere, is left out where
+/// another one is left, and so is what else the clip contradicts and the fit can do without.
 pub fn fit(
     sightings: &Sightings,
     model: &ModelFile,
@@ -323,21 +339,20 @@ pub fn fit(
     options: &FitOptions,
     warnings: &mut Vec<MotionWarning>,
 ) -> Result<Motion, MotionError> {
-    let mut model = setup::with_seen_airframe_tags(model, sightings);
-    if model.airframe_tags.is_empty() {
+    let mut basis = Declared {
+        sightings,
+        model: setup::with_seen_airframe_tags(model, sightings),
+        profile: profile.clone(),
+        options,
+    };
+    sides::judge(sightings, &basis.model, warnings);
+    airframe_check::leave_out_moving(sightings, &mut basis.model, warnings)?;
+    if basis.model.airframe_tags.is_empty() {
         warnings.push(MotionWarning::NoAirframeTag);
     }
-    let (mut fit, mut sorted) = loop {
-        match fit_of_every_tag(sightings, &model, profile, options) {
-            Err(MotionError::TagFitsNowhere { tag_id, sighted })
-                if setup::can_do_without(&model, tag_id) =>
-            {
-                model.airframe_tags.retain(|tag| tag.id != tag_id);
-                warnings.push(MotionWarning::AirframeTagLeftOut { tag_id, sighted });
-            }
-            result => break result?,
-        }
-    };
+    let (mut fit, mut sorted) = declared_fit::fit_by_what_holds(&mut basis, warnings)?;
+    let options = &profile_check::options_with_lens(&basis, &fit);
+    let model = basis.model;
     if fit.surroundings_move {
         warnings.push(MotionWarning::SurroundingsMove);
     }

@@ -77,6 +77,14 @@ impl Observation {
         quadrilateral::mean_edge(&std::array::from_fn(|at| corner(at).into()))
     }
 
+    /// Sum of the variances of all coordinates as the corner fit claims them, px².
+    pub fn claimed_px2(&self) -> Option<f64> {
+        let root: SMatrix<f64, 8, 8> = self
+            .whitening
+            .solve_lower_triangular(&SMatrix::identity())?;
+        Some(root.norm_squared() / self.variance_factor)
+    }
+
     /// Weight of the sighting, whatever its residual.
     pub fn weight(&self) -> f64 {
         self.share * self.doubt.map_or(1.0, |_| DOUBTFUL_WEIGHT)

@@ -194,6 +194,37 @@ pub enum MotionError {
         /// Frames in which it was found.
         sighted: usize,
     },
+    /// The airframe tags move with the surfaces.
+    #[error(
+        "airframe tag {tag_id} moves with the surfaces, so it cannot be on a fixed part, and no other \
+         airframe tag stands still"
+    )]
+    AirframeTagMoves {
+        /// Id of the tag.
+        tag_id: u32,
+    },
+    /// No airframe tag was seen, and the tags do not move as they would before a still camera.
+    #[error(
+        "no airframe tag was seen, and the camera moved: without an airframe tag, motion of the camera \
+         cannot be told from motion of the surfaces"
+    )]
+    CameraMovedUnseen,
+    /// The tags' edges do not belong together.
+    #[error(
+        "the edge of tag {tag_id} does not fit the clip: {declared_mm:.1} mm is declared, and the clip fits \
+         {fits_mm:.1} mm{}",
+        or_another(*or)
+    )]
+    EdgeContradicted {
+        /// Id of the tag.
+        tag_id: u32,
+        /// As declared.
+        declared_mm: f64,
+        /// With which the clip fits.
+        fits_mm: f64,
+        /// Id and edge of another tag that would explain the clip as well.
+        or: Option<(u32, f64)>,
+    },
     /// The sightings leave the constants of the fit undetermined.
     #[error("the sightings do not determine the hinges: {frames} frames were usable")]
     Undetermined {
@@ -219,6 +250,12 @@ fn never_seen(surface: &str, tag_id: u32, sighted: usize) -> String {
              them together with an airframe tag, and the camera moved"
         ),
     }
+}
+
+fn or_another(or: Option<(u32, f64)>) -> String {
+    or.map_or_else(String::new, |(tag_id, fits_mm)| {
+        format!("; an edge of {fits_mm:.1} mm of tag {tag_id} would explain it as well")
+    })
 }
 
 impl MotionError {
@@ -249,6 +286,17 @@ impl MotionError {
             Self::HingeUndetermined { .. } => MEND_HINGE_POOR,
             Self::FitLoose { .. } => MEND_FIT_LOOSE,
             Self::TagFitsNowhere { .. } => MEND_TAG_FITS_NOWHERE,
+            Self::AirframeTagMoves { .. } => {
+                "stick a tag on a part that never moves, declare it as [[airframe_tag]] in place of this \
+                 one, and film again"
+            }
+            Self::CameraMovedUnseen => {
+                "stick a tag on a part that never moves, declare it as [[airframe_tag]], and film again; or \
+                 film from a tripod"
+            }
+            Self::EdgeContradicted { .. } => {
+                "measure the outer edge of each printed black square, and correct `edge_mm` in the model file"
+            }
             Self::Undetermined { .. } => {
                 "film longer, nearer and through the whole travel, with an airframe tag in view"
             }

@@ -25,7 +25,7 @@ use crate::tags::Sightings;
 /// The fit is doubted where tags lie further from where it says than this share of their edges, in
 /// the root mean square. Films that were coded so poorly that a hold could be 0.5° off have 0.4 %,
 /// usual ones 0.05 to 0.2 %.
-const LOOSE_SHARE: f64 = 0.01;
+pub(super) const LOOSE_SHARE: f64 = 0.01;
 /// … and refused beyond this one: 0.6 mm of each coordinate on tags of 20 mm.
 const REFUSED_LOOSE_SHARE: f64 = 0.03;
 
@@ -77,8 +77,10 @@ impl Conclusion<'_> {
                 Measured::new(state.constants.readout_s, variance_s2.max(0.0).sqrt())
             }),
             reprojection_rms_px: scatter.rms_px,
+            allowed_rms_px: scatter.allowed_px.hypot(options.corner_error_sd_px),
             constants_covariance: covariance,
             lasting: self.lasting,
+            lens: self.fit.lens.camera(&state.constants),
             tags_at_zero: TagsAtZero::new(&state.constants, &self.fit.layout, self.model, &signs),
         };
         judge_scatter(&scatter, warnings)?;

@@ -83,8 +83,12 @@ pub(crate) fn motion_of(
         picture: None,
         readout_s: None,
         reprojection_rms_px: 0.05,
+        allowed_rms_px: 0.06,
         constants_covariance: DMatrix::zeros(1, 1),
         lasting: Default::default(),
+        lens: crate::camera::Camera::from_intrinsics(
+            &[1500.0, 1500.0, 960.0, 540.0, 0.0, 0.0, 0.0, 0.0, 0.0].into(),
+        ),
         tags_at_zero: Default::default(),
     }
 }

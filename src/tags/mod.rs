@@ -7,6 +7,7 @@ mod clipping;
 mod correlation;
 mod error;
 mod lanes;
+mod mirrored;
 mod mosaic;
 mod part;
 mod patch;
@@ -273,8 +274,10 @@ pub fn sight_on(
     let mut seen = begun.frames;
     let mut tracker = Tracker::new(begun.memory, clip)?;
     let mut kept = seen.len();
+    let mut first = None;
     for (place, frame) in frames.enumerate() {
         let frame = frame?;
+        first.get_or_insert_with(|| frame.image.clone());
         if place >= seen.len() {
             seen.push(tracker.see(&frame)?);
         }
@@ -285,7 +288,8 @@ pub fn sight_on(
         }
     }
     keeper.keep(&seen[kept..], tracker.memory());
-    something_seen(&seen, plan, tracker.memory())?;
+    something_seen(&seen, plan, tracker.memory())
+        .map_err(|nothing_seen| mirrored::cause(nothing_seen, first.as_ref(), plan))?;
     Ok(Sightings {
         clip: clip.clone(),
         overview: tracker.memory().overview(),

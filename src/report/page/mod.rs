@@ -10,7 +10,7 @@ use askama::Template;
 
 use crate::cautions;
 use crate::matching::Correction;
-use crate::measurement::Measurement;
+use crate::measurement::{FitRecord, Measurement};
 use crate::model_file::{Joins, MatchMotion};
 
 use super::charts::{self, Shown, Turn};
