@@ -15,6 +15,7 @@ use nalgebra::{Matrix2x3, Matrix3, Point2, SMatrix, Vector2, Vector3};
 use rayon::prelude::*;
 
 use super::PictureWander;
+use super::landmark::FEWEST_LANDMARKS;
 use super::observation::{Corners, Observation, ObservedFrame, Target};
 use super::prediction::turning;
 use crate::camera::{Camera, CameraProfile};
@@ -44,6 +45,9 @@ const STEPS: usize = 2;
 const TURN_GAIN: f64 = 0.8;
 /// A frame needs so many points: one airframe tag.
 const FEWEST_POINTS: usize = 4;
+/// Airframe tags alone do not tell a picture that moves from a camera that does: at least this share of the
+/// frames has to show [`FEWEST_LANDMARKS`] landmarks.
+const LANDMARKS_SHARE: f64 = 0.5;
 
 /// A point that stands still in the world: a corner of an airframe tag, or a landmark.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -97,6 +101,12 @@ pub(super) fn steadied(
         .iter()
         .map(|frame| points(frame, sightings))
         .collect();
+    let with_landmarks = frames
+        .iter()
+        .filter(|frame| sightings.frames[frame.position].landmarks.len() >= FEWEST_LANDMARKS);
+    if (with_landmarks.count() as f64) < LANDMARKS_SHARE * frames.len() as f64 {
+        return None;
+    }
     let of_picture = Fitted::to(&found, camera, Model::Picture)?;
     let of_turn = Fitted::to(&found, camera, Model::Turn)?;
     let fitted = match of_turn.scatter_px < TURN_GAIN * of_picture.scatter_px {
