@@ -140,11 +140,14 @@ impl BothSides {
         let (mut visits, mut group_of_row, mut deflection_deg) =
             (Vec::new(), Vec::new(), Vec::new());
         let sides = [&pair.reference, &pair.follower].map(|side| side.visits());
-        for (side, (all, sense)) in sides.into_iter().zip(pair.senses()).enumerate() {
+        // Mirrored sides are alike by the reference's command.
+        let sense = pair.sense() * pair.reference_sign();
+        let signs = [1.0, pair.reference_sign()];
+        for (side, (all, sign)) in sides.into_iter().zip(signs).enumerate() {
             for &row in &all.used {
                 let visit = Visit {
                     side,
-                    command_pct: all.command_pct[row],
+                    command_pct: sign * all.command_pct[row],
                     play_side: all.side[row],
                 };
                 let known = visits.iter().position(|known| *known == visit);

@@ -66,12 +66,9 @@ impl HandWork {
         }
     }
 
-    /// What would then remain before any number, with its doubt where that is known.
-    pub fn would_leave(&self) -> Measured {
-        Measured::from_expanded(
-            self.would_leave_deg,
-            self.would_leave_u_deg.unwrap_or_default(),
-        )
+    /// At most so much would then remain before any number, degrees.
+    pub fn at_most_deg(&self) -> f64 {
+        self.would_leave_deg + self.would_leave_u_deg.unwrap_or_default()
     }
 }
 
@@ -117,8 +114,10 @@ fn cure(pair: &Pair, places: &[Place], (fit, cured): (&Fit, usize)) -> Option<Ha
         let mut amounts = fit.amounts.clone();
         amounts[cured] += change;
         let without = linkage(with_differences(fit.shared, &fit.parts, &amounts));
+        let sign = pair.reference_sign();
         pair.mismatches_with_shift_deg(places, |command_pct| {
-            Some(without.deflection_deg(command_pct)? - with.deflection_deg(command_pct)?)
+            let at_pct = sign * command_pct;
+            Some(sign * (without.deflection_deg(at_pct)? - with.deflection_deg(at_pct)?))
         })
     };
     let amount = fit.amounts[cured];

@@ -23,6 +23,9 @@ pub(super) struct Score {
 }
 
 impl Score {
+    /// Worst mismatches nearer than this are the same, deg.
+    pub const SAME_DEG: f64 = WORST_QUANTUM_DEG;
+
     /// The score of `settings`.
     pub fn of(pair: &Pair, places: &[Place], settings: &Settings) -> Self {
         let command = Command::new(pair.radio(), settings);

@@ -1,13 +1,12 @@
 //! The loop closed on the two rendered clips, from their true stations.
 
-use hingewise::matching::match_group;
 use hingewise::model_file::{Joins, MatchMotion, Settings};
 use hingewise::warning::Warning;
 
 use super::linkage::Side;
 use super::world::{
-    FOLLOWER, Measuring, REFERENCE, even_points, group, measured, radio, responses, servo_pct,
-    true_worst_deg,
+    FOLLOWER, Measuring, REFERENCE, even_points, group, match_group, measured, radio, responses,
+    servo_pct, true_worst_deg,
 };
 use crate::support::random::Random;
 

@@ -1,7 +1,7 @@
 //! Laws that every correction keeps, whatever the aircraft and the radio.
 
 use hingewise::comparison::Standing;
-use hingewise::matching::{Correction, MatchingError, match_group};
+use hingewise::matching::{Correction, MatchingError};
 use hingewise::model_file::{Joins, MatchGroup, MatchMotion, Radio, Settings};
 use hingewise::response::{Response, Responses};
 use hingewise::warning::Warning;
@@ -9,8 +9,8 @@ use proptest::prelude::*;
 
 use super::linkage::Side;
 use super::world::{
-    FOLLOWER, Measuring, REFERENCE, ROUND_25, even_points, group, measured, radio, responses,
-    servo_pct,
+    FOLLOWER, Measuring, REFERENCE, ROUND_25, even_points, group, match_group, measured, radio,
+    responses, servo_pct,
 };
 use crate::support::random::Random;
 

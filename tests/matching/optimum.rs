@@ -1,11 +1,11 @@
 //! The numbers are the best ones there are.
 
-use hingewise::matching::match_group;
 use hingewise::model_file::{Joins, MatchMotion, Radio, Settings};
 
 use super::linkage::Side;
 use super::world::{
-    FOLLOWER, Measuring, REFERENCE, even_points, group, measured, radio, responses, servo_pct,
+    FOLLOWER, Measuring, REFERENCE, even_points, group, match_group, measured, radio, responses,
+    servo_pct,
 };
 use crate::support::random::Random;
 

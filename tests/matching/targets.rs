@@ -1,12 +1,12 @@
 //! Both sides adjusted to a target: what they then do, by known truth.
 
-use hingewise::matching::{Correction, match_group};
+use hingewise::matching::Correction;
 use hingewise::model_file::{Joins, MatchGroup, MatchMotion, Radio, Target};
 
 use super::linkage::Side;
 use super::world::{
-    FOLLOWER, Measuring, REFERENCE, ROUND_25, even_points, group, measured, radio, responses,
-    servo_pct,
+    FOLLOWER, Measuring, REFERENCE, ROUND_25, even_points, group, match_group, measured, radio,
+    responses, servo_pct,
 };
 use crate::support::random::Random;
 

@@ -1,7 +1,6 @@
 //! A measured aircraft with known truth, and the radio's arithmetic written down a second time.
 
-use std::collections::BTreeMap;
-
+use hingewise::matching::{Correction, MatchingError, MatchingWarning, match_groups};
 use hingewise::measured::Measured;
 use hingewise::model_file::{Joins, MatchGroup, MatchMotion, Radio, Settings};
 use hingewise::response::{Health, Response, Responses, StationDeflection};
@@ -110,6 +109,21 @@ pub fn responses(surfaces: Vec<Response>) -> Responses {
     }
 }
 
+/// Matches one group; a pair that cannot be matched is an error here.
+pub fn match_group(
+    responses: &Responses,
+    group: &MatchGroup,
+    radio: Option<&Radio>,
+    warnings: &mut Vec<MatchingWarning>,
+) -> Result<Vec<Correction>, MatchingError> {
+    let corrections = match_groups(responses, std::slice::from_ref(group), radio, warnings)?;
+    let refused = warnings.iter().find_map(|warning| match warning {
+        MatchingWarning::NotMatched { reason, .. } => Some(reason.clone()),
+        _ => None,
+    });
+    refused.map_or(Ok(corrections), Err)
+}
+
 pub fn group(motion: MatchMotion) -> MatchGroup {
     MatchGroup {
         reference: REFERENCE.into(),
@@ -117,6 +131,7 @@ pub fn group(motion: MatchMotion) -> MatchGroup {
         motion,
         tolerance_deg: 0.3,
         target: hingewise::model_file::Target::Reference,
+        compare: Default::default(),
         down_to_up: None,
     }
 }
@@ -127,8 +142,7 @@ pub fn radio(points_pct: &[f64], step_pct: f64, joins: Joins) -> Radio {
         step_pct,
         limit_pct: 150.0,
         joins,
-        us_per_pct: None,
-        active: BTreeMap::new(),
+        ..Radio::default()
     }
 }
 
@@ -148,6 +162,7 @@ pub fn servo_pct(radio: &Radio, settings: &Settings, stick_pct: f64) -> f64 {
             Joins::Smooth => smooth(points, &settings.curve_pct, stick_pct),
         };
     }
+    curve = curve.clamp(-radio.curve_limit_pct, radio.curve_limit_pct);
     let end_point = settings.end_points_pct[usize::from(curve > 0.0)];
     (settings.sub_trim_pct + curve * end_point / 100.0).clamp(-radio.limit_pct, radio.limit_pct)
 }

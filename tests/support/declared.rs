@@ -20,6 +20,7 @@ pub(super) fn declare(aircraft: &Aircraft, filming: &Filming) -> ModelFile {
             motion: MatchMotion::Same,
             tolerance_deg: 0.3,
             target: Target::Reference,
+            compare: Default::default(),
             down_to_up: None,
         }],
         _ => vec![],
@@ -62,8 +63,7 @@ pub(super) fn declare(aircraft: &Aircraft, filming: &Filming) -> ModelFile {
             step_pct: 1.0,
             limit_pct: 150.0,
             joins: Joins::Straight,
-            us_per_pct: None,
-            active: BTreeMap::new(),
+            ..Radio::default()
         }),
     }
 }
