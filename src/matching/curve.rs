@@ -38,32 +38,26 @@ enum Shape {
 impl ResponseCurve {
     /// The curve through the visits.
     pub fn fit(visits: Visits) -> Result<Self, MatchingError> {
-        let used = || {
-            visits
-                .used
-                .iter()
-                .map(|&visit| visits.deflection_deg[visit])
-        };
-        let lowest = used().fold(f64::INFINITY, f64::min);
-        let travel_deg = used().fold(f64::NEG_INFINITY, f64::max) - lowest;
-        if travel_deg < MatchingError::LEAST_TRAVEL_DEG {
-            return Err(MatchingError::TooLittleTravel {
-                surface: visits.surface,
-                travel_deg,
-            });
-        }
-        let commands = visits.distinct_commands_pct();
-        let range_pct = [commands[0], commands[commands.len() - 1]];
+        let range_pct = checked_range_pct(&visits)?;
         let joined = Joined::fit(&visits);
         let shape = match Series::fit(&visits) {
             Some(series) if fits(&series, range_pct, joined.as_ref()) => Shape::Smooth(series),
-            _ => Shape::Joined(joined.ok_or_else(|| MatchingError::NotFinite {
-                surface: visits.surface.clone(),
-            })?),
+            _ => Shape::Joined(joined.ok_or_else(|| not_finite(&visits))?),
         };
         Ok(Self {
             visits,
             shape,
+            range_pct,
+        })
+    }
+
+    /// The curve through the stations of a target, which may have a kink that no linkage makes.
+    pub fn fit_target(visits: Visits) -> Result<Self, MatchingError> {
+        let range_pct = checked_range_pct(&visits)?;
+        let joined = Joined::fit(&visits).ok_or_else(|| not_finite(&visits))?;
+        Ok(Self {
+            visits,
+            shape: Shape::Joined(joined),
             range_pct,
         })
     }
@@ -132,6 +126,32 @@ impl ResponseCurve {
 
     fn clamped(&self, command_pct: f64) -> f64 {
         command_pct.clamp(self.range_pct[0], self.range_pct[1])
+    }
+}
+
+/// Least and largest command of visits whose travel says something.
+fn checked_range_pct(visits: &Visits) -> Result<[f64; 2], MatchingError> {
+    let used = || {
+        visits
+            .used
+            .iter()
+            .map(|&visit| visits.deflection_deg[visit])
+    };
+    let lowest = used().fold(f64::INFINITY, f64::min);
+    let travel_deg = used().fold(f64::NEG_INFINITY, f64::max) - lowest;
+    if travel_deg < MatchingError::LEAST_TRAVEL_DEG {
+        return Err(MatchingError::TooLittleTravel {
+            surface: visits.surface.clone(),
+            travel_deg,
+        });
+    }
+    let commands = visits.distinct_commands_pct();
+    Ok([commands[0], commands[commands.len() - 1]])
+}
+
+fn not_finite(visits: &Visits) -> MatchingError {
+    MatchingError::NotFinite {
+        surface: visits.surface.clone(),
     }
 }
 

@@ -24,6 +24,7 @@ mod differing;
 mod draws;
 mod end_points;
 mod error;
+mod explanation;
 mod hand_work;
 mod isotonic;
 mod layers;
@@ -145,7 +146,7 @@ fn to_reference(
     let names = (reference, follower);
     let pairing = Pairing::with_reference(responses, group, radio, names);
     let paired = pairing.paired(responses, names);
-    let pair = Pair::new(&paired, names, pairing.reference_sign(), radio)?;
+    let pair = Pair::new(&paired, names, pairing, radio)?;
     let mut correction = correct(&pair, group)?;
     if !correction.out_of_reach.is_empty() {
         correction.exchanged = exchanged(responses, (follower, reference), (group, radio));
@@ -161,7 +162,7 @@ fn exchanged(
 ) -> Option<Exchanged> {
     let pairing = Pairing::with_reference(responses, group, radio, names);
     let paired = pairing.paired(responses, names);
-    let pair = Pair::new(&paired, names, pairing.reference_sign(), radio).ok()?;
+    let pair = Pair::new(&paired, names, pairing, radio).ok()?;
     let places = pair.places(&pair.reference_active);
     if !reach::short_ends(&places).is_empty() {
         return None;
@@ -183,7 +184,7 @@ fn to_target(
     let names = (group.target.name(), surface);
     let pairing = Pairing::with_target(with_target, group, radio, surface);
     let paired = pairing.paired(with_target, names);
-    let pair = Pair::new(&paired, names, pairing.reference_sign(), radio)?;
+    let pair = Pair::new(&paired, names, pairing, radio)?;
     Ok(pairing.told_by_stick(correct(&pair, group)?))
 }
 

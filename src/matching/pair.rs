@@ -10,6 +10,7 @@ use crate::response::Responses;
 use super::command::{self, Command};
 use super::curve::ResponseCurve;
 use super::error::MatchingError;
+use super::pairing::Pairing;
 use super::visits::Visits;
 
 /// Distance of the places at which the sides are compared, % of stick.
@@ -57,24 +58,27 @@ pub(super) struct Pair {
 }
 
 impl Pair {
-    /// Fits both responses, as [`Pairing`](super::pairing::Pairing) gives them.
+    /// Fits both responses, as the pairing gives them.
     pub fn new(
         responses: &Responses,
         names: (&str, &str),
-        reference_sign: f64,
+        pairing: Pairing,
         radio: &Radio,
     ) -> Result<Self, MatchingError> {
+        let reference_sign = pairing.reference_sign();
         let reference_active = command::active(radio, names.0)?;
         let follower_active = command::active(radio, names.1)?;
         let reference_command =
             Command::new(radio, &reference_active).with_input_sign(reference_sign);
         let follower_command = Command::new(radio, &follower_active);
-        let fit = |name: &str, command: &Command| {
+        let visits = |name: &str, command: &Command| {
             Visits::collect(responses, name, |at| command.servo_pct(at))
-                .and_then(ResponseCurve::fit)
         };
-        let reference = fit(names.0, &reference_command)?;
-        let follower = fit(names.1, &follower_command)?;
+        let reference = match visits(names.0, &reference_command)? {
+            target if pairing.is_target() => ResponseCurve::fit_target(target)?,
+            measured => ResponseCurve::fit(measured)?,
+        };
+        let follower = ResponseCurve::fit(visits(names.1, &follower_command)?)?;
         let sense = rising_sense(&follower);
         // The reference's command may fall as the follower's rises.
         if sense != reference_sign * rising_sense(&reference) {

@@ -24,6 +24,8 @@ pub(super) struct Pairing {
     share: Option<(f64, f64)>,
     /// −1 where a mix turns the command of the reference, of the follower.
     inputs: [f64; 2],
+    /// Whether the reference is a target instead of a surface.
+    is_target: bool,
 }
 
 impl Pairing {
@@ -44,6 +46,7 @@ impl Pairing {
             mirror,
             share: share(responses, group, names.1),
             inputs: [input_sign(radio, names.0), input_sign(radio, names.1)],
+            is_target: false,
         }
     }
 
@@ -60,12 +63,18 @@ impl Pairing {
             mirror: 1.0,
             share: share(responses, group, surface),
             inputs: [sign, sign],
+            is_target: true,
         }
     }
 
     /// What the reference's servo numbers get for what the follower's get, as a sign.
     pub fn reference_sign(self) -> f64 {
         self.across * self.inputs[0] * self.inputs[1]
+    }
+
+    /// Whether the reference is a target, which no linkage need make.
+    pub fn is_target(self) -> bool {
+        self.is_target
     }
 
     /// What enters the follower's numbers at its own stick, %.
@@ -119,7 +128,6 @@ impl Pairing {
         for stations in [&mut correction.found_deg, predicted] {
             for station in stations.iter_mut() {
                 station.stick_pct = self.reference_stick_pct(station.stick_pct);
-                station.mismatch_deg.value *= self.mirror;
             }
             let by_stick =
                 |a: &StationMismatch, b: &StationMismatch| a.stick_pct.total_cmp(&b.stick_pct);
@@ -129,7 +137,6 @@ impl Pairing {
             let reference_pct = self.reference_stick_pct(end.stick_pct);
             end.stick_pct = self.follower_stick_pct(end.stick_pct);
             end.reference_stick_pct = (reference_pct != end.stick_pct).then_some(reference_pct);
-            end.follower_deg *= self.mirror;
         }
         if let Some([first, last]) = correction.measured_pct {
             let sticks = [first, last].map(|input| self.reference_stick_pct(input));

@@ -5,5 +5,6 @@
 
 mod ailerons;
 mod alike;
+mod causes;
 mod fleet;
 mod promises;

@@ -2,7 +2,7 @@
 
 use hingewise::comparison::Standing;
 use hingewise::matching::{Correction, MatchingError};
-use hingewise::model_file::{Joins, MatchGroup, MatchMotion, Radio, Settings};
+use hingewise::model_file::{Compare, Joins, MatchGroup, MatchMotion, Radio, Settings};
 use hingewise::response::{Response, Responses};
 use hingewise::warning::Warning;
 use proptest::prelude::*;
@@ -117,7 +117,10 @@ proptest! {
         let (left, right) = sides(seed);
         let mirrored = multiplied(&right, -1.0);
         let plain = matched(&responses(vec![left.clone(), right]), &same(), &radio);
-        let group = group(MatchMotion::Opposite);
+        let group = MatchGroup {
+            compare: Compare::UpWithDown,
+            ..group(MatchMotion::Opposite)
+        };
         let opposite = matched(&responses(vec![left, mirrored]), &group, &radio);
         prop_assert_eq!(plain.settings, opposite.settings);
         for (a, b) in plain.found_deg.iter().zip(&opposite.found_deg) {

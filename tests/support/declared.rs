@@ -1,7 +1,5 @@
 //! The model file that goes with an invented aircraft.
 
-use std::collections::BTreeMap;
-
 use hingewise::model_file::{
     AirframeTag, Joins, MatchGroup, MatchMotion, ModelFile, Radio, StationSource, Stations,
     Surface, Target,

@@ -26,15 +26,15 @@ pub fn cause_sentences(correction: &Correction) -> Vec<String> {
         Some(Cause::OneOf(differences)) => {
             let mut sentences = vec![
                 "Which of these it is cannot be told from the stations alone, as each explains \
-                 them as well by itself; look at both linkages side by side:"
+                 them about as well; look at both linkages side by side, in this order:"
                     .into(),
             ];
             sentences.extend(told(differences));
             sentences
         }
         Some(Cause::Unknown) => vec![
-            "It cannot be told: no one or two differences in a plain arm, rod and horn explain the \
-             stations. Axes that stand askew to each other, a rod that bends, or a surface that \
+            "It cannot be told: no one or two differences in a plain arm, rod and horn stand out as the \
+             explanation. Axes that stand askew to each other, a rod that bends, or a surface that \
              touches something do not show in this; look at both linkages side by side."
                 .into(),
         ],
