@@ -45,12 +45,19 @@ impl Explanations {
         let singles = sorted((0..PARTS.len()).filter_map(|part| data.fit(&[part], Some(&none))));
         let single = singles.first()?;
         let twos = (0..PARTS.len()).flat_map(|a| (a + 1..PARTS.len()).map(move |b| [a, b]));
-        // From either of the two alone: the way from one may end in a fit that only seems best.
-        let pairs = sorted(twos.filter_map(|parts| {
-            let simpler = singles.iter().filter(|fit| parts.contains(&fit.parts[0]));
-            let fits = simpler.filter_map(|simpler| data.fit(&parts, Some(simpler)));
+        // A way may end in a fit that only seems best; so two start from either of them alone, and once
+        // more from the best two.
+        let started = |parts: [usize; 2], from: &[Fit]| {
+            let starts = from
+                .iter()
+                .filter(|fit| parts.iter().any(|part| fit.parts.contains(part)));
+            let fits = starts.filter_map(|start| data.fit(&parts, Some(start)));
             fits.min_by(|a, b| a.chi2.total_cmp(&b.chi2))
-        }));
+        };
+        let first = sorted(twos.clone().filter_map(|parts| started(parts, &singles)));
+        let best = first.get(..1).unwrap_or_default();
+        let again = twos.filter_map(|parts| started(parts, best));
+        let pairs = best_of_each(first.iter().cloned().chain(again));
         let best_chi2 = pairs
             .first()
             .map_or(single.chi2, |pair| pair.chi2.min(single.chi2));
@@ -87,6 +94,17 @@ fn sorted(fits: impl Iterator<Item = Fit>) -> Vec<Fit> {
     let mut fits: Vec<Fit> = fits.collect();
     fits.sort_by(|a, b| a.chi2.total_cmp(&b.chi2));
     fits
+}
+
+/// The best fit of each two parts, the best first.
+fn best_of_each(fits: impl Iterator<Item = Fit>) -> Vec<Fit> {
+    let mut best: Vec<Fit> = Vec::new();
+    for fit in sorted(fits) {
+        if best.iter().all(|better| better.parts != fit.parts) {
+            best.push(fit);
+        }
+    }
+    best
 }
 
 /// Single differences, the one that is easiest to cure first.
