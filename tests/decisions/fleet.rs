@@ -2,7 +2,7 @@
 
 use hingewise::matching::{Correction, MatchingWarning, match_groups};
 use hingewise::measured::Measured;
-use hingewise::model_file::{Joins, MatchGroup, MatchMotion, Radio, Settings};
+use hingewise::model_file::{CurveShows, Joins, MatchGroup, MatchMotion, Radio, Settings};
 use hingewise::response::{Health, Response, Responses, StationDeflection};
 use hingewise::stations::Approach;
 use nalgebra::DMatrix;
@@ -33,6 +33,10 @@ pub struct Aircraft {
     pub motion: MatchMotion,
     /// Stick positions of the holds, in time.
     pub order_pct: Vec<f64>,
+    /// Whether a mix drives the follower with −100 %; its servo then runs the other way.
+    pub reversed: bool,
+    /// What multiplies all that is uncertain in a measurement.
+    pub noise: f64,
     /// Largest mismatch that is accepted.
     pub tolerance_deg: f64,
     half_play_deg: f64,
@@ -72,6 +76,8 @@ impl Aircraft {
             radio: world::radio(&world::even_points(points), step_pct, joins),
             motion: MatchMotion::Same,
             order_pct: ROUND_25.into(),
+            reversed: false,
+            noise: 1.0,
             tolerance_deg: TOLERANCE_DEG,
             half_play_deg: random.between(HALF_PLAY_DEG[0], HALF_PLAY_DEG[1]),
             scatter_deg: random.between(REST_SCATTER_DEG[0], REST_SCATTER_DEG[1]),
@@ -83,8 +89,13 @@ impl Aircraft {
 
     /// Nothing entered at the follower's servo.
     pub fn nothing(&self) -> Settings {
+        let points = self.radio.curve_points_pct.iter().flatten();
+        let untouched = |point: &f64| match self.radio.curve_shows {
+            CurveShows::Added => 0.0,
+            CurveShows::Output => *point,
+        };
         Settings {
-            curve_pct: vec![0.0; self.radio.curve_points_pct.as_ref().map_or(0, Vec::len)],
+            curve_pct: points.map(untouched).collect(),
             ..Settings::default()
         }
     }
@@ -100,8 +111,9 @@ impl Aircraft {
     /// What the follower truly does at its stick with these numbers, from its neutral, deg.
     pub fn follower_deg(&self, settings: &Settings, stick_pct: f64) -> f64 {
         let at = |stick| {
-            let servo_pct = world::servo_pct(&self.radio, settings, stick);
-            self.follower.deg(self.across() * servo_pct)
+            let input = if self.reversed { -1.0 } else { 1.0 };
+            let servo_pct = world::servo_pct(&self.radio, settings, input * stick);
+            self.follower.deg(self.across() * input * servo_pct)
         };
         at(stick_pct) - at(0.0)
     }
@@ -127,7 +139,7 @@ impl Aircraft {
                 name,
                 &order,
                 truth,
-                [self.half_play_deg, self.scatter_deg],
+                [self.half_play_deg, self.scatter_deg, self.noise],
                 &mut self.random,
             )
         });
@@ -150,6 +162,11 @@ impl Aircraft {
     ) -> (Option<Correction>, Vec<MatchingWarning>) {
         let radio = Radio {
             active: [(FOLLOWER.to_string(), entered.clone())].into(),
+            reversed: self
+                .reversed
+                .then(|| FOLLOWER.to_string())
+                .into_iter()
+                .collect(),
             ..self.radio.clone()
         };
         let mut warnings = Vec::new();
@@ -189,10 +206,10 @@ fn forged(
     name: &str,
     order_pct: &[f64],
     truth_deg: &[f64],
-    [half_play_deg, scatter_deg]: [f64; 2],
+    [half_play_deg, scatter_deg, noise]: [f64; 3],
     random: &mut Random,
 ) -> Response {
-    let scale = 1.0 + SCALE_SD * random.normal();
+    let scale = 1.0 + noise * SCALE_SD * random.normal();
     let mut stations = Vec::new();
     for (hold, (&stick_pct, &true_deg)) in order_pct.iter().zip(truth_deg).enumerate() {
         let approach = match hold.checked_sub(1).map(|before| order_pct[before]) {
@@ -205,9 +222,11 @@ fn forged(
             Approach::Falling => half_play_deg,
             Approach::First => random.between(-half_play_deg, half_play_deg),
         };
-        let sd_deg = random.between(OWN_SD_DEG[0], OWN_SD_DEG[1]);
-        let value =
-            scale * true_deg + rests_deg + sd_deg * random.normal() + scatter_deg * random.normal();
+        let sd_deg = noise * random.between(OWN_SD_DEG[0], OWN_SD_DEG[1]);
+        let value = scale * true_deg
+            + rests_deg
+            + sd_deg * random.normal()
+            + noise * scatter_deg * random.normal();
         stations.push(StationDeflection {
             stick_pct,
             approach,

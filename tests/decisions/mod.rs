@@ -6,5 +6,8 @@
 mod ailerons;
 mod alike;
 mod causes;
+mod ends;
 mod fleet;
+mod not_matched;
 mod promises;
+mod radio;

@@ -2,7 +2,9 @@
 
 use hingewise::matching::{Correction, MatchingError, MatchingWarning, match_groups};
 use hingewise::measured::Measured;
-use hingewise::model_file::{Joins, MatchGroup, MatchMotion, Radio, Settings};
+use hingewise::model_file::{
+    CurveShows, EndPoints, Joins, MatchGroup, MatchMotion, Radio, Settings,
+};
 use hingewise::response::{Health, Response, Responses, StationDeflection};
 use hingewise::stations::Approach;
 use nalgebra::DMatrix;
@@ -153,18 +155,31 @@ pub fn even_points(count: usize) -> Vec<f64> {
         .collect()
 }
 
-/// What reaches the servo: u = sub_trim + curve(s) · end_point(side) / 100, limited last.
+/// What reaches the servo: u = sub_trim + curve(s) · end_point(side) / 100, limited last; with end
+/// points before the curve u = sub_trim + curve(s · end_point(side) / 100).
 pub fn servo_pct(radio: &Radio, settings: &Settings, stick_pct: f64) -> f64 {
-    let mut curve = stick_pct;
+    let end_point = |pct: f64| settings.end_points_pct[usize::from(pct > 0.0)] / 100.0;
+    let input = match radio.end_points {
+        EndPoints::After => stick_pct,
+        EndPoints::Before => stick_pct * end_point(stick_pct),
+    };
+    let mut curve = input;
     if let Some(points) = &radio.curve_points_pct {
-        curve += match radio.joins {
-            Joins::Straight => straight(points, &settings.curve_pct, stick_pct),
-            Joins::Smooth => smooth(points, &settings.curve_pct, stick_pct),
+        let joined = |at: f64| match radio.joins {
+            Joins::Straight => straight(points, &settings.curve_pct, at),
+            Joins::Smooth => smooth(points, &settings.curve_pct, at),
         };
+        curve = match radio.curve_shows {
+            CurveShows::Added => input + joined(input),
+            CurveShows::Output => joined(input),
+        };
+        curve = curve.clamp(-radio.curve_limit_pct, radio.curve_limit_pct);
     }
-    curve = curve.clamp(-radio.curve_limit_pct, radio.curve_limit_pct);
-    let end_point = settings.end_points_pct[usize::from(curve > 0.0)];
-    (settings.sub_trim_pct + curve * end_point / 100.0).clamp(-radio.limit_pct, radio.limit_pct)
+    let scaled = match radio.end_points {
+        EndPoints::After => curve * end_point(curve),
+        EndPoints::Before => curve,
+    };
+    (settings.sub_trim_pct + scaled).clamp(-radio.limit_pct, radio.limit_pct)
 }
 
 fn straight(x: &[f64], y: &[f64], at: f64) -> f64 {
