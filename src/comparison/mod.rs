@@ -234,7 +234,7 @@ fn compared(
         promised_worst_deg: Some(promised(earlier)),
         another_round_deg: Some(promised(later))
             .filter(|_| standing != Standing::Within && proposes)
-            .filter(|left_deg| *left_deg < worst_after_deg.value),
+            .filter(|left_deg| *left_deg < worst_after_deg.value - worst_after_deg.u()),
         standing,
     })
 }

@@ -269,6 +269,8 @@ fn radio() -> Radio {
         step_pct: 1.0,
         limit_pct: 150.0,
         joins: Joins::Straight,
+        // The proposed curve goes up to 105 %.
+        curve_limit_pct: 125.0,
         active: [(RIGHT.into(), before)].into(),
         ..Radio::default()
     }

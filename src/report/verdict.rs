@@ -313,4 +313,29 @@ mod tests {
              tailplane only, at most 0.14° (95 %) will remain."
         );
     }
+
+    #[test]
+    fn a_pair_without_a_correction_is_not_alike() {
+        let mut measurement = heron();
+        measurement.matches[0].found_worst_deg = Some(Measured::new(0.1, 0.01));
+        measurement.matches[0].found_deg.clear();
+        let station = StationMismatch {
+            stick_pct: 50.0,
+            mismatch_deg: Measured::new(0.1, 0.01),
+        };
+        measurement.matches[0].found_deg.push(station);
+        assert!(Judgement::all_alike(&measurement));
+        measurement.matches.clear();
+        assert!(!Judgement::all_alike(&measurement));
+        assert_eq!(unmatched_pairs(&measurement).len(), 1);
+    }
+
+    #[test]
+    fn the_part_that_was_measured_is_in_the_sentence() {
+        let mut measurement = heron();
+        measurement.matches[0].measured_pct = Some([-100.0, 75.0]);
+        let judgement = Judgement::of(&measurement, &measurement.matches[0]);
+        let sentence = judgement.sentence(&measurement.matches[0]);
+        assert!(sentence.contains("measured from −100 % to +75 % stick only"));
+    }
 }

@@ -212,7 +212,7 @@ pub fn sense_sentence(measurement: &Measurement, correction: &Correction) -> Opt
         ))
     };
     let follower = stood(&correction.follower)?;
-    let asks = "If that is not so on your aircraft, the stations were told the wrong way round.";
+    let asks = "If that is not so on your aircraft, the stations are declared the wrong way round.";
     let at = percent(follower.0);
     let words = |way: &str| way.trim_start_matches("trailing edge ").to_uppercase();
     let one = |surface: &str, stood: (f64, &str, f64)| {
@@ -309,7 +309,7 @@ mod tests {
         let measurement = heron();
         let sentence = sense_sentence(&measurement, &measurement.matches[0]).unwrap();
         assert!(sentence.starts_with("At +100 % both trailing edges stood UP, 25."));
-        assert!(sentence.ends_with("the stations were told the wrong way round."));
+        assert!(sentence.ends_with("the stations are declared the wrong way round."));
     }
 
     #[test]
