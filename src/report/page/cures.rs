@@ -163,7 +163,7 @@ fn reach_sentence(correction: &Correction, end: &OutOfReach, counting: Counting)
 }
 
 /// What stays under every promise, and how good the numbers are among all that could be entered.
-pub fn floor_sentences(correction: &Correction) -> Vec<String> {
+pub fn floor_sentences(measurement: &Measurement, correction: &Correction) -> Vec<String> {
     let play = correction.play_floor_deg.map(|floor_deg| {
         format!(
             "Play lets the two sides rest up to {} apart whatever is entered; only the linkage \
@@ -172,8 +172,23 @@ pub fn floor_sentences(correction: &Correction) -> Vec<String> {
         )
     });
     let changes = correction.stages.len() > 1;
+    let neutral = changes.then(|| moved_neutral(measurement)).flatten();
     let how_good = changes.then(|| how_good(correction));
-    play.into_iter().chain(how_good).collect()
+    play.into_iter().chain(neutral).chain(how_good).collect()
+}
+
+/// A word on neutral where the curve has no point there.
+fn moved_neutral(measurement: &Measurement) -> Option<String> {
+    let radio = measurement.radio.as_ref()?;
+    let points = radio.curve_points_pct.as_ref()?;
+    let counting = Counting::of(Some(radio));
+    (!points.contains(&0.0)).then(|| {
+        format!(
+            "This radio's curve has no point at 0, so neutral may move by up to half a step ({} {}).",
+            counting.shown_unsigned(0.5 * radio.step_pct),
+            counting.sign()
+        )
+    })
 }
 
 /// How good the numbers are among all that could be entered, no more than was worked out.
@@ -219,6 +234,26 @@ mod tests {
         );
         assert!(rows[2].changes.starts_with("curve point at −75: +1"));
         assert_eq!(rows[2].worst, "0.14°");
+    }
+
+    #[test]
+    fn a_curve_without_a_point_at_neutral_is_said_to_move_it() {
+        let mut measurement = heron();
+        let moves = |measurement: &Measurement| {
+            let sentences = floor_sentences(measurement, &measurement.matches[0]);
+            sentences
+                .iter()
+                .any(|words| words.contains("up to half a step (0.5 %)"))
+        };
+        assert!(!moves(&measurement));
+        if let Some(points) = measurement
+            .radio
+            .as_mut()
+            .and_then(|radio| radio.curve_points_pct.as_mut())
+        {
+            points.retain(|point| *point != 0.0);
+        }
+        assert!(moves(&measurement));
     }
 
     #[test]

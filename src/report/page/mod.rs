@@ -171,7 +171,7 @@ fn match_view<'a>(
             .map(|sentence| figures::glued(sentence))
             .collect(),
         reaches: reach_views(measurement, correction),
-        floors: floor_sentences(correction),
+        floors: floor_sentences(measurement, correction),
         remaining: super::verdict::remains(correction),
         remaining_rms: figures::at_most_deg(correction.predicted_deg.rms),
         mismatch_chart: charts::mismatch(correction, judgement.tolerance_deg),
