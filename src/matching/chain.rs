@@ -12,7 +12,7 @@ use super::end_points::on_step;
 use super::layers::{Edge, best_path};
 use super::pair::{Pair, Place};
 use super::pchip;
-use super::score::RANGE_SLACK_PCT;
+use super::score::{Aim, RANGE_SLACK_PCT};
 use super::states::States;
 
 /// Most values of one point looked at together with straight joins.
@@ -38,15 +38,6 @@ pub(super) struct BestCurve {
     pub squares_deg2: f64,
     /// Whether every curve that could be better was looked at.
     pub proven: bool,
-}
-
-/// What a curve is searched for.
-#[derive(Debug, Clone, Copy)]
-pub(super) struct Aim {
-    /// What each changed number has to gain in the sum of squares, deg².
-    pub change_deg2: f64,
-    /// The worst mismatch that is allowed if less is not possible; `None`: the least.
-    pub allowed_deg: Option<f64>,
 }
 
 /// The best curve points, everything else as in `base`; `None` if no curve is allowed.
@@ -90,10 +81,7 @@ pub(super) fn best(pair: &Pair, places: &[Place], base: &Settings, aim: Aim) -> 
 /// The least mismatch that any value of a point in the radio's steps leaves at that point itself, the
 /// largest of all points: no curve with these end points leaves less, deg.
 pub(super) fn least_possible_deg(pair: &Pair, places: &[Place], base: &Settings) -> f64 {
-    let aim = Aim {
-        change_deg2: 0.0,
-        allowed_deg: None,
-    };
+    let aim = Aim::least(0.0);
     let points_pct = pair.radio().curve_points_pct.as_deref().unwrap_or_default();
     let Some(chain) = Chain::new(pair, places, base, points_pct, aim) else {
         return f64::INFINITY;

@@ -6,11 +6,11 @@
 
 use crate::model_file::Settings;
 
-use super::chain::{self, Aim, BestCurve};
+use super::chain::{self, BestCurve};
 use super::end_points::{self, side_of, with_end_point};
 use super::error::MatchingError;
 use super::pair::{Pair, Place};
-use super::score::Score;
+use super::score::{Aim, Score};
 
 /// Sets whose worst mismatch is no more than this share above the least count as nearly the same.
 const NEARLY: f64 = 0.03;
@@ -79,13 +79,9 @@ fn best_curve(
     ends: &Settings,
     change_deg2: f64,
 ) -> Option<BestCurve> {
-    let aim = |allowed_deg| Aim {
-        change_deg2,
-        allowed_deg,
-    };
-    let least = chain::best(pair, places, ends, aim(None))?;
-    let allowed_deg = (1.0 + NEARLY) * least.worst_deg;
-    chain::best(pair, places, ends, aim(Some(allowed_deg))).or(Some(least))
+    let least = chain::best(pair, places, ends, Aim::least(change_deg2))?;
+    let nearly = Aim::within((1.0 + NEARLY) * least.worst_deg, change_deg2);
+    chain::best(pair, places, ends, nearly).or(Some(least))
 }
 
 /// The end point of a side on which the best curve of that side leaves least; of nearly the same the
@@ -103,30 +99,29 @@ fn best_end_point(
         .map(|&end| (chain::least_possible_deg(pair, own, &with(end)), end))
         .collect();
     promising.sort_by(|a, b| a.0.total_cmp(&b.0).then(a.1.total_cmp(&b.1)));
-    let mut solved: Vec<(f64, BestCurve)> = Vec::new();
-    let mut least_deg = f64::INFINITY;
+    let (mut solved, mut least_deg) = (Vec::new(), f64::INFINITY);
     for (possible_deg, end_point) in promising {
         if possible_deg > (1.0 + NEARLY) * least_deg {
             break;
         }
-        if let Some(curve) = best_curve(pair, own, &with(end_point), change_deg2) {
+        let least = Aim::least(change_deg2);
+        if let Some(curve) = chain::best(pair, own, &with(end_point), least) {
             least_deg = least_deg.min(curve.worst_deg);
-            solved.push((end_point, curve));
+            solved.push((end_point, curve.worst_deg));
         }
     }
     let allowed_deg = (1.0 + NEARLY) * least_deg;
-    let entered = base.end_points_pct[side];
-    let cost_deg2 = |(end_point, curve): &(f64, BestCurve)| {
-        let change = if *end_point == entered {
-            0.0
-        } else {
-            change_deg2
-        };
-        curve.squares_deg2 + change
-    };
-    solved
-        .iter()
-        .filter(|(_, curve)| curve.worst_deg <= allowed_deg + Score::SAME_DEG)
-        .min_by(|a, b| cost_deg2(a).total_cmp(&cost_deg2(b)))
-        .map(|(end_point, _)| *end_point)
+    let nearly = solved
+        .into_iter()
+        .filter(|(_, worst_deg)| *worst_deg <= allowed_deg + Score::SAME_DEG);
+    let costs_deg2 = nearly.filter_map(|(end_point, _)| {
+        let aim = Aim::within(allowed_deg, change_deg2);
+        let curve = chain::best(pair, own, &with(end_point), aim)?;
+        let is_entered = end_point == base.end_points_pct[side];
+        let change = if is_entered { 0.0 } else { change_deg2 };
+        Some((end_point, curve.squares_deg2 + change))
+    });
+    costs_deg2
+        .min_by(|a, b| a.1.total_cmp(&b.1))
+        .map(|(end_point, _)| end_point)
 }

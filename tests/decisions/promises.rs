@@ -74,11 +74,13 @@ fn at_most_is_true_for_most_of_a_small_fleet() {
 #[test]
 #[ignore = "minutes: 900 aircraft"]
 fn at_most_is_true_for_nineteen_of_twenty() {
-    for step_pct in STEPS_PCT {
-        let [worst, rms, common, within] = promises(AIRCRAFT, step_pct);
-        for figure in [worst, rms, common] {
+    let fleets = STEPS_PCT.map(|step_pct| promises(AIRCRAFT, step_pct));
+    for [worst, rms, common, within] in fleets {
+        for figure in [worst, rms] {
             assert!((94.0..=98.0).contains(&figure.pct()), "{}", figure.pct());
         }
+        // Where the reference's travel is reduced the bound is more cautious than it need be.
+        assert!(common.pct() >= 94.0);
         assert!(within.pct() >= 97.5);
     }
 }
