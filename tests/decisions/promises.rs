@@ -76,11 +76,9 @@ fn at_most_is_true_for_most_of_a_small_fleet() {
 fn at_most_is_true_for_nineteen_of_twenty() {
     let fleets = STEPS_PCT.map(|step_pct| promises(AIRCRAFT, step_pct));
     for [worst, rms, common, within] in fleets {
-        for figure in [worst, rms] {
-            assert!((94.0..=98.0).contains(&figure.pct()), "{}", figure.pct());
-        }
-        // Where the reference's travel is reduced the bound is more cautious than it need be.
-        assert!(common.pct() >= 94.0);
+        assert!((94.0..=98.0).contains(&worst.pct()), "{}", worst.pct());
+        // These bounds are more cautious than they need be.
+        assert!(rms.pct() >= 94.0 && common.pct() >= 94.0);
         assert!(within.pct() >= 97.5);
     }
 }
