@@ -2,15 +2,14 @@
 
 use std::process::ExitCode;
 
-use clap::Parser;
-use hingewise::commands::{self, Arguments, CommandError, Outcome};
+use hingewise::commands::{self, CommandError, Outcome};
 use miette::{Diagnostic, MietteHandlerOpts, Report, ReportHandler};
 
 /// Exit code for bad input; wrong usage ends with the same one.
 const BAD_INPUT: u8 = 2;
 
 fn main() -> ExitCode {
-    let arguments = Arguments::parse();
+    let arguments = commands::parse();
     match commands::run(&arguments) {
         Ok(Outcome::Done) => ExitCode::SUCCESS,
         Ok(Outcome::OutOfTolerance) => ExitCode::FAILURE,

@@ -15,10 +15,16 @@ pub trait Warning {
 
     /// What the person can do about it.
     fn mend(&self) -> String;
+
+    /// Whether the figures may be wrong, not only less sure.
+    fn grave(&self) -> bool {
+        false
+    }
 }
 
 /// A [`Warning`] of any room, as written to files.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(from = "Entry", into = "Entry")]
 pub struct WarningText {
     /// Stable, kebab-case name of the kind of warning.
     pub code: String,
@@ -26,6 +32,44 @@ pub struct WarningText {
     pub text: String,
     /// What to do about it.
     pub mend: String,
+    /// Whether the figures may be wrong, not only less sure.
+    pub grave: bool,
+}
+
+/// A warning in a file. Version 1 called the advice `mend`; new files carry it under both names.
+#[derive(Serialize, Deserialize)]
+struct Entry {
+    code: String,
+    text: String,
+    #[serde(default)]
+    mend: Option<String>,
+    #[serde(default)]
+    help: Option<String>,
+    #[serde(default)]
+    grave: bool,
+}
+
+impl From<Entry> for WarningText {
+    fn from(entry: Entry) -> Self {
+        Self {
+            code: entry.code,
+            text: entry.text,
+            mend: entry.help.or(entry.mend).unwrap_or_default(),
+            grave: entry.grave,
+        }
+    }
+}
+
+impl From<WarningText> for Entry {
+    fn from(warning: WarningText) -> Self {
+        Self {
+            code: warning.code,
+            text: warning.text,
+            mend: Some(warning.mend.clone()),
+            help: Some(warning.mend),
+            grave: warning.grave,
+        }
+    }
 }
 
 impl<W: Warning> From<&W> for WarningText {
@@ -34,6 +78,7 @@ impl<W: Warning> From<&W> for WarningText {
             code: warning.code().into(),
             text: warning.text(),
             mend: warning.mend(),
+            grave: warning.grave(),
         }
     }
 }
@@ -47,4 +92,24 @@ pub fn gather<W: Warning, Given>(
     let given = stage(&mut doubts);
     texts.extend(doubts.iter().map(WarningText::from));
     given
+}
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used)]
+    use super::*;
+
+    #[test]
+    fn files_carry_the_advice_under_both_names_and_either_name_is_read() {
+        let read = |text: &str| serde_json::from_str::<WarningText>(text).unwrap();
+        let old = read(r#"{"code": "a", "text": "b", "mend": "c"}"#);
+        let new = read(r#"{"code": "a", "text": "b", "help": "c", "grave": true}"#);
+        assert_eq!((old.mend.as_str(), old.grave), ("c", false));
+        assert_eq!((new.mend.as_str(), new.grave), ("c", true));
+        let written = serde_json::to_value(&new).unwrap();
+        assert_eq!(
+            written,
+            serde_json::json!({"code": "a", "text": "b", "mend": "c", "help": "c", "grave": true})
+        );
+    }
 }

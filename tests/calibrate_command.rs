@@ -46,6 +46,7 @@ fn pictures_of_a_board_become_a_profile_a_page_and_a_verdict() {
     let folder = tempfile::tempdir().unwrap();
     calibrate(folder.path(), &data("chessboard_left"), &CHESSBOARD)
         .args(["--name", "left camera <1>", "--report", "page.html"])
+        .args(["--distortion", "all"])
         .assert()
         .success()
         .stdout(
@@ -55,7 +56,7 @@ fn pictures_of_a_board_become_a_profile_a_page_and_a_verdict() {
                 .and(contains("bring the board to the left edge"))
                 .and(contains("13 views, 702 crossings")),
         );
-    // REFERENCES of the set: OpenCV 4.6.0 finds fx 532.827 with these pictures.
+    // OpenCV 4.6.0 finds fx 532.827 with these pictures and all five distortion terms.
     let profile = CameraProfile::read(&folder.path().join("camera.toml")).unwrap();
     assert_eq!(profile.name, "left camera <1>");
     assert_eq!((profile.width_px, profile.height_px), (640, 480));
@@ -70,6 +71,42 @@ fn pictures_of_a_board_become_a_profile_a_page_and_a_verdict() {
     for alien in ["<script", "http://www.w3.org/1999", "https://", "src="] {
         assert!(!page.contains(alien), "{alien}");
     }
+}
+
+/// The verdict and the list of views must not contradict each other: "only 6 views" beside "more were
+/// not needed".
+#[test]
+fn stills_are_all_used_and_the_cause_is_named() {
+    let folder = tempfile::tempdir().unwrap();
+    let board = ["--chessboard", "7x5", "--square-mm", "30"];
+    calibrate(folder.path(), &data("wall_board"), &board)
+        .args(["--report", "page.html"])
+        .assert()
+        .success()
+        .stdout(
+            contains("17 views")
+                .and(contains("Film again"))
+                .and(contains("seen only in the middle of the picture"))
+                .and(contains("bring it to all four edges"))
+                .and(contains("k3 (would fold the picture back"))
+                .and(contains("not needed").not()),
+        );
+    let page = std::fs::read_to_string(folder.path().join("page.html")).unwrap();
+    assert!(page.contains("seen only in the middle of the picture"));
+    assert!(!page.contains("not needed"));
+}
+
+#[test]
+fn a_lens_that_folds_back_is_refused_and_nothing_is_written() {
+    let folder = tempfile::tempdir().unwrap();
+    let board = ["--chessboard", "7x5", "--square-mm", "30"];
+    calibrate(folder.path(), &data("wall_board"), &board)
+        .args(["--distortion", "all"])
+        .assert()
+        .code(2)
+        .stdout("")
+        .stderr(contains("folds back").and(contains("--distortion")));
+    assert!(!folder.path().join("camera.toml").exists());
 }
 
 #[test]

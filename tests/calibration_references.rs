@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 
 use hingewise::camera::calibration::{
     Board, BoardFinder, BoardPoint, BoardShape, BoardView, CalibrateOptions, Calibration, Charuco,
-    CharucoLayout, Chessboard, DistortionTerms, Outliers, calibrate, choose_views, survey,
+    CharucoLayout, Chessboard, DistortionTerms, Outliers, calibrate, calibrate_candidates, survey,
 };
 use hingewise::clip::{Clip, ClipOptions, GreyImage};
 use hingewise::progress::Silent;
@@ -60,14 +60,29 @@ fn used_share(calibration: &Calibration) -> f64 {
     used as f64 / (13.0 * 54.0)
 }
 
-/// OpenCV 4.6.0 with corners refined in a window of half-width 5 px: RMS 0.1954 px, fx 532.827,
-/// fy 532.946, c 342.487, 233.856.
+/// OpenCV 4.6.0 with corners refined in a window of half-width 5 px and with k1 k2 p1 p2 k3: RMS
+/// 0.1954 px, fx 532.827, fy 532.946, c 342.487, 233.856.
 #[test]
 fn the_left_chessboard_pictures_give_the_reference_camera() {
-    let calibration = from_pictures("chessboard_left", &CalibrateOptions::default());
+    let reference = [532.827, 532.946, 342.487, 233.856];
+    let same_terms = CalibrateOptions {
+        terms: Some(DistortionTerms::All),
+        ..CalibrateOptions::default()
+    };
+    let calibration = from_pictures("chessboard_left", &same_terms);
     assert!(calibration.rms_px <= 0.20);
     assert!((calibration.camera.fx - 532.8).abs() <= 0.5);
     assert!(used_share(&calibration) > 0.97);
+
+    // k3 is 0.13 ± 0.36: without it, too, all must hold within the ±.
+    let calibration = from_pictures("chessboard_left", &CalibrateOptions::default());
+    assert!(calibration.rms_px <= 0.20);
+    assert!(calibration.terms < DistortionTerms::All);
+    let found = calibration.camera.intrinsics();
+    for (index, reference) in reference.into_iter().enumerate() {
+        let u = 2.0 * calibration.covariance[(index, index)].sqrt();
+        assert!((found[index] - reference).abs() <= u.min(2.5));
+    }
 }
 
 /// OpenCV 4.6.0 with corners refined in a window of half-width 5 px: RMS 0.2070 px, fx 537.453,
@@ -233,8 +248,8 @@ fn pictures_of_a_charuco_board_give_the_camera_that_took_them() {
     assert_eq!(survey.candidates[3].view.name, "calib_03.jpg");
 
     let options = CalibrateOptions::default();
-    let views = choose_views(&survey.candidates, survey.size_px, &options).unwrap();
-    let calibration = calibrate(&views, survey.size_px, &options).unwrap();
+    let (calibration, _) =
+        calibrate_candidates(&survey.candidates, survey.size_px, &options).unwrap();
     assert!(calibration.rms_px < 0.05);
     assert!((calibration.camera.fx / 756.3 - 1.0).abs() < 0.0015);
     assert!((calibration.camera.fy / 756.3 - 1.0).abs() < 0.0015);

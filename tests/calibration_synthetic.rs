@@ -4,119 +4,17 @@
 
 #![allow(clippy::unwrap_used)]
 
+use crate::support::board_filming::{Filming, SQUARE_MM};
 use crate::support::lens::Lens;
 use crate::support::random::Random;
 use hingewise::camera::calibration::{
-    BoardPoint, BoardView, CalibrateOptions, Calibration, CalibrationError, Candidate,
-    DistortionTerms, DroppedReason, Grade, Objection, Verdict, calibrate, choose_views,
+    CalibrateOptions, CalibrationError, DistortionTerms, DroppedReason, Grade, Objection, Verdict,
+    calibrate,
 };
-use nalgebra::Point2;
 use rayon::prelude::*;
 
-const COLUMNS: usize = 9;
-const ROWS: usize = 6;
-const SQUARE_MM: f64 = 24.0;
 const RUNS: u64 = 200;
 const PARAMETERS: [&str; 9] = ["fx", "fy", "cx", "cy", "k1", "k2", "p1", "p2", "k3"];
-
-/// How a synthetic board is seen.
-#[derive(Debug, Clone, Copy)]
-struct Filming {
-    lens: Lens,
-    views: usize,
-    noise_px: f64,
-    /// Largest tilt.
-    tilt_deg: f64,
-    /// Height of the bend of the paper over its width.
-    bend_mm: f64,
-}
-
-impl Filming {
-    fn phone() -> Self {
-        Self {
-            lens: Lens::phone(),
-            views: 15,
-            noise_px: 0.1,
-            tilt_deg: 40.0,
-            bend_mm: 0.0,
-        }
-    }
-
-    fn views(&self, seed: u64) -> Vec<BoardView> {
-        let mut random = Random::new(seed);
-        (0..self.views)
-            .map(|index| self.view(&mut random, format!("view {index}")))
-            .collect()
-    }
-
-    /// A board tilted at random about its middle, which lies at random in the picture.
-    fn view(&self, random: &mut Random, name: String) -> BoardView {
-        let lens = &self.lens;
-        let angles = [(); 3].map(|()| random.between(-1.0, 1.0) * self.tilt_deg.to_radians());
-        let turn = rotation(angles[0], angles[1], angles[2]);
-        let width_mm = SQUARE_MM * COLUMNS as f64;
-        let depth_mm =
-            random.between(1.0, 2.0) * width_mm * lens.intrinsics[0] / lens.width_px as f64;
-        let at = [
-            random.between(0.25, 0.75) * lens.width_px as f64,
-            random.between(0.25, 0.75) * lens.height_px as f64,
-        ];
-        let ray = lens.normalised(at);
-        let middle_mm = [ray[0] * depth_mm, ray[1] * depth_mm, depth_mm];
-        let mut points = Vec::new();
-        for row in 0..ROWS {
-            for column in 0..COLUMNS {
-                let x = (column as f64 - (COLUMNS as f64 - 1.0) / 2.0) * SQUARE_MM;
-                let y = (row as f64 - (ROWS as f64 - 1.0) / 2.0) * SQUARE_MM;
-                let z = self.bend_mm * (2.0 * x / width_mm).powi(2);
-                let in_camera = [0, 1, 2]
-                    .map(|i| turn[i][0] * x + turn[i][1] * y + turn[i][2] * z + middle_mm[i]);
-                let seen = lens.project(in_camera);
-                let noisy = seen.map(|value| value + self.noise_px * random.normal());
-                let inside = noisy[0] > 0.0
-                    && noisy[1] > 0.0
-                    && noisy[0] < lens.width_px as f64 - 1.0
-                    && noisy[1] < lens.height_px as f64 - 1.0;
-                if inside {
-                    points.push(BoardPoint {
-                        column,
-                        row,
-                        on_board_mm: Point2::new(x, y),
-                        in_image_px: Point2::new(noisy[0], noisy[1]),
-                        sd_px: 1.0,
-                    });
-                }
-            }
-        }
-        BoardView {
-            name,
-            points,
-            blur_px: 1.0,
-        }
-    }
-
-    fn size_px(&self) -> (usize, usize) {
-        (self.lens.width_px, self.lens.height_px)
-    }
-
-    fn calibrated(&self, seed: u64) -> Result<Calibration, CalibrationError> {
-        calibrate(
-            &self.views(seed),
-            self.size_px(),
-            &CalibrateOptions::default(),
-        )
-    }
-}
-
-/// Rx(a) · Ry(b) · Rz(c).
-fn rotation(a: f64, b: f64, c: f64) -> [[f64; 3]; 3] {
-    let ((sa, ca), (sb, cb), (sc, cc)) = (a.sin_cos(), b.sin_cos(), c.sin_cos());
-    [
-        [cb * cc, -cb * sc, sb],
-        [ca * sc + sa * sb * cc, ca * cc - sa * sb * sc, -sa * cb],
-        [sa * sc - ca * sb * cc, sa * cc + ca * sb * sc, ca * cb],
-    ]
-}
 
 /// Share of runs in which each parameter lies inside its k = 2 interval; what is known exactly
 /// (a term left out that is truly zero) counts as inside.
@@ -319,74 +217,45 @@ fn the_verdict_follows_what_the_views_can_tell() {
     ));
 }
 
-/// A clip of many looks: at most forty views are chosen, none of them blurred, and they tell
-/// hardly less than all together.
+/// Paper that waves differently in each view shifts neighbouring crossings together. All terms that
+/// such errors suggest are false here, since the lens is a pinhole.
 #[test]
-fn the_views_chosen_from_a_clip_are_few_and_tell_most() {
+fn errors_shared_within_a_view_do_not_pass_for_distortion() {
+    let pinhole = Lens {
+        intrinsics: [1500.0, 1500.0, 960.0, 540.0, 0.0, 0.0, 0.0, 0.0, 0.0],
+        ..Lens::phone()
+    };
     let filming = Filming {
-        views: 160,
+        lens: pinhole,
         ..Filming::phone()
     };
-    let mut views = filming.views(5);
-    let options = CalibrateOptions::default();
-    for view in views.iter_mut().step_by(10) {
-        view.blur_px = 3.0;
-    }
-    let candidates: Vec<Candidate> = views
-        .iter()
-        .map(|view| Candidate {
-            view: view.clone(),
-            time_s: None,
+    let taken: Vec<DistortionTerms> = (0..40_u64)
+        .into_par_iter()
+        .map(|seed| {
+            let mut views = filming.views(seed);
+            let mut random = Random::new(1000 + seed);
+            for view in &mut views {
+                let wave: [f64; 12] = std::array::from_fn(|_| 0.3 * random.normal());
+                for point in &mut view.points {
+                    let (x, y) = (point.on_board_mm.x / 96.0, point.on_board_mm.y / 60.0);
+                    let shapes = [x * x, x * y, y * y, x * x * x, x * y * y, y * y * y];
+                    for (index, shape) in shapes.into_iter().enumerate() {
+                        point.in_image_px.x += wave[index] * shape;
+                        point.in_image_px.y += wave[6 + index] * shape;
+                    }
+                }
+            }
+            let options = CalibrateOptions::default();
+            calibrate(&views, filming.size_px(), &options)
+                .unwrap()
+                .terms
         })
         .collect();
-    let chosen = choose_views(&candidates, filming.size_px(), &options).unwrap();
-    assert_eq!(chosen.len(), 40);
-    assert!(chosen.iter().all(|view| view.blur_px < 3.0));
-
-    let sd_of_fx = |views: &[BoardView]| {
-        let calibration = calibrate(views, filming.size_px(), &options).unwrap();
-        calibration.covariance[(0, 0)].sqrt()
-    };
-    let sharp: Vec<BoardView> = views
+    let none = taken
         .iter()
-        .filter(|view| view.blur_px < 3.0)
-        .cloned()
-        .collect();
-    let (best, all) = (sd_of_fx(&chosen), sd_of_fx(&sharp));
-    // Forty of 144 views taken at random are worth 40/144 of the information.
-    let at_random = all * (sharp.len() as f64 / 40.0).sqrt();
-    println!("sd of fx, px: {best:.3} chosen, {all:.3} from all, {at_random:.3} at random");
-    assert!(best < 0.85 * at_random, "{best} against {at_random}");
-}
-
-/// Views in which the board moves are left out, as long as enough others are there.
-#[test]
-fn views_of_a_moving_board_are_left_out() {
-    let filming = Filming {
-        views: 20,
-        noise_px: 0.0,
-        ..Filming::phone()
-    };
-    let mut candidates = Vec::new();
-    for (index, view) in filming.views(5).into_iter().enumerate() {
-        // Each view is held for two looks, 0.2 s apart; in every fifth the board moves by 20 px.
-        let mut later = view.clone();
-        if index.is_multiple_of(5) {
-            later
-                .points
-                .iter_mut()
-                .for_each(|point| point.in_image_px.x += 20.0);
-        }
-        for (look, view) in [view, later].into_iter().enumerate() {
-            let time_s = Some(2.0 * index as f64 + 0.2 * look as f64);
-            candidates.push(Candidate { view, time_s });
-        }
-    }
-    let options = CalibrateOptions::default();
-    let chosen = choose_views(&candidates, filming.size_px(), &options).unwrap();
-    assert!(chosen.len() >= 15);
-    for view in &chosen {
-        let index: usize = view.name["view ".len()..].parse().unwrap();
-        assert!(!index.is_multiple_of(5), "{}", view.name);
-    }
+        .filter(|terms| **terms == DistortionTerms::None);
+    let none = none.count();
+    println!("{none} of {} without terms", taken.len());
+    // Two checks at 95 % each and four chances to be wrong: 90 % is what may be asked for.
+    assert!(none * 10 >= taken.len() * 9, "{taken:?}");
 }

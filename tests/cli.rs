@@ -144,6 +144,9 @@ fn every_commented_line_of_a_new_file_can_be_used() {
         })
         .collect();
     assert_ne!(used, text);
+    // Cards stand in place of the declared order.
+    assert!(used.contains("\nfrom = \"cards\""));
+    let used = used.replace("from = \"order\"", "");
     std::fs::write(&path, used).unwrap();
     let model = ModelFile::read(&path).unwrap();
     assert!(model.surfaces[0].hinge_to_tag_mm.is_some());
@@ -247,8 +250,12 @@ fn clips_without_anything_to_measure_are_refused() {
     };
     measure("no-such.mp4").stderr(contains("no-such.mp4").and(contains("help:")));
     measure("empty").stderr(contains("empty").and(contains("help:")));
-    measure("dark").stderr(contains("none of the declared tags").and(contains("help:")));
     assert!(!folder.path().join("results").exists());
+    measure("dark").stderr(contains("none of the declared tags").and(contains("help:")));
+    // What was searched is shown; there is no result beside it.
+    let written = std::fs::read_dir(folder.path().join("results")).unwrap();
+    let names: Vec<_> = written.map(|entry| entry.unwrap().file_name()).collect();
+    assert_eq!(names, ["not-measured.html"]);
 }
 
 #[test]

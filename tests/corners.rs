@@ -9,7 +9,7 @@ use std::path::PathBuf;
 
 use crate::support::picture::{Drawing, Encoding, Lens, Sensor, render};
 use crate::support::random::Random;
-use hingewise::clip::{ClipInfo, Frame, GreyImage, Levels, Lines};
+use hingewise::clip::{ClipInfo, Frame, GreyImage, Levels, Lines, Transfer};
 use hingewise::progress::Silent;
 use hingewise::tags::{DropReason, SightedFrame, TagPlan, TagsError, sight};
 
@@ -61,6 +61,7 @@ fn look(frames: Vec<Frame>, ids: &[u32]) -> Result<Vec<SightedFrame>, TagsError>
         width_px: frames[0].image.width_px,
         height_px: frames[0].image.height_px,
         levels,
+        transfer: Transfer::Power,
         lines: Lines::Rows,
         claimed_frames: None,
     };

@@ -7,7 +7,7 @@
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
-use hingewise::clip::{ClipInfo, Frame, GreyImage, Levels, Lines};
+use hingewise::clip::{ClipInfo, Frame, GreyImage, Levels, Lines, Transfer};
 use hingewise::progress::Silent;
 use hingewise::tags::{SightedFrame, TagPlan, TagsError, sight};
 use image::GrayImage;
@@ -44,6 +44,7 @@ fn look(picture: &GrayImage, tag_id: u32) -> Result<SightedFrame, TagsError> {
             black: 0,
             white: 255,
         },
+        transfer: Transfer::Power,
         lines: Lines::Rows,
         claimed_frames: None,
     };

@@ -1,6 +1,7 @@
 //! Camera: intrinsics, distortion and their uncertainty.
 
 pub mod calibration;
+mod growth;
 mod profile;
 mod profile_file;
 mod projection;

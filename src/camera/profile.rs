@@ -4,7 +4,7 @@ use nalgebra::SVector;
 use thiserror::Error;
 
 use super::{Camera, CameraProfile, INTRINSIC_COUNT, IntrinsicsCovariance};
-use crate::conventions::rad_from_deg;
+use crate::conventions::{deg_from_rad, rad_from_deg};
 use crate::table_reader::Limits;
 
 /// Pictures count as of the same aspect if the height differs by no more than this from what the
@@ -16,8 +16,15 @@ const FIELD_OF_VIEW_LIMITS_DEG: Limits = Limits::new(5.0, 140.0, "°");
 
 // Doubts of a camera that was never calibrated (common practice, no source): data sheets round
 // the field of view, video modes crop it, and small lenses are seldom centred or free of barrel.
-/// Standard deviation of the focal length, part of it.
-const STATED_FOCAL_SD: f64 = 0.05;
+/// Standard deviation of the focal length, part of it. The angle across the width, taken for the one across
+/// the diagonal of a 16:9 picture, makes it 15 % longer; a video mode that crops by a tenth on each side 25 %.
+const STATED_FOCAL_SD: f64 = 0.15;
+/// The same for a camera of which nothing is known but a profile that may be another's: digital
+/// zoom and stabilisation change it by a quarter, another lens by more.
+const DOUBTED_FOCAL_SD: f64 = 0.3;
+/// A profile whose focal length is less sure than this part of it is a guess: calibrations reach a
+/// hundredth at worst.
+const ROUGH_FOCAL_SD: f64 = 0.04;
 /// Standard deviation of fy against fx, part of them: pixels are square.
 const STATED_SQUARE_SD: f64 = 0.002;
 /// Standard deviation of the principal point, part of the picture's width.
@@ -131,11 +138,16 @@ impl CameraProfile {
             };
         }
         let scale = width_px as f64 / self.width_px as f64;
+        let (from_width_px, from_height_px) = (self.width_px, self.height_px);
         let by_parameter = SVector::<f64, INTRINSIC_COUNT>::from_fn(|index, _| {
             // Lengths in pixels scale; distortion is of normalised coordinates and stays.
             if index < 4 { scale } else { 1.0 }
         });
         Self {
+            name: format!(
+                "{}, scaled from {from_width_px} × {from_height_px}",
+                self.name
+            ),
             width_px,
             height_px,
             camera: self.camera.scaled(scale),
@@ -145,6 +157,38 @@ impl CameraProfile {
             rms_px: self.rms_px.map(|rms_px| rms_px * scale),
             ..self.clone()
         }
+    }
+
+    /// The profile as a first guess at another lens: its own values with the focal length changed by a
+    /// factor, and with wide doubts.
+    pub fn doubted(&self, focal_factor: f64) -> Self {
+        let camera = Camera {
+            fx: self.camera.fx * focal_factor,
+            fy: self.camera.fy * focal_factor,
+            ..self.camera
+        };
+        let (focal_px, width_px) = ((camera.fx + camera.fy) / 2.0, self.width_px as f64);
+        Self {
+            camera,
+            covariance: Some(wide_covariance(focal_px, width_px, DOUBTED_FOCAL_SD)),
+            ..self.clone()
+        }
+    }
+
+    /// Whether it is no more than a guess, as from a stated field of view.
+    pub fn is_rough(&self) -> bool {
+        let relative_variance =
+            |covariance: IntrinsicsCovariance| covariance[(0, 0)] / self.camera.fx.powi(2);
+        self.covariance
+            .is_some_and(|covariance| relative_variance(covariance) > ROUGH_FOCAL_SD.powi(2))
+    }
+
+    /// Angle across the picture's diagonal with a focal length that is `focal_factor` times the profile's,
+    /// lens taken for a pinhole, degrees.
+    pub fn field_of_view_deg(&self, focal_factor: f64) -> f64 {
+        let diagonal_px = (self.width_px as f64).hypot(self.height_px as f64);
+        let focal_px = focal_factor * (self.camera.fx + self.camera.fy) / 2.0;
+        2.0 * deg_from_rad((diagonal_px / 2.0 / focal_px).atan())
     }
 
     /// A camera that was never calibrated, from the angle across the diagonal of its picture.
@@ -176,14 +220,14 @@ impl CameraProfile {
                 cy: (height - 1.0) / 2.0,
                 distortion: [0.0; 5],
             },
-            covariance: Some(stated_covariance(focal_px, width)),
+            covariance: Some(wide_covariance(focal_px, width, STATED_FOCAL_SD)),
             rms_px: None,
             views: None,
         })
     }
 }
 
-fn stated_covariance(focal_px: f64, width_px: f64) -> IntrinsicsCovariance {
+fn wide_covariance(focal_px: f64, width_px: f64, focal_sd: f64) -> IntrinsicsCovariance {
     let mut sds = SVector::<f64, INTRINSIC_COUNT>::zeros();
     sds[0] = focal_px * STATED_SQUARE_SD;
     sds[1] = focal_px * STATED_SQUARE_SD;
@@ -192,7 +236,7 @@ fn stated_covariance(focal_px: f64, width_px: f64) -> IntrinsicsCovariance {
     sds.rows_mut(4, 5).copy_from_slice(&STATED_DISTORTION_SD);
     let mut covariance = IntrinsicsCovariance::from_diagonal(&sds.component_mul(&sds));
     // What is wrong with the stated angle is wrong with fx and fy alike.
-    let shared = (focal_px * STATED_FOCAL_SD).powi(2);
+    let shared = (focal_px * focal_sd).powi(2);
     covariance
         .fixed_view_mut::<2, 2>(0, 0)
         .add_scalar_mut(shared);

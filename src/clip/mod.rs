@@ -33,6 +33,7 @@ mod stills;
 pub mod stills_times;
 mod stream;
 mod timeline;
+mod transfer;
 mod turn;
 mod video;
 mod warning;
@@ -45,6 +46,7 @@ pub use day::day_of_file;
 pub use error::{ClipError, TimesProblem};
 pub use pixels::Pixels;
 pub use stream::FrameStream;
+pub use transfer::Transfer;
 pub use video::decoder_version;
 pub use warning::ClipWarning;
 
@@ -103,6 +105,8 @@ pub struct ClipInfo {
     pub height_px: usize,
     /// Code values of black and white.
     pub levels: Levels,
+    /// How they stand for light.
+    pub transfer: Transfer,
     /// The sensor's lines, which are read one after the other.
     pub lines: Lines,
     /// Number of frames that the container claims; may be wrong, only for showing progress.

@@ -8,6 +8,7 @@ use image::{DynamicImage, ImageDecoder, ImageReader};
 use super::luma::FULL;
 use super::natural_order;
 use super::stills_times::{self, TIMES_FILE};
+use super::transfer::Transfer;
 use super::turn::Turn;
 use super::{ClipError, ClipInfo, ClipOptions, Frame, GreyImage, Lines, MAX_PIXELS};
 
@@ -42,6 +43,7 @@ impl StillsReader {
             width_px,
             height_px,
             levels: FULL,
+            transfer: Transfer::Power,
             lines,
             claimed_frames: Some(names.len() as u64),
         };

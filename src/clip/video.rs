@@ -12,6 +12,7 @@ use libav::{codec, format, media, picture};
 use super::claim::{Claim, Losses, seconds};
 use super::luma::{format_name, levels, upright_luma};
 use super::timeline::Timeline;
+use super::transfer::Transfer;
 use super::turn::{OddMatrix, Turn};
 use super::{ClipError, ClipInfo, ClipOptions, ClipWarning, Frame, GreyImage, MAX_PIXELS};
 
@@ -191,12 +192,14 @@ impl VideoReader {
             self.decoded.height() as usize,
         );
         let levels = levels(&self.decoded);
+        let transfer = Transfer::of(&self.decoded);
         self.take_decoded()?;
         Ok(ClipInfo {
             path: self.path.clone(),
             width_px,
             height_px,
             levels,
+            transfer,
             lines: self.turn.lines(),
             claimed_frames: self.claim.frames,
         })

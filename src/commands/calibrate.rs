@@ -10,7 +10,7 @@ use super::values::{Grid, length_mm};
 use super::{CommandError, Common, Outcome};
 use crate::camera::calibration::{
     Board, CalibrateOptions, CalibrationError, Charuco, Chessboard, DistortionTerms, Verdict,
-    calibrate, choose_views, survey,
+    calibrate_candidates, survey,
 };
 use crate::clip::{Clip, ClipOptions};
 use crate::report::calibration::{CalibrationRecord, CalibrationReport, page, summary};
@@ -45,6 +45,8 @@ enum Distortion {
     Auto,
     /// None: a pinhole
     None,
+    /// k1 alone
+    K1,
     /// k1 and k2
     Radial,
     /// k1, k2, p1 and p2
@@ -58,6 +60,7 @@ impl Distortion {
         match self {
             Self::Auto => None,
             Self::None => Some(DistortionTerms::None),
+            Self::K1 => Some(DistortionTerms::FirstRadial),
             Self::Radial => Some(DistortionTerms::Radial),
             Self::Tangential => Some(DistortionTerms::RadialTangential),
             Self::All => Some(DistortionTerms::All),
@@ -144,8 +147,7 @@ pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
         terms: options.distortion.terms(),
         ..CalibrateOptions::default()
     };
-    let views = choose_views(&survey.candidates, survey.size_px, &how)?;
-    let calibration = calibrate(&views, survey.size_px, &how)?;
+    let (calibration, chosen) = calibrate_candidates(&survey.candidates, survey.size_px, &how)?;
 
     let profile = calibration.profile(&options.camera_name());
     let report = CalibrationReport {
@@ -155,7 +157,7 @@ pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
         layout: survey.layout,
         calibration: &calibration,
         verdict: &Verdict::of(&calibration),
-        spare_views: survey.candidates.len() - views.len(),
+        chosen: &chosen,
         no_view: &survey.no_view,
         warnings: &warnings,
     };

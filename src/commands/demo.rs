@@ -48,8 +48,8 @@ pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
         progress: progress(common),
     };
     let measurement = job.run(clip, folders)?.measurement;
-    tell(&measurement, Some(&options.out.join(report::PAGE)), common)?;
     say(common, report::beside_truth(&measurement, &truth));
+    tell(&measurement, Some(&options.out.join(report::PAGE)), common)?;
     Ok(Outcome::Done)
 }
 

@@ -6,6 +6,7 @@ use miette::Diagnostic;
 use thiserror::Error;
 
 use super::output::OutputError;
+use super::unfinished::NotMeasured;
 use crate::camera::calibration::CalibrationError;
 use crate::camera::{ProfileError, ProfileFault};
 use crate::clip::ClipError;
@@ -94,6 +95,10 @@ pub enum CommandError {
     #[error(transparent)]
     #[diagnostic(help("{}", .0.mend()))]
     Output(#[from] OutputError),
+    /// The clip could not be measured, and a page shows what was seen of it.
+    #[error(transparent)]
+    #[diagnostic(transparent)]
+    NotMeasured(NotMeasured),
     /// Neither a camera profile nor a field of view was given.
     #[error("nothing tells what camera took the clip")]
     #[diagnostic(help(

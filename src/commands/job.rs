@@ -6,7 +6,8 @@ use std::time::Instant;
 use super::CommandError;
 use super::memory;
 use super::output::{OutputFolder, write_files};
-use crate::camera::CameraProfile;
+use super::unfinished;
+use crate::camera::{Camera, CameraProfile};
 use crate::clip::{Clip, ClipOptions, ClipWarning, Frame, Levels, day_of_file};
 use crate::kept_sightings::{Before, KeptSightings, Searched};
 use crate::matching;
@@ -16,9 +17,9 @@ use crate::motion::{self, FitOptions};
 use crate::progress::Progress;
 use crate::report::{self, Picture, ReportInputs, TraceInputs, frame_to_mark};
 use crate::response;
-use crate::stations::{self, HoldOptions};
+use crate::stations::{self, HoldOptions, SeenRest};
 use crate::tags::{self, Begun, SightedFrame, Sightings, TagPlan};
-use crate::warning::gather;
+use crate::warning::{WarningText, gather};
 
 /// What is measured, and with what.
 pub struct Job<'a> {
@@ -86,27 +87,38 @@ struct JobResult {
     times_s: Vec<(&'static str, f64)>,
     /// What was seen in the frame that the report draws on.
     marked: Option<SightedFrame>,
+    /// The lens that the result goes by.
+    lens: Camera,
     levels: Levels,
     from_kept: FromKept,
 }
 
-/// What the search of a clip brings.
-struct SearchedClip {
-    sightings: Sightings,
+/// What is known of a clip when the work on it ends, at the end or before.
+#[derive(Default)]
+pub(super) struct Seen {
+    /// Every frame with what was seen in it.
+    pub sightings: Option<Sightings>,
     /// The clip's first frame, if it was read.
-    first: Option<Frame>,
-    from_kept: FromKept,
+    pub first: Option<Frame>,
+    /// Every rest of all surfaces.
+    pub rests: Vec<SeenRest>,
+    /// The doubts of all stages.
+    pub warnings: Vec<WarningText>,
 }
 
 impl Job<'_> {
-    /// Measures and matches the opened clip, writes what a person keeps, and hands it on.
+    /// Measures and matches the opened clip, writes what a person keeps, and hands it on. Of a clip that
+    /// cannot be measured a page is written that shows what was seen.
     pub fn run(&self, clip: Clip, folders: Folders) -> Result<Done, CommandError> {
-        let (result, first) = self.measure(clip)?;
+        let info = clip.info().clone();
+        let mut seen = Seen::default();
+        let result = match self.measure(clip, &mut seen) {
+            Ok(result) => result,
+            Err(error) => return Err(unfinished::told(self, error, &info, seen, folders.report)),
+        };
         memory::give_back();
-        let still = self.still(&result, first)?;
-        let picture = still
-            .as_ref()
-            .and_then(|frame| result.picture(frame, self.profile));
+        let still = self.still(&result, seen.first)?;
+        let picture = still.as_ref().and_then(|frame| result.picture(frame));
         result.write(picture, folders)?;
         Ok(Done {
             measurement: result.measurement,
@@ -133,18 +145,21 @@ impl Job<'_> {
         Ok(frame)
     }
 
-    /// Clip → sightings → motion → holds → responses → corrections → measurement; with the clip's first
-    /// frame, if it was read.
-    fn measure(&self, clip: Clip) -> Result<(JobResult, Option<Frame>), CommandError> {
+    /// Clip → sightings → motion → holds → responses → corrections → measurement. What the stages have
+    /// brought stays in `seen`, also where a later one fails.
+    fn measure(&self, clip: Clip, seen: &mut Seen) -> Result<JobResult, CommandError> {
         let (model, profile) = (self.model, self.profile);
-        let (mut times, mut warnings) = (Times::start(), Vec::new());
+        let mut times = Times::start();
         let info = clip.info().clone();
-
-        let SearchedClip {
+        let Seen {
             sightings,
             first,
-            from_kept,
-        } = gather(&mut warnings, |doubts| self.search(clip, doubts))?;
+            rests,
+            warnings,
+        } = seen;
+
+        let (found, from_kept) = gather(warnings, |doubts| self.search(clip, first, doubts))?;
+        let sightings = &*sightings.insert(found);
         memory::give_back();
         times.stage(if from_kept == FromKept::All {
             "kept sightings"
@@ -152,33 +167,40 @@ impl Job<'_> {
             "clip and tags"
         });
 
-        let options = FitOptions::default();
-        let motion = gather(&mut warnings, |doubts| {
-            motion::fit(&sightings, model, profile, &options, doubts)
+        gather(warnings, |doubts| {
+            tags::doubt_search(&TagPlan::of(model), &sightings.overview, doubts);
+        });
+        let options = FitOptions::of_clip(&info).for_pictures(&sightings.overview);
+        let motion = gather(warnings, |doubts| {
+            motion::fit(sightings, model, profile, &options, doubts)
         })?;
         memory::give_back();
         times.stage("motion");
 
         let options = HoldOptions::default();
-        let holds = gather(&mut warnings, |doubts| {
-            stations::find_holds(&motion, &sightings, model, &options, doubts)
-        })?;
+        let holds = gather(warnings, |doubts| {
+            stations::find_holds(&motion, sightings, model, &options, doubts)
+        });
+        if holds.is_err() {
+            *rests = stations::rests_seen(&motion, &options);
+        }
+        let holds = holds?;
         times.stage("stations");
 
-        let responses = gather(&mut warnings, |doubts| {
+        let responses = gather(warnings, |doubts| {
             response::respond(&motion, &holds, model, doubts)
         })?;
         times.stage("response");
 
         let (groups, radio) = (&model.matches, model.radio.as_ref());
-        let corrections = gather(&mut warnings, |doubts| {
+        let corrections = gather(warnings, |doubts| {
             matching::match_groups(&responses, groups, radio, doubts)
         })?;
         times.stage("matching");
 
         let rows = frame_rows(&motion, &holds);
         let measurement = Measurement::assemble(&Stages {
-            sightings: &sightings,
+            sightings,
             profile,
             model,
             motion: &motion,
@@ -186,29 +208,30 @@ impl Job<'_> {
             responses: &responses,
             stick_log: holds.log.as_ref(),
             corrections: &corrections,
-            warnings: &warnings,
+            warnings,
             date: day_of_file(&info.path).as_deref(),
         })?;
-        let result = JobResult {
+        Ok(JobResult {
             measurement,
             rows,
             times_s: times.stages,
             marked: sightings
                 .frames
-                .into_iter()
-                .nth(frame_to_mark(&motion).unwrap_or(0)),
+                .get(frame_to_mark(&motion).unwrap_or(0))
+                .cloned(),
+            lens: motion.lens,
             levels: info.levels,
             from_kept,
-        };
-        Ok((result, first))
+        })
     }
 
     /// Clip → sightings, as many of them as can be from the same search before.
     fn search(
         &self,
         clip: Clip,
+        first: &mut Option<Frame>,
         warnings: &mut Vec<ClipWarning>,
-    ) -> Result<SearchedClip, CommandError> {
+    ) -> Result<(Sightings, FromKept), CommandError> {
         let info = clip.info().clone();
         let plan = TagPlan::of(self.model);
         let place = |folder| KeptSightings::new(folder, &info, &self.clip_options, &plan);
@@ -220,23 +243,27 @@ impl Job<'_> {
         let (mut keeping, before) = taken.unwrap_or_default();
         let from_kept = FromKept::of(&before);
         let begun = match before {
-            Before::All(Searched { frames, doubts }) => {
+            Before::All(Searched {
+                frames,
+                overview,
+                doubts,
+            }) => {
                 warnings.extend(doubts);
-                return Ok(SearchedClip {
-                    sightings: Sightings { clip: info, frames },
-                    first: None,
-                    from_kept,
-                });
+                let sightings = Sightings {
+                    clip: info,
+                    frames,
+                    overview,
+                };
+                return Ok((sightings, from_kept));
             }
             Before::Part(begun) => *begun,
             Before::Nothing => Begun::new(&plan)?,
         };
         let mut frames = clip.into_stream()?;
         let progress = self.progress.as_ref();
-        let mut first = None;
         let read = frames.by_ref().inspect(|frame| {
             if let (None, Ok(frame)) = (&first, frame) {
-                first = Some(frame.clone());
+                *first = Some(frame.clone());
             }
         });
         let sightings = tags::sight_on(read, &info, &plan, begun, &mut keeping, progress)?;
@@ -245,11 +272,7 @@ impl Job<'_> {
             keeping.finish(&doubts);
         }
         warnings.extend(doubts);
-        Ok(SearchedClip {
-            sightings,
-            first,
-            from_kept,
-        })
+        Ok((sightings, from_kept))
     }
 }
 
@@ -270,12 +293,12 @@ impl FromKept {
 
 impl JobResult {
     /// A frame with what was seen in it.
-    fn picture<'a>(&'a self, frame: &'a Frame, profile: &'a CameraProfile) -> Option<Picture<'a>> {
+    fn picture<'a>(&'a self, frame: &'a Frame) -> Option<Picture<'a>> {
         Some(Picture {
             image: &frame.image,
             levels: self.levels,
             sighted: self.marked.as_ref()?,
-            camera: &profile.camera,
+            camera: &self.lens,
         })
     }
 
@@ -284,7 +307,9 @@ impl JobResult {
             picture,
             frames: Some(&self.rows),
         };
+        let folder = folders.report.target().to_owned();
         write_files(report::files(&self.measurement, &inputs)?, folders.report)?;
+        unfinished::remove_page(&folder);
         if let Some(folder) = folders.trace {
             let inputs = TraceInputs {
                 measurement: &self.measurement,

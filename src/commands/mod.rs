@@ -13,11 +13,14 @@ pub mod output;
 mod print;
 mod record;
 mod terminal;
+mod unfinished;
+mod usage;
 mod values;
 
 use clap::{Args, Parser, Subcommand};
 
 pub use error::CommandError;
+pub use usage::parse;
 
 use crate::measurement::Measurement;
 use crate::report::Judgement;

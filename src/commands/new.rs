@@ -1,6 +1,6 @@
 //! `new`: writes a commented model file.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use clap::Args;
 
@@ -40,14 +40,34 @@ pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
         "surfaces": model.surfaces().map(|(name, tag)| serde_json::json!({"name": name, "tag": tag})).collect::<Vec<_>>(),
     });
     say_json(common, &result);
-    say(
-        common,
-        format_args!(
-            "{} is written. Check the lines that need your word, then print the tags with\n  \
-             hingewise print kit --model {} --out kit.pdf",
-            path.display(),
-            path.display()
-        ),
-    );
+    say(common, told(&model, &path));
     Ok(Outcome::Done)
+}
+
+/// What was written, what was not recognised, and what comes next.
+fn told(model: &NewModel, path: &Path) -> String {
+    let shown = path.display().to_string();
+    let mut text = format!("{shown} is written.\n");
+    let names: Vec<String> = model
+        .without_side()
+        .map(|name| format!("{name:?}"))
+        .collect();
+    if !names.is_empty() {
+        let names = names.join(", ");
+        text += &format!(
+            "No side was recognised in {names}: the file says side = \"centre\". Correct it to left \
+             or right where the surface is one of a pair.\n"
+        );
+    }
+    if model.lacks_pairs() {
+        text += "No two names differ in nothing but left and right, so no surfaces are matched yet: \
+                 complete the [[match]] lines in the file.\n";
+    }
+    let named = match shown.contains(' ') {
+        true => format!("\"{shown}\""),
+        false => shown,
+    };
+    text + &format!(
+        "Check its lines, then print the tags with\n  hingewise print kit --model {named} --out kit.pdf"
+    )
 }

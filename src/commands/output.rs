@@ -8,7 +8,7 @@ use tempfile::{NamedTempFile, TempDir};
 use thiserror::Error;
 
 use super::CommandError;
-use crate::report::NamedFile;
+use crate::report::{NamedFile, UNFINISHED_PAGE};
 
 /// Names of folders and files in the making start like this, so that leftovers of a killed
 /// program are known for what they are.
@@ -90,7 +90,8 @@ pub fn write_files(files: Vec<NamedFile>, folder: OutputFolder) -> Result<(), Co
 }
 
 impl OutputFolder {
-    /// Opens the folder for writing.
+    /// Opens the folder for writing. The page of a clip that could not be measured does not count: the
+    /// same call with the mistake mended has to work.
     ///
     /// # Errors
     /// It holds something already and `force` is not set, or it cannot be written.
@@ -100,7 +101,7 @@ impl OutputFolder {
         if exists && !target.is_dir() {
             return Err(OutputError::NotAFolder { path });
         }
-        if exists && !force && !is_empty(target).map_err(OutputError::not_writable(target))? {
+        if exists && !force && !has_no_result(target).map_err(OutputError::not_writable(target))? {
             return Err(OutputError::AlreadyThere { path });
         }
         // Moving is only whole within one file system: beside a new folder, inside an old one.
@@ -264,8 +265,9 @@ fn parent_of(path: &Path) -> &Path {
     }
 }
 
-fn is_empty(folder: &Path) -> io::Result<bool> {
-    Ok(std::fs::read_dir(folder)?.next().is_none())
+/// Whether a folder holds nothing, or only the page of a clip that could not be measured.
+fn has_no_result(folder: &Path) -> io::Result<bool> {
+    Ok(names_in(folder)?.iter().all(|name| name == UNFINISHED_PAGE))
 }
 
 #[cfg(test)]

@@ -53,7 +53,7 @@ pub fn tell(
     if common.json {
         put(&measurement.to_json()?);
     }
-    say(common, report::summary(measurement, report));
+    say(common, report::summary(measurement, report).trim_end());
     Ok(())
 }
 

@@ -13,7 +13,7 @@ use crate::clip::ClipWarning;
 use crate::tags::{Begun, Memory, SightedFrame};
 
 /// Begins every file; the number changes with the layout.
-const MAGIC: &[u8; 8] = b"hwsight6";
+const MAGIC: &[u8; 8] = b"hwsight7";
 
 /// What follows the identity; borrowed for writing, owned when read.
 #[derive(Serialize, Deserialize)]

@@ -40,8 +40,8 @@ pub(super) fn identity(
     );
     let _ = writeln!(
         text,
-        "fps {:?}, picture {} × {}, {:?}",
-        options.fps, info.width_px, info.height_px, info.levels
+        "fps {:?}, picture {} × {}, {:?}, {:?}",
+        options.fps, info.width_px, info.height_px, info.levels, info.transfer
     );
     for file in files_of(&fs::canonicalize(&info.path)?)? {
         let _ = writeln!(text, "{}", of_file(&file)?);

@@ -19,7 +19,7 @@ use std::time::SystemTime;
 use coding::{Coder, Decoded};
 
 use crate::clip::{ClipInfo, ClipOptions, ClipWarning};
-use crate::tags::{Begun, Keeper, Memory, SightedFrame, TagPlan};
+use crate::tags::{Begun, Keeper, Memory, Overview, SightedFrame, TagPlan};
 use fingerprint::Fingerprint;
 
 /// Names another folder to keep sightings in.
@@ -103,8 +103,10 @@ impl<'a> KeptSightings<'a> {
         let decoded = self.decode(&file)?;
         // The date tells when it was last of use; a folder that cannot be written keeps its dates.
         let _ = file.set_modified(SystemTime::now());
+        let begun = decoded.begun?;
         Some(Searched {
-            frames: decoded.begun?.frames,
+            overview: begun.memory.overview(),
+            frames: begun.frames,
             doubts: decoded.end?,
         })
     }
@@ -184,6 +186,8 @@ pub enum Before {
 pub struct Searched {
     /// Every frame, in the order of presentation.
     pub frames: Vec<SightedFrame>,
+    /// What it saw beside them.
+    pub overview: Overview,
     /// What was doubted of the clip while it was read.
     pub doubts: Vec<ClipWarning>,
 }

@@ -32,8 +32,9 @@ const MOST_LANDMARKS: usize = 24;
 /// spread over it.
 const APART_SHARE: f64 = 0.06;
 
-/// The camera moves once an airframe tag has moved this far, px: noise is far below.
-const MOVED_PX: f64 = 1.0;
+/// The picture moves once an airframe tag has moved this far, px, with the camera or with a stabiliser: beside a
+/// still camera its centre scatters by 0.02 px.
+const MOVED_PX: f64 = 0.2;
 
 /// What lies within so many edges of a surface's tag may move with the surface.
 const SURFACE_REACH_EDGES: f64 = 5.0;
@@ -43,8 +44,10 @@ const AIRFRAME_REACH_EDGES: f64 = 1.0;
 /// Landmarks are chosen anew when less than this share of them, or fewer than so many, were found …
 const FOUND_SHARE: f64 = 0.5;
 const FEWEST_LANDMARKS: usize = 6;
-/// … in so many frames in a row: the camera looks elsewhere.
-const POOR_FRAMES: usize = 15;
+/// … for so long, s: the camera looks elsewhere.
+const POOR_S: f64 = 0.5;
+/// A picture that comes so little before that time counts as in time, s: times are rounded.
+const EARLY_S: f64 = 0.005;
 
 /// One landmark seen in one frame.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
@@ -75,8 +78,8 @@ pub struct Landmarks {
     /// From the picture in which they were chosen to the latest one.
     since_chosen: Similarity,
     next_number: u32,
-    /// Frames since enough of them were found, or since they were chosen; `None` before that.
-    poor_frames: Option<usize>,
+    /// When enough of them were found last, or when they were chosen, s; `None` before that.
+    enough_s: Option<f64>,
 }
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -98,6 +101,7 @@ impl Landmarks {
     /// The vision library refused a call.
     pub fn follow(
         &mut self,
+        time_s: f64,
         image: &GreyImage,
         tags: &TagsInFrame,
     ) -> Result<Vec<LandmarkSighting>, VisionError> {
@@ -107,7 +111,7 @@ impl Landmarks {
             self.first_px.entry(*id).or_insert(*centre);
         }
         let moved_px = shift(&self.first_px, airframe).map_or(0.0, |shift| shift.norm());
-        let begun = self.poor_frames.is_some();
+        let begun = self.enough_s.is_some();
         if !begun && moved_px < MOVED_PX {
             return Ok(vec![]);
         }
@@ -116,14 +120,15 @@ impl Landmarks {
         let shift = shift(latest_airframe, airframe).or_else(|| shift(latest_surfaces, surfaces));
         self.find_all(image, shift.unwrap_or_default());
         let enough = (FOUND_SHARE * self.followed.len() as f64).max(FEWEST_LANDMARKS as f64);
-        let poor_frames = match self.found().count() as f64 >= enough {
-            true => Some(0),
-            false => self.poor_frames.map(|frames| frames + 1),
-        };
-        self.poor_frames = poor_frames;
-        let too_poor = poor_frames.is_none_or(|frames| frames >= POOR_FRAMES);
+        if self.found().count() as f64 >= enough {
+            self.enough_s = Some(time_s);
+        }
+        let too_poor = self
+            .enough_s
+            .is_none_or(|enough_s| time_s - enough_s >= POOR_S - EARLY_S);
         if too_poor && !airframe.is_empty() {
             self.choose(image, tags)?;
+            self.enough_s = Some(time_s);
         }
         self.latest_px = centres;
         let found = self.found();
@@ -195,7 +200,6 @@ impl Landmarks {
             .collect();
         self.next_number += self.followed.len() as u32;
         self.since_chosen = Similarity::default();
-        self.poor_frames = Some(0);
         Ok(())
     }
 }

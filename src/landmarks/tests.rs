@@ -133,6 +133,11 @@ fn a_template_is_not_found_elsewhere_nor_in_its_opposite_nor_outside() {
     }
 }
 
+/// Thirty pictures a second.
+fn at_s(frame: usize) -> f64 {
+    frame as f64 / 30.0
+}
+
 #[test]
 fn nothing_is_followed_beside_a_still_camera() {
     let mut landmarks = Landmarks::default();
@@ -141,7 +146,12 @@ fn nothing_is_followed_beside_a_still_camera() {
             shift_px: Vector2::repeat(0.1 * frame as f64),
             ..plain()
         };
-        assert_eq!(landmarks.follow(&view.picture(), &view.tags()).unwrap(), []);
+        assert_eq!(
+            landmarks
+                .follow(at_s(frame), &view.picture(), &view.tags())
+                .unwrap(),
+            []
+        );
     }
     assert!(landmarks.followed.is_empty());
 }
@@ -152,7 +162,9 @@ fn landmarks_move_as_the_scene_does_and_keep_away_from_surfaces() {
     let mut places_in_scene = BTreeMap::new();
     for frame in 0..40 {
         let view = by_hand(frame);
-        let seen = landmarks.follow(&view.picture(), &view.tags()).unwrap();
+        let seen = landmarks
+            .follow(at_s(frame), &view.picture(), &view.tags())
+            .unwrap();
         if frame > 2 {
             assert!(seen.len() > 14, "frame {frame}: {}", seen.len());
         }
@@ -181,7 +193,9 @@ fn landmarks_are_followed_on_while_no_airframe_tag_is_in_sight() {
         if (15..30).contains(&frame) {
             tags.airframe_px.clear();
         }
-        let seen = landmarks.follow(&view.picture(), &tags).unwrap();
+        let seen = landmarks
+            .follow(at_s(frame), &view.picture(), &tags)
+            .unwrap();
         if frame > 2 {
             assert!(seen.len() > 10, "frame {frame}: {}", seen.len());
         }
@@ -200,7 +214,9 @@ fn none_is_chosen_while_no_airframe_tag_is_in_sight() {
             view.seed = 1.9;
             tags.airframe_px.clear();
         }
-        let seen = landmarks.follow(&view.picture(), &tags).unwrap();
+        let seen = landmarks
+            .follow(at_s(frame), &view.picture(), &tags)
+            .unwrap();
         let newest = seen.iter().map(|seen| seen.number).max();
         assert!(newest < Some(MOST_LANDMARKS as u32), "frame {frame}");
     }
@@ -215,7 +231,9 @@ fn others_are_chosen_when_the_camera_looks_elsewhere() {
         if frame >= 20 {
             view.seed = 1.9;
         }
-        let seen = landmarks.follow(&view.picture(), &view.tags()).unwrap();
+        let seen = landmarks
+            .follow(at_s(frame), &view.picture(), &view.tags())
+            .unwrap();
         numbers.push(seen.iter().map(|seen| seen.number).max());
     }
     assert_eq!(numbers[19].unwrap(), numbers[5].unwrap());
@@ -235,7 +253,12 @@ fn a_blank_wall_has_none_and_is_asked_now_and_then_only() {
             contrast: 0.0,
             ..by_hand(frame)
         };
-        assert_eq!(landmarks.follow(&view.picture(), &view.tags()).unwrap(), []);
+        assert_eq!(
+            landmarks
+                .follow(at_s(frame), &view.picture(), &view.tags())
+                .unwrap(),
+            []
+        );
     }
 }
 
@@ -244,7 +267,9 @@ fn what_was_kept_and_read_back_goes_on_the_same_way() {
     let mut landmarks = Landmarks::default();
     let see = |landmarks: &mut Landmarks, frame: usize| {
         let view = by_hand(frame);
-        landmarks.follow(&view.picture(), &view.tags()).unwrap()
+        landmarks
+            .follow(at_s(frame), &view.picture(), &view.tags())
+            .unwrap()
     };
     for frame in 0..8 {
         see(&mut landmarks, frame);

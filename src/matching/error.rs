@@ -1,5 +1,7 @@
 //! Why no correction can be computed.
 
+use crate::model_file::MatchMotion;
+
 /// A match that cannot be made; the help text names the next action.
 #[derive(Debug, Clone, PartialEq, thiserror::Error, miette::Diagnostic)]
 pub enum MatchingError {
@@ -51,15 +53,18 @@ pub enum MatchingError {
         travel_deg: f64,
     },
     /// The follower runs against its reference.
-    #[error("\"{follower}\" moves against \"{reference}\", other than the model file says")]
+    #[error("{}", wrong_way(reference, follower, *declared))]
     #[diagnostic(help(
-        "reverse the servo in the radio, or set `motion` to the other of same and opposite"
+        "if they have to move like this in the clip, correct `motion` in the model file; if not, \
+         reverse the servo of \"{follower}\" in the radio and film again"
     ))]
     WrongWay {
         /// Surface that is left alone.
         reference: String,
         /// Surface that is adjusted.
         follower: String,
+        /// How the model file says that they move.
+        declared: MatchMotion,
     },
     /// The sides have no stick travel in common.
     #[error("\"{follower}\" and \"{reference}\" were not measured over a common stick travel")]
@@ -99,6 +104,17 @@ pub enum MatchingError {
         /// Surface that is adjusted.
         follower: String,
     },
+}
+
+fn wrong_way(reference: &str, follower: &str, declared: MatchMotion) -> String {
+    let (moves, word) = match declared {
+        MatchMotion::Same => ("opposite ways", "same"),
+        MatchMotion::Opposite => ("the same way", "opposite"),
+    };
+    format!(
+        "\"{reference}\" and \"{follower}\" move {moves} in this clip, but the model file declares \
+         motion = \"{word}\""
+    )
 }
 
 impl MatchingError {

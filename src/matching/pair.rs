@@ -85,6 +85,7 @@ impl Pair {
             return Err(MatchingError::WrongWay {
                 reference: names.0.into(),
                 follower: names.1.into(),
+                declared: pairing.declared_motion(),
             });
         }
         let travel_pct = common_travel_pct(&reference, &follower);

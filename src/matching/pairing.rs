@@ -77,6 +77,15 @@ impl Pairing {
         self.is_target
     }
 
+    /// How the model file declares that both move with the stick.
+    pub fn declared_motion(self) -> MatchMotion {
+        if self.across * self.mirror < 0.0 {
+            MatchMotion::Opposite
+        } else {
+            MatchMotion::Same
+        }
+    }
+
     /// What enters the follower's numbers at its own stick, %.
     fn input_pct(self, stick_pct: f64) -> f64 {
         self.inputs[1] * self.share_at(stick_pct) * stick_pct

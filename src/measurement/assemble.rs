@@ -11,7 +11,7 @@ use crate::warning::WarningText;
 
 use super::{
     CameraRecord, ClipRecord, FORMAT, FitRecord, FrameRow, HingeRecord, Measurement,
-    MeasurementError, SurfaceRecord, Trace, VERSION, arm, rounding,
+    MeasurementError, PictureMotionRecord, SurfaceRecord, Trace, VERSION, arm, rounding,
 };
 
 /// Points of the kept trace; more cannot be told apart in a chart of a page's width.
@@ -56,6 +56,7 @@ impl Measurement {
             airframe_tags: stages.model.airframe_tags.clone(),
             fit: FitRecord {
                 reprojection_rms_px: Some(stages.motion.reprojection_rms_px),
+                allowed_rms_px: Some(stages.motion.allowed_rms_px),
             },
             surfaces: surface_records(stages),
             lags: stages.responses.lags.clone(),
@@ -124,7 +125,8 @@ impl Measurement {
     }
 }
 
-fn program() -> String {
+/// Name and version of the program.
+pub fn program() -> String {
     concat!(env!("CARGO_PKG_NAME"), " ", env!("CARGO_PKG_VERSION")).into()
 }
 
@@ -152,6 +154,10 @@ fn camera_record(stages: &Stages<'_>) -> CameraRecord {
         calibration_rms_px: stages.profile.rms_px,
         calibration_views: stages.profile.views,
         landmarks: stages.motion.landmarks,
+        picture_motion: stages.motion.picture.map(|wander| PictureMotionRecord {
+            shift_px: wander.shift_sd_px,
+            growth_pct: 100.0 * wander.growth_sd,
+        }),
         readout_ms: (stages.motion.readout_s).map(|readout_s| readout_s.scaled(1e3)),
     }
 }

@@ -57,6 +57,7 @@ pub(crate) fn heron() -> Measurement {
             calibration_rms_px: Some(0.19),
             calibration_views: Some(16),
             landmarks: 0,
+            picture_motion: None,
             readout_ms: None,
         },
         airframe_tags: vec![AirframeTag {
@@ -65,6 +66,7 @@ pub(crate) fn heron() -> Measurement {
         }],
         fit: FitRecord {
             reprojection_rms_px: Some(0.041),
+            allowed_rms_px: Some(0.062),
         },
         stick_log: None,
         lags: vec![SideLag {
@@ -92,6 +94,7 @@ pub(crate) fn heron() -> Measurement {
             code: "low-light".into(),
             text: "the right tag was blurred in 14 of 510 frames".into(),
             mend: "add light, so that the camera exposes for a shorter time".into(),
+            grave: false,
         }],
         trace: trace(),
     }

@@ -256,10 +256,15 @@ fn small_motion() -> Motion {
         ],
         camera_moved: false,
         landmarks: 0,
+        picture: None,
         readout_s: None,
         reprojection_rms_px: 0.04,
+        allowed_rms_px: 0.06,
         constants_covariance: DMatrix::from_element(1, 1, 1e-4),
         lasting: Default::default(),
+        lens: crate::camera::Camera::from_intrinsics(
+            &[1500.0, 1500.0, 960.0, 540.0, 0.0, 0.0, 0.0, 0.0, 0.0].into(),
+        ),
         tags_at_zero: Default::default(),
     }
 }
@@ -321,6 +326,7 @@ fn what_the_stages_hand_on_is_kept_and_read_back() {
         sightings: &crate::tags::Sightings {
             clip: clip(),
             frames: (0..3).map(seen).collect(),
+            overview: crate::tags::Overview::default(),
         },
         profile: &crate::camera::CameraProfile::from_field_of_view(70.0, 1920, 1080).unwrap(),
         model: &crate::model_file::ModelFile::read(Path::new(concat!(
@@ -360,6 +366,7 @@ fn clip() -> crate::clip::ClipInfo {
             black: 16,
             white: 235,
         },
+        transfer: crate::clip::Transfer::Power,
         lines: crate::clip::Lines::Rows,
         claimed_frames: None,
     }

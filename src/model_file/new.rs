@@ -11,6 +11,90 @@ const FIRST_SURFACE_TAG_ID: u32 = 10;
 /// Most surfaces that get an id below the first default station card, 100.
 const MOST_SURFACES: usize = 90;
 
+/// The side of a surface whose name says no side.
+const CENTRE: &str = "centre";
+
+/// Words for left: English, German and Dutch, French, Spanish and Portuguese, Italian, Polish,
+/// Czech, the Scandinavian languages.
+const LEFT: [&str; 24] = [
+    "left",
+    "l",
+    "lh",
+    "port",
+    "links",
+    "linke",
+    "linker",
+    "linkes",
+    "gauche",
+    "izquierdo",
+    "izquierda",
+    "esquerdo",
+    "esquerda",
+    "sinistro",
+    "sinistra",
+    "lewy",
+    "lewa",
+    "lewe",
+    "levý",
+    "levá",
+    "levé",
+    "vänster",
+    "vänstra",
+    "venstre",
+];
+
+/// Words for right, in the same languages.
+const RIGHT: [&str; 26] = [
+    "right",
+    "r",
+    "rh",
+    "starboard",
+    "rechts",
+    "rechte",
+    "rechter",
+    "rechtes",
+    "droit",
+    "droite",
+    "derecho",
+    "derecha",
+    "direito",
+    "direita",
+    "destro",
+    "destra",
+    "prawy",
+    "prawa",
+    "prawe",
+    "pravý",
+    "pravá",
+    "pravé",
+    "höger",
+    "högra",
+    "højre",
+    "høyre",
+];
+
+/// Words for ailerons, which move opposite ways.
+const AILERON: [&str; 9] = [
+    "aileron",
+    "querruder",
+    "alerón",
+    "alerones",
+    "alettone",
+    "alettoni",
+    "rolroer",
+    "lotka",
+    "skevroder",
+];
+
+/// Words for rudders, which stand upright.
+const RUDDER: [&str; 5] = [
+    "rudder",
+    "seitenruder",
+    "richtingsroer",
+    "sidoroder",
+    "sideror",
+];
+
 /// Why no model file can be made of the names.
 #[derive(Debug, Clone, PartialEq, Error)]
 #[non_exhaustive]
@@ -21,6 +105,12 @@ pub enum NewModelError {
     /// Two surfaces of one name.
     #[error("the surface {name:?} is named twice")]
     RepeatedName {
+        /// The name.
+        name: String,
+    },
+    /// A surface that looks like the name of a file.
+    #[error("{name:?} looks like the name of a file, not of a surface")]
+    NamedLikeAFile {
         /// The name.
         name: String,
     },
@@ -43,7 +133,13 @@ impl NewModelError {
     pub fn mend(&self) -> &'static str {
         match self {
             Self::EmptyName => "name each surface, such as \"left aileron\"",
-            Self::RepeatedName { .. } => "give each surface a name of its own",
+            Self::RepeatedName { .. } => {
+                "give each surface a name of its own; put a name of several words in quotes, such as \
+                 \"left aileron\""
+            }
+            Self::NamedLikeAFile { .. } => {
+                "put a file name with spaces in quotes, such as \"my jet.toml\""
+            }
             Self::TooMany { .. } => "write one file for each clip, or add the ids by hand",
             Self::Edge { .. } => "state the black square's outer edge in mm, such as 20",
         }
@@ -88,6 +184,10 @@ impl NewModel {
         if !super::fields::EDGE_LIMITS.contains(edge_mm) {
             return Err(NewModelError::Edge { edge_mm });
         }
+        if let Some(name) = names.iter().find(|name| name.ends_with(".toml")) {
+            let name = name.to_string();
+            return Err(NewModelError::NamedLikeAFile { name });
+        }
         let mut seen = BTreeSet::new();
         if let Some(name) = names.iter().find(|name| !seen.insert(**name)) {
             let name = name.to_string();
@@ -100,7 +200,7 @@ impl NewModel {
                 name: name.to_string(),
                 side: side_of(name),
                 tag_id,
-                upright: has_word(name, "rudder"),
+                upright: has_word_of(name, &RUDDER),
             })
             .collect();
         Ok(Self {
@@ -117,6 +217,19 @@ impl NewModel {
             .map(|surface| (surface.name.as_str(), surface.tag_id))
     }
 
+    /// Names of the surfaces whose side their names do not say.
+    pub fn without_side(&self) -> impl Iterator<Item = &str> {
+        let surfaces = self.surfaces.iter();
+        surfaces
+            .filter(|surface| surface.side == CENTRE)
+            .map(|surface| surface.name.as_str())
+    }
+
+    /// Whether there are surfaces to match, but no two names differ in nothing but their side.
+    pub fn lacks_pairs(&self) -> bool {
+        self.surfaces.len() > 1 && self.pairs().next().is_none()
+    }
+
     /// The text of the file.
     pub fn to_toml(&self) -> String {
         let mut text = head(&quoted(&self.name), self.edge_mm);
@@ -125,6 +238,11 @@ impl NewModel {
         }
         for (left, right) in self.pairs() {
             text += &match_text(left, right);
+        }
+        if let [first, second, ..] = self.surfaces.as_slice()
+            && self.lacks_pairs()
+        {
+            text += &commented_match(first, second);
         }
         text + STATIONS + &self.radio_text()
     }
@@ -158,21 +276,23 @@ fn words(name: &str) -> impl Iterator<Item = String> {
         .map(str::to_lowercase)
 }
 
-fn has_word(name: &str, wanted: &str) -> bool {
-    words(name).any(|word| word.trim_end_matches('s') == wanted)
+/// Whether any of the words, or its plural with an s, is in a name.
+fn has_word_of(name: &str, wanted: &[&str]) -> bool {
+    words(name)
+        .any(|word| wanted.contains(&word.as_str()) || wanted.contains(&word.trim_end_matches('s')))
 }
 
 fn side_of(name: &str) -> &'static str {
-    match (has_word(name, "left"), has_word(name, "right")) {
+    match (has_word_of(name, &LEFT), has_word_of(name, &RIGHT)) {
         (true, false) => "left",
         (false, true) => "right",
-        _ => "centre",
+        _ => CENTRE,
     }
 }
 
 fn without_side(name: &str) -> Vec<String> {
     words(name)
-        .filter(|word| word != "left" && word != "right")
+        .filter(|word| !LEFT.contains(&word.as_str()) && !RIGHT.contains(&word.as_str()))
         .collect()
 }
 
@@ -211,7 +331,15 @@ fn surface_text(surface: &NewSurface) -> String {
         upright,
     } = surface;
     let name = quoted(name);
-    let mut text = format!("\n[[surface]]\nname = {name}\nside = \"{side}\"\ntag = {tag_id}\n");
+    let mut text = format!("\n[[surface]]\nname = {name}\n");
+    text += &match *side {
+        CENTRE => line(
+            "side = \"centre\"",
+            "left | right | centre, seen from behind",
+        ),
+        side => format!("side = \"{side}\"\n"),
+    };
+    text += &format!("tag = {tag_id}\n");
     if *upright {
         text += &line("upright = true", "positive is trailing edge left");
     }
@@ -227,7 +355,7 @@ fn surface_text(surface: &NewSurface) -> String {
 }
 
 fn match_text(left: &NewSurface, right: &NewSurface) -> String {
-    let motion = match has_word(&left.name, "aileron") {
+    let motion = match has_word_of(&left.name, &AILERON) {
         true => "opposite",
         false => "same",
     };
@@ -261,10 +389,35 @@ fn match_text(left: &NewSurface, right: &NewSurface) -> String {
     )
 }
 
+/// A match for a person to complete, where no two names belong together.
+fn commented_match(first: &NewSurface, second: &NewSurface) -> String {
+    let commented = |setting: String, comment: &str| line(&format!("# {setting}"), comment);
+    let mut text = String::from("\n# [[match]]\n");
+    text += &commented(
+        format!("reference = {}", quoted(&first.name)),
+        "is left alone",
+    );
+    text += &commented(
+        format!("followers = [{}]", quoted(&second.name)),
+        "gets the numbers",
+    );
+    text += &commented(
+        "motion = \"same\"".into(),
+        "same | opposite: how they move in this clip",
+    );
+    text + &commented(
+        "tolerance_deg = 0.3".into(),
+        "largest mismatch that you accept",
+    )
+}
+
 const STATIONS: &str = r##"
 [stations]
-from = "cards"                  # cards | order | marks | log
-# order = [0, 25, 50, 75, 100, 75, 50, 25, 0, -25, -50, -75, -100, -75, -50, -25, 0]
+from = "order"                  # order | cards | marks | log
+# Where the stick is held, one after the other, each for two seconds:
+order = [0, 25, 50, 75, 100, 75, 50, 25, 0, -25, -50, -75, -100, -75, -50, -25, 0]
+# With somebody to show a printed card at each hold, in any order, this instead of the lines above:
+# from = "cards"
 # file = "marks.csv"            # for marks and log: columns time_s, stick_pct
 # neutral = { time_s = [0.0, 1.5] }   # only if no hold is at 0
 "##;

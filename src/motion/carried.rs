@@ -13,8 +13,8 @@ use super::outliers::angle_spans;
 use super::parameters::{Constants, FrameState};
 use super::rocking::note_drive;
 
-/// Fewer frames than this without an airframe tag are no hold, and change none.
-pub(super) const TOLD_FRAMES: usize = 10;
+/// Less time than this without an airframe tag is no hold, and changes none, s.
+pub(super) const TOLD_S: f64 = 0.33;
 
 /// Lets frames in that have landmarks, but no airframe tag that is kept.
 pub(super) fn carry(fit: &mut JointFit, state: &mut State) {

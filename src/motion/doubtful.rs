@@ -8,7 +8,7 @@
 use std::collections::BTreeMap;
 
 use super::joint_fit::{JointFit, State};
-use super::observation::{Corners, Doubt, Observation, Target};
+use super::observation::{self, Corners, Doubt, Observation, Target};
 use super::parameters::{Constants, FrameState, Lens};
 use super::prediction::{FRAME_ALONE, RESIDUAL, linearise, residual, residual_px};
 use super::readout;
@@ -23,10 +23,12 @@ const STEPS: usize = 4;
 const FARTHEST_RAD: f64 = 0.1;
 /// What a sighting has left when its deflection is taken off its eight coordinates.
 const FREEDOM: f64 = 7.0;
-/// Doubtful frames with no more than this many others in between have their misfit in common.
-const GAP_FRAMES: usize = 2;
-/// So many frames with one misfit are a hold's worth, and are told.
-const TOLD_FRAMES: usize = 5;
+/// Doubtful frames no further apart than this have their misfit in common, s; and so have neighbours.
+const GAP_S: f64 = 0.125;
+/// Neighbours lie within so many intervals of each other: times are rounded.
+const NEIGHBOUR_INTERVALS: f64 = 1.5;
+/// Frames with one misfit for so long are a hold's worth, and are told, s.
+const TOLD_S: f64 = 0.165;
 
 /// Lets rejected sightings of surfaces that are only a little off tell their deflections; the tags
 /// that have a hold's worth of them, with the number of frames.
@@ -34,9 +36,9 @@ pub(super) fn admit(fit: &mut JointFit, state: &mut State) -> BTreeMap<Target, u
     readout::note_motion(fit, state);
     let camera = fit.lens.camera(&state.constants);
     let known = (&camera, &fit.lens, &state.constants);
-    let mut runs = Runs::default();
+    let mut runs = Runs::new(observation::interval_s(&fit.frames));
     for (index, frame) in fit.frames.iter_mut().enumerate() {
-        if fit.layout.camera_moves && !frame.tells_camera() {
+        if fit.layout.view_moves() && !frame.tells_camera() {
             continue;
         }
         for seen in frame.observations.iter_mut().filter(|seen| !seen.kept) {
@@ -45,7 +47,7 @@ pub(super) fn admit(fit: &mut JointFit, state: &mut State) -> BTreeMap<Target, u
                 seen.kept = true;
                 seen.doubt = Some(Doubt {
                     excess,
-                    run: runs.number(seen.target, index),
+                    run: runs.number(seen.target, frame.time_s),
                 });
             }
         }
@@ -88,32 +90,42 @@ fn settle(
 }
 
 /// Runs of doubtful frames of one tag.
-#[derive(Default)]
 struct Runs {
-    /// Last frame and number of each tag's latest run.
-    latest: BTreeMap<Target, (usize, usize)>,
-    /// Tag and length of each run.
+    interval_s: f64,
+    /// Time of the last frame and number of each tag's latest run.
+    latest: BTreeMap<Target, (f64, usize)>,
+    /// Tag and length of each run, frames.
     runs: Vec<(Target, usize)>,
 }
 
 impl Runs {
+    fn new(interval_s: f64) -> Self {
+        Self {
+            interval_s,
+            latest: BTreeMap::new(),
+            runs: Vec::new(),
+        }
+    }
+
     /// The number of the run that a tag's doubtful frame belongs to; frames come in order.
-    fn number(&mut self, target: Target, frame: usize) -> usize {
+    fn number(&mut self, target: Target, time_s: f64) -> usize {
+        let gap_s = GAP_S.max(NEIGHBOUR_INTERVALS * self.interval_s);
         let latest = self.latest.get(&target);
-        let goes_on = latest.filter(|(last, _)| frame - last <= GAP_FRAMES + 1);
+        let goes_on = latest.filter(|(last_s, _)| time_s - last_s <= gap_s);
         let number = goes_on.map_or(self.runs.len(), |(_, number)| *number);
         if number == self.runs.len() {
             self.runs.push((target, 0));
         }
         self.runs[number].1 += 1;
-        self.latest.insert(target, (frame, number));
+        self.latest.insert(target, (time_s, number));
         number
     }
 
     /// Frames of each tag in runs that are long enough to be told.
     fn told(&self) -> BTreeMap<Target, usize> {
         let mut frames = BTreeMap::new();
-        for (target, length) in self.runs.iter().filter(|run| run.1 >= TOLD_FRAMES) {
+        let lasts = |run: &&(Target, usize)| run.1 as f64 * self.interval_s >= TOLD_S;
+        for (target, length) in self.runs.iter().filter(lasts) {
             *frames.entry(*target).or_default() += length;
         }
         frames

@@ -2,17 +2,19 @@
 //! surface is deflected.
 
 use std::f64::consts::PI;
+use std::ops::Range;
 
-use nalgebra::{SMatrix, SVector};
+use nalgebra::{SMatrix, SVector, Vector3};
 use rayon::prelude::*;
 
 use super::joint_fit::{JointFit, State};
 use super::landmark_prediction::LANDMARK_LOSS;
 use super::observation::{ObservedFrame, Target};
-use super::parameters::{Constants, FrameState, Lens, TAG_CONSTANTS};
-use super::prediction::{FRAME_ALONE, POSE, RESIDUAL, linearise, residual};
+use super::parameters::{Constants, FrameState, Lens, VIEW_UNKNOWNS};
+use super::picture_motion::{PICTURE_UNKNOWNS, PicturePrior};
+use super::prediction::{FRAME_ALONE, PICTURE, POSE, RESIDUAL, linearise, residual};
 use crate::camera::Camera;
-use crate::geometry::{corners_in_tag, stepped_pose};
+use crate::geometry::corners_in_tag;
 use crate::solver::Loss;
 
 /// Frames that one thread takes at a time: each takes some steps, not one look.
@@ -36,7 +38,9 @@ pub(super) struct FrameFit<'a> {
     pub lens: &'a Lens,
     pub camera: &'a Camera,
     pub constants: &'a Constants,
-    pub camera_moves: bool,
+    /// The unknowns of the view that are fitted.
+    pub view: Range<usize>,
+    pub picture: PicturePrior,
     pub loss: Loss,
     /// Deflections that are tried first, from and to, by surface.
     pub scan_rad: &'a [[f64; 2]],
@@ -54,7 +58,8 @@ impl<'a> FrameFit<'a> {
             lens: &fit.lens,
             camera,
             constants,
-            camera_moves: fit.layout.camera_moves,
+            view: fit.layout.view(),
+            picture: fit.priors.picture,
             loss,
             scan_rad,
         }
@@ -82,7 +87,22 @@ impl<'a> FrameFit<'a> {
             let miss_px = seen.residual_px(self.camera, self.constants, state)?;
             Some(LANDMARK_LOSS.value(miss_px.norm_squared() / seen.sd_px.powi(2)))
         });
-        Some(0.5 * losses.chain(landmarks).sum::<Option<f64>>()?)
+        let known = self.picture_chi2(state);
+        Some(0.5 * (known + losses.chain(landmarks).sum::<Option<f64>>()?))
+    }
+
+    fn picture_moves(&self) -> bool {
+        self.view.contains(&PICTURE)
+    }
+
+    fn picture_chi2(&self, state: &FrameState) -> f64 {
+        let numbers = state.picture.to_vector();
+        match self.picture_moves() {
+            true => numbers
+                .component_mul(&numbers)
+                .dot(&self.picture.information()),
+            false => 0.0,
+        }
     }
 
     /// Puts every surface at the tried deflection whose tag comes nearest to the picture.
@@ -156,36 +176,40 @@ impl<'a> FrameFit<'a> {
 
     fn linearised(&self, frame: &ObservedFrame, state: &FrameState) -> Option<FrameSystem> {
         let mut system = FrameSystem {
-            camera_moves: self.camera_moves,
-            information: PoseMatrix::zeros(),
-            of_landmarks: PoseMatrix::zeros(),
-            gradient: PoseVector::zeros(),
+            view: self.view.clone(),
+            information: ViewMatrix::zeros(),
+            of_tags: ViewMatrix::zeros(),
+            gradient: ViewVector::zeros(),
             angles: vec![],
             cost: 0.0,
         };
         for seen in frame.kept() {
             let line =
                 linearise::<FRAME_ALONE>(seen, self.camera, self.lens, self.constants, state)?;
-            let by_pose = line.columns.fixed_columns::<TAG_CONSTANTS>(POSE);
+            let by_view = line.columns.fixed_columns::<VIEW_UNKNOWNS>(POSE);
             let miss = line.columns.column(RESIDUAL);
             let chi2 = miss.norm_squared();
             let weight = self.loss.weight(chi2);
             system.cost += 0.5 * self.loss.value(chi2);
-            system.information += by_pose.tr_mul(&by_pose) * weight;
-            system.gradient += by_pose.tr_mul(&miss) * weight;
+            system.of_tags += by_view.tr_mul(&by_view) * weight;
+            system.gradient += by_view.tr_mul(&miss) * weight;
             if let Target::Surface(surface) = seen.target {
                 system.angles.push(Angle {
                     surface,
-                    coupling: by_pose.tr_mul(&line.by_angle) * weight,
+                    coupling: by_view.tr_mul(&line.by_angle) * weight,
                     slope: line.by_angle.dot(&miss) * weight,
                     curvature: line.by_angle.norm_squared() * weight,
                 });
             }
         }
+        system.information = system.of_tags;
         for seen in &frame.landmarks {
             let line =
                 seen.linearise::<FRAME_ALONE>(self.camera, self.lens, self.constants, state)?;
             system.add_landmark(&line);
+        }
+        if self.picture_moves() {
+            system.add_picture_prior(&state.picture.to_vector(), &self.picture.information());
         }
         Some(system)
     }
@@ -206,9 +230,9 @@ pub(super) fn settle_frames(fit: &JointFit, state: &mut State) {
     });
 }
 
-/// Share of a moving camera's pose that the tags tell beside the landmarks, in the mean of all frames:
+/// Share of a moving view that the tags tell beside the landmarks, in the mean of all frames:
 /// of the trace of its information, made a unit matrix by the whole of it.
-pub(super) fn pose_share_of_tags(fit: &JointFit, state: &State) -> f64 {
+pub(super) fn view_share_of_tags(fit: &JointFit, state: &State) -> f64 {
     let camera = fit.lens.camera(&state.constants);
     let frame_fit = FrameFit::new(fit, (&camera, &state.constants), fit.loss, &[]);
     let share = |frame: &ObservedFrame, frame_state: &FrameState| {
@@ -217,8 +241,10 @@ pub(super) fn pose_share_of_tags(fit: &JointFit, state: &State) -> f64 {
         }
         let system = frame_fit.linearised(frame, frame_state)?;
         let (whole, _) = system.without_angles(1.0);
-        let of_tags = whole - system.of_landmarks;
-        Some(whole.cholesky()?.solve(&of_tags).trace() / TAG_CONSTANTS as f64)
+        let beside_tags = system.only_fitted(system.information - system.of_tags);
+        let fitted = system.view.len();
+        let share_beside = whole.cholesky()?.solve(&beside_tags).trace() / fitted as f64;
+        Some(1.0 - share_beside)
     };
     let shares = fit.of_frames(state, share).into_iter();
     let shares: Vec<f64> = shares.flatten().collect();
@@ -228,16 +254,16 @@ pub(super) fn pose_share_of_tags(fit: &JointFit, state: &State) -> f64 {
     }
 }
 
-type PoseMatrix = SMatrix<f64, TAG_CONSTANTS, TAG_CONSTANTS>;
-type PoseVector = SVector<f64, TAG_CONSTANTS>;
+type ViewMatrix = SMatrix<f64, VIEW_UNKNOWNS, VIEW_UNKNOWNS>;
+type ViewVector = SVector<f64, VIEW_UNKNOWNS>;
 
 /// Normal equations of one frame at a state.
 struct FrameSystem {
-    camera_moves: bool,
-    information: PoseMatrix,
-    /// What of the information comes from landmarks.
-    of_landmarks: PoseMatrix,
-    gradient: PoseVector,
+    view: Range<usize>,
+    information: ViewMatrix,
+    /// The part of the information that comes from tags.
+    of_tags: ViewMatrix,
+    gradient: ViewVector,
     angles: Vec<Angle>,
     /// Half the loss of the frame's sightings.
     cost: f64,
@@ -246,22 +272,38 @@ struct FrameSystem {
 /// A deflection in the normal equations.
 struct Angle {
     surface: usize,
-    coupling: PoseVector,
+    coupling: ViewVector,
     slope: f64,
     curvature: f64,
 }
 
 impl FrameSystem {
     fn add_landmark(&mut self, line: &SMatrix<f64, 2, FRAME_ALONE>) {
-        let by_pose = line.fixed_columns::<TAG_CONSTANTS>(POSE);
+        let by_view = line.fixed_columns::<VIEW_UNKNOWNS>(POSE);
         let miss = line.column(RESIDUAL);
         let chi2 = miss.norm_squared();
         let weight = LANDMARK_LOSS.weight(chi2);
-        let information = by_pose.tr_mul(&by_pose) * weight;
         self.cost += 0.5 * LANDMARK_LOSS.value(chi2);
-        self.information += information;
-        self.of_landmarks += information;
-        self.gradient += by_pose.tr_mul(&miss) * weight;
+        self.information += by_view.tr_mul(&by_view) * weight;
+        self.gradient += by_view.tr_mul(&miss) * weight;
+    }
+
+    fn add_picture_prior(&mut self, numbers: &Vector3<f64>, information: &Vector3<f64>) {
+        for index in 0..PICTURE_UNKNOWNS {
+            let (place, number) = (PICTURE + index, numbers[index]);
+            self.cost += 0.5 * information[index] * number * number;
+            self.information[(place, place)] += information[index];
+            self.gradient[place] += information[index] * number;
+        }
+    }
+
+    /// Zeros in rows and columns of unknowns that are not fitted.
+    fn only_fitted(&self, mut information: ViewMatrix) -> ViewMatrix {
+        for index in (0..VIEW_UNKNOWNS).filter(|index| !self.view.contains(index)) {
+            information.fill_row(index, 0.0);
+            information.fill_column(index, 0.0);
+        }
+        information
     }
 
     fn determined_angles(&self, damped: f64) -> impl Iterator<Item = &Angle> {
@@ -269,13 +311,19 @@ impl FrameSystem {
         angles.filter(move |angle| angle.curvature * damped > f64::MIN_POSITIVE)
     }
 
-    /// Information and gradient of the pose, the deflections eliminated.
-    fn without_angles(&self, damped: f64) -> (PoseMatrix, PoseVector) {
+    /// Information and gradient of the view, the deflections eliminated; unknowns that are not fitted have a
+    /// one on the diagonal, and no gradient.
+    fn without_angles(&self, damped: f64) -> (ViewMatrix, ViewVector) {
         let (mut information, mut gradient) = (self.information, self.gradient);
         for angle in self.determined_angles(damped) {
             let curvature = angle.curvature * damped;
             information -= angle.coupling * angle.coupling.transpose() / curvature;
             gradient -= angle.coupling * (angle.slope / curvature);
+        }
+        information = self.only_fitted(information);
+        for index in (0..VIEW_UNKNOWNS).filter(|index| !self.view.contains(index)) {
+            information[(index, index)] = 1.0;
+            gradient[index] = 0.0;
         }
         (information, gradient)
     }
@@ -289,18 +337,18 @@ impl FrameSystem {
             .map(|angle| 0.5 * angle.slope * angle.slope / (angle.curvature * damped))
             .sum();
         let mut stepped = state.clone();
-        let mut pose_step = PoseVector::zeros();
-        if self.camera_moves {
-            for index in 0..TAG_CONSTANTS {
+        let mut view_step = ViewVector::zeros();
+        if !self.view.is_empty() {
+            for index in self.view.clone() {
                 information[(index, index)] *= damped;
             }
-            pose_step = -information.cholesky()?.solve(&gradient);
-            promised -= 0.5 * gradient.dot(&pose_step);
-            stepped.camera_from_reference = stepped_pose(&state.camera_from_reference, &pose_step);
+            view_step = -information.cholesky()?.solve(&gradient);
+            promised -= 0.5 * gradient.dot(&view_step);
+            stepped.step_view(&view_step);
         }
         for angle in angles() {
             stepped.angles_rad[angle.surface] -=
-                (angle.slope + angle.coupling.dot(&pose_step)) / (angle.curvature * damped);
+                (angle.slope + angle.coupling.dot(&view_step)) / (angle.curvature * damped);
         }
         Some((stepped, promised))
     }

@@ -8,6 +8,7 @@ use super::frame_fit::{FrameFit, SETTLED_AT_A_TIME};
 use super::joint_fit::JointFit;
 use super::observation::{Observation, ObservedFrame, Target};
 use super::parameters::{Constants, FrameState};
+use super::picture_motion::PictureMotion;
 use crate::geometry::{PlanarPose, Pose};
 use crate::solver::Loss;
 
@@ -48,6 +49,7 @@ pub(super) fn start_others(
     let started = |frame: &ObservedFrame| {
         let unmoved = FrameState {
             camera_from_reference: Pose::identity(),
+            picture: PictureMotion::default(),
             angles_rad: vec![0.0; constants.surfaces.len()],
         };
         best_start(fit, &frame_fit, frame, &unmoved).map_or(unmoved, |(state, _)| state)
@@ -75,6 +77,7 @@ pub(super) fn best_start(
     for camera_from_reference in camera_poses(fit, frame, frame_fit.constants) {
         let start = FrameState {
             camera_from_reference,
+            picture: unmoved.picture,
             angles_rad: unmoved.angles_rad.clone(),
         };
         let Some(found) = frame_fit.best(frame, [start]) else {

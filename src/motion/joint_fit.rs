@@ -2,6 +2,7 @@
 
 use rayon::prelude::*;
 
+use super::PictureWander;
 use super::observation::{ObservedFrame, PIECE, ReadLines};
 use super::parameters::{BOWS, Constants, FrameState, Layout, Lens, Priors};
 use super::prediction::residual;
@@ -26,10 +27,12 @@ pub(super) struct JointFit {
     pub priors: Priors,
     pub loss: Loss,
     pub lines: ReadLines,
-    /// Share of a moving camera's pose that the tags have to tell: less than 1 where landmarks help.
-    pub pose_share_of_tags: f64,
+    /// Share of a moving view that the tags have to tell: less than 1 where landmarks help.
+    pub view_share_of_tags: f64,
     /// Landmarks were found, but they do not stand still against the airframe.
     pub surroundings_move: bool,
+    /// The picture of a camera that stood still moved by so much, and the frames are steadied.
+    pub steadied: Option<PictureWander>,
     pub frames: Vec<ObservedFrame>,
 }
 
@@ -41,6 +44,15 @@ pub(super) struct State {
 }
 
 impl JointFit {
+    /// How far the picture moved, of a camera that stood still or of one in the hand.
+    pub fn picture_wander(&self) -> Option<PictureWander> {
+        let in_the_hand = self.layout.picture_moves.then(|| PictureWander {
+            shift_sd_px: self.priors.picture.shift_sd_px * 2f64.sqrt(),
+            growth_sd: self.priors.picture.growth_sd,
+        });
+        self.steadied.or(in_the_hand)
+    }
+
     /// What a function tells of each frame with its state, in their order; told on all cores.
     pub fn of_frames<T: Send>(
         &self,

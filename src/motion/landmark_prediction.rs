@@ -4,7 +4,8 @@ use nalgebra::{Point3, SMatrix, Vector2, Vector3};
 
 use super::landmark::{LANDMARK_CONSTANTS, Landmark, SeenLandmark};
 use super::parameters::{Constants, FrameState, Lens};
-use super::prediction::{LENS, OWN, POSE, READOUT, RESIDUAL, turning};
+use super::picture_motion::PICTURE_UNKNOWNS;
+use super::prediction::{LENS, OWN, PICTURE, POSE, READOUT, RESIDUAL, turning};
 use crate::camera::{Camera, INTRINSIC_COUNT};
 use crate::geometry::across;
 use crate::solver::Loss;
@@ -60,7 +61,8 @@ impl SeenLandmark {
         state: &FrameState,
     ) -> Option<Vector2<f64>> {
         let predicted = self.predicted_px(camera, constants, state)?;
-        Some(predicted + self.by_readout_px_per_s * constants.readout_s - self.place_px)
+        let seen_px = state.picture.undone(camera, &self.place_px);
+        Some(predicted + self.by_readout_px_per_s * constants.readout_s - seen_px)
     }
 
     /// The residual with its derivatives, in standard deviations; columns as in
@@ -103,8 +105,12 @@ impl SeenLandmark {
             );
         }
         let by_readout = self.by_readout_px_per_s * constants.readout_s;
-        let miss = projection.in_image.coords + by_readout - self.place_px;
+        let seen_px = state.picture.undone(camera, &self.place_px);
+        let miss = projection.in_image.coords + by_readout - seen_px;
         columns.set_column(RESIDUAL, &miss);
+        columns
+            .fixed_columns_mut::<PICTURE_UNKNOWNS>(PICTURE)
+            .copy_from(&state.picture.slopes(camera, &seen_px));
         if N > READOUT {
             columns.set_column(READOUT, &self.by_readout_px_per_s);
         }

@@ -11,14 +11,19 @@
 //! `normal_equations`, `joint_fit`, `prediction`, `bow`, `readout`, `parameters`), `surroundings`
 //! (`weighing`, `rocking`, `carried`, `landmark_prediction`, `landmark`), `shown` → `doubtful` → `rests` →
 //! `result` (`scatter`, `corner_errors`, `weak_geometry`); `at_neutral` tells from the result where the tags
-//! stand at neutral.
+//! stand at neutral. `declared_fit` weighs the declarations against the clip (`airframe_check`, `sides`,
+//! `ruler_check`, `profile_check`, `edge_check`; `declaration`).
 
+mod airframe_check;
 mod at_neutral;
 mod bow;
 mod camera_motion;
 mod carried;
 mod corner_errors;
+mod declaration;
+mod declared_fit;
 mod doubtful;
+mod edge_check;
 mod frame_fit;
 mod frame_start;
 mod hypotheses;
@@ -30,17 +35,23 @@ mod observation;
 mod options;
 mod outliers;
 mod parameters;
+mod picture_motion;
+mod picture_scatter;
 mod plausible;
 mod prediction;
+mod profile_check;
 mod readout;
 mod rests;
 mod result;
 mod rocking;
+mod ruler_check;
 mod scatter;
 mod search;
 mod setup;
 mod shown;
+mod sides;
 mod start;
+mod steady;
 mod surroundings;
 #[cfg(test)]
 #[allow(clippy::unwrap_used)]
@@ -53,18 +64,21 @@ mod weighing;
 pub use at_neutral::{
     HINGE_ROWS, HingeInReference, OnSurface, POSE_ROWS, PlacedTag, TagsAtNeutral, TagsAtZero,
 };
+pub use declaration::DeclarationWarning;
 pub use options::{FitOptions, MotionError};
 pub use rests::LastingErrors;
+pub use sides::QuarterTurn;
 pub use warning::MotionWarning;
 
 use std::collections::BTreeMap;
 
 use nalgebra::{DMatrix, DVector, Point3, Unit, Vector3};
 
-use crate::camera::CameraProfile;
+use crate::camera::{Camera, CameraProfile};
 use crate::measured::Measured;
 use crate::model_file::ModelFile;
 use crate::tags::Sightings;
+use declared_fit::Declared;
 use joint_fit::{JointFit, State};
 use search::{FROM_NEARBY, Search};
 use setup::declared;
@@ -118,6 +132,15 @@ pub struct SurfaceMotion {
     pub radius_mm: Measured,
 }
 
+/// How far the picture moved against its lens: a stabiliser shifts it, and a focus that breathes enlarges it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct PictureWander {
+    /// Standard deviation of the shift, both directions together.
+    pub shift_sd_px: f64,
+    /// Standard deviation of the relative enlargement.
+    pub growth_sd: f64,
+}
+
 /// What the joint fit hands on.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Motion {
@@ -129,16 +152,23 @@ pub struct Motion {
     pub camera_moved: bool,
     /// How many landmarks of the surroundings helped to tell how it moved.
     pub landmarks: usize,
+    /// How far the picture moved against the lens; `None` where it did not.
+    pub picture: Option<PictureWander>,
     /// Time in which the camera read each picture, from its first line to its last; negative where
     /// the last was read first. `None` where nothing tells it from reading all lines at once.
     pub readout_s: Option<Measured>,
     /// Root mean square of the reprojection residuals that were kept, px.
     pub reprojection_rms_px: f64,
+    /// Root mean square of what the corners' own standard deviations leave of them, px: more than these
+    /// residuals shows errors beyond those of size, sharpness and noise.
+    pub allowed_rms_px: f64,
     /// Covariance of the constants of the fit and of the corners' lasting errors, in the units of
     /// the fit.
     pub constants_covariance: DMatrix<f64>,
     /// The part of the frames' own errors that repeats while a tag rests.
     pub lasting: LastingErrors,
+    /// The lens that the result goes by: the profile's, moved within its doubts.
+    pub lens: Camera,
     /// Where the tags stand, for [`Motion::tags_at_neutral`].
     pub tags_at_zero: TagsAtZero,
 }
@@ -300,8 +330,8 @@ fn lower_root(covariance: &DMatrix<f64>) -> DMatrix<f64> {
 /// Fits all frames of a clip to the hinges of the declared surfaces.
 ///
 /// Lengths are millimetres as in the model file, corners px of the picture that the profile was
-/// made for. Doubts are pushed to `warnings`. An airframe tag that fits nowhere is left out where
-/// another one is left: one of the two is enough.
+/// made for. Doubts are pushed to `warnings`. An airframe tag that moves, or fits nowhere, is left out where
+/// another one is left, and so is what else the clip contradicts and the fit can do without.
 pub fn fit(
     sightings: &Sightings,
     model: &ModelFile,
@@ -309,21 +339,20 @@ pub fn fit(
     options: &FitOptions,
     warnings: &mut Vec<MotionWarning>,
 ) -> Result<Motion, MotionError> {
-    let mut model = setup::with_seen_airframe_tags(model, sightings);
-    if model.airframe_tags.is_empty() {
+    let mut basis = Declared {
+        sightings,
+        model: setup::with_seen_airframe_tags(model, sightings),
+        profile: profile.clone(),
+        options,
+    };
+    sides::judge(sightings, &basis.model, warnings);
+    airframe_check::leave_out_moving(sightings, &mut basis.model, warnings)?;
+    if basis.model.airframe_tags.is_empty() {
         warnings.push(MotionWarning::NoAirframeTag);
     }
-    let (mut fit, mut sorted) = loop {
-        match fit_of_every_tag(sightings, &model, profile, options) {
-            Err(MotionError::TagFitsNowhere { tag_id, sighted })
-                if setup::can_do_without(&model, tag_id) =>
-            {
-                model.airframe_tags.retain(|tag| tag.id != tag_id);
-                warnings.push(MotionWarning::AirframeTagLeftOut { tag_id, sighted });
-            }
-            result => break result?,
-        }
-    };
+    let (mut fit, mut sorted) = declared_fit::fit_by_what_holds(&mut basis, warnings)?;
+    let options = &profile_check::options_with_lens(&basis, &fit);
+    let model = basis.model;
     if fit.surroundings_move {
         warnings.push(MotionWarning::SurroundingsMove);
     }
@@ -332,7 +361,7 @@ pub fn fit(
         warnings.push(MotionWarning::AircraftRocks { angle_deg });
     }
     let frames = carried::carried_frames(&fit);
-    if frames >= carried::TOLD_FRAMES {
+    if frames as f64 * observation::interval_s(&fit.frames) >= carried::TOLD_S {
         warnings.push(MotionWarning::AirframeTagHidden { frames });
     }
     let has_corner_errors = options.corner_error_sd_px > 0.0;
@@ -342,7 +371,9 @@ pub fn fit(
     };
     for (tag, frames) in doubtful::admit(&mut fit, &mut sorted) {
         let (tag_id, _) = declared(&model, tag);
-        warnings.push(MotionWarning::TagLooksOtherwise { tag_id, frames });
+        if !sightings.overview.is_spoiled(tag_id) {
+            warnings.push(MotionWarning::TagLooksOtherwise { tag_id, frames });
+        }
     }
     let lasting = rests::weigh_rests(&mut fit, &sorted, &constant, options.place_error_sd_px);
     let state = fit
@@ -351,10 +382,14 @@ pub fn fit(
     for tag in shown::bowed_tags(&fit, &state) {
         let (tag_id, _) = declared(&model, tag);
         let bow_mm = state.constants.bow_mm(tag).amax();
-        warnings.push(MotionWarning::TagBent { tag_id, bow_mm });
+        // A picture that is known to be poor is no evidence of bent paper.
+        if !sightings.overview.is_spoiled(tag_id) {
+            warnings.push(MotionWarning::TagBent { tag_id, bow_mm });
+        }
     }
     fit.layout.corner_errors = has_corner_errors;
-    result::Conclusion {
+    let before = warnings.len();
+    let motion = result::Conclusion {
         fit: &fit,
         state: &state,
         constant: &constant,
@@ -362,7 +397,17 @@ pub fn fit(
         sightings,
         model: &model,
     }
-    .draw(options, warnings)
+    .draw(options, warnings)?;
+    // Where a poor picture makes a hinge poor, its own warning names the cause.
+    let spoiled = |surface: &str| {
+        let mut surfaces = model.surfaces.iter().filter(|it| it.name == surface);
+        surfaces.any(|it| sightings.overview.is_spoiled(it.tag_id))
+    };
+    let later = warnings.split_off(before);
+    warnings.extend(later.into_iter().filter(
+        |warning| !matches!(warning, MotionWarning::HingePoor { surface, .. } if spoiled(surface)),
+    ));
+    Ok(motion)
 }
 
 /// The fit of all that fits; every tag has to fit somewhere.

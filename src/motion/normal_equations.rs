@@ -8,29 +8,32 @@
 //! The residual goes along as one more column behind the constants: products with it are the
 //! gradient, and its own is what is left of the squares.
 
-use nalgebra::{Cholesky, Const, DMatrix, DVector, Matrix6xX, SMatrix, SVector};
+use std::ops::Range;
+
+use nalgebra::{Cholesky, Const, DMatrix, DVector, Dyn, OMatrix, SMatrix, SVector};
 use rayon::prelude::*;
 
 use super::joint_fit::{JointFit, State};
 use super::landmark::{LANDMARK_CONSTANTS, ROCKING_CONSTANTS};
 use super::landmark_prediction::{LANDMARK_LOSS, ROCKING};
 use super::observation::{Observation, ObservedFrame, PIECE, Target};
-use super::parameters::{BOWS, CORNER_ERRORS, FrameState, Layout, TAG_CONSTANTS};
+use super::parameters::{BOWS, CORNER_ERRORS, FrameState, Layout, VIEW_UNKNOWNS};
 use super::prediction::{
-    ALL_COLUMNS, BOW, CORNER_ERROR, EDGE_SHIFT, LENS, Linearised, OWN, POSE, READOUT, RESIDUAL,
-    UP_TO_BOWS, UP_TO_LENS, UP_TO_READOUT, linearise,
+    ALL_COLUMNS, BOW, CORNER_ERROR, EDGE_SHIFT, LENS, Linearised, OWN, PICTURE, POSE, READOUT,
+    RESIDUAL, UP_TO_BOWS, UP_TO_LENS, UP_TO_READOUT, linearise,
 };
 use crate::camera::{Camera, INTRINSIC_COUNT};
 use crate::solver::scaled_inverse;
 
-type PoseMatrix = SMatrix<f64, TAG_CONSTANTS, TAG_CONSTANTS>;
-type PoseVector = SVector<f64, TAG_CONSTANTS>;
+type ViewMatrix = SMatrix<f64, VIEW_UNKNOWNS, VIEW_UNKNOWNS>;
+pub(super) type ViewVector = SVector<f64, VIEW_UNKNOWNS>;
+type ViewRows = OMatrix<f64, Const<VIEW_UNKNOWNS>, Dyn>;
 
 /// How an eliminated deflection follows everything else: −(coupling · rest) / curvature.
 #[derive(Debug, Clone)]
 pub(super) struct AngleElimination {
     pub surface: usize,
-    pub by_pose: PoseVector,
+    pub by_view: ViewVector,
     /// Constants and how the deflection is coupled to them.
     pub by_constants: Vec<(usize, f64)>,
     pub gradient: f64,
@@ -49,37 +52,37 @@ impl AngleElimination {
     }
 }
 
-/// How an eliminated camera pose follows the constants.
+/// How an eliminated view, a camera pose and the motion of its picture, follows the constants.
 #[derive(Debug, Clone)]
-pub(super) struct PoseElimination {
+pub(super) struct ViewElimination {
     /// One column a constant, and the gradient behind them.
-    coupling: Matrix6xX<f64>,
-    /// Of the pose's own information.
-    pub root: Cholesky<f64, Const<TAG_CONSTANTS>>,
+    coupling: ViewRows,
+    /// Of the view's own information; unknowns that are not fitted have a one on its diagonal.
+    pub root: Cholesky<f64, Const<VIEW_UNKNOWNS>>,
 }
 
-impl PoseElimination {
-    /// The pose's step that belongs to a step of the constants.
-    pub fn step(&self, constants: &DVector<f64>) -> PoseVector {
+impl ViewElimination {
+    /// The view's step that belongs to a step of the constants.
+    pub fn step(&self, constants: &DVector<f64>) -> ViewVector {
         let count = constants.len();
         let slope = self.coupling.columns(0, count) * constants + self.coupling.column(count);
         -self.root.solve(&slope)
     }
 
-    /// How a quantity follows the constants by way of the pose, from how it follows the pose.
-    pub fn by_constants(&self, by_pose: &PoseVector) -> DVector<f64> {
+    /// How a quantity follows the constants by way of the view, from how it follows the view.
+    pub fn by_constants(&self, by_view: &ViewVector) -> DVector<f64> {
         let count = self.coupling.ncols() - 1;
         -self
             .coupling
             .columns(0, count)
-            .tr_mul(&self.root.solve(by_pose))
+            .tr_mul(&self.root.solve(by_view))
     }
 }
 
 /// What was eliminated in one frame.
 #[derive(Debug, Clone, Default)]
 pub(super) struct FrameElimination {
-    pub pose: Option<PoseElimination>,
+    pub view: Option<ViewElimination>,
     pub angles: Vec<AngleElimination>,
 }
 
@@ -244,38 +247,40 @@ struct Work<'a> {
     landmark_slots: Vec<Vec<(usize, usize)>>,
 }
 
-/// Pose block of a frame while it is summed; the lower triangle of its information.
-struct PoseBlock {
-    information: PoseMatrix,
-    coupling: Matrix6xX<f64>,
+/// View block of a frame while it is summed; the lower triangle of its information.
+struct ViewBlock {
+    information: ViewMatrix,
+    coupling: ViewRows,
 }
 
 impl Work<'_> {
     fn piece<const N: usize>(&self, frames: &[ObservedFrame], states: &[FrameState]) -> Sums {
         let constants = self.fit.layout.constants();
         let mut sums = Sums::empty(constants);
-        // Couplings of all poses, each divided by the root of its information.
-        let mut divided = DMatrix::zeros(TAG_CONSTANTS * frames.len(), constants + 1);
+        // Couplings of all views, each divided by the root of its information.
+        let view = self.fit.layout.view();
+        let mut divided = DMatrix::zeros(view.len() * frames.len(), constants + 1);
         for (index, (frame, frame_state)) in frames.iter().zip(states).enumerate() {
             let eliminated = self.eliminate::<N>(frame, frame_state, &mut sums);
             sums.broken |= eliminated.is_none();
             let eliminated = eliminated.unwrap_or_default();
-            if let Some(pose) = &eliminated.pose {
-                let mut rows = divided.fixed_rows_mut::<TAG_CONSTANTS>(TAG_CONSTANTS * index);
-                rows.copy_from(&pose.coupling);
-                let root = pose.root.l_dirty();
+            if let Some(eliminated) = &eliminated.view {
+                let mut rows = divided.rows_mut(view.len() * index, view.len());
+                rows.copy_from(&eliminated.coupling.rows(view.start, view.len()));
+                let root = eliminated.root.l_dirty();
+                let root = root.view((view.start, view.start), (view.len(), view.len()));
                 root.solve_lower_triangular_unchecked_mut(&mut rows);
             }
             sums.frames.push(eliminated);
         }
-        if self.fit.layout.camera_moves {
+        if self.fit.layout.view_moves() {
             // One large product is far faster than one a frame.
             sums.products -= divided.transpose() * &divided;
         }
         sums
     }
 
-    /// `None` outside the model, or where the pose is not determined.
+    /// `None` outside the model, or where the view is not determined.
     fn eliminate<const N: usize>(
         &self,
         frame: &ObservedFrame,
@@ -283,23 +288,28 @@ impl Work<'_> {
         sums: &mut Sums,
     ) -> Option<FrameElimination> {
         let mut eliminated = FrameElimination::default();
-        let camera_moves = self.fit.layout.camera_moves && frame.is_used();
-        let mut pose = camera_moves.then(|| PoseBlock {
-            information: PoseMatrix::zeros(),
-            coupling: Matrix6xX::zeros(self.fit.layout.constants() + 1),
+        let view_moves = self.fit.layout.view_moves() && frame.is_used();
+        let mut view = view_moves.then(|| ViewBlock {
+            information: ViewMatrix::zeros(),
+            coupling: ViewRows::zeros(self.fit.layout.constants() + 1),
         });
         for seen in frame.kept() {
-            let angle = self.add_sighting::<N>(seen, frame_state, sums, pose.as_mut());
+            let angle = self.add_sighting::<N>(seen, frame_state, sums, view.as_mut());
             eliminated.angles.extend(angle?);
         }
-        if let Some(mut pose) = pose {
-            self.add_landmarks::<N>(frame, frame_state, sums, &mut pose)?;
-            for index in 0..TAG_CONSTANTS {
-                pose.information[(index, index)] *= 1.0 + self.damping;
+        if let Some(mut view) = view {
+            self.add_landmarks::<N>(frame, frame_state, sums, &mut view)?;
+            self.add_picture_prior(frame, frame_state, sums, &mut view);
+            let fitted = self.fit.layout.view();
+            for index in 0..VIEW_UNKNOWNS {
+                match fitted.contains(&index) {
+                    true => view.information[(index, index)] *= 1.0 + self.damping,
+                    false => view.information[(index, index)] = 1.0,
+                }
             }
-            eliminated.pose = Some(PoseElimination {
-                root: pose.information.cholesky()?,
-                coupling: pose.coupling,
+            eliminated.view = Some(ViewElimination {
+                root: view.information.cholesky()?,
+                coupling: view.coupling,
             });
         }
         Some(eliminated)
@@ -313,7 +323,7 @@ impl Work<'_> {
         seen: &Observation,
         frame_state: &FrameState,
         sums: &mut Sums,
-        pose: Option<&mut PoseBlock>,
+        view: Option<&mut ViewBlock>,
     ) -> Option<Option<AngleElimination>> {
         let (fit, constants) = (self.fit, &self.state.constants);
         let line = linearise::<N>(seen, &self.camera, &fit.lens, constants, frame_state);
@@ -330,8 +340,8 @@ impl Work<'_> {
         let slots = &self.slots[fit.layout.tag(seen.target)];
         let angle = self.take_out_angle(seen, &mut line, slots);
         add_constants(sums, &line.columns, slots);
-        if let Some(pose) = pose {
-            add_pose(pose, &line.columns, slots);
+        if let Some(view) = view {
+            add_view(view, fit.layout.view(), &line.columns, slots);
         }
         Some(angle)
     }
@@ -344,10 +354,9 @@ impl Work<'_> {
         frame: &ObservedFrame,
         frame_state: &FrameState,
         sums: &mut Sums,
-        pose: &mut PoseBlock,
+        view: &mut ViewBlock,
     ) -> Option<()> {
-        // What a frame has to say counts as much as that of its tags.
-        let share = frame.kept().next().map_or(1.0, |seen| seen.share);
+        let share = frame.share();
         for seen in &frame.landmarks {
             let (camera, constants) = (&self.camera, &self.state.constants);
             let line = seen.linearise::<N>(camera, &self.fit.lens, constants, frame_state);
@@ -362,9 +371,35 @@ impl Work<'_> {
             columns *= weight.sqrt();
             let slots = &self.landmark_slots[seen.landmark];
             add_constants(sums, &columns, slots);
-            add_pose(pose, &columns, slots);
+            add_view(view, self.fit.layout.view(), &columns, slots);
         }
         Some(())
+    }
+
+    /// Adds what is known beforehand of the motion of a frame's picture.
+    fn add_picture_prior(
+        &self,
+        frame: &ObservedFrame,
+        frame_state: &FrameState,
+        sums: &mut Sums,
+        view: &mut ViewBlock,
+    ) {
+        if !self.fit.layout.picture_moves {
+            return;
+        }
+        let share = frame.share();
+        let constants = self.fit.layout.constants();
+        let numbers = frame_state.picture.to_vector();
+        let information = self.fit.priors.picture.information() * share;
+        for (index, (number, information)) in numbers.iter().zip(&information).enumerate() {
+            let chi2 = information * number * number;
+            sums.cost += 0.5 * chi2;
+            sums.squares += chi2;
+            // The residual's own product, as those of all columns are.
+            sums.products[(constants, constants)] += chi2;
+            view.information[(PICTURE + index, PICTURE + index)] += information;
+            view.coupling[(PICTURE + index, constants)] += information * number;
+        }
     }
 
     /// Takes out of a sighting's columns what the deflection makes good: a = `by_angle` becomes
@@ -389,9 +424,17 @@ impl Work<'_> {
         let share = 1.0 - (self.damping / (1.0 + self.damping)).sqrt();
         line.columns
             .ger(-share / square, &line.by_angle, &coupling, 1.0);
+        let fitted = self.fit.layout.view();
+        let by_view = |index| {
+            if fitted.contains(&index) {
+                coupling[POSE + index]
+            } else {
+                0.0
+            }
+        };
         Some(AngleElimination {
             surface,
-            by_pose: coupling.fixed_rows::<TAG_CONSTANTS>(POSE).into_owned(),
+            by_view: ViewVector::from_fn(|index, _| by_view(index)),
             by_constants: slots[..slots.len() - 1]
                 .iter()
                 .map(|(column, to)| (*to, coupling[*column]))
@@ -429,22 +472,22 @@ fn add_constants<const ROWS: usize, const N: usize>(
     }
 }
 
-fn add_pose<const ROWS: usize, const N: usize>(
-    pose: &mut PoseBlock,
+fn add_view<const ROWS: usize, const N: usize>(
+    view: &mut ViewBlock,
+    fitted: Range<usize>,
     columns: &SMatrix<f64, ROWS, N>,
     slots: &[(usize, usize)],
 ) {
     let columns = &columns.data.0;
-    let by_pose = &columns[POSE..POSE + TAG_CONSTANTS];
-    for (column, right) in by_pose.iter().enumerate() {
-        for (row, left) in by_pose.iter().enumerate().skip(column) {
-            pose.information[(row, column)] += dot(left, right);
+    for column in fitted.clone() {
+        for row in column..fitted.end {
+            view.information[(row, column)] += dot(&columns[POSE + row], &columns[POSE + column]);
         }
     }
     for (column, to) in slots {
-        let mut coupling = pose.coupling.column_mut(*to);
-        for (sum, left) in coupling.iter_mut().zip(by_pose) {
-            *sum += dot(left, &columns[*column]);
+        let mut coupling = view.coupling.column_mut(*to);
+        for row in fitted.clone() {
+            coupling[row] += dot(&columns[POSE + row], &columns[*column]);
         }
     }
 }

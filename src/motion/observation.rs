@@ -56,6 +56,16 @@ pub(super) struct Doubt {
 }
 
 impl Observation {
+    /// Widens the errors of the corners by another covariance, px².
+    pub fn add_covariance(&mut self, added_px2: &SMatrix<f64, 8, 8>) {
+        let whitened = self.whitening * added_px2 * self.whitening.transpose();
+        let root = (SMatrix::identity() + whitened).cholesky();
+        let widened = root.and_then(|root| root.l().solve_lower_triangular(&self.whitening));
+        if let Some(whitening) = widened {
+            self.whitening = whitening;
+        }
+    }
+
     /// Kept, and not doubtful.
     pub fn has_a_say(&self) -> bool {
         self.kept && self.doubt.is_none()
@@ -65,6 +75,14 @@ impl Observation {
     pub fn edge_px(&self) -> f64 {
         let corner = |at: usize| self.corners_px.fixed_rows::<2>(2 * at).into_owned();
         quadrilateral::mean_edge(&std::array::from_fn(|at| corner(at).into()))
+    }
+
+    /// Sum of the variances of all coordinates as the corner fit claims them, px².
+    pub fn claimed_px2(&self) -> Option<f64> {
+        let root: SMatrix<f64, 8, 8> = self
+            .whitening
+            .solve_lower_triangular(&SMatrix::identity())?;
+        Some(root.norm_squared() / self.variance_factor)
     }
 
     /// Weight of the sighting, whatever its residual.
@@ -98,6 +116,11 @@ impl ObservedFrame {
         self.kept().next().is_some()
     }
 
+    /// Weight of all that the frame says about its view: that of its tags.
+    pub fn share(&self) -> f64 {
+        self.kept().next().map_or(1.0, |seen| seen.share)
+    }
+
     /// A landmark of the fit, if it was found here.
     pub fn landmark(&self, landmark: usize) -> Option<&SeenLandmark> {
         self.landmarks.iter().find(|seen| seen.landmark == landmark)
@@ -123,6 +146,13 @@ impl ObservedFrame {
             seen.kept = false;
         }
     }
+}
+
+/// Median time from one frame to the next, s; 0 where there is one frame only.
+pub(super) fn interval_s(frames: &[ObservedFrame]) -> f64 {
+    let pairs = frames.windows(2);
+    let intervals_s = pairs.map(|pair| pair[1].time_s - pair[0].time_s);
+    crate::statistics::median(intervals_s).unwrap_or(0.0)
 }
 
 /// How the sensor's lines lie in the upright picture.
@@ -215,7 +245,7 @@ fn prepare(sighting: &Sighting, target: Target, edge_mm: f64) -> Option<Observat
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::clip::Levels;
+    use crate::clip::{Levels, Transfer};
 
     #[test]
     fn the_line_of_a_point_lies_along_the_sensors_lines() {
@@ -228,6 +258,7 @@ mod tests {
                     black: 16,
                     white: 235,
                 },
+                transfer: Transfer::Power,
                 lines,
                 claimed_frames: None,
             };

@@ -100,8 +100,8 @@ pub(super) fn freedom_of_a_sighting(fit: &JointFit) -> f64 {
                 unknowns += 1.0;
             }
         }
-        if any && fit.layout.camera_moves {
-            unknowns += 6.0 * fit.pose_share_of_tags;
+        if any && fit.layout.view_moves() {
+            unknowns += fit.layout.view().len() as f64 * fit.view_share_of_tags;
         }
     }
     (8.0 - unknowns / f64::max(sightings, 1.0)).max(1.0)
@@ -157,7 +157,7 @@ fn sort(
     let mut changed = false;
     for (frame, chi2) in fit.frames.iter_mut().zip(&chi2) {
         let before: Vec<bool> = frame.observations.iter().map(|seen| seen.kept).collect();
-        keep_below(frame, chi2, rejection_chi2, fit.layout.camera_moves);
+        keep_below(frame, chi2, rejection_chi2, fit.layout.view_moves());
         let after = frame.observations.iter().map(|seen| seen.kept);
         changed |= before.into_iter().ne(after);
     }

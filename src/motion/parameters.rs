@@ -25,11 +25,13 @@
 //! others across it (rad), inverse distance (1/mm). When the fit is done, eight lasting errors of the corners of each tag (px) join them.
 
 use std::collections::BTreeMap;
+use std::ops::Range;
 
 use nalgebra::{DVector, Point3, SMatrix, SVector, Translation3, Vector2};
 
 use super::landmark::{LANDMARK_CONSTANTS, Landmark, ROCKING_CONSTANTS};
 use super::observation::Target;
+use super::picture_motion::{PICTURE_UNKNOWNS, PictureMotion, PicturePrior};
 use crate::camera::{Camera, CameraProfile, INTRINSIC_COUNT};
 use crate::geometry::{HingeLine, Pose, across, rotation_from_vector, stepped_pose};
 use crate::measured::Measured;
@@ -42,6 +44,8 @@ pub(super) const BOWS: usize = 2;
 pub(super) const CORNER_ERRORS: usize = 8;
 /// Constants of one airframe tag whose pose is unknown.
 pub(super) const TAG_CONSTANTS: usize = 6;
+/// Unknowns of one frame's view: the camera's pose, and the motion of the picture.
+pub(super) const VIEW_UNKNOWNS: usize = TAG_CONSTANTS + PICTURE_UNKNOWNS;
 
 /// A surface's constants.
 #[derive(Debug, Clone, PartialEq)]
@@ -122,8 +126,19 @@ pub(super) struct Constants {
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct FrameState {
     pub camera_from_reference: Pose,
+    pub picture: PictureMotion,
     /// One a surface.
     pub angles_rad: Vec<f64>,
+}
+
+impl FrameState {
+    /// Moves the camera and its picture by a step of all unknowns of the view.
+    pub fn step_view(&mut self, step: &SVector<f64, VIEW_UNKNOWNS>) {
+        let pose = step.fixed_rows::<TAG_CONSTANTS>(0).into_owned();
+        self.camera_from_reference = stepped_pose(&self.camera_from_reference, &pose);
+        let picture = step.fixed_rows::<PICTURE_UNKNOWNS>(TAG_CONSTANTS);
+        self.picture.step(&picture.into_owned());
+    }
 }
 
 /// The camera's profile and what is unsure about it.
@@ -172,6 +187,8 @@ pub(super) struct Layout {
     pub surfaces: usize,
     pub airframe_tags: usize,
     pub camera_moves: bool,
+    /// The picture moves against the lens: [`super::picture_motion`].
+    pub picture_moves: bool,
     pub edge_shift: bool,
     pub readout: bool,
     pub lens: bool,
@@ -183,6 +200,22 @@ pub(super) struct Layout {
 }
 
 impl Layout {
+    /// Whether frames have unknowns of their own beside their deflections.
+    pub fn view_moves(&self) -> bool {
+        self.camera_moves || self.picture_moves
+    }
+
+    /// The unknowns of a frame's view that are fitted, among all [`VIEW_UNKNOWNS`].
+    pub fn view(&self) -> Range<usize> {
+        let first = if self.camera_moves { 0 } else { TAG_CONSTANTS };
+        let end = if self.picture_moves {
+            VIEW_UNKNOWNS
+        } else {
+            TAG_CONSTANTS
+        };
+        first..end
+    }
+
     pub fn surface(&self, surface: usize) -> usize {
         SURFACE_CONSTANTS * surface
     }
@@ -360,6 +393,7 @@ impl Constants {
 /// What is known of the constants before any frame is looked at.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Priors {
+    pub picture: PicturePrior,
     pub edge_shift_sd_px: f64,
     pub readout_sd_s: f64,
     /// Standard deviation of each bow of each tag.

@@ -18,16 +18,16 @@ pub(super) fn keep_plausible(fit: &mut JointFit, start: &State) {
     let usual = median(chi2.iter().flatten().copied()).unwrap_or(0.0);
     let limit = PLAUSIBLE_FACTOR * usual.max(8.0);
     for (frame, chi2) in fit.frames.iter_mut().zip(&chi2) {
-        keep_below(frame, chi2, limit, fit.layout.camera_moves);
+        keep_below(frame, chi2, limit, fit.layout.view_moves());
     }
 }
 
-/// Keeps the sightings of a frame whose χ² is below a limit; none where a moving camera has no place then.
-pub(super) fn keep_below(frame: &mut ObservedFrame, chi2: &[f64], limit: f64, camera_moves: bool) {
+/// Keeps the sightings of a frame whose χ² is below a limit; none where a view that moves is not determined then.
+pub(super) fn keep_below(frame: &mut ObservedFrame, chi2: &[f64], limit: f64, view_moves: bool) {
     for (seen, chi2) in frame.observations.iter_mut().zip(chi2) {
         seen.kept = *chi2 < limit;
     }
-    if camera_moves && !frame.tells_camera() {
+    if view_moves && !frame.tells_camera() {
         frame.reject_all();
     }
 }

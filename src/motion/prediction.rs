@@ -4,32 +4,37 @@ use nalgebra::{Matrix3, Point3, SMatrix, Vector2, Vector3};
 
 use super::bow::bow_slope;
 use super::observation::{Corners, Observation, Target};
-use super::parameters::{BOWS, CORNER_ERRORS, Constants, FrameState, Lens};
+use super::parameters::{
+    BOWS, CORNER_ERRORS, Constants, FrameState, Lens, SURFACE_CONSTANTS, TAG_CONSTANTS,
+};
+use super::picture_motion::PICTURE_UNKNOWNS;
 use crate::camera::{Camera, INTRINSIC_COUNT};
 use crate::geometry::{Pose, across, corners_in_tag, turn_about};
 
 /// Columns of a [`Linearised`]: the camera's pose in the frame (turn, shift) …
 pub(super) const POSE: usize = 0;
+/// … the motion of the picture (shift, growth) …
+pub(super) const PICTURE: usize = POSE + TAG_CONSTANTS;
 /// … the residual itself …
-pub(super) const RESIDUAL: usize = 6;
+pub(super) const RESIDUAL: usize = PICTURE + PICTURE_UNKNOWNS;
 /// … the constants of the tag's own surface or airframe tag …
-pub(super) const OWN: usize = 7;
+pub(super) const OWN: usize = RESIDUAL + 1;
 /// … the edge shift …
-pub(super) const EDGE_SHIFT: usize = 16;
+pub(super) const EDGE_SHIFT: usize = OWN + SURFACE_CONSTANTS;
 /// … the camera's readout …
-pub(super) const READOUT: usize = 17;
+pub(super) const READOUT: usize = EDGE_SHIFT + 1;
 /// … the tag's bows …
-pub(super) const BOW: usize = 18;
+pub(super) const BOW: usize = READOUT + 1;
 /// … the lens, where it is unsure …
-pub(super) const LENS: usize = 20;
+pub(super) const LENS: usize = BOW + BOWS;
 /// … and errors of the corners themselves.
-pub(super) const CORNER_ERROR: usize = 29;
+pub(super) const CORNER_ERROR: usize = LENS + INTRINSIC_COUNT;
 /// Columns for a frame by itself, up to the readout, up to the bows, up to the lens, and all.
-pub(super) const FRAME_ALONE: usize = 7;
-pub(super) const UP_TO_READOUT: usize = 18;
-pub(super) const UP_TO_BOWS: usize = 20;
-pub(super) const UP_TO_LENS: usize = 29;
-pub(super) const ALL_COLUMNS: usize = 37;
+pub(super) const FRAME_ALONE: usize = OWN;
+pub(super) const UP_TO_READOUT: usize = BOW;
+pub(super) const UP_TO_BOWS: usize = LENS;
+pub(super) const UP_TO_LENS: usize = CORNER_ERROR;
+pub(super) const ALL_COLUMNS: usize = CORNER_ERROR + CORNER_ERRORS;
 
 /// Whitened residual and derivatives of one sighting.
 pub(super) struct Linearised<const N: usize> {
@@ -60,7 +65,8 @@ pub(super) fn residual_px(
     let camera_from_tag = camera_from_tag(seen.target, constants, state);
     let flat = flat_outline_px(seen.edge_mm, camera, &camera_from_tag)?;
     let outline = Outline::of::<0>(seen, camera, &camera_from_tag, constants, &flat)?;
-    Some(flat + outline.moves - seen.corners_px)
+    let seen_px = state.picture.undone(camera, &seen.corners_px);
+    Some(flat + outline.moves - seen_px)
 }
 
 /// Where a flat, unmoved, exactly printed tag would have its corners, px.
@@ -133,7 +139,11 @@ pub(super) fn linearise<const N: usize>(
     }
     let predicted: Corners = columns.column(RESIDUAL).into_owned();
     let outline = Outline::of::<N>(seen, camera, &camera_from_tag, constants, &predicted)?;
-    columns.set_column(RESIDUAL, &(predicted + outline.moves - seen.corners_px));
+    let seen_px = state.picture.undone(camera, &seen.corners_px);
+    columns.set_column(RESIDUAL, &(predicted + outline.moves - seen_px));
+    columns
+        .fixed_columns_mut::<PICTURE_UNKNOWNS>(PICTURE)
+        .copy_from(&state.picture.slopes(camera, &seen_px));
     if N > EDGE_SHIFT {
         columns.set_column(EDGE_SHIFT, &outline.by_edge_shift);
     }
@@ -152,7 +162,8 @@ pub(super) fn linearise<const N: usize>(
     }
     let motion = by_turn.data.0.iter_mut().chain(&mut by_shift.data.0);
     let rest = columns.data.0.iter_mut().enumerate();
-    let rest = rest.filter(|(index, _)| *index == RESIDUAL || *index >= EDGE_SHIFT);
+    let of_pose_or_own = |index: usize| index < PICTURE || (OWN..EDGE_SHIFT).contains(&index);
+    let rest = rest.filter(|(index, _)| !of_pose_or_own(*index));
     for column in motion.chain(rest.map(|(_, column)| column)) {
         whiten(&seen.whitening, column);
     }
@@ -257,7 +268,7 @@ impl<const N: usize> Linearised<N> {
         let across = across(&hinged.hinge.axis);
         // A turn of the axis turns what is carried, less what the carrying makes of that turn.
         let turned = across - turn * across;
-        let mut own = self.columns.fixed_columns_mut::<9>(OWN);
+        let mut own = self.columns.fixed_columns_mut::<SURFACE_CONSTANTS>(OWN);
         own.fixed_columns_mut::<2>(0)
             .copy_from(&(by_turn_of_axis * turned));
         own.fixed_columns_mut::<2>(2)

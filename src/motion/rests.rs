@@ -42,7 +42,7 @@ pub(super) fn weigh_rests(
     constant: &BTreeMap<Target, Corners>,
     place_error_sd_px: f64,
 ) -> LastingErrors {
-    let rests = if fit.layout.camera_moves {
+    let rests = if fit.layout.view_moves() {
         rests_of_frames(fit)
     } else {
         rests_of_tags(fit)
@@ -56,7 +56,7 @@ pub(super) fn weigh_rests(
             }
         }
     }
-    let place_sd_rad = if fit.layout.camera_moves {
+    let place_sd_rad = if fit.layout.view_moves() {
         vec![]
     } else {
         place_sd_rad(fit, state, place_error_sd_px)
@@ -180,7 +180,7 @@ fn lasting_share(
     for ((frame, misses), numbers) in fit.frames.iter().zip(residuals(fit, state)).zip(rests) {
         for ((seen, miss), number) in frame.observations.iter().zip(misses).zip(numbers) {
             // A tag that rests all the time has its mean error in its own constants.
-            let at_rest = !fit.layout.camera_moves && matches!(seen.target, Target::Airframe(_));
+            let at_rest = !fit.layout.view_moves() && matches!(seen.target, Target::Airframe(_));
             if !seen.has_a_say() || at_rest {
                 continue;
             }

@@ -7,9 +7,9 @@ use rayon::prelude::*;
 
 use super::corner_errors::with_corner_errors;
 use super::joint_fit::{JointFit, State};
-use super::normal_equations::{AngleElimination, FrameElimination, Reduced};
+use super::normal_equations::{AngleElimination, FrameElimination, Reduced, ViewVector};
 use super::observation::{Corners, ObservedFrame, PIECE, Target};
-use super::parameters::{Hinged, SURFACE_CONSTANTS, TAG_CONSTANTS};
+use super::parameters::{Hinged, SURFACE_CONSTANTS};
 use super::scatter::Scatter;
 use super::weak_geometry::{self, TRAVEL_SHARES};
 use super::{
@@ -25,7 +25,7 @@ use crate::tags::Sightings;
 /// The fit is doubted where tags lie further from where it says than this share of their edges, in
 /// the root mean square. Films that were coded so poorly that a hold could be 0.5° off have 0.4 %,
 /// usual ones 0.05 to 0.2 %.
-const LOOSE_SHARE: f64 = 0.01;
+pub(super) const LOOSE_SHARE: f64 = 0.01;
 /// … and refused beyond this one: 0.6 mm of each coordinate on tags of 20 mm.
 const REFUSED_LOOSE_SHARE: f64 = 0.03;
 
@@ -71,13 +71,16 @@ impl Conclusion<'_> {
             frames,
             camera_moved: self.fit.layout.camera_moves,
             landmarks: self.fit.layout.landmarks,
+            picture: self.fit.picture_wander(),
             readout_s: self.fit.layout.readout_column().map(|column| {
                 let variance_s2 = covariance[(column, column)];
                 Measured::new(state.constants.readout_s, variance_s2.max(0.0).sqrt())
             }),
             reprojection_rms_px: scatter.rms_px,
+            allowed_rms_px: scatter.allowed_px.hypot(options.corner_error_sd_px),
             constants_covariance: covariance,
             lasting: self.lasting,
+            lens: self.fit.lens.camera(&state.constants),
             tags_at_zero: TagsAtZero::new(&state.constants, &self.fit.layout, self.model, &signs),
         };
         judge_scatter(&scatter, warnings)?;
@@ -256,26 +259,25 @@ fn gain(angle: &AngleElimination, eliminated: &FrameElimination, constants: usiz
     for (column, coupling) in &angle.by_constants {
         gain[*column] -= coupling / angle.curvature;
     }
-    if let Some(pose) = &eliminated.pose {
-        gain -= pose.by_constants(&angle.by_pose) / angle.curvature;
+    if let Some(view) = &eliminated.view {
+        gain -= view.by_constants(&angle.by_view) / angle.curvature;
     }
     gain
 }
 
 /// Covariance of a frame's deflections given the constants.
 fn own_covariance(eliminated: &FrameElimination, signs: &[f64]) -> DMatrix<f64> {
-    type PoseVector = SVector<f64, TAG_CONSTANTS>;
     let mut own = DMatrix::zeros(signs.len(), signs.len());
     for angle in &eliminated.angles {
-        // The pose carries the weight that the frame's other sightings have in the constants; below
+        // The view carries the weight that the frame's other sightings have in the constants; below
         // it is taken out.
         own[(angle.surface, angle.surface)] += angle.variance_by_itself();
-        let Some(pose) = &eliminated.pose else {
+        let Some(view) = &eliminated.view else {
             continue;
         };
-        let lever: PoseVector = pose.root.solve(&angle.by_pose) / angle.curvature;
+        let lever: ViewVector = view.root.solve(&angle.by_view) / angle.curvature;
         for other in &eliminated.angles {
-            let product = other.by_pose.dot(&lever) / other.curvature * angle.share;
+            let product = other.by_view.dot(&lever) / other.curvature * angle.share;
             own[(angle.surface, other.surface)] +=
                 signs[angle.surface] * signs[other.surface] * product;
         }

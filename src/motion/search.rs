@@ -1,13 +1,12 @@
 //! The search for the joint fit's minimum: Levenberg–Marquardt over all frames at once.
 
-use nalgebra::{DMatrix, DVector, SVector};
+use nalgebra::{DMatrix, DVector};
 use rayon::prelude::*;
 
 use super::joint_fit::{JointFit, State};
-use super::normal_equations::{FrameElimination, Reduced, reduce};
+use super::normal_equations::{FrameElimination, Reduced, ViewVector, reduce};
 use super::observation::PIECE;
-use super::parameters::{Constants, FrameState, TAG_CONSTANTS};
-use crate::geometry::stepped_pose;
+use super::parameters::{Constants, FrameState};
 
 /// Damping at the start of a search, as a fraction of the diagonal: from a rough guess …
 pub(super) const FROM_AFAR: f64 = 1e-4;
@@ -158,10 +157,10 @@ fn stepped_frame(
     step: &DVector<f64>,
 ) -> FrameState {
     let mut stepped = frame.clone();
-    let mut pose_step = SVector::<f64, TAG_CONSTANTS>::zeros();
-    if let Some(pose) = &eliminated.pose {
-        pose_step = pose.step(step);
-        stepped.camera_from_reference = stepped_pose(&frame.camera_from_reference, &pose_step);
+    let mut view_step = ViewVector::zeros();
+    if let Some(view) = &eliminated.view {
+        view_step = view.step(step);
+        stepped.step_view(&view_step);
     }
     for angle in &eliminated.angles {
         let coupled: f64 = angle
@@ -169,7 +168,7 @@ fn stepped_frame(
             .iter()
             .map(|(column, coupling)| coupling * step[*column])
             .sum();
-        let slope = angle.gradient + angle.by_pose.dot(&pose_step) + coupled;
+        let slope = angle.gradient + angle.by_view.dot(&view_step) + coupled;
         stepped.angles_rad[angle.surface] -= slope / angle.curvature;
     }
     stepped

@@ -4,10 +4,11 @@ use super::frame_start::START_LOSS;
 use super::joint_fit::JointFit;
 use super::observation::{self, ObservedFrame, ReadLines, Target};
 use super::parameters::{Layout, Lens, Priors};
-use super::{FitOptions, MotionError, camera_motion};
+use super::picture_motion::PicturePrior;
+use super::{FitOptions, MotionError, camera_motion, steady};
 use crate::camera::CameraProfile;
 use crate::model_file::ModelFile;
-use crate::tags::Sightings;
+use crate::tags::{Overview, Sightings};
 
 /// The model with those of its airframe tags that were seen.
 pub(super) fn with_seen_airframe_tags(model: &ModelFile, sightings: &Sightings) -> ModelFile {
@@ -34,18 +35,28 @@ pub(super) fn joint_fit(
 ) -> Result<JointFit, MotionError> {
     let mut frames = observation::observe(sightings, model)?;
     let airframe_tags = model.airframe_tags.len();
-    let camera_moves = camera_motion::camera_moved(&frames, airframe_tags, options.still_camera_px);
+    let wanders = |frames: &[ObservedFrame]| {
+        camera_motion::camera_moved(frames, airframe_tags, options.still_camera_px)
+    };
+    let mut camera_moves = wanders(&frames);
+    let mut steadied = None;
+    if camera_moves && let Some((steady, wander)) = steady::steadied(&frames, sightings, profile) {
+        if !wanders(&steady) {
+            (frames, steadied, camera_moves) = (steady, Some(wander), false);
+        }
+    }
     if camera_moves {
         frames
             .iter_mut()
             .filter(|frame| !frame.shows_airframe())
             .for_each(ObservedFrame::reject_all);
     }
-    require_every_surface(&frames, model)?;
+    require_every_surface(&frames, model, &sightings.overview)?;
     let layout = Layout {
         surfaces: model.surfaces.len(),
         airframe_tags,
         camera_moves,
+        picture_moves: false,
         edge_shift: options.edge_shift_sd_px > 0.0,
         readout: options.readout_sd_s > 0.0,
         lens: profile.covariance.is_some(),
@@ -63,6 +74,7 @@ pub(super) fn joint_fit(
         layout,
         lens: Lens::new(profile),
         priors: Priors {
+            picture: PicturePrior::UNSEEN,
             edge_shift_sd_px: options.edge_shift_sd_px,
             readout_sd_s: options.readout_sd_s,
             bow_sd_mm,
@@ -70,20 +82,31 @@ pub(super) fn joint_fit(
         },
         loss: START_LOSS,
         lines: ReadLines::of(&sightings.clip),
-        pose_share_of_tags: 1.0,
+        view_share_of_tags: 1.0,
         surroundings_move: false,
+        steadied,
         frames,
     })
 }
 
-fn require_every_surface(frames: &[ObservedFrame], model: &ModelFile) -> Result<(), MotionError> {
+fn require_every_surface(
+    frames: &[ObservedFrame],
+    model: &ModelFile,
+    overview: &Overview,
+) -> Result<(), MotionError> {
     for (index, surface) in model.surfaces.iter().enumerate() {
         let target = Target::Surface(index);
         if !frames.iter().any(|frame| frame.shows(target)) {
+            let sighted = sighted(frames, target);
+            let undeclared = match sighted {
+                0 => overview.undeclared_counts(),
+                _ => vec![],
+            };
             return Err(MotionError::SurfaceNeverSeen {
                 surface: surface.name.clone(),
                 tag_id: surface.tag_id,
-                sighted: sighted(frames, target),
+                sighted,
+                undeclared,
             });
         }
     }

@@ -22,6 +22,7 @@ pub(super) struct Shown {
     pub bows: bool,
     pub readout: bool,
     pub rocking: bool,
+    pub picture: bool,
 }
 
 impl Shown {
@@ -31,6 +32,7 @@ impl Shown {
             bows: !bowed_tags(fit, state).is_empty(),
             readout: readout::shows(fit, state, covariance.as_ref()),
             rocking: rocking::shows(fit, state, covariance.as_ref()),
+            picture: fit.layout.picture_moves,
         }
     }
 
@@ -39,6 +41,7 @@ impl Shown {
         layout.bows = self.bows;
         layout.readout = self.readout;
         layout.rocking = self.rocking;
+        layout.picture_moves = self.picture;
         constants.leave_out(layout);
     }
 }

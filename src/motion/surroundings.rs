@@ -83,7 +83,8 @@ fn fit_what_stands_still(fit: &mut JointFit, alone: &State) -> Option<State> {
     weighed
         .shown
         .leave_in(&mut fit.layout, &mut start.constants);
-    fit.pose_share_of_tags = weighed.pose_share_of_tags;
+    fit.priors.picture = weighed.picture;
+    fit.view_share_of_tags = weighed.view_share_of_tags;
     settle_frames(fit, &mut start);
     let mut joined = fit.minimise(start, joining(fit))?;
     carry(fit, &mut joined);
@@ -134,7 +135,7 @@ fn take_in(fit: &mut JointFit, sightings: &Sightings) {
 
 fn leave_out(fit: &mut JointFit, without: Layout) {
     fit.layout = without;
-    fit.pose_share_of_tags = 1.0;
+    fit.view_share_of_tags = 1.0;
     for frame in &mut fit.frames {
         frame.landmarks = vec![];
     }

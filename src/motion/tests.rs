@@ -9,9 +9,10 @@ use super::landmark::{Landmark, SeenLandmark};
 use super::landmark_prediction::ROCKING;
 use super::observation::{Corners, Observation, Target};
 use super::parameters::{Constants, FrameState, Hinged, Layout, Lens};
+use super::picture_motion::PictureMotion;
 use super::prediction::{
-    ALL_COLUMNS, BOW, CORNER_ERROR, EDGE_SHIFT, LENS, OWN, POSE, READOUT, RESIDUAL, linearise,
-    residual,
+    ALL_COLUMNS, BOW, CORNER_ERROR, EDGE_SHIFT, LENS, OWN, PICTURE, POSE, READOUT, RESIDUAL,
+    linearise, residual,
 };
 use crate::camera::{Camera, CameraProfile};
 use crate::geometry::{HingeLine, Pose, rotation_from_vector, stepped_pose};
@@ -54,7 +55,7 @@ proptest! {
     ) {
         let lens = Lens::new(&profile());
         let layout = Layout {
-            surfaces: 1, airframe_tags: 2, camera_moves: true, edge_shift: true, readout: true, lens: true, bows: true,
+            surfaces: 1, airframe_tags: 2, camera_moves: true, picture_moves: true, edge_shift: true, readout: true, lens: true, bows: true,
             rocking: true, landmarks: 1, corner_errors: true,
         };
         let axis = Unit::new_normalize(Vector3::new(1.0, axis[1], axis[2]));
@@ -74,7 +75,7 @@ proptest! {
         };
         let mut camera_from_reference = pose([0.1, -0.2, 0.05], [10.0, 20.0, 800.0]);
         camera_from_reference.rotation = rotation_from_vector(&Vector3::new(0.1, -0.2, 0.05));
-        let state = FrameState { camera_from_reference, angles_rad: vec![angle] };
+        let state = FrameState { camera_from_reference, picture: PictureMotion { shift_px: Vector2::new(2.0, -1.0), growth: 0.0 }, angles_rad: vec![angle] };
         let target = if on_surface { Target::Surface(0) } else { Target::Airframe(1) };
         let seen = Observation {
             target,
@@ -115,6 +116,16 @@ proptest! {
             let moved = |by: f64| at(&constants, &posed(index, by));
             let column = line.columns.column(POSE + index).into_owned();
             agrees("pose", moved(step), moved(-step), step, column);
+        }
+        let pictured = |index: usize, by: f64| {
+            let mut state = state.clone();
+            state.picture.step(&Vector3::from_fn(|row, _| if row == index { by } else { 0.0 }));
+            state
+        };
+        for index in 0..3 {
+            let moved = |by: f64| at(&constants, &pictured(index, by));
+            let column = line.columns.column(PICTURE + index).into_owned();
+            agrees("picture", moved(step), moved(-step), step, column);
         }
         let turned = |by: f64| at(&constants, &FrameState { angles_rad: vec![angle + by], ..state.clone() });
         agrees("angle", turned(step), turned(-step), step, line.by_angle);
@@ -163,6 +174,10 @@ proptest! {
         for index in 0..6 {
             let moved = |by: f64| at(&constants, &posed(index, by));
             agrees(moved(step), moved(-step), POSE + index);
+        }
+        for index in 0..3 {
+            let moved = |by: f64| at(&constants, &pictured(index, by));
+            agrees(moved(step), moved(-step), PICTURE + index);
         }
         let moved = |column: usize, by: f64| at(&stepped(column, by), &state);
         let runs = [

@@ -285,6 +285,7 @@ fn trial_fit(
             lens: false,
             bows: false,
             corner_errors: false,
+            picture_moves: false,
             ..fit.layout
         },
         lens: fit.lens.clone(),
@@ -294,8 +295,9 @@ fn trial_fit(
         },
         loss: START_LOSS,
         lines: fit.lines,
-        pose_share_of_tags: 1.0,
+        view_share_of_tags: 1.0,
         surroundings_move: false,
+        steadied: None,
         frames,
     }
 }

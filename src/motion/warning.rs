@@ -1,7 +1,7 @@
 //! What the motion stage doubts, though it fitted on.
 
-use super::MotionError;
 use super::options::{MEND_FIT_LOOSE, MEND_HINGE_POOR, MEND_TAG_FITS_NOWHERE};
+use super::{DeclarationWarning, MotionError};
 use crate::warning::Warning;
 
 /// A doubt about the fit.
@@ -78,6 +78,8 @@ pub enum MotionWarning {
         /// In how many frames.
         frames: usize,
     },
+    /// The clip contradicts what was declared.
+    Declaration(DeclarationWarning),
 }
 
 impl Warning for MotionWarning {
@@ -94,6 +96,7 @@ impl Warning for MotionWarning {
             Self::AirframeTagHidden { .. } => "airframe-tag-hidden",
             Self::TagBent { .. } => "tag-bent",
             Self::TagLooksOtherwise { .. } => "tag-looks-otherwise",
+            Self::Declaration(warning) => warning.code(),
         }
     }
 
@@ -163,6 +166,7 @@ impl Warning for MotionWarning {
                 "tag {tag_id} looks a little otherwise in {frames} frames than in all others; what \
                  is told of these has a wider ±, and the hinge goes by the others"
             ),
+            Self::Declaration(warning) => warning.text(),
         }
     }
 
@@ -196,6 +200,15 @@ impl Warning for MotionWarning {
             Self::TagLooksOtherwise { .. } => {
                 "look for glare, the edge of a shadow or a lifted corner on the tag".into()
             }
+            Self::Declaration(warning) => warning.mend(),
+        }
+    }
+
+    fn grave(&self) -> bool {
+        match self {
+            Self::Declaration(warning) => warning.grave(),
+            Self::FitLoose { .. } => true,
+            _ => false,
         }
     }
 }

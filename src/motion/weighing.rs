@@ -7,12 +7,14 @@ use std::collections::BTreeMap;
 use nalgebra::{Matrix3, Point3, Unit, Vector2, Vector3};
 use rayon::prelude::*;
 
-use super::frame_fit::pose_share_of_tags;
+use super::frame_fit::view_share_of_tags;
 use super::joint_fit::{JointFit, State};
 use super::landmark::Landmark;
 use super::observation::ObservedFrame;
 use super::outliers::round;
 use super::parameters::{Constants, FrameState};
+use super::picture_motion::{PictureMotion, PicturePrior};
+use super::picture_scatter::picture_scatter;
 use super::rocking::rocking_deg;
 use super::scatter::Scatter;
 use super::search::{FROM_AFAR, FROM_NEARBY, Search};
@@ -52,11 +54,13 @@ pub(super) struct Weighed {
     pub constants: Constants,
     /// Standard deviation of each landmark's coordinates.
     pub sd_px: Vec<f64>,
-    /// [`JointFit::pose_share_of_tags`].
-    pub pose_share_of_tags: f64,
+    /// [`JointFit::view_share_of_tags`].
+    pub view_share_of_tags: f64,
     /// Variance of the tags' residuals with the landmarks over that without.
     pub growth: f64,
     pub shown: Shown,
+    /// How far the picture moves.
+    pub picture: PicturePrior,
     /// How far the surroundings rock.
     pub rocking_deg: f64,
 }
@@ -65,16 +69,18 @@ pub(super) struct Weighed {
 /// the fit fails.
 pub(super) fn weigh(fit: &JointFit, alone: &State) -> Option<Weighed> {
     let (mut fit, alone, every) = thinned(fit, alone);
+    fit.layout.picture_moves = true;
     let none = BTreeMap::new();
     let before = Scatter::of(&fit, &alone, &none)?.variance;
     let (state, sd_px) = fit_and_weigh(&mut fit, alone, every)?;
-    fit.pose_share_of_tags = pose_share_of_tags(&fit, &state);
+    fit.view_share_of_tags = view_share_of_tags(&fit, &state);
     let after = Scatter::of(&fit, &state, &none)?.variance;
     Some(Weighed {
         sd_px,
-        pose_share_of_tags: fit.pose_share_of_tags,
+        view_share_of_tags: fit.view_share_of_tags,
         growth: after / before,
         shown: Shown::by(&fit, &state),
+        picture: fit.priors.picture,
         rocking_deg: rocking_deg(&fit, &state),
         constants: state.constants,
     })
@@ -116,6 +122,7 @@ fn fit_and_weigh(fit: &mut JointFit, mut state: State, every: usize) -> Option<(
     let mut before_px = vec![FIRST_SD_PX; fit.layout.landmarks];
     for _ in 0..ROUNDS {
         state = fit.minimise(state, search)?;
+        let rests = weigh_picture(fit, &mut state)?;
         let sd_px = sd_px_of_all(fit, &state, every);
         let frames = fit.frames.iter_mut();
         for seen in frames.flat_map(|frame| &mut frame.landmarks) {
@@ -127,12 +134,28 @@ fn fit_and_weigh(fit: &mut JointFit, mut state: State, every: usize) -> Option<(
             of_no_use || (now / before).max(before / now) < SETTLED_FACTOR
         });
         before_px = sd_px;
-        if settled {
+        if settled && rests {
             break;
         }
         search = ONE_STEP;
     }
     Some((state, before_px))
+}
+
+/// Weighs the motion of the picture, and takes it out of the fit where it does not show; whether that left the
+/// fit as it was.
+fn weigh_picture(fit: &mut JointFit, state: &mut State) -> Option<bool> {
+    if !fit.layout.picture_moves {
+        return Some(true);
+    }
+    let scatter = picture_scatter(fit, state)?;
+    fit.priors.picture = scatter.prior;
+    if !scatter.shows {
+        fit.layout.picture_moves = false;
+        let frames = state.frames.iter_mut();
+        frames.for_each(|frame| frame.picture = PictureMotion::default());
+    }
+    Some(scatter.shows)
 }
 
 /// Where the camera was on average, in the reference frame, mm.

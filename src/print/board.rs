@@ -9,7 +9,7 @@ use super::paper::{Orientation, PageSetup};
 use super::pattern::black_runs;
 use super::sheet::{Area, Item, Pattern, PointMm};
 use super::typeface::figure;
-use crate::camera::calibration::{Board, Charuco, CharucoLayout};
+use crate::camera::calibration::{Board, Charuco, CharucoLayout, Chessboard};
 
 /// Fewer squares a side give too few corners for a calibration.
 const FEWEST_SQUARES: usize = 4;
@@ -27,8 +27,35 @@ const LARGEST_MARKER_PER_SQUARE: f64 = 0.85;
 /// White that must stay around the board, so that its outermost squares keep their edges.
 const WHITE_MARGIN_MM: f64 = 5.0;
 
+/// Inner corners of a kit's chessboard, across and down.
+const KIT_CORNERS: [usize; 2] = [9, 6];
+
+/// Edge of its squares, where the paper has room for them.
+const LARGEST_KIT_SQUARE_MM: f64 = 20.0;
+
 /// One sheet with a calibration board; ChArUco boards have the top-left square black.
 pub fn board(board: &Board, setup: &PageSetup) -> Result<Document, PrintError> {
+    Ok(Document::bound(title(board), vec![page(board, setup)?]))
+}
+
+/// The chessboard of a kit: of many crossings, and small enough for every paper.
+pub(super) fn kit_page(setup: &PageSetup) -> Result<Page, PrintError> {
+    let chessboard = |square_mm| {
+        Board::Chessboard(Chessboard {
+            columns: KIT_CORNERS[0],
+            rows: KIT_CORNERS[1],
+            square_mm,
+        })
+    };
+    let largest = chessboard(LARGEST_KIT_SQUARE_MM);
+    let room = roomiest_page(&largest, setup).room;
+    // Whole millimetres are easily typed.
+    let square_mm = largest_square_mm(&largest, &room).floor();
+    page(&chessboard(square_mm.min(LARGEST_KIT_SQUARE_MM)), setup)
+}
+
+/// The sheet of a board.
+fn page(board: &Board, setup: &PageSetup) -> Result<Page, PrintError> {
     check(board)?;
     let mut page = roomiest_page(board, setup);
     let [width_mm, height_mm] = size_mm(board);
@@ -43,7 +70,7 @@ pub fn board(board: &Board, setup: &PageSetup) -> Result<Document, PrintError> {
     }
     let corner = page.room.centre() - Vector2::new(width_mm, height_mm) / 2.0;
     page.place(vec![Item::Pattern(pattern(board)?)], corner);
-    Ok(Document::bound(title(board), vec![page]))
+    Ok(page)
 }
 
 /// Refuses boards that cannot be printed or would not calibrate.

@@ -7,15 +7,15 @@
 //!  │ prop  │               prop ╱  ╲ tag
 //!  ├┄┄┄┄┄┄┄┤ A                 ╱    ╲
 //!  │  tag  │                  ╱      ╲
-//!  ├┄┄┄┄┄┄┄┤ T     hinge  H ─────flap──── T  trailing edge
-//!  │ flap  │
+//!  ├┄┄┄┄┄┄┄┤ T     hinge  H ─────tab───── T  trailing edge
+//!  │  tab  │
 //!  └───────┘ H
 //! ```
 //!
-//! The flap lies on the surface with T along the trailing edge. A tag that leans by λ from
-//! square-on makes the angle 90° − λ with the flap, so by the law of cosines the prop is
-//! √(p² + f² − 2 p f sin λ) long, with p the tag's panel and f the flap. The foot goes inside,
-//! onto the back of the flap.
+//! The tab lies on the surface with T along the trailing edge. A tag that leans by λ from
+//! square-on makes the angle 90° − λ with the tab, so by the law of cosines the prop is
+//! √(p² + t² − 2 p t sin λ) long, with p the tag's panel and t the tab. The foot goes inside,
+//! onto the back of the tab.
 
 use nalgebra::{Point2, Vector2};
 
@@ -33,14 +33,14 @@ pub const DEFAULT_LEAN_DEG: f64 = 30.0;
 /// Beyond this the tag is seen so slantingly that its height halves.
 const LARGEST_LEAN_DEG: f64 = 60.0;
 
-/// Flap against panel: the prop then stands nearly upright at the default lean.
-const FLAP_PER_PANEL: f64 = 0.6;
+/// Tab against panel: the prop then stands nearly upright at the default lean.
+const TAB_PER_PANEL: f64 = 0.6;
 
-/// A shorter flap gives the glue too little hold (common practice, no source).
-const SHORTEST_FLAP_MM: f64 = 8.0;
+/// A shorter tab gives the glue too little hold (common practice, no source).
+const SHORTEST_TAB_MM: f64 = 8.0;
 
-/// Foot against flap, on whose back it is glued.
-const FOOT_PER_FLAP: f64 = 0.6;
+/// Foot against tab, on whose back it is glued.
+const FOOT_PER_TAB: f64 = 0.6;
 
 /// Card of 160 g/m², as copy shops sell it.
 const CARD_G_PER_MM2: f64 = 160e-6;
@@ -54,8 +54,8 @@ pub struct Bracket {
     pub width_mm: f64,
     /// Height of the tag's panel, fold to fold.
     pub panel_mm: f64,
-    /// Length of the flap, trailing edge to hinge side.
-    pub flap_mm: f64,
+    /// Length of the tab, trailing edge to hinge side.
+    pub tab_mm: f64,
     /// Length of the prop, fold to fold.
     pub prop_mm: f64,
     /// Length of the foot.
@@ -73,22 +73,22 @@ impl Bracket {
             });
         }
         let panel_mm = edge_mm + 2.0 * white_margin_mm(edge_mm);
-        let flap_mm = (FLAP_PER_PANEL * panel_mm).max(SHORTEST_FLAP_MM);
-        let prop_squared_mm2 = panel_mm * panel_mm + flap_mm * flap_mm
-            - 2.0 * panel_mm * flap_mm * lean_deg.to_radians().sin();
+        let tab_mm = (TAB_PER_PANEL * panel_mm).max(SHORTEST_TAB_MM);
+        let prop_squared_mm2 = panel_mm * panel_mm + tab_mm * tab_mm
+            - 2.0 * panel_mm * tab_mm * lean_deg.to_radians().sin();
         Ok(Self {
             lean_deg,
             width_mm: panel_mm,
             panel_mm,
-            flap_mm,
+            tab_mm,
             prop_mm: prop_squared_mm2.sqrt(),
-            foot_mm: FOOT_PER_FLAP * flap_mm,
+            foot_mm: FOOT_PER_TAB * tab_mm,
         })
     }
 
-    /// Length of the strip, foot to flap.
+    /// Length of the strip, foot to tab.
     pub fn length_mm(&self) -> f64 {
-        self.foot_mm + self.prop_mm + self.panel_mm + self.flap_mm
+        self.foot_mm + self.prop_mm + self.panel_mm + self.tab_mm
     }
 
     /// What it weighs on card of 160 g/m², without glue.
@@ -105,7 +105,7 @@ impl Bracket {
             prop_top,
             panel_top,
             trailing_edge,
-            end: trailing_edge + self.flap_mm,
+            end: trailing_edge + self.tab_mm,
         }
     }
 }
@@ -227,10 +227,10 @@ fn marks(order: &TagOrder, bracket: &Bracket, levels: &Levels) -> Vec<Item> {
         ],
         false => vec![on_prop(&number, Face::Bold, -0.9)],
     };
-    let on_flap = |content: &str, y| mark(content, Face::Regular, Reading::Across, y);
+    let on_tab = |content: &str, y| mark(content, Face::Regular, Reading::Across, y);
     marks.extend([
-        on_flap("trailing edge", levels.trailing_edge + 2.8),
-        on_flap("hinge side", levels.end - 1.3),
+        on_tab("trailing edge", levels.trailing_edge + 2.8),
+        on_tab("hinge side", levels.end - 1.3),
     ]);
     marks
 }
@@ -256,8 +256,8 @@ fn labels(bracket: &Bracket, levels: &Levels) -> Vec<Item> {
         pointer(levels.trailing_edge),
         beside("trailing edge", levels.trailing_edge),
         beside(
-            "flap: glue to surface",
-            levels.trailing_edge + bracket.flap_mm / 2.0,
+            "tab: glue to surface",
+            levels.trailing_edge + bracket.tab_mm / 2.0,
         ),
         pointer(levels.end),
         beside("hinge side", levels.end),

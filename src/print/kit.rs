@@ -2,7 +2,9 @@
 
 use nalgebra::Point2;
 
+use super::board;
 use super::cards::{self, CardsPerSheet};
+use super::choosing;
 use super::document::Document;
 use super::error::PrintError;
 use super::flow::{Block, flow};
@@ -15,8 +17,8 @@ use super::typeface::{Face, figure, shortened};
 use crate::cautions::BEFORE_MOVING;
 use crate::model_file::{ModelFile, StationSource};
 
-/// A list of what goes where, all tags on brackets, and the station cards if the model file uses
-/// them.
+/// How to choose the size of the tags and where everything stands, a list of what goes where, all tags
+/// on brackets, the station cards if the model file uses them, and a board for the camera.
 pub fn kit(
     model: &ModelFile,
     lean_deg: f64,
@@ -27,12 +29,14 @@ pub fn kit(
     if orders.is_empty() {
         return Err(PrintError::NoTags);
     }
-    let mut pages = list_pages(model, &orders, setup);
+    let mut pages = vec![choosing::page(&orders, setup)];
+    pages.extend(list_pages(model, &orders, setup));
     pages.extend(tags::bracket_pages(&orders, lean_deg, setup)?);
     if let StationSource::Cards(_) = model.stations.source {
         let stations = cards::station_cards(model, &[])?;
         pages.extend(cards::pages(&stations, per_sheet, setup)?);
     }
+    pages.push(board::kit_page(setup)?);
     Ok(Document::bound(format!("Kit for {}", model.name), pages))
 }
 
@@ -68,7 +72,7 @@ fn caution() -> String {
 fn list_pages(model: &ModelFile, orders: &[TagOrder], setup: &PageSetup) -> Vec<Page> {
     let heading = Heading {
         title: format!("{}: what goes where", model.name),
-        lines: list_lines(),
+        lines: list_lines(model),
         caution: Some(caution()),
         aside_mm: None,
     };
@@ -81,18 +85,42 @@ fn list_pages(model: &ModelFile, orders: &[TagOrder], setup: &PageSetup) -> Vec<
 }
 
 /// What stands above the list.
-fn list_lines() -> Vec<String> {
-    vec![
+fn list_lines(model: &ModelFile) -> Vec<String> {
+    let mut lines = vec![
         "Tags: each surface gets the tag of its number on its trailing edge, print towards the \
          camera. An airframe tag goes onto a part that does not move, close to the surfaces. Numbers \
          and sizes are those of the model file: print again when it changes."
             .into(),
-        "Camera: calibrate it once, with a board from \"hingewise print board\". Film from \
-         behind, on a tripod if there is one, with every tag whole in the picture. Without one let the \
-         airframe tag lean on its bracket: one that faces the camera doubles the doubt."
+        "Camera: calibrate it once, with the board on the last sheet of this kit. Film from behind, on a \
+         tripod if there is one. Without one let the airframe tag lean on its bracket: one that faces \
+         the camera doubles the doubt."
             .into(),
-        "Stick: neutral first; then rest at each station for two seconds, from end to end and back.".into(),
-    ]
+    ];
+    lines.push(match &model.stations.source {
+        StationSource::Order(order_pct) => format!(
+            "Stick: rest for two seconds at each of these positions, in this order: {}.",
+            in_words(order_pct)
+        ),
+        StationSource::Cards(_) => {
+            "Stick: neutral first; then rest at each station for two seconds, from \
+             end to end and back, while somebody shows its card."
+                .into()
+        }
+        StationSource::Marks(_) | StationSource::Log(_) => {
+            "Stick: neutral first; then from end to end and back.".into()
+        }
+    });
+    lines
+}
+
+/// Stick positions in a row, in percent.
+fn in_words(order_pct: &[f64]) -> String {
+    let words = order_pct.iter().map(|&stick_pct| match stick_pct {
+        stick_pct if stick_pct > 0.0 => format!("+{}", figure(stick_pct)),
+        stick_pct if stick_pct < 0.0 => format!("−{}", figure(-stick_pct)),
+        _ => "0".into(),
+    });
+    words.collect::<Vec<_>>().join(", ") + " %"
 }
 
 /// One line of the list: name, tag, edge.

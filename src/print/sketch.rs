@@ -19,7 +19,7 @@ pub(super) fn side_view(bracket: &Bracket, area: &Area) -> Vec<Item> {
     let lean_rad = bracket.lean_deg.to_radians();
     let trailing_edge = Point2::new(area.left_mm + 44.0, area.bottom_mm() - 8.0);
     let top = trailing_edge + PANEL_MM * Vector2::new(-lean_rad.sin(), -lean_rad.cos());
-    let flap_end = trailing_edge - Vector2::new(bracket.flap_mm * scale, 0.0);
+    let tab_end = trailing_edge - Vector2::new(bracket.tab_mm * scale, 0.0);
     let hinge = Point2::new(area.left_mm + 8.0, trailing_edge.y + 1.6);
 
     let mut items = vec![
@@ -29,7 +29,7 @@ pub(super) fn side_view(bracket: &Bracket, area: &Area) -> Vec<Item> {
             hinge + Vector2::new(0.0, 1.6),
         ]),
         drawing(circle(hinge, 1.6)),
-        drawing(vec![trailing_edge, flap_end, top]),
+        drawing(vec![trailing_edge, tab_end, top]),
         thick(trailing_edge, top),
         label("hinge", hinge + Vector2::new(0.0, 5.0)),
         label("trailing edge", trailing_edge + Vector2::new(0.0, 4.2)),

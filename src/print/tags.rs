@@ -162,13 +162,13 @@ fn bracket_heading(lean_deg: f64) -> Heading {
                 .into(),
             "2. Score the dashed lines and fold them backwards, so that the print stays outside.".into(),
             format!(
-                "3. Glue the foot onto the blank back of the flap, its fold flush with the flap's \
+                "3. Glue the foot onto the blank back of the tab, its fold flush with the tab's \
                  end. The triangle holds the tag {}° from square-on; a few degrees more or \
                  less do not matter.",
                 figure(lean_deg)
             ),
-            "4. Glue the flap onto the surface: the fold under the tag along the trailing edge, the \
-             flap's end towards the hinge. On a rudder the tag then lies on its side, which does no \
+            "4. Glue the tab onto the surface: the fold under the tag along the trailing edge, the \
+             tab's end towards the hinge. On a rudder the tag then lies on its side, which does no \
              harm. The bracket must not wobble on the surface."
                 .into(),
         ],

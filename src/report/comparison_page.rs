@@ -10,6 +10,7 @@ use crate::matching::Correction;
 use crate::measurement::Measurement;
 
 use super::charts::{self, Series};
+use super::format::in_both_formats;
 use super::page::{Counting, NumberRow, curve_kind, number_rows};
 use super::summary::paragraph;
 use super::{ReportError, figures};
@@ -139,11 +140,10 @@ fn pair_view<'a>(
         curve_kind: curve_kind(after.radio.as_ref()),
         numbers,
         unit: Counting::of(after.radio.as_ref()).unit(),
-        chart: charts::two_mismatches(
-            [&pair.reference, &pair.follower],
-            series,
-            Some(pair.tolerance_deg),
-        ),
+        chart: in_both_formats(|format| {
+            let names = [&pair.reference, &pair.follower];
+            charts::two_mismatches(names, series, Some(pair.tolerance_deg), format)
+        }),
         rows: rows(pair),
     })
 }

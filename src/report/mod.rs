@@ -7,6 +7,7 @@ mod charts;
 mod comparison_page;
 mod error;
 mod figures;
+mod format;
 mod neutral_drift;
 mod page;
 mod palette;
@@ -19,12 +20,17 @@ mod svg;
 mod tables;
 mod trace;
 mod truth;
+mod unfinished;
 mod verdict;
 
+#[cfg(test)]
+mod phone_tests;
 #[cfg(test)]
 mod tests;
 
 use crate::measurement::{FrameRow, Measurement};
+
+use format::Format;
 
 pub use comparison_page::{comparison_page, comparison_summary};
 pub use error::ReportError;
@@ -34,6 +40,7 @@ pub use still::{Picture, frame_to_mark, marked_still};
 pub use summary::summary;
 pub use trace::{TraceInputs, trace_files};
 pub use truth::{TrueStation, beside_truth};
+pub use unfinished::{UNFINISHED_PAGE, Unfinished, hold_still, unfinished_page};
 pub use verdict::{Judgement, Verdict};
 
 /// Name of the page.
@@ -72,12 +79,15 @@ pub fn files(
     measurement: &Measurement,
     inputs: &ReportInputs<'_>,
 ) -> Result<Vec<NamedFile>, ReportError> {
-    let still = inputs
-        .picture
-        .as_ref()
-        .map(|picture| marked_still(measurement, picture))
-        .transpose()?;
-    let page = page::page(measurement, still.as_deref())?;
+    let drawn = |format| {
+        let picture = inputs.picture.as_ref();
+        let still = picture.map(|picture| marked_still(measurement, picture, format));
+        still.transpose()
+    };
+    let (still, narrow_still) = (drawn(Format::Wide)?, drawn(Format::Narrow)?);
+    let in_page = still.as_ref().zip(narrow_still.as_ref());
+    let in_page = in_page.map(|(wide, narrow)| format::html([wide, narrow]));
+    let page = page::page(measurement, in_page.as_deref())?;
     let mut files = vec![
         NamedFile::text("measurement.json", measurement.to_json()?),
         NamedFile::text(PAGE, page),

@@ -7,9 +7,15 @@ use nalgebra::Point2;
 use crate::clip::{GreyImage, Levels};
 
 use super::ReportError;
+use super::format::Format;
 
-/// Largest width that is kept, px: sharp on paper, and small in the page.
-const LARGEST_WIDTH_PX: u32 = 1920;
+/// Largest width that is kept, px: sharp on paper or on a phone's fine screen, and small in the page.
+fn largest_width_px(format: Format) -> u32 {
+    match format {
+        Format::Wide => 1920,
+        Format::Narrow => 800,
+    }
+}
 
 /// Quality of the JPEG: its artefacts stay below what can be seen on paper.
 const JPEG_QUALITY: u8 = 80;
@@ -90,13 +96,18 @@ fn size(image: &GreyImage) -> [u32; 2] {
 }
 
 /// The window of a picture as JPEG.
-pub fn jpeg(image: &GreyImage, levels: Levels, window: Window) -> Result<Vec<u8>, ReportError> {
+pub fn jpeg(
+    image: &GreyImage,
+    levels: Levels,
+    window: Window,
+    format: Format,
+) -> Result<Vec<u8>, ReportError> {
     let part = full_range(image, levels, window).ok_or(ReportError::NoPicture {
         width_px: image.width_px,
         height_px: image.height_px,
         pixels: image.pixels.len(),
     })?;
-    let part = shrunk(part);
+    let part = shrunk(part, largest_width_px(format));
     let mut bytes = Vec::new();
     JpegEncoder::new_with_quality(&mut bytes, JPEG_QUALITY).encode(
         &part,
@@ -125,13 +136,13 @@ fn full_range(image: &GreyImage, levels: Levels, window: Window) -> Option<GrayI
     GrayImage::from_raw(window.width_px, window.height_px, pixels).filter(|part| !part.is_empty())
 }
 
-fn shrunk(part: GrayImage) -> GrayImage {
-    if part.width() <= LARGEST_WIDTH_PX {
+fn shrunk(part: GrayImage, largest_width_px: u32) -> GrayImage {
+    if part.width() <= largest_width_px {
         return part;
     }
-    let scale = f64::from(LARGEST_WIDTH_PX) / f64::from(part.width());
+    let scale = f64::from(largest_width_px) / f64::from(part.width());
     let height_px = (f64::from(part.height()) * scale).round().max(1.0) as u32;
-    imageops::thumbnail(&part, LARGEST_WIDTH_PX, height_px)
+    imageops::thumbnail(&part, largest_width_px, height_px)
 }
 
 #[cfg(test)]
@@ -174,7 +185,7 @@ mod tests {
     #[test]
     fn limited_range_becomes_black_and_white() {
         let image = grey(64, 32);
-        let bytes = jpeg(&image, LIMITED, Window::whole(&image)).unwrap();
+        let bytes = jpeg(&image, LIMITED, Window::whole(&image), Format::Wide).unwrap();
         let decoded = image::load_from_memory(&bytes).unwrap().to_luma8();
         assert_eq!(decoded.dimensions(), (64, 32));
         assert!(decoded.get_pixel(8, 16).0[0] < 4);
@@ -184,7 +195,7 @@ mod tests {
     #[test]
     fn large_pictures_are_shrunk() {
         let image = grey(3840, 2160);
-        let bytes = jpeg(&image, LIMITED, Window::whole(&image)).unwrap();
+        let bytes = jpeg(&image, LIMITED, Window::whole(&image), Format::Wide).unwrap();
         let decoded = image::load_from_memory(&bytes).unwrap();
         assert_eq!((decoded.width(), decoded.height()), (1920, 1080));
     }
@@ -193,7 +204,7 @@ mod tests {
     fn a_picture_that_lacks_pixels_is_an_error() {
         let mut image = grey(64, 32);
         image.pixels = image.pixels.iter().copied().skip(1).collect();
-        let refused = jpeg(&image, LIMITED, Window::whole(&image));
+        let refused = jpeg(&image, LIMITED, Window::whole(&image), Format::Wide);
         assert!(matches!(
             refused,
             Err(ReportError::NoPicture { pixels: 2047, .. })

@@ -1,15 +1,15 @@
 //! A plot: two axes with even ticks, a legend above the plot area, and the shapes of data.
 
+use super::format::Format;
 use super::palette::{GRID, INK, SOFT_INK};
 use super::svg::{Anchor, Fill, Mark, Place, Stroke, Svg, TextStyle};
 
-/// Width of every plot, in the drawing's units.
-pub const WIDTH: f64 = 720.0;
-
-const MARGIN_LEFT: f64 = 58.0;
 const MARGIN_RIGHT: f64 = 16.0;
 const MARGIN_BOTTOM: f64 = 46.0;
-const TITLE_HEIGHT: f64 = 22.0;
+const TITLE_ROW: f64 = 16.0;
+const TITLE_GAP: f64 = 6.0;
+/// Least room between the words at two ticks.
+const TICK_GAP: f64 = 4.0;
 const LEGEND_ROW: f64 = 20.0;
 const LEGEND_SIGN: f64 = 32.0;
 const LEGEND_GAP: f64 = 10.0;
@@ -83,7 +83,7 @@ impl Axis {
     }
 
     /// What stands at a tick.
-    fn label(&self, tick: f64) -> String {
+    pub fn label(&self, tick: f64) -> String {
         let decimals = (-self.step.log10() - 1e-9).ceil().max(0.0) as usize;
         let figure = format!("{:.decimals$}", tick.abs());
         match tick {
@@ -93,7 +93,8 @@ impl Axis {
         }
     }
 
-    fn share(&self, figure: f64) -> f64 {
+    /// Where a figure lies between the ends, 0 to 1.
+    pub fn share(&self, figure: f64) -> f64 {
         (figure - self.low) / (self.high - self.low)
     }
 }
@@ -175,25 +176,35 @@ pub struct Plot {
 
 impl Plot {
     /// An empty plot whose area is `height` high, below its title and legend.
-    pub fn new(title: &str, height: f64, axes: [Axis; 2], legend: &[Entry]) -> Self {
+    pub fn new(
+        title: &str,
+        (format, height): (Format, f64),
+        axes: [Axis; 2],
+        legend: &[Entry],
+    ) -> Self {
         let [x, y] = axes;
-        let right = WIDTH - MARGIN_RIGHT;
-        let rows = legend_rows(legend, right - MARGIN_LEFT);
-        let top = TITLE_HEIGHT + LEGEND_ROW * rows.len() as f64 + 6.0;
-        let bottom = top + height;
-        let mut svg = Svg::new(WIDTH, bottom + MARGIN_BOTTOM, title);
+        let left = margin_left(format);
+        let right = format.width() - MARGIN_RIGHT;
         let heading = style(INK, Anchor::Start);
-        svg.text([MARGIN_LEFT, 15.0], &y.title, heading);
+        let title_rows = heading.wrapped(&y.title, right - left);
+        let title_height = TITLE_ROW * title_rows.len() as f64 + TITLE_GAP;
+        let rows = legend_rows(legend, right - left);
+        let top = title_height + LEGEND_ROW * rows.len() as f64 + 6.0;
+        let bottom = top + height;
+        let mut svg = Svg::new(format.width(), bottom + MARGIN_BOTTOM, title);
+        for (row, text) in title_rows.iter().enumerate() {
+            svg.text([left, TITLE_ROW * (row + 1) as f64 - 1.0], text, heading);
+        }
         svg.text([right, bottom + 38.0], &x.title, style(INK, Anchor::End));
         for (row, entries) in rows.iter().enumerate() {
-            let baseline = TITLE_HEIGHT + LEGEND_ROW * row as f64 + 14.0;
-            draw_legend_row(&mut svg, entries, [MARGIN_LEFT, baseline]);
+            let baseline = title_height + LEGEND_ROW * row as f64 + 14.0;
+            draw_legend_row(&mut svg, entries, [left, baseline]);
         }
         Self {
             svg,
             x,
             y,
-            left: MARGIN_LEFT,
+            left,
             right,
             top,
             bottom,
@@ -239,18 +250,33 @@ impl Plot {
             let at = [self.left - 8.0, y + 4.0];
             self.svg.text(at, &label, style(SOFT_INK, Anchor::End));
         }
-        for tick in self.x.ticks() {
+        let every = self.ticks_a_word();
+        for (index, tick) in self.x.ticks().into_iter().enumerate() {
             let [x, _] = self.at(tick, self.y.low);
             self.svg.line([x, self.top], [x, self.bottom], thin);
-            let label = self.x.label(tick);
-            let at = [x, self.bottom + 18.0];
-            self.svg.text(at, &label, style(SOFT_INK, Anchor::Middle));
+            if index % every == 0 {
+                let label = self.x.label(tick);
+                let at = [x, self.bottom + 18.0];
+                self.svg.text(at, &label, style(SOFT_INK, Anchor::Middle));
+            }
         }
         if self.y.low < 0.0 && self.y.high > 0.0 {
             let [_, y] = self.at(self.x.low, 0.0);
             let zero = Stroke::solid(SOFT_INK, 1.0);
             self.svg.line([self.left, y], [self.right, y], zero);
         }
+    }
+
+    /// How many ticks along x share one word, so that no two words touch.
+    fn ticks_a_word(&self) -> usize {
+        let ticks = self.x.ticks();
+        let tick_style = style(SOFT_INK, Anchor::Middle);
+        let widths = ticks
+            .iter()
+            .map(|&tick| tick_style.width(&self.x.label(tick)));
+        let needed = widths.fold(0.0, f64::max) + TICK_GAP;
+        let step = self.x.step / (self.x.high - self.x.low) * (self.right - self.left);
+        ((needed / step).ceil() as usize).max(1)
     }
 
     /// A line through points of the data.
@@ -288,6 +314,14 @@ impl Plot {
     /// The plot as SVG.
     pub fn finish(self) -> String {
         self.svg.finish()
+    }
+}
+
+/// Room for the words at the ticks along y.
+fn margin_left(format: Format) -> f64 {
+    match format {
+        Format::Wide => 58.0,
+        Format::Narrow => 44.0,
     }
 }
 

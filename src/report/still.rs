@@ -7,17 +7,16 @@ use crate::clip::{GreyImage, Levels};
 use crate::conventions::rad_from_deg;
 use crate::measured::Measured;
 use crate::measurement::{Measurement, SurfaceRecord};
+use crate::model_file::{ModelFile, StationSource};
 use crate::motion::Motion;
 use crate::tags::{SightedFrame, Sighting};
 
 use super::ReportError;
 use super::figures;
+use super::format::Format;
 use super::palette::{INK, SurfaceLook};
 use super::photograph::{Window, jpeg};
 use super::svg::{Anchor, Place, Stroke, Svg, TextStyle};
-
-/// Width of the drawing in its own units, as of all charts.
-const DRAWING_WIDTH: f64 = 720.0;
 
 /// Height of letters.
 const LETTERS: f64 = 12.0;
@@ -55,12 +54,15 @@ pub fn frame_to_mark(motion: &Motion) -> Option<usize> {
 pub fn marked_still(
     measurement: &Measurement,
     picture: &Picture<'_>,
+    format: Format,
 ) -> Result<String, ReportError> {
     let title = "tags, hinge lines and deflections on the picture";
-    let mut drawing = Drawing::on(picture, title, window(measurement, picture))?;
+    let mut drawing = Drawing::on(picture, title, window(measurement, picture), format)?;
     for tag in &measurement.airframe_tags {
         if let Some(sighting) = picture.sighted.sighting(tag.id) {
-            drawing.tag(sighting, INK, &format!("airframe {}", tag.id));
+            let id = tag.id;
+            let word = drawing.brief(format!("airframe {id}"), || id.to_string());
+            drawing.tag(sighting, INK, &word);
         }
     }
     for (position, surface) in measurement.surfaces.iter().enumerate() {
@@ -71,6 +73,54 @@ pub fn marked_still(
         }
     }
     Ok(drawing.svg.finish())
+}
+
+/// The still of a clip that could not be measured: all that was found, with what it is.
+pub fn seen_still(
+    model: &ModelFile,
+    picture: &Picture<'_>,
+    format: Format,
+) -> Result<String, ReportError> {
+    let sightings = &picture.sighted.sightings;
+    let corners = sightings.iter().flat_map(|sighting| sighting.corners_px);
+    let is_seen = |id: u32| picture.sighted.sighting(id).is_some();
+    let all_seen = model.surfaces.iter().all(|surface| is_seen(surface.tag_id))
+        && model.airframe_tags.iter().all(|tag| is_seen(tag.id));
+    // A tag that was not found may be anywhere in the picture.
+    let window = match all_seen {
+        true => Window::around(corners, picture.image),
+        false => Window::whole(picture.image),
+    };
+    let title = "the tags that were found in the picture";
+    let mut drawing = Drawing::on(picture, title, window, format)?;
+    for sighting in sightings {
+        let id = sighting.tag_id;
+        let mut surfaces = model.surfaces.iter().enumerate();
+        let (word, colour) = match surfaces.find(|(_, surface)| surface.tag_id == id) {
+            Some((position, surface)) => (
+                format!("{}, {id}", surface.name),
+                SurfaceLook::of(position).colour,
+            ),
+            None if model.airframe_tags.iter().any(|tag| tag.id == id) => {
+                (format!("airframe, {id}"), INK)
+            }
+            None => (card_word(model, id), INK),
+        };
+        let word = drawing.brief(word, || id.to_string());
+        drawing.tag(sighting, colour, &word);
+    }
+    Ok(drawing.svg.finish())
+}
+
+/// What a station card says.
+fn card_word(model: &ModelFile, id: u32) -> String {
+    match &model.stations.source {
+        StationSource::Cards(cards) => cards.get(&id).map_or_else(
+            || id.to_string(),
+            |&stick_pct| format!("card {} %", figures::percent(stick_pct)),
+        ),
+        _ => id.to_string(),
+    }
 }
 
 /// The part of the picture that holds all tags and hinge lines.
@@ -90,15 +140,16 @@ fn window(measurement: &Measurement, picture: &Picture<'_>) -> Window {
 /// The bare frame as SVG, as the clip stage read it.
 pub fn bare_still(picture: &Picture<'_>) -> Result<String, ReportError> {
     let window = Window::whole(picture.image);
-    Ok(Drawing::on(picture, "the frame as it was read", window)?
-        .svg
-        .finish())
+    let title = "the frame as it was read";
+    let drawing = Drawing::on(picture, title, window, Format::Wide)?;
+    Ok(drawing.svg.finish())
 }
 
 /// The frame with every tag that was seen, and how well its corners are known.
 pub fn sighted_still(picture: &Picture<'_>) -> Result<String, ReportError> {
     let title = "the tags that were seen, with the doubt of a corner";
-    let mut drawing = Drawing::on(picture, title, Window::whole(picture.image))?;
+    let window = Window::whole(picture.image);
+    let mut drawing = Drawing::on(picture, title, window, Format::Wide)?;
     for sighting in &picture.sighted.sightings {
         let label = format!("{}: ±{:.3} px", sighting.tag_id, corner_u_px(sighting));
         drawing.tag(sighting, SurfaceLook::of(0).colour, &label);
@@ -115,25 +166,48 @@ fn corner_u_px(sighting: &Sighting) -> f64 {
 /// A drawing over a photograph.
 struct Drawing {
     svg: Svg,
+    format: Format,
+    /// In the drawing's units.
+    width: f64,
     window: Window,
     /// Drawing units per pixel of the frame.
     scale: f64,
 }
 
 impl Drawing {
-    fn on(picture: &Picture<'_>, title: &str, window: Window) -> Result<Self, ReportError> {
-        let photograph = jpeg(picture.image, picture.levels, window)?;
-        let scale = DRAWING_WIDTH / f64::from(window.width_px);
+    fn on(
+        picture: &Picture<'_>,
+        title: &str,
+        window: Window,
+        format: Format,
+    ) -> Result<Self, ReportError> {
+        let photograph = jpeg(picture.image, picture.levels, window, format)?;
+        let width = format.width();
+        let scale = width / f64::from(window.width_px);
         let height = f64::from(window.height_px) * scale;
-        let mut svg = Svg::new(DRAWING_WIDTH, height, title);
+        let mut svg = Svg::new(width, height, title);
         svg.photograph(&photograph);
-        Ok(Self { svg, window, scale })
+        Ok(Self {
+            svg,
+            format,
+            width,
+            window,
+            scale,
+        })
     }
 
     /// From the image's pixels, whose centres are at integers, to the drawing's, whose corners are.
     fn at(&self, in_image: &Point2<f64>) -> Place {
         let [left, top] = [self.window.left_px, self.window.top_px].map(f64::from);
         [in_image.x - left, in_image.y - top].map(|pixel| (pixel + 0.5) * self.scale)
+    }
+
+    /// A word, or a shorter one where the drawing has no room for more.
+    fn brief(&self, word: String, shorter: impl Fn() -> String) -> String {
+        match self.format {
+            Format::Wide => word,
+            Format::Narrow => shorter(),
+        }
     }
 
     /// A line with a light rim, so that it stands out on any background.
@@ -150,7 +224,7 @@ impl Drawing {
         let gap = 6.0;
         let [x, y] = beside;
         let length = word_style(colour, Anchor::Start).width(text) + gap;
-        let to_left = x < DRAWING_WIDTH / 2.0 && x > length || x + length > DRAWING_WIDTH;
+        let to_left = x < self.width / 2.0 && x > length || x + length > self.width;
         let (x, anchor) = if to_left {
             (x - gap, Anchor::End)
         } else {
@@ -170,9 +244,9 @@ impl Drawing {
         let lowest = outline.iter().map(|at| at[1]).fold(0.0, f64::max);
         let [from, to] =
             [f64::min, f64::max].map(|outer| outline.iter().map(|at| at[0]).fold(x, outer));
-        let (x, anchor) = if (from + to) / 2.0 < DRAWING_WIDTH * 0.4 {
+        let (x, anchor) = if (from + to) / 2.0 < self.width * 0.4 {
             (to + GAP, Anchor::Start)
-        } else if (from + to) / 2.0 > DRAWING_WIDTH * 0.6 {
+        } else if (from + to) / 2.0 > self.width * 0.6 {
             (from - GAP, Anchor::End)
         } else {
             ((from + to) / 2.0, Anchor::Middle)
@@ -206,7 +280,10 @@ impl Drawing {
         let low = [low[0], low[1] + LETTERS / 3.0 + beyond / 2.0];
         let high = [high[0], high[1] + LETTERS / 3.0 - beyond / 2.0];
         for (end, place) in ends.into_iter().zip([low, high]) {
-            self.word(place, &figures::signed_deg(end), look.colour);
+            let word = self.brief(figures::signed_deg(end), || {
+                format!("{}°", figures::signed(end.value, 1))
+            });
+            self.word(place, &word, look.colour);
         }
     }
 

@@ -1,4 +1,4 @@
-//! The result for a terminal: what to enter first, then what it does, then the rest.
+//! The result for a terminal: figures first, what to enter last.
 
 use std::fmt::Write;
 use std::path::Path;
@@ -13,7 +13,7 @@ use super::page::{
     exchanged, hand_work_sentence, mismatch_rows, number_rows, reach_views, sense_sentence,
     stage_rows,
 };
-use super::verdict::{Judgement, Verdict, unmatched_pairs};
+use super::verdict::{HEADLINE_IF_GRAVE, Judgement, Verdict, WorstWarning, unmatched_pairs};
 
 /// Width to which sentences are broken, in letters.
 const WIDTH: usize = 78;
@@ -21,36 +21,37 @@ const WIDTH: usize = 78;
 /// Most surfaces whose stations fit side by side.
 const MOST_COLUMNS: usize = 3;
 
-/// The result in plain text; `report` is where the page lies.
+/// The result in plain text, what to enter last: that is what stays in sight in a terminal. `report` is
+/// the page's place.
 pub fn summary(measurement: &Measurement, report: Option<&Path>) -> String {
     let mut text = String::new();
     line(&mut text, &measurement.model);
-    for caution in early_stop_cautions(measurement) {
-        paragraph(&mut text, &format!("CAUTION: {caution}"), "");
-    }
-    for correction in &measurement.matches {
-        add_match(&mut text, measurement, correction);
-    }
-    for words in unmatched_pairs(measurement) {
-        paragraph(&mut text, &words, "");
-    }
     add_stations(&mut text, measurement);
-    if !measurement.warnings.is_empty() {
-        line(&mut text, "\nWarnings");
-        for warning in &measurement.warnings {
-            paragraph(&mut text, &format!("! {}", warning.text), "  ");
-            paragraph(
-                &mut text,
-                &format!("  what helps: {}", warning.mend),
-                "    ",
-            );
-        }
+    for correction in &measurement.matches {
+        add_background(&mut text, measurement, correction);
     }
+    add_warnings(&mut text, measurement);
     if !measurement.matches.is_empty() {
         line(&mut text, "\nBefore you move anything");
         for caution in cautions::BEFORE_MOVING {
             paragraph(&mut text, &format!("- {caution}"), "  ");
         }
+    }
+    for caution in early_stop_cautions(measurement) {
+        text.push('\n');
+        paragraph(&mut text, &format!("CAUTION: {caution}"), "");
+    }
+    if let Some(worst) = WorstWarning::among(&measurement.warnings) {
+        if worst.warning.grave {
+            line(&mut text, &format!("\n{HEADLINE_IF_GRAVE}"));
+        }
+        paragraph(&mut text, &worst.sentence(), "");
+    }
+    for correction in &measurement.matches {
+        add_verdict(&mut text, measurement, correction);
+    }
+    for words in unmatched_pairs(measurement) {
+        paragraph(&mut text, &words, "");
     }
     if let Some(report) = report {
         line(&mut text, &format!("\nReport: {}", report.display()));
@@ -58,7 +59,20 @@ pub fn summary(measurement: &Measurement, report: Option<&Path>) -> String {
     text
 }
 
-fn add_match(text: &mut String, measurement: &Measurement, correction: &Correction) {
+fn add_warnings(text: &mut String, measurement: &Measurement) {
+    if measurement.warnings.is_empty() {
+        return;
+    }
+    line(text, "\nWarnings");
+    for warning in &measurement.warnings {
+        paragraph(text, &format!("! {}", warning.text), "  ");
+        let mend = format!("  what helps: {}", warning.mend);
+        paragraph(text, &mend, "    ");
+    }
+}
+
+/// The verdict of a match and the numbers to enter.
+fn add_verdict(text: &mut String, measurement: &Measurement, correction: &Correction) {
     let judgement = Judgement::of(measurement, correction);
     line(text, &format!("\n{}", judgement.headline()));
     paragraph(text, &judgement.sentence(correction), "");
@@ -66,21 +80,18 @@ fn add_match(text: &mut String, measurement: &Measurement, correction: &Correcti
         paragraph(text, &format!("First by hand: {work}"), "");
     }
     add_numbers(text, measurement, correction, judgement.verdict);
-    add_stages(text, measurement, correction);
-    let mut causes = cause_sentences(correction).into_iter();
-    if let Some(cause) = causes.next() {
-        line(text, "\nWhy the sides differ");
-        paragraph(text, &format!("  {cause}"), "  ");
-    }
-    for cause in causes {
-        paragraph(text, &format!("  - {cause}"), "    ");
-    }
-    line(text, "\nMismatch, degrees");
+}
+
+/// What is behind the verdict of a match: mismatch by station, causes, and what each step leaves.
+fn add_background(text: &mut String, measurement: &Measurement, correction: &Correction) {
+    let (reference, follower) = (&correction.reference, &correction.follower);
+    let head = format!("\nMismatch of the {follower} against the {reference}, degrees");
+    line(text, &head);
     line(
         text,
         &format!("  {:>8}  {:>16}  {:>16}", "stick, %", "found", "predicted"),
     );
-    for row in mismatch_rows(correction, judgement.tolerance_deg) {
+    for row in mismatch_rows(correction, measurement.tolerance_deg(correction)) {
         let (stick, found, predicted) = (&row.stick, &row.found, &row.predicted);
         let sign = if row.beyond {
             "  found beyond tolerance"
@@ -92,6 +103,15 @@ fn add_match(text: &mut String, measurement: &Measurement, correction: &Correcti
             &format!("  {stick:>8}  {found:>16}  {predicted:>16}{sign}"),
         );
     }
+    let mut causes = cause_sentences(correction).into_iter();
+    if let Some(cause) = causes.next() {
+        line(text, "\nWhy the sides differ");
+        paragraph(text, &format!("  {cause}"), "  ");
+    }
+    for cause in causes {
+        paragraph(text, &format!("  - {cause}"), "    ");
+    }
+    add_stages(text, measurement, correction);
 }
 
 /// The numbers to enter, those for the common travel first where the follower falls short.
@@ -235,11 +255,30 @@ mod tests {
     use super::*;
     use crate::measurement::sample::heron;
 
+    /// A usual window of a terminal, less a line for the prompt.
+    const LINES_OF_A_TERMINAL: usize = 39;
+
     #[test]
     fn lines_stay_within_the_width_of_a_terminal() {
         let text = summary(&heron(), Some(Path::new("out/report.html")));
         for line in text.lines() {
             assert!(line.chars().count() <= 80, "{line}");
+        }
+    }
+
+    #[test]
+    fn the_numbers_to_enter_are_in_the_last_forty_lines() {
+        for report in [None, Some(Path::new("out/report.html"))] {
+            let text = summary(&heron(), report);
+            let lines: Vec<&str> = text.lines().collect();
+            let last = lines[lines.len().saturating_sub(LINES_OF_A_TERMINAL)..].join("\n");
+            assert!(last.contains("\nEnter the numbers below\n"), "{last}");
+            assert!(
+                last.contains("\nEnter for the right tailplane only"),
+                "{last}"
+            );
+            let end = report.map_or("curve point at +100", |_| "Report: out/report.html");
+            assert!(lines[lines.len() - 1].contains(end), "{last}");
         }
     }
 

@@ -104,6 +104,21 @@ impl TextStyle {
     pub fn width(&self, text: &str) -> f64 {
         text.chars().count() as f64 * LETTER_WIDTH * self.size
     }
+
+    /// The text broken between words into lines no wider than `width`; a longer word stays whole.
+    pub fn wrapped(&self, text: &str, width: f64) -> Vec<String> {
+        let mut lines: Vec<String> = Vec::new();
+        for word in text.split_whitespace() {
+            match lines.last_mut() {
+                Some(line) if self.width(line) + self.width(" ") + self.width(word) <= width => {
+                    line.push(' ');
+                    line.push_str(word);
+                }
+                _ => lines.push(word.into()),
+            }
+        }
+        lines
+    }
 }
 
 /// The sign of a measured point; shapes tell what colours alone must not.
@@ -350,6 +365,15 @@ mod tests {
         assert_eq!(figure(1.0 / 3.0), "0.33");
         assert_eq!(figure(-0.001), "0");
         assert_eq!(figure(120.0), "120");
+    }
+
+    #[test]
+    fn a_long_text_is_broken_between_words() {
+        // 0.54 of 10 units a letter: nine letters and a space are 54 units.
+        let style = TextStyle::new(10.0, "#000000", Anchor::Start);
+        let lines = style.wrapped("deflection of an aileron", 56.0);
+        assert_eq!(lines, ["deflection", "of an", "aileron"]);
+        assert!(style.wrapped("", 56.0).is_empty());
     }
 
     #[test]

@@ -2,6 +2,7 @@
 
 use crate::measurement::Measurement;
 
+use super::format::Format;
 use super::page::pair;
 use super::still::{Picture, bare_still, sighted_still};
 use super::{NamedFile, ReportError, charts, tables};
@@ -26,18 +27,24 @@ pub fn trace_files(inputs: &TraceInputs<'_>) -> Result<Vec<NamedFile>, ReportErr
         add("1-clip.svg", bare_still(picture)?);
         add("2-tags.svg", sighted_still(picture)?);
     }
-    add("3-motion.svg", charts::hinges(&measurement.surfaces));
-    add("4-stations.svg", charts::timeline(measurement));
+    add(
+        "3-motion.svg",
+        charts::hinges(&measurement.surfaces, Format::Wide),
+    );
+    add(
+        "4-stations.svg",
+        charts::timeline(measurement, Format::Wide),
+    );
     for (position, correction) in measurement.matches.iter().enumerate() {
         let (shown, number) = (pair(measurement, correction), position + 1);
         add(
             &format!("5-response-{number}.svg"),
-            charts::straight_line_departure(&shown),
+            charts::straight_line_departure(&shown, Format::Wide),
         );
         let tolerance_deg = measurement.tolerance_deg(correction);
         add(
             &format!("6-matching-{number}.svg"),
-            charts::mismatch(correction, tolerance_deg),
+            charts::mismatch(correction, tolerance_deg, Format::Wide),
         );
     }
     files.push(NamedFile {

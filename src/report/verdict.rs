@@ -3,6 +3,7 @@
 use crate::comparison::Standing;
 use crate::matching::{Correction, StationMismatch};
 use crate::measurement::Measurement;
+use crate::warning::WarningText;
 
 use super::figures;
 
@@ -26,6 +27,40 @@ pub enum Verdict {
     CannotTell,
     /// No tolerance was declared, or no station was measured on both sides.
     NotJudged,
+}
+
+/// Headline where a grave warning comes before every number.
+pub const HEADLINE_IF_GRAVE: &str = "Read the warning first: the figures may be wrong";
+
+/// The warning that matters most, for the verdict.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct WorstWarning<'a> {
+    /// The first grave warning, or the first one where none is grave.
+    pub warning: &'a WarningText,
+    /// How many other warnings there are.
+    pub others: usize,
+}
+
+impl<'a> WorstWarning<'a> {
+    /// The warning that matters most among some, if there is one.
+    pub fn among(warnings: &'a [WarningText]) -> Option<Self> {
+        let grave = warnings.iter().find(|warning| warning.grave);
+        grave.or(warnings.first()).map(|warning| Self {
+            warning,
+            others: warnings.len() - 1,
+        })
+    }
+
+    /// "Warning: … What helps: …", with the number of the others.
+    pub fn sentence(&self) -> String {
+        let WarningText { text, mend, .. } = self.warning;
+        let others = match self.others {
+            0 => String::new(),
+            1 => " One more warning is listed below.".into(),
+            more => format!(" {more} more warnings are listed below."),
+        };
+        format!("Warning: {text}. What helps: {mend}.{others}")
+    }
 }
 
 /// A match judged against its tolerance.
@@ -58,8 +93,11 @@ impl Judgement {
     /// Whether all sides of a measurement were matched and move alike within their tolerance, beyond
     /// doubt.
     pub fn all_alike(measurement: &Measurement) -> bool {
+        let grave = measurement.warnings.iter().any(|warning| warning.grave);
         let is_alike = |correction| Self::of(measurement, correction).verdict == Verdict::Alike;
-        unmatched_pairs(measurement).is_empty() && measurement.matches.iter().all(is_alike)
+        !grave
+            && unmatched_pairs(measurement).is_empty()
+            && measurement.matches.iter().all(is_alike)
     }
 
     /// The verdict in a few words.
@@ -259,6 +297,7 @@ pub fn remains(correction: &Correction) -> String {
 
 #[cfg(test)]
 mod tests {
+    #![allow(clippy::unwrap_used)]
     use super::*;
     use crate::measured::Measured;
     use crate::measurement::sample::{heron, short_at_the_top};
@@ -284,6 +323,40 @@ mod tests {
         assert_eq!(judged(0.32, 0.05, 0.1), Verdict::CannotTell);
         assert_eq!(judged(-0.90, 0.05, 0.1), Verdict::NumbersCure);
         assert_eq!(judged(0.90, 0.05, 0.5), Verdict::NumbersDoNotCure);
+    }
+
+    fn warning(text: &str, grave: bool) -> WarningText {
+        WarningText {
+            code: "c".into(),
+            text: text.into(),
+            mend: "help".into(),
+            grave,
+        }
+    }
+
+    #[test]
+    fn the_first_grave_warning_comes_first_and_the_others_are_counted() {
+        assert_eq!(WorstWarning::among(&[]), None);
+        let sentence = |warnings: &[WarningText]| WorstWarning::among(warnings).unwrap().sentence();
+        let (mild, grave) = (warning("mild", false), warning("grave", true));
+        assert_eq!(
+            sentence(&[mild.clone()]),
+            "Warning: mild. What helps: help."
+        );
+        let all = [mild.clone(), grave.clone(), mild];
+        assert_eq!(
+            sentence(&all),
+            "Warning: grave. What helps: help. 2 more warnings are listed below."
+        );
+    }
+
+    #[test]
+    fn sides_that_agree_are_not_called_alike_beside_a_grave_warning() {
+        let mut measurement = heron();
+        measurement.matches.clear();
+        assert!(Judgement::all_alike(&measurement));
+        measurement.warnings.push(warning("grave", true));
+        assert!(!Judgement::all_alike(&measurement));
     }
 
     #[test]

@@ -5,6 +5,7 @@ use nalgebra::{DMatrix, DVector};
 use super::averages::{FEWEST_FRAMES, Mean, Scatter, add_scatter, mean_over};
 use super::passages::{add_shared_rad2, mean_at};
 use super::visits::{Place, visits};
+use super::warning::UnmeasuredHold;
 use super::{ResponseError, ResponseWarning};
 use crate::conventions::deg_from_rad;
 use crate::measured::Measured;
@@ -45,6 +46,7 @@ pub(super) fn surface_means(
     let mut passages = Vec::new();
     let mut means = Vec::new();
     let mut neutral_counts = Vec::new();
+    let mut unmeasured = Vec::new();
     for (position, visit) in visits(holds).iter().enumerate() {
         let mean = match visit.place {
             Place::Hold(hold) => mean_over(motion, surface, &holds.holds[hold].frames),
@@ -57,12 +59,10 @@ pub(super) fn surface_means(
                 continue;
             }
             let seen = |frame: &&usize| motion.frames[**frame].deflections[surface].is_some();
-            warnings.push(ResponseWarning::HoldNotMeasured {
-                surface: name.clone(),
+            unmeasured.push(UnmeasuredHold {
                 stick_pct: visit.stick_pct,
                 time_s: visit.time_s,
                 frames: frames.iter().filter(seen).count(),
-                fewest: FEWEST_FRAMES,
             });
             continue;
         };
@@ -75,6 +75,13 @@ pub(super) fn surface_means(
         passages.push(passage);
         measured.push(position);
         means.push(mean);
+    }
+    if !unmeasured.is_empty() {
+        warnings.push(ResponseWarning::HoldsNotMeasured {
+            surface: name.clone(),
+            holds: unmeasured,
+            fewest: FEWEST_FRAMES,
+        });
     }
     if neutral_counts.iter().all(|count| *count == 0.0) {
         let span = mean_over(motion, surface, &holds.neutral_frames);

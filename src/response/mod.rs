@@ -26,7 +26,7 @@ mod tests;
 pub use error::ResponseError;
 pub use inclinometer::inclinometer_deg;
 pub use throw::throw_mm;
-pub use warning::ResponseWarning;
+pub use warning::{ResponseWarning, UnmeasuredHold};
 
 use nalgebra::DMatrix;
 use serde::{Deserialize, Serialize};

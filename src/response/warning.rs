@@ -19,16 +19,12 @@ const LAG_S: f64 = 0.05;
 /// A doubt about a surface or its response.
 #[derive(Debug, Clone, PartialEq)]
 pub enum ResponseWarning {
-    /// A surface was not measured at a hold.
-    HoldNotMeasured {
+    /// A surface was not measured at some holds.
+    HoldsNotMeasured {
         /// Name of the surface.
         surface: String,
-        /// Stick position of the hold.
-        stick_pct: f64,
-        /// First and last time of the hold.
-        time_s: [f64; 2],
-        /// Frames in which the surface was measured there.
-        frames: usize,
+        /// The holds, in time.
+        holds: Vec<UnmeasuredHold>,
         /// Fewest frames that make a measurement.
         fewest: usize,
     },
@@ -81,6 +77,17 @@ pub enum ResponseWarning {
     },
 }
 
+/// A hold at which a surface was not measured.
+#[derive(Debug, Clone, PartialEq)]
+pub struct UnmeasuredHold {
+    /// Stick position.
+    pub stick_pct: f64,
+    /// First and last time.
+    pub time_s: [f64; 2],
+    /// Frames in which the surface was measured there.
+    pub frames: usize,
+}
+
 /// Warns of what a surface's health shows.
 pub(super) fn doubt_health(surface: &str, health: &Health, warnings: &mut Vec<ResponseWarning>) {
     let name = || surface.to_owned();
@@ -130,7 +137,7 @@ pub(super) fn doubt_lags(lags: &[SideLag], warnings: &mut Vec<ResponseWarning>) 
 impl Warning for ResponseWarning {
     fn code(&self) -> &'static str {
         match self {
-            Self::HoldNotMeasured { .. } => "hold-not-measured",
+            Self::HoldsNotMeasured { .. } => "hold-not-measured",
             Self::StopsEarly { .. } => "surface-stops-early",
             Self::MuchPlay { .. } => "much-play",
             Self::NeutralWanders { .. } => "neutral-wanders",
@@ -141,16 +148,26 @@ impl Warning for ResponseWarning {
 
     fn text(&self) -> String {
         match self {
-            Self::HoldNotMeasured {
+            Self::HoldsNotMeasured {
                 surface,
-                stick_pct,
-                time_s: [from, to],
-                frames,
+                holds,
                 fewest,
-            } => format!(
-                "{surface} was not measured at {stick_pct:+.0} % ({from:.1}–{to:.1} s): its tag \
-                 was seen well enough in {frames} of at least {fewest} frames"
-            ),
+            } => {
+                let places: Vec<String> = holds
+                    .iter()
+                    .map(|hold| {
+                        let [from, to] = hold.time_s;
+                        format!("{:+.0} % ({from:.1}–{to:.1} s)", hold.stick_pct)
+                    })
+                    .collect();
+                let most = holds.iter().map(|hold| hold.frames).max().unwrap_or(0);
+                format!(
+                    "{surface} was not measured at {}: its tag was seen well enough in {}{most} of \
+                     at least {fewest} frames",
+                    places.join(", "),
+                    if holds.len() > 1 { "at most " } else { "" }
+                )
+            }
             Self::StopsEarly {
                 surface,
                 stick_pct,
@@ -199,7 +216,7 @@ impl Warning for ResponseWarning {
 
     fn mend(&self) -> String {
         match self {
-            Self::HoldNotMeasured { .. } => {
+            Self::HoldsNotMeasured { .. } => {
                 "keep the tag in view, sharp and free of glare while the stick rests, or hold \
                  longer; then film again"
             }

@@ -84,7 +84,9 @@ pub(super) fn neutral_frames(
     if !frames.is_empty() {
         return Ok(frames);
     }
-    let [from_s, to_s] = declared_s.ok_or(StationsError::NoNeutralHold)?;
+    let [from_s, to_s] = declared_s.ok_or(StationsError::NoNeutralHold {
+        unknown_cards: vec![],
+    })?;
     let frames: Vec<usize> = (0..trace.len())
         .filter(|&frame| trace.is_measured(frame))
         .filter(|&frame| trace.time_s[frame] >= from_s && trace.time_s[frame] <= to_s)

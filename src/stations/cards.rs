@@ -62,15 +62,48 @@ pub(super) fn tell_by_cards(
     if !conflicts.is_empty() {
         return Err(StationsError::CardsContradict { conflicts });
     }
+    let strangers = strangers(motion, sightings, rests, &told);
     if told.iter().all(Option::is_none) {
-        return Err(StationsError::NoCard { rests: rests.len() });
-    }
-    for (rest, _) in rests.iter().zip(&told).filter(|(_, told)| told.is_none()) {
-        warnings.push(StationsWarning::HoldWithoutCard {
-            time_s: rest.time_s,
+        return Err(StationsError::NoCard {
+            rests: rests.len(),
+            strangers,
         });
     }
+    let untold = rests.iter().zip(&told).filter(|(_, told)| told.is_none());
+    let times_s: Vec<[f64; 2]> = untold.map(|(rest, _)| rest.time_s).collect();
+    if !times_s.is_empty() {
+        warnings.push(StationsWarning::HoldsWithoutCard { strangers, times_s });
+    }
     Ok(told)
+}
+
+/// Undeclared tags that were seen in rests without a declared card and in no other rest, rising:
+/// what lies about shows in all of them.
+fn strangers(
+    motion: &Motion,
+    sightings: &Sightings,
+    rests: &[CardSpan],
+    told: &[Option<f64>],
+) -> Vec<u32> {
+    let rest_at = |time_s: f64| {
+        let mut pairs = rests.iter().zip(told);
+        let within = |(rest, _): &(&CardSpan, &Option<f64>)| {
+            let [from_s, to_s] = rest.whole.map(|frame| motion.frames[frame].time_s);
+            (from_s..=to_s).contains(&time_s)
+        };
+        pairs.find(within)
+    };
+    let undeclared = sightings.overview.undeclared_s.iter();
+    undeclared
+        .filter(|(_, times_s)| {
+            let seen_in: Vec<&Option<f64>> = times_s
+                .iter()
+                .filter_map(|&time_s| Some(rest_at(time_s)?.1))
+                .collect();
+            !seen_in.is_empty() && seen_in.iter().all(|told| told.is_none())
+        })
+        .map(|(&tag_id, _)| tag_id)
+        .collect()
 }
 
 fn cards_by_frame(

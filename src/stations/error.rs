@@ -14,17 +14,13 @@ pub struct SeenRest {
     pub deflection_deg: Vec<Option<f64>>,
 }
 
-impl fmt::Display for SeenRest {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "{:.1}–{:.1} s:", self.time_s[0], self.time_s[1])?;
-        for deflection in &self.deflection_deg {
-            match deflection {
-                Some(angle_deg) => write!(f, " {angle_deg:+.1}°")?,
-                None => write!(f, " —")?,
-            }
-        }
-        Ok(())
-    }
+/// Rests by their numbers and times; their deflections count from no zero that a person knows.
+fn numbered(seen: &[SeenRest]) -> String {
+    let rests = (1..).zip(seen).map(|(number, rest)| {
+        let [from_s, to_s] = rest.time_s;
+        format!("hold {number} at {from_s:.1}–{to_s:.1} s")
+    });
+    rests.collect::<Vec<_>>().join(", ")
 }
 
 /// A rest during which cards of different stations were seen.
@@ -54,10 +50,61 @@ pub enum StationsError {
         shortest_rest_s: f64,
     },
     /// None of the rests showed a card.
-    #[error("{rests} holds were found, but no station card was seen in any of them")]
+    #[error(
+        "{rests} holds were found, but no declared station card was seen in any of them{}",
+        instead(strangers)
+    )]
     NoCard {
         /// Number of rests.
         rests: usize,
+        /// Undeclared tags that were seen in them, rising.
+        strangers: Vec<u32>,
+    },
+    /// All holds are at one station.
+    #[error("all {rests} holds are at {stick_pct:+.0} %: one station shows no response")]
+    OneStation {
+        /// The station.
+        stick_pct: f64,
+        /// Number of holds that were told.
+        rests: usize,
+    },
+    /// Two stations were told for each other's holds.
+    #[error(
+        "{:+.0} % and {:+.0} %{} are exchanged: as told, the deflections lie {as_told_deg:.1}° off a \
+         smooth response (root mean square), and {exchanged_deg:.1}° with the two exchanged",
+        sticks_pct[0], sticks_pct[1],
+        cards.map_or(String::new(), |[one, other]| format!(" (cards {one} and {other})"))
+    )]
+    StationsExchanged {
+        /// The two stations.
+        sticks_pct: [f64; 2],
+        /// Their cards, where cards tell the stations.
+        cards: Option<[u32; 2]>,
+        /// Distance from a smooth response as told.
+        as_told_deg: f64,
+        /// The same with the two exchanged.
+        exchanged_deg: f64,
+    },
+    /// Too few pictures a second to tell rests from moves, and what came of it.
+    #[error(
+        "the pictures are {interval_s:.2} s apart, too far to tell holds from moves: {because}"
+    )]
+    PicturesTooFar {
+        /// Median time from one picture to the next.
+        interval_s: f64,
+        /// What could not be told.
+        because: Box<StationsError>,
+    },
+    /// The surfaces move on for long where holds were declared, and what came of it.
+    #[error(
+        "from {:.1} s to {:.1} s the surfaces move on without a rest, as in a sweep: {because}",
+        time_s[0], time_s[1]
+    )]
+    SweepWithoutHolds {
+        /// First and last time of the move.
+        time_s: [f64; 2],
+        /// What could not be told.
+        because: Box<StationsError>,
     },
     /// Rests that show cards of different stations.
     #[error("station cards contradict each other: {}", list(conflicts, "; "))]
@@ -84,7 +131,7 @@ pub enum StationsError {
         threshold_deg: f64,
     },
     /// The number of rests differs from the declared order, and which one cannot be told surely.
-    #[error("{declared} holds declared, {} seen{guess}; seen: {}", seen.len(), list(seen, "; "))]
+    #[error("{declared} holds declared, {} seen{guess}; seen: {}", seen.len(), numbered(seen))]
     WrongCount {
         /// Number of declared holds.
         declared: usize,
@@ -97,7 +144,7 @@ pub enum StationsError {
     #[error(
         "the declared order does not fit what was seen ({misfit_deg:.1}° RMS off any steady \
          response, play explains {threshold_deg:.1}°); seen: {}",
-        list(seen, "; ")
+        numbered(seen)
     )]
     OrderContradicts {
         /// Root mean square distance from a monotone response.
@@ -205,8 +252,14 @@ pub enum StationsError {
         fastest_pct_per_s: f64,
     },
     /// No hold is at stick 0, and no span of neutral is declared.
-    #[error("no hold is at stick 0, so there is no neutral to measure from")]
-    NoNeutralHold,
+    #[error(
+        "no hold is at stick 0, so there is no neutral to measure from{}",
+        in_left_out(unknown_cards)
+    )]
+    NoNeutralHold {
+        /// Undeclared tags that were seen in holds without a declared card, rising.
+        unknown_cards: Vec<u32>,
+    },
     /// The declared span of neutral holds no measured frame.
     #[error("no surface was measured within the declared neutral from {from_s} s to {to_s} s")]
     NeutralSpanEmpty {
@@ -239,6 +292,7 @@ impl StationsError {
             Self::NoHold { .. } => "hold the stick still at each station for a second and film \
                  again; for a continuous sweep give a stick log or marks"
                 .into(),
+            Self::NoCard { strangers, .. } if !strangers.is_empty() => MEND_UNKNOWN_CARDS.into(),
             Self::NoCard { .. } => "show the card of each station while the stick rests, upright, \
                  whole and in focus, with its id in the model file's [stations] table; or declare \
                  the order of the holds: from = \"order\""
@@ -255,9 +309,11 @@ impl StationsError {
                  in time, or film again and hold each station for a second"
                     .into()
             }
-            Self::OrderContradicts { .. } => "compare the list above with `order` in the model \
-                 file: it has to name the stick position of every hold, in time"
-                .into(),
+            Self::OrderContradicts { .. } => {
+                "compare the holds that were seen with `order` in the \
+                 model file: it has to name the stick position of every hold, in time"
+                    .into()
+            }
             Self::FileUnreadable { .. } => {
                 "check `file` under [stations]; it is looked for beside \
                  the model file"
@@ -293,13 +349,60 @@ impl StationsError {
                  or more, evenly, or hold it at each station for a second; then film again"
                     .into()
             }
-            Self::NoNeutralHold => "film again with a hold at stick 0, best at the start and at \
+            Self::OneStation { .. } => {
+                "film holds at several stations, from end to end, with the card of each".into()
+            }
+            Self::StationsExchanged { .. } => "compare the two with what was held: correct their \
+                 stick positions in the model file (or the rows of the marks) and measure again, or \
+                 film again with the right cards"
+                .into(),
+            Self::PicturesTooFar { .. } => "film at 15 pictures a second or more; of stills, take \
+                 three or more while the stick rests at each station, and give their true times"
+                .into(),
+            Self::SweepWithoutHolds { .. } => "hold the stick still at each station for a second \
+                 and film again; for a continuous sweep give a stick log: from = \"log\""
+                .into(),
+            Self::NoNeutralHold { unknown_cards } if !unknown_cards.is_empty() => {
+                MEND_UNKNOWN_CARDS.into()
+            }
+            Self::NoNeutralHold { .. } => "film again with a hold at stick 0, best at the start and at \
                  the end, or name a span: neutral = { time_s = [0.0, 1.5] }"
                 .into(),
             Self::NeutralSpanEmpty { .. } => "give `neutral.time_s` a span within the clip in \
                  which the surfaces rest at neutral and their tags are seen"
                 .into(),
         }
+    }
+}
+
+/// Against cards that the model file does not know.
+const MEND_UNKNOWN_CARDS: &str = "add these ids with their stick positions to `cards` under \
+    [stations], or show the cards that are declared there";
+
+/// Tags that were seen in place of declared cards, as a clause.
+fn instead(strangers: &[u32]) -> String {
+    match strangers {
+        [] => String::new(),
+        ids => format!(", but undeclared {}", tags_were(ids)),
+    }
+}
+
+/// Undeclared tags in holds that were left out, as a clause.
+fn in_left_out(strangers: &[u32]) -> String {
+    match strangers {
+        [] => String::new(),
+        ids => format!(
+            "; in holds without a declared card, undeclared {}",
+            tags_were(ids)
+        ),
+    }
+}
+
+/// "tag 140 was seen", "tags 140, 145 were seen".
+fn tags_were(ids: &[u32]) -> String {
+    match ids {
+        [one] => format!("tag {one} was seen"),
+        several => format!("tags {} were seen", list(several, ", ")),
     }
 }
 

@@ -18,10 +18,10 @@ pub(super) fn tell_by_marks(
         path: path.to_path_buf(),
         faults,
     })?;
-    for (rest, _) in seen.iter().zip(&told).filter(|(_, told)| told.is_none()) {
-        warnings.push(StationsWarning::HoldWithoutMark {
-            time_s: rest.time_s,
-        });
+    let unmarked = seen.iter().zip(&told).filter(|(_, told)| told.is_none());
+    let times_s: Vec<[f64; 2]> = unmarked.map(|(rest, _)| rest.time_s).collect();
+    if !times_s.is_empty() {
+        warnings.push(StationsWarning::HoldsWithoutMark { times_s });
     }
     Ok(told)
 }

@@ -9,14 +9,19 @@
 //!    tells rests and sweeps from it.
 //! 6. `sweep` finds the stations that a slowly moved stick passes; without a log `reference` tells the
 //!    stick between few holds.
-//! 7. `assemble` puts holds and neutral together, `doubt` doubts what does not fit.
+//! 7. `assemble` puts holds and neutral together, `doubt` doubts what does not fit, `exchange` finds two
+//!    stations told for each other, `covered` what of the travel is missing.
+//! 8. `filming` names what of the filming explains an error.
 
 mod assemble;
 mod cards;
 mod clock;
+mod covered;
 mod doubt;
 mod error;
+mod exchange;
 mod explained;
+mod filming;
 mod fitness;
 mod log;
 mod logged;
@@ -34,6 +39,8 @@ pub(crate) mod test_motion;
 mod trace;
 mod warning;
 
+#[cfg(test)]
+mod rate_tests;
 #[cfg(test)]
 mod tests;
 
@@ -144,34 +151,16 @@ pub fn find_holds(
     if let StationSource::Log(file) = &model.stations.source {
         return scene.by_log(&beside(model, file), model, warnings);
     }
-    if rests.is_empty() {
-        return Err(StationsError::NoHold {
-            shortest_rest_s: options.shortest_rest_s,
-        });
-    }
-    let told = scene.tell(sightings, model, warnings)?;
-    doubt::doubt_stations(motion, &scene.seen(), &told, warnings)?;
-    let mut came_from = vec![None];
-    came_from.extend_from_slice(&told);
-    let holds = assemble::put_together(&scene, &told, &came_from);
-    let neutral_frames = assemble::neutral_frames(&trace, &holds, model.stations.neutral_time_s)?;
-    let mut stick_pct = assemble::stick_by_frame(motion.frames.len(), &holds);
-    let mut sweeps = Sweeps::none(motion.surfaces.len());
-    if let Some((found, passed_pct)) =
-        reference::sweeps_by_reference(&scene, model, &holds, warnings)
-    {
-        sweeps = found;
-        for (stick, passed) in stick_pct.iter_mut().zip(passed_pct) {
-            *stick = stick.or(passed);
-        }
-    }
-    Ok(Holds {
-        holds,
-        neutral_frames,
-        stick_pct,
-        sweeps,
-        log: None,
-    })
+    scene
+        .by_rests(sightings, model, options, warnings)
+        .map_err(|error| filming::explained(error, &trace, &rests))
+}
+
+/// Every time span in which all surfaces rest, whatever the stick positions are.
+pub fn rests_seen(motion: &Motion, options: &HoldOptions) -> Vec<SeenRest> {
+    let trace = Trace::from_motion(motion);
+    let rests = rest::find_rests(&trace, options);
+    rests.iter().map(|rest| seen_rest(&trace, rest)).collect()
 }
 
 /// What the clip shows, before anybody told a stick position.
@@ -188,6 +177,50 @@ impl Scene<'_> {
     fn seen(&self) -> Vec<SeenRest> {
         let rests = self.rests.iter();
         rests.map(|rest| seen_rest(self.trace, rest)).collect()
+    }
+
+    /// Holds at the rests, as cards, order or marks tell them, and sweeps between few holds.
+    fn by_rests(
+        &self,
+        sightings: &Sightings,
+        model: &ModelFile,
+        options: &HoldOptions,
+        warnings: &mut Vec<StationsWarning>,
+    ) -> Result<Holds, StationsError> {
+        let (motion, trace) = (self.motion, self.trace);
+        if self.rests.is_empty() {
+            return Err(StationsError::NoHold {
+                shortest_rest_s: options.shortest_rest_s,
+            });
+        }
+        let source = &model.stations.source;
+        let told = self.tell(sightings, model, warnings)?;
+        require_two_stations(&told)?;
+        exchange::refuse_exchanged(&self.seen(), &told, source)?;
+        doubt::doubt_stations(motion, &self.seen(), &told, warnings)?;
+        let mut came_from = vec![None];
+        came_from.extend_from_slice(&told);
+        let holds = assemble::put_together(self, &told, &came_from);
+        let neutral_frames = assemble::neutral_frames(trace, &holds, model.stations.neutral_time_s)
+            .map_err(|error| with_unknown_cards(error, warnings))?;
+        let mut stick_pct = assemble::stick_by_frame(motion.frames.len(), &holds);
+        let mut sweeps = Sweeps::none(motion.surfaces.len());
+        if let Some((found, passed_pct)) =
+            reference::sweeps_by_reference(self, model, &holds, warnings)
+        {
+            sweeps = found;
+            for (stick, passed) in stick_pct.iter_mut().zip(passed_pct) {
+                *stick = stick.or(passed);
+            }
+        }
+        covered::doubt_travel(&holds, &sweeps, source, warnings);
+        Ok(Holds {
+            holds,
+            neutral_frames,
+            stick_pct,
+            sweeps,
+            log: None,
+        })
     }
 
     /// The stick position of each rest from cards, order or marks.
@@ -253,6 +286,32 @@ impl Scene<'_> {
             log: Some(logged.timing()),
             stick_pct,
         })
+    }
+}
+
+/// Holds at one station alone show no response to the stick.
+fn require_two_stations(told: &[Option<f64>]) -> Result<(), StationsError> {
+    let mut stations = told.iter().flatten();
+    match stations.next() {
+        Some(first) if stations.all(|other| other == first) => Err(StationsError::OneStation {
+            stick_pct: *first,
+            rests: told.iter().flatten().count(),
+        }),
+        _ => Ok(()),
+    }
+}
+
+/// Names the unknown cards of holds that were left out, where no hold is at stick 0.
+fn with_unknown_cards(error: StationsError, warnings: &[StationsWarning]) -> StationsError {
+    let unknown = warnings.iter().find_map(|warning| match warning {
+        StationsWarning::HoldsWithoutCard { strangers, .. } => Some(strangers.clone()),
+        _ => None,
+    });
+    match (error, unknown) {
+        (StationsError::NoNeutralHold { .. }, Some(unknown_cards)) => {
+            StationsError::NoNeutralHold { unknown_cards }
+        }
+        (error, _) => error,
     }
 }
 

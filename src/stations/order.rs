@@ -18,6 +18,9 @@ const PLAY_DEG: f64 = 0.25;
 /// Most holds that are looked for as missing or as extra.
 const MOST_MISCOUNTED: usize = 3;
 
+/// Fewer rests do not show which of the declared holds they are.
+const FEWEST_OF_A_BEGINNING: usize = 4;
+
 /// One way to pair rests with declared holds: rest, declared hold.
 type Pairs = Vec<(usize, usize)>;
 
@@ -42,7 +45,18 @@ pub(super) fn tell_by_order(
         guess,
     };
     let Some((off_smooth_deg, told)) = candidates.first() else {
-        return Err(wrong_count(String::new()));
+        return match beginning(order_pct, seen) {
+            Beginning::Clear(told) => {
+                warnings.push(StationsWarning::HoldsMiscounted {
+                    declared: order_pct.len(),
+                    seen: seen.len(),
+                    difference: beginning_only(seen),
+                });
+                Ok(told)
+            }
+            Beginning::Perhaps => Err(wrong_count(format!("; perhaps {}", beginning_only(seen)))),
+            Beginning::Unlike => Err(wrong_count(String::new())),
+        };
     };
     let misfit_deg = fitness::off_monotone_deg(seen, told);
     let threshold_deg = fitness::off_monotone_threshold_deg(seen);
@@ -73,6 +87,50 @@ pub(super) fn tell_by_order(
         difference,
     });
     Ok(told.clone())
+}
+
+/// Whether the rests are the first of the declared holds.
+enum Beginning {
+    /// They are, and no later ones.
+    Clear(Told),
+    /// They may be.
+    Perhaps,
+    /// They are not.
+    Unlike,
+}
+
+/// A clip that was cut shows the first of the declared holds, in a steady and smooth response, and no
+/// other run of them explains it as well.
+fn beginning(order_pct: &[f64], seen: &[SeenRest]) -> Beginning {
+    if seen.len() >= order_pct.len() || seen.len() < FEWEST_OF_A_BEGINNING {
+        return Beginning::Unlike;
+    }
+    let runs = order_pct.windows(seen.len()).map(|run| -> Told {
+        let told = run.iter().map(|&stick_pct| Some(stick_pct));
+        told.collect()
+    });
+    let off_deg = |told: &Told| {
+        fitness::off_smooth_deg(seen, told).max(fitness::off_monotone_deg(seen, told))
+    };
+    let mut runs = runs.map(|told| (off_deg(&told), told));
+    let Some((first_deg, first)) = runs.next() else {
+        return Beginning::Unlike;
+    };
+    if first_deg > fitness::off_monotone_threshold_deg(seen) {
+        return Beginning::Unlike;
+    }
+    let clear_deg = CLEAR_RATIO * first_deg.max(PLAY_DEG);
+    match runs.all(|(off_deg, told)| off_deg > clear_deg || told == first) {
+        true => Beginning::Clear(first),
+        false => Beginning::Perhaps,
+    }
+}
+
+fn beginning_only(seen: &[SeenRest]) -> String {
+    format!(
+        "the clip shows the first {} of them and ends before the others",
+        seen.len()
+    )
 }
 
 /// All ways to tell the rests, best first, each once.

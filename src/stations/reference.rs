@@ -11,7 +11,7 @@
 
 use nalgebra::{DMatrix, DVector};
 
-use super::sweep::{Courses, Sweeps};
+use super::sweep::{Courses, Sweeps, frames_near};
 use super::warning::StationsWarning;
 use super::{Approach, Hold, Scene};
 use crate::conventions::COVERAGE_FACTOR;
@@ -48,9 +48,12 @@ const DELAY_SD_S: f64 = 0.03;
 /// Powers of the stick in the regression, with the constant.
 const POWERS: usize = 6;
 
-/// Frames before and after over which a speed is taken: so many that their noise does not hide how
-/// the deflection follows the speed.
-const SPEED_FRAMES: usize = 8;
+/// Time before and after over which a speed is taken, s: so long that noise does not hide how the
+/// deflection follows the speed.
+const SPEED_S: f64 = 0.28;
+
+/// Fewest frames that a speed is taken from.
+const FEWEST_SPEED_FRAMES: usize = 3;
 
 /// Fewest frames of a sweep for the regression.
 const FEWEST_FRAMES: usize = 3 * POWERS;
@@ -310,8 +313,7 @@ impl<'a> Teller<'a> {
 fn rates_pct_per_s(time_s: &[f64], stick_pct: &[Option<f64>]) -> Vec<Option<f64>> {
     let rate = |frame: usize| {
         stick_pct[frame]?;
-        let before = frame.saturating_sub(SPEED_FRAMES);
-        let after = (frame + SPEED_FRAMES).min(time_s.len() - 1);
+        let [before, after] = frames_near(time_s, frame, SPEED_S);
         let points: Vec<(f64, f64)> = (before..=after)
             .filter_map(|near| Some((time_s[near] - time_s[frame], stick_pct[near]?)))
             .collect();
@@ -322,7 +324,8 @@ fn rates_pct_per_s(time_s: &[f64], stick_pct: &[Option<f64>]) -> Vec<Option<f64>
             .map(|point| (point.0 - middle_s).powi(2))
             .sum();
         let moment: f64 = points.iter().map(|(t, stick)| (t - middle_s) * stick).sum();
-        (points.len() > SPEED_FRAMES).then(|| moment / spread)
+        let most_are_there = 2 * points.len() > after - before;
+        (most_are_there && points.len() >= FEWEST_SPEED_FRAMES).then(|| moment / spread)
     };
     (0..time_s.len()).map(rate).collect()
 }

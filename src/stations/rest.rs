@@ -11,6 +11,13 @@ use super::HoldOptions;
 use super::trace::Trace;
 use crate::statistics::{SD_FROM_MAD, median};
 
+/// Errors of pictures closer together are much alike, s: each of them counts as the part of this time
+/// that it stands for, so that a rest costs the same at every rate. Slower ones count in full.
+const INDEPENDENT_S: f64 = 1.0 / 30.0;
+
+/// Intervals down to this share of [`INDEPENDENT_S`] are as long: times are rounded.
+const ROUNDED_SHARE: f64 = 0.9;
+
 /// Price of a frame on the move, per measured deflection, in squared standard deviations: a frame
 /// further than about three of them from the level is on the move.
 const MOVE_PRICE: f64 = 9.0;
@@ -110,11 +117,15 @@ fn partition(trace: &Trace, options: &HoldOptions) -> Vec<Rest> {
 struct Sums {
     weight: Vec<Vec<[f64; 3]>>,
     measured: Vec<usize>,
+    /// Measured deflections, each counted as what its frame stands for.
+    evidence: Vec<f64>,
 }
 
 impl Sums {
     fn new(trace: &Trace) -> Self {
         let mut measured = vec![0; trace.len() + 1];
+        let mut evidence = vec![0.0; trace.len() + 1];
+        let shares = evidence_shares(&trace.time_s);
         let weight = trace
             .surfaces
             .iter()
@@ -126,12 +137,13 @@ impl Sums {
                 sums.push(sum);
                 for (frame, angle) in surface.angle_deg.iter().enumerate() {
                     if let Some(angle) = angle {
-                        let weight = surface.sd_deg[frame].powi(-2);
+                        let weight = shares[frame] * surface.sd_deg[frame].powi(-2);
                         let off = angle - middle;
                         sum[0] += weight;
                         sum[1] += weight * off;
                         sum[2] += weight * off * off;
                         measured[frame + 1] += 1;
+                        evidence[frame + 1] += shares[frame];
                     }
                     sums.push(sum);
                 }
@@ -140,8 +152,13 @@ impl Sums {
             .collect();
         for frame in 0..trace.len() {
             measured[frame + 1] += measured[frame];
+            evidence[frame + 1] += evidence[frame];
         }
-        Self { weight, measured }
+        Self {
+            weight,
+            measured,
+            evidence,
+        }
     }
 
     /// Least weighted sum of squares about one level per surface, frames `from..to`.
@@ -166,6 +183,18 @@ impl Sums {
     }
 }
 
+/// What each frame counts as: 1, or less where frames follow each other fast.
+fn evidence_shares(time_s: &[f64]) -> Vec<f64> {
+    let last = time_s.len().saturating_sub(1);
+    let share = |frame: usize| {
+        let (before, after) = (frame.saturating_sub(1), (frame + 1).min(last));
+        let interval_s = (time_s[after] - time_s[before]) / (after - before).max(1) as f64;
+        let share = interval_s / INDEPENDENT_S;
+        if share < ROUNDED_SHARE { share } else { 1.0 }
+    };
+    (0..time_s.len()).map(share).collect()
+}
+
 /// The cheapest partition's rests as half-open spans of frames.
 fn cheapest_spans(trace: &Trace, shortest_rest_s: f64) -> Vec<(usize, usize)> {
     let frame_count = trace.len();
@@ -176,7 +205,7 @@ fn cheapest_spans(trace: &Trace, shortest_rest_s: f64) -> Vec<(usize, usize)> {
     let mut starts: Vec<usize> = Vec::new();
     let mut next_start = 0;
     for end in 1..=frame_count {
-        let moving = MOVE_PRICE * sums.measured(end - 1, end) as f64;
+        let moving = MOVE_PRICE * (sums.evidence[end] - sums.evidence[end - 1]);
         cost[end] = cost[end - 1] + moving;
         // The latest start that still makes a rest long enough; it bounds all earlier ones.
         while next_start < end

@@ -39,8 +39,8 @@ pub(super) const FEWEST_FRAMES: usize = 8;
 /// Surfaces turn, and holds begin and end, within this of the stick, s.
 const NEAR_S: f64 = 0.4;
 
-/// Frames before and after over which a speed is taken.
-const SPEED_FRAMES: usize = 2;
+/// Time before and after over which a speed is taken, s.
+const SPEED_S: f64 = 0.08;
 
 /// An end of the travel further than this from a station is a station of its own, pct.
 const OWN_END_PCT: f64 = 3.0;
@@ -154,8 +154,7 @@ impl Courses<'_> {
 
     /// Speed about a frame.
     fn rate_pct_per_s(&self, course_pct: &[Option<f64>], frame: usize) -> Option<f64> {
-        let before = frame.saturating_sub(SPEED_FRAMES);
-        let after = (frame + SPEED_FRAMES).min(self.time_s.len() - 1);
+        let [before, after] = frames_near(self.time_s, frame, SPEED_S);
         let way = (*course_pct.get(after)?)? - (*course_pct.get(before)?)?;
         Some(way / (self.time_s[after] - self.time_s[before]))
     }
@@ -260,6 +259,17 @@ impl Run {
             to_pct: end.1,
         }
     }
+}
+
+/// The first and the last frame within a time of a frame; its neighbours however far they are.
+pub(super) fn frames_near(time_s: &[f64], frame: usize, within_s: f64) -> [usize; 2] {
+    let is_near = |other: &usize| (time_s[*other] - time_s[frame]).abs() <= within_s;
+    let first = (0..frame).rev().take_while(is_near).last();
+    let last = (frame + 1..time_s.len()).take_while(is_near).last();
+    [
+        first.unwrap_or(frame.saturating_sub(1)),
+        last.unwrap_or((frame + 1).min(time_s.len() - 1)),
+    ]
 }
 
 /// Whether a run goes on beyond a station far enough to tell it from both sides.

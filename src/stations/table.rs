@@ -21,8 +21,11 @@ pub(super) struct Row {
     pub stick_pct: f64,
 }
 
-/// All rows in the order of the file; a header and lines that start with `#` are passed over, and
-/// every fault is told at once.
+/// All rows in the order of the file. A header and lines that start with `#` are passed over, and
+/// every fault is reported at once.
+///
+/// Columns are separated by commas, or by semicolons or tabs as spreadsheets write them where the
+/// comma is the decimal sign.
 pub(super) fn read_rows(path: &Path) -> Result<Vec<Row>, StationsError> {
     let text = std::fs::read_to_string(path).map_err(|error| StationsError::FileUnreadable {
         path: path.to_path_buf(),
@@ -43,12 +46,16 @@ fn parse_rows(text: &str) -> Result<Vec<Row>, Vec<RowFault>> {
         if text.is_empty() || text.starts_with('#') {
             continue;
         }
-        let fields: Vec<&str> = text.split(',').map(str::trim).collect();
+        let fields = Fields::of(text);
         // A header has no number; one of other columns would swap or mistake them.
         let is_header = std::mem::take(&mut is_first)
-            && fields.iter().all(|field| field.parse::<f64>().is_err());
+            && fields
+                .texts
+                .iter()
+                .all(|field| fields.number(field).is_none());
         if is_header {
-            faults.extend(wrong_columns(&fields).map(|fault| RowFault { line, fault }));
+            let wrong = wrong_columns(&fields.texts);
+            faults.extend(wrong.map(|fault| RowFault { line, fault }));
             continue;
         }
         match parse_row(line, &fields) {
@@ -80,18 +87,47 @@ fn wrong_columns(fields: &[&str]) -> Option<String> {
     })
 }
 
-fn parse_row(line: u64, fields: &[&str]) -> Result<Row, String> {
-    let &[time, stick] = fields else {
-        return Err(format!(
-            "{} fields instead of time_s, stick_pct",
-            fields.len()
-        ));
+/// What stands in one line, and which sign its numbers have before their decimals.
+struct Fields<'a> {
+    texts: Vec<&'a str>,
+    has_decimal_comma: bool,
+}
+
+impl<'a> Fields<'a> {
+    fn of(line: &'a str) -> Self {
+        let separator = [';', '\t'].into_iter().find(|&mark| line.contains(mark));
+        let texts = line.split(separator.unwrap_or(','));
+        Self {
+            texts: texts
+                .map(|text| text.trim().trim_matches('"').trim())
+                .collect(),
+            has_decimal_comma: separator.is_some(),
+        }
+    }
+
+    fn number(&self, text: &str) -> Option<f64> {
+        let number = match self.has_decimal_comma {
+            true => text.replacen(',', ".", 1).parse(),
+            false => text.parse(),
+        };
+        number.ok().filter(|number: &f64| number.is_finite())
+    }
+}
+
+fn parse_row(line: u64, fields: &Fields<'_>) -> Result<Row, String> {
+    let &[time, stick] = fields.texts.as_slice() else {
+        let hint = match fields.texts.len() {
+            3 | 4 if !fields.has_decimal_comma => {
+                "; where a comma stands before the decimals, separate the columns by a semicolon"
+            }
+            _ => "",
+        };
+        let count = fields.texts.len();
+        return Err(format!("{count} fields instead of time_s, stick_pct{hint}"));
     };
     let number = |name: &str, field: &str| -> Result<f64, String> {
-        field
-            .parse()
-            .ok()
-            .filter(|value: &f64| value.is_finite())
+        fields
+            .number(field)
             .ok_or_else(|| format!("{name} is not a number: \"{field}\""))
     };
     let row = Row {
@@ -120,6 +156,30 @@ mod tests {
             .map(|row| (row.line, row.time_s, row.stick_pct))
             .collect();
         assert_eq!(told, [(3, 0.5, 0.0), (5, 1.5, 50.0)]);
+    }
+
+    #[test]
+    fn files_of_spreadsheets_with_a_decimal_comma_are_read() {
+        let files = [
+            "time_s;stick_pct\n0,5;-12,5\n1,5;+50\n",
+            "time_s ; stick_pct\n0.5 ; -12.5\n1.5 ; 50\n",
+            "time_s\tstick_pct\r\n0,5\t-12,5\r\n1,5\t50\r\n",
+            "\u{feff}\"time_s\";\"stick_pct\"\n\"0,5\";\"-12,5\"\n\"1,5\";\"50\"\n",
+        ];
+        for text in files {
+            let rows = parse_rows(text).unwrap();
+            let told: Vec<(f64, f64)> =
+                rows.iter().map(|row| (row.time_s, row.stick_pct)).collect();
+            assert_eq!(told, [(0.5, -12.5), (1.5, 50.0)], "{text}");
+        }
+    }
+
+    #[test]
+    fn a_decimal_comma_between_commas_is_named() {
+        let faults = parse_rows("time_s,stick_pct\n0,5,50\n0,5,12,5\n").unwrap_err();
+        for fault in faults {
+            assert!(fault.fault.contains("semicolon"), "{}", fault.fault);
+        }
     }
 
     #[test]

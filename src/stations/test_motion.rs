@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use nalgebra::{DMatrix, DVector, Point3, Vector3};
 
-use crate::clip::{ClipInfo, Levels};
+use crate::clip::{ClipInfo, Levels, Transfer};
 use crate::measured::Measured;
 use crate::model_file::{
     MatchGroup, MatchMotion, ModelFile, Side, StationSource, Stations, Surface,
@@ -80,10 +80,15 @@ pub(crate) fn motion_of(
         frames: frames.collect(),
         camera_moved: false,
         landmarks: 0,
+        picture: None,
         readout_s: None,
         reprojection_rms_px: 0.05,
+        allowed_rms_px: 0.06,
         constants_covariance: DMatrix::zeros(1, 1),
         lasting: Default::default(),
+        lens: crate::camera::Camera::from_intrinsics(
+            &[1500.0, 1500.0, 960.0, 540.0, 0.0, 0.0, 0.0, 0.0, 0.0].into(),
+        ),
         tags_at_zero: Default::default(),
     }
 }
@@ -132,6 +137,7 @@ pub(crate) fn sightings_of(time_s: &[f64], cards: &[Option<u32>]) -> Sightings {
         covariance_px2: CornerCovariance::identity(),
     };
     Sightings {
+        overview: Default::default(),
         clip: ClipInfo {
             path: PathBuf::from("clip.mp4"),
             width_px: 1920,
@@ -140,6 +146,7 @@ pub(crate) fn sightings_of(time_s: &[f64], cards: &[Option<u32>]) -> Sightings {
                 black: 16,
                 white: 235,
             },
+            transfer: Transfer::Power,
             lines: crate::clip::Lines::Rows,
             claimed_frames: None,
         },

@@ -289,6 +289,23 @@ fn a_wrong_card_at_a_station_shown_twice_is_refused() {
 }
 
 #[test]
+fn cards_that_were_exchanged_are_named() {
+    // 130 and 135 are +50 and +75 %, 120 is neutral, 125 is +25 %, 140 the end.
+    let truth = Truth::read("tripod");
+    for [one, other] in [[130, 135], [120, 125], [135, 140], [110, 125]] {
+        let exchange = |card: u32| match card {
+            card if card == one => other,
+            card if card == other => one,
+            card => card,
+        };
+        let cards: Vec<Option<u32>> = truth.cards.iter().map(|card| card.map(exchange)).collect();
+        let error = find_with_cards(&cards).unwrap_err();
+        let named = format!("(cards {one} and {other}) are exchanged");
+        assert!(error.to_string().contains(&named), "{error}");
+    }
+}
+
+#[test]
 fn a_hold_without_a_card_is_left_out_and_told() {
     let truth = Truth::read("tripod");
     let mut cards = truth.cards.clone();
@@ -299,7 +316,13 @@ fn a_hold_without_a_card_is_left_out_and_told() {
     assert_eq!(holds.holds[2].approach, Approach::Rising);
     assert_eq!(warnings[0].code(), "hold-without-card");
     let none = find_with_cards(&vec![None; cards.len()]).unwrap_err();
-    assert_eq!(none, StationsError::NoCard { rests: 17 });
+    assert_eq!(
+        none,
+        StationsError::NoCard {
+            rests: 17,
+            strangers: vec![]
+        }
+    );
 }
 
 #[test]
@@ -332,7 +355,12 @@ fn neutral_comes_from_holds_at_zero_or_from_the_declared_span() {
     let options = HoldOptions::default();
     let sightings = no_cards(&motion);
     let none = find_holds(&motion, &sightings, &model, &options, &mut Vec::new());
-    assert_eq!(none.unwrap_err(), StationsError::NoNeutralHold);
+    assert_eq!(
+        none.unwrap_err(),
+        StationsError::NoNeutralHold {
+            unknown_cards: vec![]
+        }
+    );
     model.stations.neutral_time_s = Some([0.2, 0.8]);
     let holds = find_holds(&motion, &sightings, &model, &options, &mut Vec::new()).unwrap();
     assert_eq!(holds.neutral_frames, (5..=20).collect::<Vec<_>>());
@@ -354,10 +382,11 @@ fn a_steady_sweep_has_no_hold() {
             .collect();
         let motion = motion_of(&time_s, &[angles.clone(), angles], noise_deg);
         let error = find(&motion, StationSource::Order(vec![0.0])).unwrap_err();
-        assert!(
-            matches!(error, StationsError::NoHold { .. }),
-            "{noise_deg}: {error}"
-        );
+        let StationsError::SweepWithoutHolds { time_s, because } = &error else {
+            panic!("{noise_deg}: {error}");
+        };
+        assert_eq!(*time_s, [0.0, 299.0 / 30.0]);
+        assert!(matches!(**because, StationsError::NoHold { .. }));
     }
 }
 

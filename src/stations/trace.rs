@@ -14,6 +14,10 @@ const SPIKE_SIGMAS: f64 = 6.0;
 /// Frames on either side that a spike is held against.
 const SPIKE_NEIGHBOURS: usize = 2;
 
+/// Frames closer together than this are not held against each other for their noise, s: their errors
+/// are much alike, and show less noise than there is.
+const ALIKE_S: f64 = 0.019;
+
 /// One surface's deflections over time.
 #[derive(Debug, Clone)]
 pub(super) struct SurfaceTrace {
@@ -102,11 +106,11 @@ impl SurfaceTrace {
 /// Steady motion cancels, so rests and slow moves alike tell the noise; the median passes over the
 /// few frames in which a move starts or ends. Frame rates may vary.
 fn neighbour_noise(time_s: &[f64], angle_deg: &[Option<f64>]) -> f64 {
-    let measured: Vec<(f64, f64)> = time_s
-        .iter()
-        .zip(angle_deg)
-        .filter_map(|(&time, &angle)| Some((time, angle?)))
-        .collect();
+    let mut measured: Vec<(f64, f64)> = Vec::new();
+    for (&time, &angle) in time_s.iter().zip(angle_deg) {
+        let is_apart = measured.last().is_none_or(|last| time - last.0 >= ALIKE_S);
+        measured.extend(angle.filter(|_| is_apart).map(|angle| (time, angle)));
+    }
     let scaled = measured.windows(3).filter_map(|triple| {
         let [(t0, x0), (t1, x1), (t2, x2)] = triple else {
             return None;

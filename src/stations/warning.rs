@@ -5,15 +5,29 @@ use crate::warning::Warning;
 /// A doubt about the holds.
 #[derive(Debug, Clone, PartialEq)]
 pub enum StationsWarning {
-    /// A rest in which no station card was seen; it was left out.
-    HoldWithoutCard {
-        /// First and last time of its settled frames.
-        time_s: [f64; 2],
+    /// Rests in which no station card was seen; they were left out.
+    HoldsWithoutCard {
+        /// First and last time of the settled frames of each.
+        times_s: Vec<[f64; 2]>,
+        /// Undeclared tags that were seen during these rests, rising.
+        strangers: Vec<u32>,
     },
-    /// A rest in which no mark lies; it was left out.
-    HoldWithoutMark {
-        /// First and last time of the rest.
-        time_s: [f64; 2],
+    /// Rests that no mark names; they were left out.
+    HoldsWithoutMark {
+        /// First and last time of each.
+        times_s: Vec<[f64; 2]>,
+    },
+    /// An end of the declared travel was never shown.
+    TravelNotCovered {
+        /// Outermost stations that were measured.
+        shown_pct: [f64; 2],
+        /// Outermost stations that were declared.
+        declared_pct: [f64; 2],
+    },
+    /// Stations were not shown although the opposite ones were.
+    StationsSkipped {
+        /// The stations, rising.
+        sticks_pct: Vec<f64>,
     },
     /// The number of rests differs from the declared order; only one way to pair them fits.
     HoldsMiscounted {
@@ -74,8 +88,10 @@ pub enum StationsWarning {
 impl Warning for StationsWarning {
     fn code(&self) -> &'static str {
         match self {
-            Self::HoldWithoutCard { .. } => "hold-without-card",
-            Self::HoldWithoutMark { .. } => "hold-without-mark",
+            Self::HoldsWithoutCard { .. } => "hold-without-card",
+            Self::HoldsWithoutMark { .. } => "hold-without-mark",
+            Self::TravelNotCovered { .. } => "travel-not-covered",
+            Self::StationsSkipped { .. } => "stations-skipped",
             Self::HoldsMiscounted { .. } => "holds-miscounted",
             Self::ResponseNotMonotone { .. } => "response-not-monotone",
             Self::StickByReference { .. } => "stick-by-reference",
@@ -87,13 +103,40 @@ impl Warning for StationsWarning {
 
     fn text(&self) -> String {
         match self {
-            Self::HoldWithoutCard { time_s: [from, to] } => format!(
-                "no station card was seen while the surfaces rested from {from:.1} s to {to:.1} s; \
-                 this hold was left out"
+            Self::HoldsWithoutCard { times_s, strangers } => format!(
+                "no declared station card was seen in {}{}; the program left {} out",
+                holds_at(times_s),
+                tags_instead(strangers),
+                it_or_them(times_s)
             ),
-            Self::HoldWithoutMark { time_s: [from, to] } => {
-                format!("no mark lies in the hold from {from:.1} s to {to:.1} s; it was left out")
-            }
+            Self::HoldsWithoutMark { times_s } => format!(
+                "no mark names {}; the program left {} out",
+                holds_at(times_s),
+                it_or_them(times_s)
+            ),
+            Self::TravelNotCovered {
+                shown_pct: [lowest, highest],
+                declared_pct: [first, last],
+            } => format!(
+                "only {} to {} % of the stick was measured: the clip shows no hold at {}",
+                stick(*lowest),
+                stick(*highest),
+                [first, last]
+                    .into_iter()
+                    .filter(|end| **end < lowest - 0.5 || **end > highest + 0.5)
+                    .map(|end| format!("{end:+.0} %"))
+                    .collect::<Vec<_>>()
+                    .join(" and ")
+            ),
+            Self::StationsSkipped { sticks_pct } => format!(
+                "the clip shows no hold at {}, though it shows the opposite station; the curve there \
+                 follows from its neighbours",
+                sticks_pct
+                    .iter()
+                    .map(|stick_pct| format!("{stick_pct:+.0} %"))
+                    .collect::<Vec<_>>()
+                    .join(" and ")
+            ),
             Self::HoldsMiscounted {
                 declared,
                 seen,
@@ -146,12 +189,35 @@ impl Warning for StationsWarning {
         }
     }
 
+    fn grave(&self) -> bool {
+        match self {
+            Self::ResponseNotMonotone { .. } => true,
+            // A surface may go one way only.
+            Self::TravelNotCovered {
+                shown_pct: [lowest, highest],
+                ..
+            } => *lowest < 0.0 && *highest > 0.0,
+            _ => false,
+        }
+    }
+
     fn mend(&self) -> String {
         match self {
-            Self::HoldWithoutCard { .. } => {
+            Self::HoldsWithoutCard { strangers, .. } if !strangers.is_empty() => {
+                "add the ids of these cards to `cards` under [stations], or show the cards that are \
+                 declared there"
+            }
+            Self::HoldsWithoutCard { .. } => {
                 "show the card during the whole hold, whole, upright and in focus"
             }
-            Self::HoldWithoutMark { .. } => "add a row with a time within this hold to the file",
+            Self::HoldsWithoutMark { .. } => {
+                "add a row with a time within each of these holds to the file"
+            }
+            Self::TravelNotCovered { .. } => {
+                "film the whole travel, to both ends; if the surface has no such end, declare the \
+                 stations of its travel alone under [stations]"
+            }
+            Self::StationsSkipped { .. } => "hold the stick at these stations too, and film again",
             Self::HoldsMiscounted { .. } => {
                 "the other holds were measured; check that this is what happened, and hold each \
                  station for a second"
@@ -178,5 +244,44 @@ impl Warning for StationsWarning {
             }
         }
         .into()
+    }
+}
+
+/// "+50", "-50", "0".
+fn stick(stick_pct: f64) -> String {
+    match stick_pct {
+        0.0 => "0".into(),
+        stick_pct => format!("{stick_pct:+.0}"),
+    }
+}
+
+/// "the hold at 1.2–2.0 s", "the 2 holds at 1.2–2.0 s and 3.1–4.0 s".
+fn holds_at(times_s: &[[f64; 2]]) -> String {
+    let spans: Vec<String> = times_s
+        .iter()
+        .map(|[from, to]| format!("{from:.1}–{to:.1} s"))
+        .collect();
+    match &spans[..] {
+        [one] => format!("the hold at {one}"),
+        several => format!("the {} holds at {}", several.len(), several.join(", ")),
+    }
+}
+
+fn it_or_them(times_s: &[[f64; 2]]) -> &'static str {
+    match times_s {
+        [_] => "it",
+        _ => "them",
+    }
+}
+
+/// ", but tags 131 and 132 were", as a clause; nothing where there are none.
+fn tags_instead(strangers: &[u32]) -> String {
+    match strangers {
+        [] => String::new(),
+        [one] => format!(", but tag {one} was"),
+        several => {
+            let ids: Vec<String> = several.iter().map(u32::to_string).collect();
+            format!(", but tags {} were", ids.join(", "))
+        }
     }
 }

@@ -211,6 +211,6 @@ pub(super) fn corners_of(
 
 /// White minus black at the middle of the tag, as a share of the range of code values.
 pub(super) fn contrast(state: &Unknowns, patch: &Patch) -> f64 {
-    let share = |light: f64| light.max(0.0).powf(1.0 / patch.tone_exponent);
+    let share = |light: f64| patch.tone.share(light);
     share(state[WHITE]) - share(state[BLACK])
 }

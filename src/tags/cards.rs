@@ -70,6 +70,8 @@ pub(super) struct CardWatch {
     searched: Option<Searched>,
     /// Mean edge of the smallest card seen so far.
     smallest_px: Option<f64>,
+    /// Tags found at the last look that are no cards.
+    strangers: Vec<Candidate>,
 }
 
 /// The last search of a whole picture that was reduced.
@@ -94,7 +96,13 @@ impl CardWatch {
             searches: 0,
             searched: None,
             smallest_px: None,
+            strangers: Vec::new(),
         }
+    }
+
+    /// The tags found at the last look that are no cards.
+    pub fn take_strangers(&mut self) -> Vec<Candidate> {
+        std::mem::take(&mut self.strangers)
     }
 
     /// Whether a tag is one of the cards.
@@ -236,8 +244,11 @@ impl CardWatch {
     }
 
     /// The declared cards, by id, each once.
-    fn cards_of(&self, mut candidates: Vec<Candidate>) -> Vec<Candidate> {
-        candidates.retain(|candidate| self.knows(candidate.tag_id));
+    fn cards_of(&mut self, candidates: Vec<Candidate>) -> Vec<Candidate> {
+        let (mut candidates, strangers): (Vec<_>, Vec<_>) = candidates
+            .into_iter()
+            .partition(|candidate| self.knows(candidate.tag_id));
+        self.strangers.extend(strangers);
         candidates.sort_by_key(|candidate| candidate.tag_id);
         candidates.dedup_by_key(|candidate| candidate.tag_id);
         candidates

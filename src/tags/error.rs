@@ -1,6 +1,6 @@
 //! Why the tags stage has nothing to hand on, and the mend.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use nalgebra::Point2;
 
@@ -55,6 +55,15 @@ pub enum TagsError {
         /// In how many frames a declared tag was found but refused, and why.
         refused: BTreeMap<(u32, DropReason), usize>,
     },
+    /// The declared tags can only be read in a mirror.
+    #[error(
+        "the picture is mirrored: tag{} {} can be read only in its mirror image",
+        if ids.len() == 1 { "" } else { "s" }, listed(ids)
+    )]
+    Mirrored {
+        /// Declared tags and cards that were read there.
+        ids: BTreeSet<u32>,
+    },
     /// The clip holds no frame.
     #[error("the clip holds no frame")]
     NoFrame,
@@ -90,9 +99,19 @@ impl TagsError {
                  margin around each tag is whole, and that no lamp glares on it"
                     .into()
             }
+            Self::Mirrored { .. } => {
+                "film with the camera on the back of the phone, and switch off mirroring in the camera app; \
+                 a mirrored copy cannot be measured"
+                    .into()
+            }
             Self::NoFrame => "check that the clip plays, and film again".into(),
         }
     }
+}
+
+fn listed(ids: &BTreeSet<u32>) -> String {
+    let ids: Vec<String> = ids.iter().map(u32::to_string).collect();
+    ids.join(", ")
 }
 
 /// Tags that were seen in place of the declared ones, as a clause.

@@ -3,13 +3,16 @@
 mod appearance;
 mod cards;
 mod changes;
+mod clipping;
 mod correlation;
 mod error;
 mod lanes;
+mod mirrored;
 mod mosaic;
 mod part;
 mod patch;
 mod pattern;
+mod picture;
 mod quality;
 mod recognise;
 mod refine;
@@ -20,6 +23,7 @@ mod sums;
 mod tone;
 mod track;
 mod tracker;
+mod warning;
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::fmt;
@@ -32,8 +36,11 @@ use crate::landmarks::LandmarkSighting;
 use crate::model_file::{ModelFile, StationSource};
 use crate::progress::Progress;
 pub use error::TagsError;
+pub use picture::{PictureFault, TagPicture};
+pub use quality::SMALLEST_EDGE_PX;
 pub use tracker::Memory;
 use tracker::Tracker;
+pub use warning::{SpoiledTags, TagsWarning, doubt_search};
 
 /// Covariance of four corners, in the order x0 y0 x1 y1 x2 y2 x3 y3, px². Single precision: all of a
 /// clip's sightings are kept until the fit, and this is most of each.
@@ -117,6 +124,34 @@ pub struct Sightings {
     pub clip: ClipInfo,
     /// Every frame, in the order of presentation.
     pub frames: Vec<SightedFrame>,
+    /// What the search has seen beside them.
+    pub overview: Overview,
+}
+
+/// What a search has seen of a clip beside the sightings.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Overview {
+    /// The mean picture of each declared tag that was seen.
+    pub pictures: BTreeMap<u32, TagPicture>,
+    /// Times at which tags were seen that are not declared, by id; rising. The whole picture is
+    /// searched only while a declared tag or a card is missing, and now and then.
+    pub undeclared_s: BTreeMap<u32, Vec<f64>>,
+}
+
+impl Overview {
+    /// In how many searched pictures each undeclared tag was seen, by id.
+    pub fn undeclared_counts(&self) -> Vec<(u32, usize)> {
+        let undeclared = self.undeclared_s.iter();
+        undeclared
+            .map(|(&tag_id, times_s)| (tag_id, times_s.len()))
+            .collect()
+    }
+
+    /// Whether the pictures of a tag are so bad that they explain why it looks odd.
+    pub fn is_spoiled(&self, tag_id: u32) -> bool {
+        let picture = self.pictures.get(&tag_id);
+        picture.is_some_and(|picture| picture.fault().is_some())
+    }
 }
 
 /// Which tags to look for.
@@ -237,10 +272,12 @@ pub fn sight_on(
     progress: &dyn Progress,
 ) -> Result<Sightings, TagsError> {
     let mut seen = begun.frames;
-    let mut tracker = Tracker::new(begun.memory, clip.levels)?;
+    let mut tracker = Tracker::new(begun.memory, clip)?;
     let mut kept = seen.len();
+    let mut first = None;
     for (place, frame) in frames.enumerate() {
         let frame = frame?;
+        first.get_or_insert_with(|| frame.image.clone());
         if place >= seen.len() {
             seen.push(tracker.see(&frame)?);
         }
@@ -251,9 +288,11 @@ pub fn sight_on(
         }
     }
     keeper.keep(&seen[kept..], tracker.memory());
-    something_seen(&seen, plan, tracker.memory())?;
+    something_seen(&seen, plan, tracker.memory())
+        .map_err(|nothing_seen| mirrored::cause(nothing_seen, first.as_ref(), plan))?;
     Ok(Sightings {
         clip: clip.clone(),
+        overview: tracker.memory().overview(),
         frames: seen,
     })
 }
@@ -271,7 +310,7 @@ fn something_seen(seen: &[SightedFrame], plan: &TagPlan, memory: &Memory) -> Res
         frames: seen.len(),
         largest_square_px: memory.largest_other_square_px,
         needed_px: quality::SMALLEST_EDGE_PX,
-        others: memory.undeclared.iter().copied().collect(),
+        others: memory.undeclared.keys().copied().collect(),
         refused: count_refused(seen),
     })
 }

@@ -3,10 +3,11 @@
 use nalgebra::{Matrix3, Point2};
 
 use super::DropReason;
+use super::clipping::Codes;
 use super::lanes::{LANES, Numbers};
 use super::mosaic::{self, PARITIES};
 use super::pattern::{CELLS, HALF};
-use super::tone::Tone;
+use super::tone::{Tone, ToneCurve};
 use crate::clip::GreyImage;
 use crate::geometry::{homography, quadrilateral};
 
@@ -53,11 +54,13 @@ pub(super) struct PixelGroup {
 pub(super) struct Patch {
     pub centre_px: Point2<f64>,
     pub scale_px: f64,
-    /// Light is the code value's share of the range to this power.
-    pub tone_exponent: f64,
+    /// How light stands for shares of the range of code values.
+    pub tone: ToneCurve,
     /// Width and height of the box that holds the pixels.
     pub size_px: [usize; 2],
     pub groups: Vec<PixelGroup>,
+    /// Share of the bright pixels that lie at the upper end of the camera's range.
+    pub clipped_share: f64,
 }
 
 impl Patch {
@@ -76,9 +79,10 @@ impl Patch {
         let mut patch = Self {
             centre_px,
             scale_px: diagonal / 4.0 / 2f64.sqrt(),
-            tone_exponent: tone.exponent(),
+            tone: tone.curve(),
             size_px: [0, 0],
             groups: Vec::new(),
+            clipped_share: 0.0,
         };
         let on_patch = corners_px.map(|corner| patch.normalised(corner));
         let patch_from_tag = homography::from_square(&on_patch).ok_or(DropReason::NotFound)?;
@@ -134,6 +138,7 @@ impl Patch {
         let width_px = right + 1 - left;
         self.size_px = [width_px, bottom + 1 - top];
         let pixels: &[u8] = &image.pixels;
+        let mut codes = Codes::new();
         let mut open = std::array::from_fn::<_, PARITIES, _>(PixelGroup::empty);
         for (x, y) in there_and_back([left, right], [top, bottom]) {
             let place = self.normalised(Point2::new(x as f64, y as f64));
@@ -142,6 +147,7 @@ impl Patch {
                 continue;
             }
             let code = pixels[y * image.width_px + x];
+            codes.count(code);
             let light = (tone.light(code), tone.slope(code));
             let parity = mosaic::parity(x, y);
             let group = &mut open[parity];
@@ -154,7 +160,31 @@ impl Patch {
         }
         let rest = open.into_iter().filter(|group| group.count > 0);
         self.groups.extend(rest.map(PixelGroup::filled_up));
+        if let Some(clipped) = codes.clipped(tone.levels()) {
+            self.clipped_share = clipped.share;
+            if clipped.is_overexposed() {
+                self.leave_out_from(tone.light(clipped.from_code) as f32);
+            }
+        }
         Ok(())
+    }
+
+    /// Leaves out the pixels from a light on: clipped white would move all edges outwards.
+    fn leave_out_from(&mut self, light: f32) {
+        let groups = std::mem::take(&mut self.groups);
+        let mut open = std::array::from_fn::<_, PARITIES, _>(PixelGroup::empty);
+        for pixels in &groups {
+            for lane in (0..pixels.count).filter(|&lane| pixels.light[lane] < light) {
+                let group = &mut open[pixels.parity];
+                group.add_of(pixels, lane);
+                if group.count == LANES {
+                    let full = std::mem::replace(group, PixelGroup::empty(pixels.parity));
+                    self.groups.push(full);
+                }
+            }
+        }
+        let rest = open.into_iter().filter(|group| group.count > 0);
+        self.groups.extend(rest.map(PixelGroup::filled_up));
     }
 
     /// Number of pixels.
@@ -209,6 +239,18 @@ impl PixelGroup {
         self.slope[lane] = slope as f32;
         self.blocks[lane] = block;
         self.positions[lane] = position;
+        self.count += 1;
+    }
+
+    /// Adds a pixel of another group while there is room.
+    fn add_of(&mut self, other: &Self, at: usize) {
+        let lane = self.count;
+        self.p[lane] = other.p[at];
+        self.q[lane] = other.q[at];
+        self.light[lane] = other.light[at];
+        self.slope[lane] = other.slope[at];
+        self.blocks[lane] = other.blocks[at];
+        self.positions[lane] = other.positions[at];
         self.count += 1;
     }
 

@@ -16,6 +16,7 @@ use super::lanes::Numbers;
 use super::mosaic::{Mosaic, MosaicEvidence};
 use super::patch::{BLOCKS, Patch, PixelGroup};
 use super::pattern::{HALF, Pattern};
+use super::picture::TagPicture;
 use super::sensor::Sensor;
 use super::sums::{Solved, Sums};
 use super::{CornerCovariance, DropReason};
@@ -37,6 +38,10 @@ pub struct PatternFit {
     pub residual_share: f64,
     /// Share of the tag's area that does not look as printed and was left out.
     pub hidden_share: f64,
+    /// Share of the white at the upper end of the camera's range.
+    pub clipped_share: f64,
+    /// How good the picture of the tag is.
+    pub picture: TagPicture,
     /// Sum of squared residuals of the pixels used, in code values as shares of the range.
     pub(super) squares: f64,
     /// What the tag tells of the sensor's mosaic.
@@ -366,7 +371,8 @@ impl<'a> Fit<'a> {
         let (corners_px, corners_from_state) = corners_of(state, self.patch);
         let homography_cofactors: SMatrix<f64, BLUR, BLUR> =
             cofactors.fixed_view::<BLUR, BLUR>(0, 0).into();
-        let variance = noise.powi(2) * self.shared_noise_factor(&sums.residuals);
+        let shared_noise = self.shared_noise_factor(&sums.residuals);
+        let variance = noise.powi(2) * shared_noise;
         let covariance_px2 =
             corners_from_state * homography_cofactors * corners_from_state.transpose() * variance;
         let hidden = self
@@ -374,12 +380,14 @@ impl<'a> Fit<'a> {
             .filter(|pixel| !pixel.shown)
             .count();
         let contrast = contrast(state, self.patch);
-        let fit = PatternFit {
+        let mut fit = PatternFit {
             corners_px,
             covariance_px2: covariance_px2.cast(),
             edge_px: quadrilateral::mean_edge(&corners_px),
             contrast,
             residual_share: noise / contrast.max(f64::MIN_POSITIVE),
+            clipped_share: self.patch.clipped_share,
+            picture: TagPicture::default(),
             hidden_share: hidden as f64 / self.patch.len() as f64,
             squares: sums.squares(),
             mosaic: MosaicEvidence {
@@ -388,6 +396,7 @@ impl<'a> Fit<'a> {
             },
             look: Look::of(state, noise),
         };
+        fit.picture = TagPicture::of(&fit, shared_noise);
         let sound = covariance_px2.iter().all(|entry| entry.is_finite()) && contrast > 0.0;
         if sound {
             Ok(fit)

@@ -6,11 +6,14 @@ use super::mosaic::MosaicEstimate;
 use super::pattern::Pattern;
 use super::refine::refine;
 use super::sensor::Sensor;
-use super::tone::Tone;
-use crate::clip::{GreyImage, Levels};
+use super::tone::{Coding, Tone};
+use crate::clip::{GreyImage, Transfer};
 
 /// Exponents between a linear camera and one with a steep tone curve.
 const EXPONENT_RANGE: [f64; 2] = [0.8, 3.2];
+
+/// … and those beside a transfer that the stream declares: cameras bend its curve a little.
+const EXPONENT_RANGE_BESIDE: [f64; 2] = [0.5, 1.8];
 
 /// What most cameras come near to (IEC 61966-2-1 and ITU-R BT.1886 as a plain power).
 const USUAL_EXPONENT: f64 = 2.2;
@@ -24,13 +27,20 @@ const EXPONENT_STEP: f64 = 0.02;
 /// Rounds in which the mosaic is learned from the first picture with tags.
 const FIRST_ROUNDS: usize = 2;
 
+fn exponent_range(transfer: Transfer) -> [f64; 2] {
+    match transfer {
+        Transfer::Power => EXPONENT_RANGE,
+        Transfer::HybridLogGamma | Transfer::PerceptualQuantisation => EXPONENT_RANGE_BESIDE,
+    }
+}
+
 /// The sensor with which the given tags look most like their patterns.
 pub(super) fn estimate(
     image: &GreyImage,
-    levels: Levels,
+    coding: Coding,
     tags: &[(&Pattern, [Point2<f64>; 4])],
 ) -> Sensor {
-    let mut sensor = Sensor::new(tone(image, levels, tags));
+    let mut sensor = Sensor::new(tone(image, coding, tags));
     for _ in 0..FIRST_ROUNDS {
         let mut learned = MosaicEstimate::new();
         for (pattern, start_px) in tags {
@@ -48,9 +58,9 @@ pub(super) fn estimate(
 ///
 /// The sum of squares, taken in code values for every exponent alike, has one minimum, which a
 /// golden section search finds (Kiefer 1953).
-fn tone(image: &GreyImage, levels: Levels, tags: &[(&Pattern, [Point2<f64>; 4])]) -> Tone {
+fn tone(image: &GreyImage, coding: Coding, tags: &[(&Pattern, [Point2<f64>; 4])]) -> Tone {
     let misfit = |exponent: f64| -> f64 {
-        let sensor = Sensor::new(Tone::new(exponent, levels));
+        let sensor = Sensor::new(Tone::new(exponent, coding));
         let fits = tags
             .iter()
             .filter_map(|(pattern, start)| refine(image, &sensor, pattern, start, None).ok());
@@ -61,7 +71,7 @@ fn tone(image: &GreyImage, levels: Levels, tags: &[(&Pattern, [Point2<f64>; 4])]
             f64::INFINITY
         }
     };
-    let [mut low, mut high] = EXPONENT_RANGE;
+    let [mut low, mut high] = exponent_range(coding.transfer);
     let mut left = high - GOLDEN * (high - low);
     let mut right = low + GOLDEN * (high - low);
     let (mut at_left, mut at_right) = (misfit(left), misfit(right));
@@ -77,12 +87,10 @@ fn tone(image: &GreyImage, levels: Levels, tags: &[(&Pattern, [Point2<f64>; 4])]
         }
     }
     let told = at_left.is_finite() || at_right.is_finite();
-    Tone::new(
-        if told {
-            (low + high) / 2.0
-        } else {
-            USUAL_EXPONENT
-        },
-        levels,
-    )
+    let exponent = match (told, coding.transfer) {
+        (true, _) => (low + high) / 2.0,
+        (false, Transfer::Power) => USUAL_EXPONENT,
+        (false, _) => 1.0,
+    };
+    Tone::new(exponent, coding)
 }

@@ -144,11 +144,11 @@ mod tests {
     use nalgebra::Point2;
 
     use super::*;
-    use crate::clip::{GreyImage, Levels};
+    use crate::clip::{GreyImage, Levels, Transfer};
     use crate::tags::patch::Patch;
     use crate::tags::pattern::Pattern;
     use crate::tags::refine::Look;
-    use crate::tags::tone::Tone;
+    use crate::tags::tone::{Coding, Tone};
 
     #[test]
     fn registers_of_all_widths_give_the_same_bits() {
@@ -162,13 +162,16 @@ mod tests {
             height_px: size_px,
             pixels: pixels.into(),
         };
-        let levels = Levels {
-            black: 16,
-            white: 235,
+        let coding = Coding {
+            levels: Levels {
+                black: 16,
+                white: 235,
+            },
+            transfer: Transfer::Power,
         };
         let corners_px = [[14.2, 12.7], [50.1, 15.3], [48.8, 49.6], [13.5, 47.9]].map(Point2::from);
         let (patch, patch_from_tag) =
-            Patch::cut(&image, &Tone::new(2.2, levels), &corners_px).unwrap();
+            Patch::cut(&image, &Tone::new(2.2, coding), &corners_px).unwrap();
         let white = |row: usize, column: usize| (3 * row + 5 * column) % 7 < 3;
         let rows: Vec<Vec<bool>> = (0..8)
             .map(|row| (0..8).map(|column| white(row, column)).collect())

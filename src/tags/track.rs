@@ -94,9 +94,9 @@ impl Track {
 mod tests {
     #![allow(clippy::unwrap_used)]
     use super::*;
-    use crate::clip::{GreyImage, Levels};
+    use crate::clip::{GreyImage, Levels, Transfer};
     use crate::tags::patch::Patch;
-    use crate::tags::tone::Tone;
+    use crate::tags::tone::{Coding, Tone};
 
     const SIZE_PX: usize = 60;
     const SHIFT_PX: Vector2<f64> = Vector2::new(3.0, -2.0);
@@ -124,11 +124,14 @@ mod tests {
 
     /// A tag that was seen in frames 0 and 1.
     fn track(lefts_px: [f64; 2]) -> Track {
-        let levels = Levels {
-            black: 16,
-            white: 235,
+        let coding = Coding {
+            levels: Levels {
+                black: 16,
+                white: 235,
+            },
+            transfer: Transfer::Power,
         };
-        let tone = Tone::new(2.2, levels);
+        let tone = Tone::new(2.2, coding);
         let (patch, _) = Patch::cut(&image(), &tone, &square_at(lefts_px[0])).unwrap();
         let seen = |index: usize| Seen {
             time_s: frame(index).time_s,

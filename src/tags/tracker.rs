@@ -7,24 +7,30 @@ use serde::{Deserialize, Serialize};
 
 use super::cards::CardWatch;
 use super::pattern::Pattern;
+use super::picture::PictureSums;
 use super::quality;
 use super::recognise::{nearby, recognise, shows_in_part};
 use super::refine::{Look, PatternFit, refine};
-use super::search::{Search, SearchResult, Window};
+use super::search::{Candidate, Search, SearchResult, Window};
 use super::sensor::Sensor;
 use super::sensor_estimate;
+use super::tone::Coding;
 use super::track::Track;
-use super::{DropReason, Dropped, SightedFrame, Sighting, TagPlan, TagsError};
-use crate::clip::{Frame, GreyImage, Levels};
+use super::{DropReason, Dropped, Overview, SightedFrame, Sighting, TagPlan, TagsError};
+use crate::clip::{ClipInfo, Frame, GreyImage};
 use crate::landmarks::{LandmarkSighting, Landmarks, TagsInFrame};
 use crate::vision::Dictionary;
 
 /// A tag may move by this many of its edges between two frames before the window loses it.
 const WINDOW_MARGIN: f64 = 1.5;
 
-/// Frames between two searches of the whole picture while a tag stays lost: doubled every time,
-/// up to this many.
-const LONGEST_PAUSE: usize = 16;
+/// Time between two searches of the whole picture while a tag stays lost, s: doubled every time, from
+/// the first up to the longest. A picture that comes later than that is always searched.
+const FIRST_PAUSE_S: f64 = 1.0 / 15.0;
+const LONGEST_PAUSE_S: f64 = 8.0 / 15.0;
+
+/// A picture that comes so little before its time is searched as well, s: times are rounded.
+const EARLY_S: f64 = 0.005;
 
 /// Every so many searches of the whole picture one is made in the enlarged picture, from the
 /// second on.
@@ -33,7 +39,7 @@ const ENLARGED_EVERY: usize = 4;
 /// Follows the declared tags from frame to frame.
 pub(super) struct Tracker {
     search: Search,
-    levels: Levels,
+    coding: Coding,
     memory: Memory,
 }
 
@@ -48,12 +54,14 @@ pub struct Memory {
     airframe: BTreeSet<u32>,
     landmarks: Landmarks,
     whole_searches: usize,
-    pause: usize,
-    next_whole: usize,
+    pause_s: Option<f64>,
+    next_whole_s: f64,
     /// Mean edge of the largest square seen that was no tag.
     pub(super) largest_other_square_px: f64,
-    /// Tags of the family seen that are neither followed nor cards.
-    pub(super) undeclared: BTreeSet<u32>,
+    /// Times at which tags of the family were seen that are neither followed nor cards.
+    pub(super) undeclared: BTreeMap<u32, Vec<f64>>,
+    /// Pictures of the tags that are followed.
+    pictures: BTreeMap<u32, PictureSums>,
 }
 
 impl Memory {
@@ -70,20 +78,45 @@ impl Memory {
             airframe: plan.airframe.clone(),
             landmarks: Landmarks::default(),
             whole_searches: 0,
-            pause: 1,
-            next_whole: 0,
+            pause_s: None,
+            next_whole_s: f64::MIN,
             largest_other_square_px: 0.0,
-            undeclared: BTreeSet::new(),
+            undeclared: BTreeMap::new(),
+            pictures: BTreeMap::new(),
         })
+    }
+
+    /// What the search has seen beside the sightings.
+    pub fn overview(&self) -> Overview {
+        let pictures = self.pictures.iter();
+        Overview {
+            pictures: pictures
+                .filter_map(|(&tag_id, sums)| Some((tag_id, sums.mean()?)))
+                .collect(),
+            undeclared_s: self.undeclared.clone(),
+        }
+    }
+
+    /// Writes down the undeclared ones among tags that were just found.
+    fn note_undeclared<'a>(&mut self, time_s: f64, found: impl Iterator<Item = &'a Candidate>) {
+        for Candidate { tag_id, .. } in found {
+            if self.tracks.contains_key(tag_id) || self.cards.knows(*tag_id) {
+                continue;
+            }
+            let times_s = self.undeclared.entry(*tag_id).or_default();
+            if times_s.last() != Some(&time_s) {
+                times_s.push(time_s);
+            }
+        }
     }
 }
 
 impl Tracker {
     /// Goes on from where a search came to.
-    pub fn new(memory: Memory, levels: Levels) -> Result<Self, TagsError> {
+    pub fn new(memory: Memory, clip: &ClipInfo) -> Result<Self, TagsError> {
         Ok(Self {
             search: Search::new()?,
-            levels,
+            coding: Coding::of(clip),
             memory,
         })
     }
@@ -98,9 +131,9 @@ impl Tracker {
         let mut seen = self.follow_all(frame)?;
         let lost = seen.values().any(Result::is_err);
         let mut whole = None;
-        if lost && frame.index >= self.memory.next_whole {
+        if lost && frame.time_s >= self.memory.next_whole_s - EARLY_S {
             let found = self.search_whole(frame, &mut seen)?;
-            self.plan_next_search(frame.index, &seen);
+            self.plan_next_search(frame.time_s, &seen);
             whole = Some(found.candidates);
         }
         let edges_px = seen.values().flatten().map(|fit| fit.edge_px);
@@ -109,8 +142,13 @@ impl Tracker {
             .memory
             .cards
             .look(frame, &mut self.search, whole, smallest_px)?;
+        let strangers = self.memory.cards.take_strangers();
+        self.memory.note_undeclared(frame.time_s, strangers.iter());
         let tags = self.tags_in_frame(&seen);
-        let landmarks = self.memory.landmarks.follow(&frame.image, &tags)?;
+        let landmarks = self
+            .memory
+            .landmarks
+            .follow(frame.time_s, &frame.image, &tags)?;
         Ok(self.note(frame, seen, cards, landmarks))
     }
 
@@ -208,12 +246,8 @@ impl Tracker {
         let found = self.search.whole(&frame.image)?;
         let largest = found.largest_other_square_px();
         self.memory.largest_other_square_px = self.memory.largest_other_square_px.max(largest);
-        let others = found.candidates.iter().map(|candidate| candidate.tag_id);
-        self.memory
-            .undeclared
-            .extend(others.filter(|id| {
-                !self.memory.tracks.contains_key(id) && !self.memory.cards.knows(*id)
-            }));
+        let candidates = found.candidates.iter();
+        self.memory.note_undeclared(frame.time_s, candidates);
         self.take(&found, frame, seen)?;
         let never_seen = |(id, track): (&u32, &Track)| {
             track.last.is_none() && seen.get(id).is_none_or(Result::is_err)
@@ -248,7 +282,7 @@ impl Tracker {
                 &self.memory.tracks,
                 &places,
                 &frame.image,
-                self.levels,
+                self.coding,
             )),
         };
         for (tag_id, places) in places {
@@ -273,16 +307,16 @@ impl Tracker {
 
     fn plan_next_search(
         &mut self,
-        index: usize,
+        time_s: f64,
         seen: &BTreeMap<u32, Result<PatternFit, DropReason>>,
     ) {
         let lost = seen.values().any(Result::is_err);
-        self.memory.pause = if lost {
-            (self.memory.pause * 2).min(LONGEST_PAUSE)
-        } else {
-            1
-        };
-        self.memory.next_whole = index + self.memory.pause;
+        let longer_s = self
+            .memory
+            .pause_s
+            .map_or(FIRST_PAUSE_S, |pause_s| 2.0 * pause_s);
+        self.memory.pause_s = lost.then_some(longer_s.min(LONGEST_PAUSE_S));
+        self.memory.next_whole_s = time_s + self.memory.pause_s.unwrap_or(0.0);
     }
 
     /// Writes the frame down and keeps places for the next one.
@@ -298,6 +332,8 @@ impl Tracker {
         for (tag_id, result) in seen {
             match result {
                 Ok(fit) => {
+                    let pictures = self.memory.pictures.entry(tag_id).or_default();
+                    pictures.add(fit.picture);
                     if let Some(sensor) = &mut self.memory.sensor {
                         sensor.learn(&fit.mosaic);
                     }
@@ -352,13 +388,13 @@ fn estimate_sensor(
     tracks: &BTreeMap<u32, Track>,
     places: &BTreeMap<u32, Vec<[Point2<f64>; 4]>>,
     image: &GreyImage,
-    levels: Levels,
+    coding: Coding,
 ) -> Sensor {
     let tags: Vec<_> = places
         .iter()
         .filter_map(|(id, places)| Some((&tracks.get(id)?.pattern, *places.first()?)))
         .collect();
-    sensor_estimate::estimate(image, levels, &tags)
+    sensor_estimate::estimate(image, coding, &tags)
 }
 
 /// Refuses two good fits of one id that lie apart.

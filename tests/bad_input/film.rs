@@ -15,6 +15,8 @@ pub const LEFT: u32 = 10;
 pub const RIGHT: u32 = 23;
 /// Cards of the stations −100, 0 and +100.
 pub const CARDS: [u32; 3] = [1, 2, 3];
+/// Cards of the stations −50 and +50.
+pub const HALF_CARDS: [u32; 2] = [5, 7];
 /// A tag that nobody declares.
 pub const STRANGER: u32 = 42;
 
@@ -60,6 +62,14 @@ pub struct Film {
     pub second_cards: Vec<(usize, u32)>,
     /// Tags that lie about: id, and the centre in the picture.
     pub lying_about: Vec<(u32, [f64; 2])>,
+    /// Pictures a second.
+    pub rate: f64,
+    /// Whether the stick goes from each station to the next without a rest, in as long as a hold takes.
+    pub sweeps: bool,
+    /// Only every so many pictures are kept.
+    pub every: usize,
+    /// What happens to every picture.
+    pub spoil: fn(image::GrayImage) -> image::GrayImage,
 }
 
 /// A film in which nothing is wrong.
@@ -71,6 +81,23 @@ pub fn good() -> Film {
         scale: 1.0,
         second_cards: vec![],
         lying_about: vec![],
+        rate: FRAME_RATE,
+        sweeps: false,
+        every: 1,
+        spoil: |picture| picture,
+    }
+}
+
+/// The card of a station.
+fn card(stick_pct: f64) -> u32 {
+    let [low, high] = HALF_CARDS;
+    let [lowest, middle, highest] = CARDS;
+    match (stick_pct / 50.0) as i32 {
+        -2 => lowest,
+        -1 => low,
+        0 => middle,
+        1 => high,
+        _ => highest,
     }
 }
 
@@ -80,30 +107,36 @@ impl Film {
         std::fs::create_dir(folder).unwrap();
         let mut darkroom = Darkroom::new();
         let mut times = String::from("file,time_s\n");
-        for (index, shot) in self.shots().iter().enumerate() {
+        for (index, shot) in self.shots().iter().enumerate().step_by(self.every) {
             let name = format!("{index:03}.png");
-            times += &format!("{name},{:.5}\n", index as f64 / FRAME_RATE);
-            darkroom.develop(shot).save(folder.join(name)).unwrap();
+            times += &format!("{name},{:.5}\n", index as f64 / self.rate);
+            let picture = (self.spoil)(darkroom.develop(shot));
+            picture.save(folder.join(name)).unwrap();
         }
         std::fs::write(folder.join("times.csv"), times).unwrap();
     }
 
     fn shots(&self) -> Vec<Shot> {
         let mut shots = vec![];
+        let frames =
+            |at_usual_rate: usize| (at_usual_rate as f64 * self.rate / FRAME_RATE).round() as usize;
+        let (hold_frames, move_frames) = match self.sweeps {
+            true => (0, frames(HOLD_FRAMES + MOVE_FRAMES)),
+            false => (frames(HOLD_FRAMES), frames(MOVE_FRAMES)),
+        };
         let mut before_pct = None;
         for (hold, &stick_pct) in self.stations_pct.iter().enumerate() {
             if let Some(before_pct) = before_pct.replace(stick_pct) {
-                for step in 1..=MOVE_FRAMES {
-                    let part = step as f64 / (MOVE_FRAMES + 1) as f64;
+                for step in 1..=move_frames {
+                    let part = step as f64 / (move_frames + 1) as f64;
                     shots.push(self.shot(before_pct + (stick_pct - before_pct) * part));
                 }
             }
             let mut shot = self.shot(stick_pct);
-            let card = CARDS[(stick_pct / 100.0 + 1.0) as usize];
-            shot.push((card, self.facing([-60.0, -120.0])));
+            shot.push((card(stick_pct), self.facing([-60.0, -120.0])));
             let second = self.second_cards.iter().filter(|(at, _)| *at == hold);
             shot.extend(second.map(|(_, card)| (*card, self.facing([60.0, -120.0]))));
-            shots.extend(vec![shot; HOLD_FRAMES]);
+            shots.extend(vec![shot; hold_frames]);
         }
         for shot in &mut shots {
             shot.retain(|(id, _)| !self.missing.contains(id));
@@ -186,6 +219,15 @@ pub fn model(stations: &str) -> String {
 pub fn by_cards() -> String {
     let [low, middle, high] = CARDS;
     format!("from = \"cards\"\ncards = {{ {low} = -100, {middle} = 0, {high} = 100 }}")
+}
+
+/// Stations told by all five cards, as `(card, stick)`.
+pub fn by_these_cards(cards: &[(u32, i32)]) -> String {
+    let cards: Vec<String> = cards
+        .iter()
+        .map(|(card, stick_pct)| format!("{card} = {stick_pct}"))
+        .collect();
+    format!("from = \"cards\"\ncards = {{ {} }}", cards.join(", "))
 }
 
 /// Develops shots; each tag in each place is rendered once.

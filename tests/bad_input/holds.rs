@@ -25,7 +25,11 @@ fn no_card_in_any_hold() {
         missing: CARDS.to_vec(),
         ..film::good()
     };
-    let words = ["5 holds were found", "no station card", "from = \"order\""];
+    let words = [
+        "5 holds were found",
+        "no declared station card",
+        "from = \"order\"",
+    ];
     Workplace::with(&film).refuses("film", &[], &words);
 }
 
@@ -44,8 +48,15 @@ fn another_number_of_holds_than_declared() {
     let workplace = Workplace::with(&film::good());
     let stations = "from = \"order\"\norder = [0, 100, 0, -100, 0, 100, 0]";
     workplace.write("model.toml", film::model(stations));
-    let words = ["7 holds declared, 5 seen", "correct `order`"];
-    workplace.refuses("film", &[], &words);
+    // Each hold lasts 11 frames of 1/15 s, each move 3.
+    let words = [
+        "7 holds declared, 5 seen",
+        "hold 1 at 0.0–0.7 s",
+        "hold 5 at 3.7–4.4 s",
+        "correct `order`",
+    ];
+    let told = workplace.refuses("film", &[], &words);
+    assert!(!told.contains('°'), "{told}");
 }
 
 #[test]

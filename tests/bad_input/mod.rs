@@ -5,8 +5,9 @@
 #![allow(clippy::unwrap_used)]
 
 mod clips;
-mod film;
+pub mod film;
 mod holds;
+mod page;
 mod tags;
 
 use std::path::{Path, PathBuf};
@@ -17,16 +18,19 @@ use film::Film;
 use tempfile::TempDir;
 
 /// A folder in which a person works: model file, profile, and results of an earlier day.
-struct Workplace {
+pub struct Workplace {
     folder: TempDir,
     /// Sightings are kept elsewhere.
     kept: TempDir,
 }
 
+/// The page of a clip that could not be measured.
+const PAGE: &str = "not-measured.html";
+
 const KEPT: &str = "of an earlier day";
 
 impl Workplace {
-    fn new() -> Self {
+    pub fn new() -> Self {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path();
         std::fs::write(path.join("camera.toml"), film::profile()).unwrap();
@@ -38,22 +42,22 @@ impl Workplace {
     }
 
     /// A workplace with a film in the folder `film`.
-    fn with(film: &Film) -> Self {
+    pub fn with(film: &Film) -> Self {
         let workplace = Self::new();
         film.write(&workplace.path("film"));
         workplace
     }
 
-    fn path(&self, name: &str) -> PathBuf {
+    pub fn path(&self, name: &str) -> PathBuf {
         self.folder.path().join(name)
     }
 
-    fn write(&self, name: &str, contents: impl AsRef<[u8]>) {
+    pub fn write(&self, name: &str, contents: impl AsRef<[u8]>) {
         std::fs::write(self.path(name), contents).unwrap();
     }
 
     /// `measure` over the results of an earlier day.
-    fn measure(&self, clip: &str, more: &[&str]) -> Output {
+    pub fn measure(&self, clip: &str, more: &[&str]) -> Output {
         Command::new(env!("CARGO_BIN_EXE_hingewise"))
             .current_dir(self.folder.path())
             .env("HINGEWISE_CACHE_DIR", self.kept.path())
@@ -64,9 +68,11 @@ impl Workplace {
             .unwrap()
     }
 
-    /// Checks that a clip is refused with all these words and a mend, and that nothing in the
-    /// folder was touched; returns what was told.
-    fn refuses(&self, clip: &str, more: &[&str], words: &[&str]) -> String {
+    /// Checks that a clip is refused with all these words and a mend, and that nothing in the folder was
+    /// touched, but for a page that may have been added; returns what was told.
+    pub fn refuses(&self, clip: &str, more: &[&str], words: &[&str]) -> String {
+        let page = self.path("results").join(PAGE);
+        assert!(!page.exists());
         let before = files_below(self.folder.path());
         let output = self.measure(clip, more);
         let told = on_one_line(&output.stderr);
@@ -75,7 +81,10 @@ impl Workplace {
         for word in words.iter().chain(&["help: "]) {
             assert!(told.contains(word), "{word:?} is not in: {told}");
         }
-        assert_eq!(files_below(self.folder.path()), before);
+        assert_eq!(told.contains(PAGE), page.exists(), "{told}");
+        let mut after = files_below(self.folder.path());
+        after.retain(|(path, _)| *path != page);
+        assert_eq!(after, before);
         println!("{told}");
         told
     }
@@ -97,7 +106,7 @@ fn files_below(folder: &Path) -> Vec<(PathBuf, Vec<u8>)> {
 }
 
 /// What was told, without the breaks and bars of its layout.
-fn on_one_line(told: &[u8]) -> String {
+pub fn on_one_line(told: &[u8]) -> String {
     let text = String::from_utf8_lossy(told).replace('│', " ");
     text.split_whitespace().collect::<Vec<_>>().join(" ")
 }

@@ -64,7 +64,10 @@ fn one_surface_never_seen() {
         missing: vec![RIGHT],
         ..film::good()
     };
-    let words = ["\"right flap\"", "tag 23", "check the tag's id"];
+    let words = [
+        "tag 23 of the surface \"right flap\" was not found in any frame",
+        "check the tag's id",
+    ];
     Workplace::with(&film).refuses("film", &[], &words);
 }
 

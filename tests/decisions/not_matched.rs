@@ -39,7 +39,7 @@ fn one_pair_that_cannot_be_matched_is_a_warning_and_the_other_is_matched() {
                 .iter_mut()
                 .for_each(|at| at.deflection_deg.value *= 1e-3);
         }),
-        ("moves against", &|other| {
+        ("move opposite ways", &|other| {
             other
                 .stations
                 .iter_mut()

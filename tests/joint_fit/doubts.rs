@@ -86,11 +86,37 @@ fn names_a_surface_that_was_never_seen() {
         }) => assert_eq!((surface.as_str(), tag_id), ("right", 11)),
         other => panic!("{:?}", other.map(|_| ())),
     }
+    let told = measured(&film).unwrap_err().to_string();
+    assert!(told.contains("was not found in any frame"), "{told}");
     film.sightings.frames.clear();
     assert!(matches!(
         measured(&film),
         Err(MotionError::SurfaceNeverSeen { .. })
     ));
+}
+
+#[test]
+fn says_that_a_surface_was_never_seen_together_with_the_airframe() {
+    let mut film = observe(&aircraft::plain(1), &brief(filming::handheld(), 1));
+    let mut shown = 0;
+    for frame in &mut film.sightings.frames {
+        frame.sightings.retain(|sighting| match sighting.tag_id {
+            0 => frame.index % 2 == 0,
+            11 => frame.index % 2 == 1,
+            _ => true,
+        });
+        shown += usize::from(frame.sighting(11).is_some());
+    }
+    let told = measured(&film).unwrap_err().to_string();
+    let found = format!("was found in {shown} frames");
+    for part in [
+        "tag 11",
+        "\"right\"",
+        &found,
+        "together with an airframe tag",
+    ] {
+        assert!(told.contains(part), "{part} is not in: {told}");
+    }
 }
 
 /// A hand-held film with two airframe tags, 0 and 1.

@@ -10,6 +10,7 @@ mod airframe_tags;
 mod bent_paper;
 mod constant_errors;
 mod doubts;
+mod moving_picture;
 mod readout;
 mod surroundings;
 

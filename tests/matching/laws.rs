@@ -250,6 +250,9 @@ fn what_cannot_be_matched_is_refused_with_the_reason() {
         refused(&left, &reversed),
         MatchingError::WrongWay { .. }
     ));
+    let told = refused(&left, &reversed).to_string();
+    assert!(told.contains("opposite ways"), "{told}");
+    assert!(told.contains("motion = \"same\""), "{told}");
     let still = multiplied(&right, 1e-3);
     assert!(matches!(
         refused(&left, &still),

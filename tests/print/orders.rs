@@ -4,7 +4,7 @@ use hingewise::camera::calibration::{Board, Charuco, Chessboard};
 use hingewise::model_file::{ModelFile, StationSource};
 use hingewise::print::{
     Bracket, CardsPerSheet, DEFAULT_LEAN_DEG, Document, Item, LineKind, MeasuredBar, PageSetup,
-    PrintError, TagMount, TagOrder, board, kit, station_cards, tags,
+    PrintError, Sheet, TagMount, TagOrder, board, kit, station_cards, tags,
 };
 use hingewise::vision::Dictionary;
 
@@ -112,8 +112,23 @@ fn a_model_without_cards_has_none_to_print_but_still_a_kit() {
         Err(PrintError::NoStations)
     ));
     let setup = PageSetup::default();
-    let sheets = kit(&model, DEFAULT_LEAN_DEG, CardsPerSheet::Four, &setup);
-    assert!(sheets.is_ok());
+    let kit = kit(&model, DEFAULT_LEAN_DEG, CardsPerSheet::Four, &setup).unwrap();
+    let words = |sheet: &Sheet| -> String {
+        let texts = sheet.items.iter().filter_map(|item| match item {
+            Item::Text(text) => Some(text.content.as_str()),
+            _ => None,
+        });
+        texts.collect::<Vec<_>>().join(" ")
+    };
+    // How to choose tags, what goes where, brackets, and the board.
+    let [choosing, list, brackets, board] = kit.sheets.as_slice() else {
+        panic!("{} sheets", kit.sheets.len());
+    };
+    assert!(words(choosing).contains("This kit holds tags of 8, 20, 30 mm"));
+    assert!(words(list).contains("in this order: 0, +100, 0 %"));
+    assert!(words(brackets).contains("tab: glue to surface"));
+    assert!(!words(brackets).contains("flap"));
+    assert!(words(board).contains("--chessboard 9x6 --square-mm 20"));
     assert!(CardsPerSheet::try_from(3).is_err());
 }
 
@@ -143,18 +158,18 @@ fn tag_orders_and_measured_bars_are_read_as_people_write_them() {
     assert!((printed_mm - 19.7).abs() < 1e-12);
 }
 
-/// Plane geometry: the flap from T to H, the tag from T to A, the prop closes the triangle.
+/// Plane geometry: the tab from T to H, the tag from T to A, the prop closes the triangle.
 #[test]
 fn the_bracket_closes_at_the_ordered_lean() {
     for (edge_mm, lean_deg) in [(6.0, 0.0), (8.0, 30.0), (20.0, 30.0), (30.0, 45.0)] {
         let bracket = Bracket::for_tag(edge_mm, lean_deg).unwrap();
         let (sine, cosine) = f64::to_radians(lean_deg).sin_cos();
         let (top_x, top_y) = (-bracket.panel_mm * sine, bracket.panel_mm * cosine);
-        let prop_mm = (top_x + bracket.flap_mm).hypot(top_y);
+        let prop_mm = (top_x + bracket.tab_mm).hypot(top_y);
         assert!((prop_mm - bracket.prop_mm).abs() < 1e-9);
-        assert!(bracket.foot_mm < bracket.flap_mm);
+        assert!(bracket.foot_mm < bracket.tab_mm);
     }
-    // By hand: panel 9 mm, flap 8 mm, a right angle between them.
+    // By hand: panel 9 mm, tab 8 mm, a right angle between them.
     let smallest = Bracket::for_tag(6.0, 0.0).unwrap();
     assert!((smallest.prop_mm - 145.0_f64.sqrt()).abs() < 1e-12);
 }
@@ -188,7 +203,7 @@ fn folds_are_drawn_at_the_measures_of_the_bracket() {
         (prop_top - ends[0], bracket.foot_mm),
         (panel_top - prop_top, bracket.prop_mm),
         (trailing_edge - panel_top, bracket.panel_mm),
-        (ends[ends.len() - 1] - trailing_edge, bracket.flap_mm),
+        (ends[ends.len() - 1] - trailing_edge, bracket.tab_mm),
     ] {
         assert!((drawn_mm - ordered_mm).abs() < 1e-9);
     }

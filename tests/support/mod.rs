@@ -15,6 +15,7 @@
 
 pub mod aircraft;
 mod bent_paper;
+pub mod board_filming;
 pub mod cramer_rao;
 mod declared;
 pub mod filming;
@@ -26,7 +27,9 @@ pub mod per_frame_pose;
 pub mod picture;
 pub mod random;
 pub mod rigid;
+pub mod room;
 pub mod servo;
 pub mod sighting;
+pub mod stabiliser;
 pub mod surroundings;
 pub mod world;

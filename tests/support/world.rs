@@ -3,7 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use hingewise::camera::{Camera, CameraProfile};
-use hingewise::clip::{ClipInfo, Levels};
+use hingewise::clip::{ClipInfo, Levels, Transfer};
 use hingewise::model_file::ModelFile;
 use hingewise::tags::Sightings;
 use nalgebra::SVector;
@@ -105,6 +105,7 @@ pub fn observe(aircraft: &Aircraft, filming: &Filming) -> Film {
     let (truth, frames) = sight(aircraft, filming, &path, truth);
     Film {
         sightings: Sightings {
+            overview: Default::default(),
             clip: ClipInfo {
                 path: "synthetic.mp4".into(),
                 width_px: filming.lens.width_px,
@@ -113,6 +114,7 @@ pub fn observe(aircraft: &Aircraft, filming: &Filming) -> Film {
                     black: 16,
                     white: 235,
                 },
+                transfer: Transfer::Power,
                 lines: filming.lines,
                 claimed_frames: None,
             },

@@ -56,6 +56,18 @@ impl State {
         self.camera.project(&in_camera)
     }
 
+    /// What all views share, as one vector.
+    pub fn shared(&self) -> Shared {
+        let mut shared = Shared::zeros();
+        shared
+            .fixed_rows_mut::<INTRINSIC_COUNT>(0)
+            .copy_from(&self.camera.intrinsics());
+        shared
+            .fixed_rows_mut::<BEND>(INTRINSIC_COUNT)
+            .copy_from(&self.bend_mm);
+        shared
+    }
+
     fn on_board(&self, point: &WeightedPoint) -> Point3<f64> {
         let flat = point.on_board_mm;
         Point3::new(flat.x, flat.y, point.rise.dot(&self.bend_mm))
@@ -76,6 +88,8 @@ pub(super) struct Adjusted {
 pub(super) struct ViewInformation {
     pub normal: SharedSquare,
     pub gradient: Shared,
+    /// What the view adds to the cost.
+    pub cost: f64,
 }
 
 /// What is adjusted to what.
@@ -93,6 +107,7 @@ struct ViewBlocks {
     pose: SMatrix<f64, POSE, POSE>,
     gradient_shared: Shared,
     gradient_pose: SVector<f64, POSE>,
+    cost: f64,
 }
 
 /// A step of the adjustment and the decrease of the cost that it promises.
@@ -171,6 +186,7 @@ impl Adjustment<'_> {
             let projection = state.camera.project_with_jacobians(&in_camera)?;
             let residual = (projection.in_image - point.in_image_px) / point.sd_px;
             let weight = self.loss.weight(residual.norm_squared());
+            blocks.cost += self.loss.value(residual.norm_squared());
             let by_point = projection.by_point / point.sd_px;
             let mut by_shared = SMatrix::<f64, 2, SHARED>::zeros();
             by_shared
@@ -240,8 +256,14 @@ impl Adjustment<'_> {
     }
 }
 
-/// Whether a number that the views share is estimated.
-pub(super) fn is_estimated(index: usize, terms: DistortionTerms, shape: BoardShape) -> bool {
+/// Places of the numbers that the views share and that are estimated.
+pub(super) fn estimated(terms: DistortionTerms, shape: BoardShape) -> Vec<usize> {
+    (0..SHARED)
+        .filter(|&index| is_estimated(index, terms, shape))
+        .collect()
+}
+
+fn is_estimated(index: usize, terms: DistortionTerms, shape: BoardShape) -> bool {
     index < terms.intrinsics() || (index >= INTRINSIC_COUNT && shape == BoardShape::Bent)
 }
 
@@ -253,6 +275,7 @@ impl ViewBlocks {
             pose: SMatrix::zeros(),
             gradient_shared: SVector::zeros(),
             gradient_pose: SVector::zeros(),
+            cost: 0.0,
         }
     }
 
@@ -270,6 +293,7 @@ impl ViewBlocks {
         Some(ViewInformation {
             normal: self.shared - carried * self.mixed.transpose(),
             gradient: self.gradient_shared - carried * self.gradient_pose,
+            cost: self.cost,
         })
     }
 }

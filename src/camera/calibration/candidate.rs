@@ -1,25 +1,25 @@
 //! Chooses the views that are worth calibrating from: sharp, steady, and as different as can be.
 
-use nalgebra::Vector2;
-
 use super::adjustment::ViewInformation;
 use super::error::CalibrationError;
-use super::fit::{CalibrateOptions, information};
+use super::fit::{CalibrateOptions, calibrate, information};
+use super::place::{ALIKE_SHARE, distance_px, places};
+use super::result::Calibration;
+use super::verdict::{Grade, Verdict};
 use super::view::BoardView;
 use crate::camera::{INTRINSIC_COUNT, IntrinsicsCovariance};
 
-/// Most views that are used: from here on one more of the same kind lowers no standard deviation
-/// by more than 1.3 %.
+/// Most views of a clip that are used while they are enough for a good profile: from here on one
+/// more of the same kind lowers no standard deviation by more than 1.3 %.
 const MOST_VIEWS: usize = 40;
-/// Views blurred more than this many times the median are left out (common practice, no source).
+/// Views of a clip that are blurred more than this many times the median are left out (common
+/// practice, no source).
 const BLUR_LIMIT: f64 = 1.5;
 /// Speed of the board in the picture, px/s, up to which a rolling shutter of 20 ms, as phones
 /// have, shears it by less than half a pixel.
 const STEADY_PX_S: f64 = 25.0;
 /// If fewer views than this are steady, the steadiest so many are used.
 const ENOUGH_VIEWS: usize = 15;
-/// Views whose crossings lie nearer together than this, RMS over the picture's width, are alike.
-const ALIKE_SHARE: f64 = 0.02;
 /// What the intrinsics are held to before the first view is chosen, over what all views tell.
 const PRIOR_SHARE: f64 = 1e-6;
 
@@ -32,12 +32,85 @@ pub struct Candidate {
     pub time_s: Option<f64>,
 }
 
+/// Why a view of the board was not used.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Spare {
+    /// It is less sharp than most.
+    Blurred,
+    /// The board moved.
+    Moving,
+    /// The others are enough for a good profile.
+    NotNeeded,
+}
+
+impl Spare {
+    /// All reasons, in the order in which they are reported.
+    pub const ALL: [Self; 3] = [Self::Moving, Self::Blurred, Self::NotNeeded];
+
+    /// The reason in words.
+    pub fn words(&self) -> &'static str {
+        match self {
+            Self::Blurred => "blurred",
+            Self::Moving => "the board moved",
+            Self::NotNeeded => "not needed",
+        }
+    }
+
+    /// What happened to so many views, as a sentence without its full stop.
+    pub fn sentence(&self, views: usize) -> String {
+        let views_are = match views {
+            1 => "1 view was".into(),
+            _ => format!("{views} views were"),
+        };
+        match self {
+            Self::Blurred => format!("{views_are} left out because of blur"),
+            Self::Moving => format!("{views_are} left out because the board moved"),
+            Self::NotNeeded => format!("{views_are} not needed: the others suffice"),
+        }
+    }
+}
+
+/// Views to calibrate from, and those that were left out.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ChosenViews {
+    /// Views to calibrate from, in the order given.
+    pub views: Vec<BoardView>,
+    /// Names of the others, in the order given, with the reason.
+    pub spare: Vec<(String, Spare)>,
+}
+
+/// Calibrates from the candidates that are worth it, and spares no steady one unless the profile is
+/// good without it.
+///
+/// # Errors
+/// The views are too few, all square-on, or too much alike.
+pub fn calibrate_candidates(
+    candidates: &[Candidate],
+    size_px: (usize, usize),
+    options: &CalibrateOptions,
+) -> Result<(Calibration, ChosenViews), CalibrationError> {
+    let chosen = choose_views(candidates, size_px, options);
+    if let Ok(chosen) = chosen {
+        let spared = chosen.spare.iter().any(|(_, why)| *why == Spare::NotNeeded);
+        match calibrate(&chosen.views, size_px, options) {
+            Ok(calibration) if !spared || Verdict::of(&calibration).grade == Grade::Good => {
+                return Ok((calibration, chosen));
+            }
+            Err(error) if !spared => return Err(error),
+            Ok(_) | Err(_) => {}
+        }
+    }
+    let all = steady_views(candidates);
+    let calibration = calibrate(&all.views, size_px, options)?;
+    Ok((calibration, all))
+}
+
 /// Chooses the views to calibrate from, in the order given.
 ///
-/// Stills are all used, unless they are blurred or more than forty: the person chose them. From a
-/// clip, views are added one by one, none like another: a board at rest would tell the same, with
-/// the same errors, as often as it is looked at. Each time it is the one that tells most of the
-/// intrinsics beside those already chosen (D-optimal design: V. Fedorov, Theory of Optimal Experiments, 1972).
+/// Stills are all used: the person chose them. From a clip, views are added one by one, none like
+/// another: a board at rest would tell the same, with the same errors, as often as it is looked at.
+/// Each time it is the one that tells most of the intrinsics beside those already chosen (D-optimal
+/// design: V. Fedorov, Theory of Optimal Experiments, 1972).
 ///
 /// # Errors
 /// The views are too few or too much alike for a first calibration.
@@ -45,90 +118,118 @@ pub fn choose_views(
     candidates: &[Candidate],
     size_px: (usize, usize),
     options: &CalibrateOptions,
-) -> Result<Vec<BoardView>, CalibrationError> {
-    let usable = steady(sharp(candidates));
-    let views: Vec<BoardView> = usable.iter().map(|(_, seen)| seen.view.clone()).collect();
-    let stills = usable.iter().all(|(_, seen)| seen.time_s.is_none());
-    if stills && views.len() <= MOST_VIEWS {
-        return Ok(views);
+) -> Result<ChosenViews, CalibrationError> {
+    let steady = steady_views(candidates);
+    if candidates.iter().all(|seen| seen.time_s.is_none()) {
+        return Ok(steady);
     }
-    let (kept, information) = information(&views, size_px, options)?;
+    let all: Vec<&BoardView> = steady.views.iter().collect();
+    let places = places(&all, size_px.0);
+    if places.len() <= MOST_VIEWS
+        && places
+            .iter()
+            .enumerate()
+            .all(|(view, place)| view == *place)
+    {
+        return Ok(steady);
+    }
+    let (kept, information) = information(&steady.views, size_px, options)?;
     let alike_px = ALIKE_SHARE * size_px.0 as f64;
-    let mut chosen = most_telling(&information, |a, b| {
-        distance_px(&views[kept[a]], &views[kept[b]]).is_some_and(|apart| apart < alike_px)
+    let chosen = most_telling(&information, |a, b| {
+        distance_px(&steady.views[kept[a]], &steady.views[kept[b]])
+            .is_some_and(|apart| apart < alike_px)
     });
-    chosen.sort_unstable();
-    Ok(chosen
+    let names: Vec<String> = chosen
         .into_iter()
-        .map(|index| views[kept[index]].clone())
-        .collect())
-}
-
-type Indexed<'a> = Vec<(usize, &'a Candidate)>;
-
-fn sharp(candidates: &[Candidate]) -> Indexed<'_> {
-    let mut blurs_px: Vec<f64> = candidates.iter().map(|seen| seen.view.blur_px).collect();
-    blurs_px.sort_by(f64::total_cmp);
-    let usual_px = blurs_px.get(blurs_px.len() / 2).copied().unwrap_or(0.0);
-    candidates
-        .iter()
-        .enumerate()
-        .filter(|(_, seen)| seen.view.blur_px <= BLUR_LIMIT * usual_px)
-        .collect()
-}
-
-/// Leaves out the views of a clip in which the board moves, as long as enough are left.
-fn steady(usable: Indexed<'_>) -> Indexed<'_> {
-    let speeds_px_s: Vec<f64> = (0..usable.len())
-        .map(|index| speed_px_s(&usable, index))
+        .map(|index| steady.views[kept[index]].name.clone())
         .collect();
-    let mut sorted = speeds_px_s.clone();
+    Ok(sorted_out(candidates, |index| {
+        steady.why_not(&candidates[index]).or_else(|| {
+            let is_chosen = names.contains(&candidates[index].view.name);
+            (!is_chosen).then_some(Spare::NotNeeded)
+        })
+    }))
+}
+
+impl ChosenViews {
+    /// How many views were left out for a reason.
+    pub fn spared(&self, reason: Spare) -> usize {
+        self.spare.iter().filter(|(_, why)| *why == reason).count()
+    }
+
+    fn why_not(&self, candidate: &Candidate) -> Option<Spare> {
+        let left_out = self.spare.iter();
+        left_out
+            .filter(|(name, _)| *name == candidate.view.name)
+            .map(|(_, why)| *why)
+            .next()
+    }
+}
+
+fn sorted_out(candidates: &[Candidate], why_not: impl Fn(usize) -> Option<Spare>) -> ChosenViews {
+    let mut chosen = ChosenViews {
+        views: Vec::new(),
+        spare: Vec::new(),
+    };
+    for (index, candidate) in candidates.iter().enumerate() {
+        match why_not(index) {
+            Some(why) => chosen.spare.push((candidate.view.name.clone(), why)),
+            None => chosen.views.push(candidate.view.clone()),
+        }
+    }
+    chosen
+}
+
+/// Leaves out the views of a clip that are blurred, and those in which the board moves as long as
+/// enough are left. Stills all stay.
+fn steady_views(candidates: &[Candidate]) -> ChosenViews {
+    let sharp = sharp(candidates);
+    let speeds_px_s: Vec<f64> = (0..candidates.len())
+        .map(|index| speed_px_s(candidates, index))
+        .collect();
+    let mut sorted: Vec<f64> = speeds_px_s
+        .iter()
+        .zip(&sharp)
+        .filter_map(|(speed_px_s, sharp)| sharp.then_some(*speed_px_s))
+        .collect();
     sorted.sort_by(f64::total_cmp);
     let enough_px_s = sorted
         .get(ENOUGH_VIEWS.min(sorted.len()).saturating_sub(1))
         .copied()
         .unwrap_or(0.0);
     let limit_px_s = STEADY_PX_S.max(enough_px_s);
-    usable
-        .into_iter()
-        .zip(speeds_px_s)
-        .filter_map(|(seen, speed_px_s)| (speed_px_s <= limit_px_s).then_some(seen))
+    sorted_out(candidates, |index| {
+        if speeds_px_s[index] > limit_px_s {
+            Some(Spare::Moving)
+        } else {
+            (!sharp[index]).then_some(Spare::Blurred)
+        }
+    })
+}
+
+/// Which candidates are sharp enough: of a clip those near the median, of stills all.
+fn sharp(candidates: &[Candidate]) -> Vec<bool> {
+    let mut blurs_px: Vec<f64> = candidates.iter().map(|seen| seen.view.blur_px).collect();
+    blurs_px.sort_by(f64::total_cmp);
+    let usual_px = blurs_px.get(blurs_px.len() / 2).copied().unwrap_or(0.0);
+    candidates
+        .iter()
+        .map(|seen| seen.time_s.is_none() || seen.view.blur_px <= BLUR_LIMIT * usual_px)
         .collect()
 }
 
 /// Speed of the board in the picture, from the slower of the two neighbouring looks; 0 of a still.
-fn speed_px_s(usable: &Indexed<'_>, index: usize) -> f64 {
-    let Some(time_s) = usable[index].1.time_s else {
+fn speed_px_s(candidates: &[Candidate], index: usize) -> f64 {
+    let Some(time_s) = candidates[index].time_s else {
         return 0.0;
     };
     let neighbours = [index.checked_sub(1), Some(index + 1)];
     let speeds = neighbours.into_iter().flatten().filter_map(|other| {
-        let other = usable.get(other)?.1;
+        let other = candidates.get(other)?;
         let apart_s = (other.time_s? - time_s).abs();
-        Some(distance_px(&other.view, &usable[index].1.view)? / apart_s)
+        Some(distance_px(&other.view, &candidates[index].view)? / apart_s)
     });
     speeds.fold(f64::INFINITY, f64::min)
-}
-
-/// RMS distance between the crossings that two views share.
-fn distance_px(a: &BoardView, b: &BoardView) -> Option<f64> {
-    let mut sum = 0.0;
-    let mut count = 0_usize;
-    let mut others = b.points.iter().peekable();
-    // Both lists are sorted by row and column.
-    for point in &a.points {
-        let place = (point.row, point.column);
-        while others
-            .next_if(|other| (other.row, other.column) < place)
-            .is_some()
-        {}
-        if let Some(other) = others.next_if(|other| (other.row, other.column) == place) {
-            let apart: Vector2<f64> = point.in_image_px - other.in_image_px;
-            sum += apart.norm_squared();
-            count += 1;
-        }
-    }
-    (count > 0).then(|| (sum / count as f64).sqrt())
 }
 
 /// Adds views one by one, each the one that raises the determinant of the information most.

@@ -20,7 +20,7 @@ const SURFACE_MM: f64 = 57.0;
 /// Width of the tag in the picture over the width of the picture.
 const TAG_SHARE: f64 = 37.0 / 1920.0;
 /// How far beside the middle of the picture the tag is seen, over the width of the picture.
-const ASIDE_SHARE: f64 = 0.25;
+pub(super) const ASIDE_SHARE: f64 = 0.25;
 const LEAN_DEG: f64 = 30.0;
 /// Deflections other than neutral; the last one is judged.
 const DEFLECTIONS_DEG: [f64; 6] = [-30.0, -20.0, -10.0, 10.0, 20.0, 30.0];

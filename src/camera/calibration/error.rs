@@ -44,6 +44,19 @@ pub enum CalibrationError {
         /// Views needed.
         needed: usize,
     },
+    /// The board was held in too few different places.
+    #[error(
+        "the {views} views show the board in only {places} different places, at least {needed} are \
+         needed"
+    )]
+    FewPlaces {
+        /// Views with enough points.
+        views: usize,
+        /// Different places among them.
+        places: usize,
+        /// Places needed.
+        needed: usize,
+    },
     /// All views look at the board square-on.
     #[error(
         "all {views} views see the board square-on (the most tilted by {largest_tilt_deg:.1}°), \
@@ -54,6 +67,19 @@ pub enum CalibrationError {
         views: usize,
         /// Tilt of the most tilted view.
         largest_tilt_deg: f64,
+    },
+    /// The terms that were asked for turn back inside the picture.
+    #[error(
+        "the lens model with {terms} folds back {at_px:.0} px from the centre of the picture, whose \
+         farthest corner is {corner_px:.0} px away: the views do not fix these terms"
+    )]
+    Folds {
+        /// Terms that were asked for.
+        terms: &'static str,
+        /// Distance from the principal point at which the distorted radius stops growing.
+        at_px: f64,
+        /// Distance of the farthest corner.
+        corner_px: f64,
     },
     /// The views do not fix the camera.
     #[error("the {views} views do not fix the camera: they are too much alike")]
@@ -183,9 +209,17 @@ impl CalibrationError {
                 "film the board from at least ten directions, sharp and well lit, with at least \
                  {FEWEST_CROSSINGS} of its crossings in the picture each time"
             ),
+            Self::FewPlaces { .. } => "hold the board still for a second in each of ten to twenty \
+                 places: tilted to all sides, near and far, and at every edge of the picture"
+                .into(),
             Self::AllSquareOn { .. } => "tilt the board by 20° to 45° to the left, to the right, \
                  up and down, and take at least one view of each"
                 .into(),
+            Self::Folds { .. } => {
+                "leave out --distortion, or name fewer terms; to estimate these, \
+                 bring the board to every edge and corner of the picture"
+                    .into()
+            }
             Self::NotFixed { .. } => "take views that differ: tilt the board in all directions, \
                  bring it to every edge of the picture, near and far"
                 .into(),

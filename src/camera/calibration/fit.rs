@@ -4,8 +4,9 @@ use nalgebra::{Isometry3, Matrix3, Point2, Point3, Vector2, Vector3};
 
 use super::adjustment::{State, ViewInformation};
 use super::error::CalibrationError;
-use super::ladder::{Chosen, adjust, choose_terms};
+use super::ladder::{Chosen, Scene, adjust, choose_terms};
 use super::outliers::{Kept, drop_outliers, rms_of_view, rms_px};
+use super::place::{self, places};
 use super::result::{CalibratedView, Calibration, DroppedReason, DroppedView, PointResidual};
 use super::start::{first_camera, first_pose};
 use super::terms::{BoardShape, DistortionTerms};
@@ -29,7 +30,7 @@ pub struct CalibrateOptions {
     pub terms: Option<DistortionTerms>,
     /// What the board is taken for; `None`: flat, unless its bend shows and moves the camera.
     pub shape: Option<BoardShape>,
-    /// Fewest views to calibrate from.
+    /// Fewest views, each in another place, to calibrate from.
     pub fewest_views: usize,
     /// What becomes of points that do not fit.
     pub outliers: Outliers,
@@ -67,12 +68,16 @@ pub fn calibrate(
 ) -> Result<Calibration, CalibrationError> {
     let cleaned = cleaned(views, size_px, options)?;
     check_tilt(&cleaned.state)?;
-    let chosen = choose_terms(
-        &cleaned.kept,
-        &cleaned.state,
-        (options.terms, options.shape),
-    )
-    .ok_or_else(|| not_fixed(&cleaned.kept))?;
+    let kept = &cleaned.kept;
+    let boards: Vec<&BoardView> = kept.views.iter().map(|kept| kept.view).collect();
+    let places = places(&boards, size_px.0);
+    enough_places(&places, options)?;
+    let scene = Scene {
+        kept,
+        places: &places,
+        size_px,
+    };
+    let chosen = choose_terms(scene, &cleaned.state, (options.terms, options.shape))?;
     Ok(described(size_px, &cleaned.kept, chosen, cleaned.dropped))
 }
 
@@ -110,13 +115,17 @@ fn cleaned<'a>(
     enough(usable.len(), options)?;
     let mut state = first_state(&usable, size_px);
     let mut kept = Kept::all(usable.into_iter().map(|(view, _)| view).collect());
-    let most_terms = options.terms.unwrap_or(DistortionTerms::All);
+    let wanted = options.terms.unwrap_or(DistortionTerms::All);
+    let mut most_terms = DistortionTerms::None;
     let robust = Loss::Huber { width: HUBER_WIDTH };
     for terms in DistortionTerms::LADDER {
-        if terms <= most_terms {
-            let adjusted = adjust(&kept, state, (terms, BoardShape::Flat), robust)
-                .ok_or_else(|| not_fixed(&kept))?;
-            state = adjusted.state;
+        if terms <= wanted {
+            match adjust(&kept, state.clone(), (terms, BoardShape::Flat), robust) {
+                Some(adjusted) => (state, most_terms) = (adjusted.state, terms),
+                // Without terms that cannot be fitted, as long as none were asked for.
+                None if options.terms.is_none() && terms > DistortionTerms::None => break,
+                None => return Err(not_fixed(&kept)),
+            }
         }
     }
     let rounds = match options.outliers {
@@ -150,6 +159,18 @@ fn enough(usable: usize, options: &CalibrateOptions) -> Result<(), CalibrationEr
     if usable < options.fewest_views {
         return Err(CalibrationError::FewViews {
             usable,
+            needed: options.fewest_views,
+        });
+    }
+    Ok(())
+}
+
+fn enough_places(places: &[usize], options: &CalibrateOptions) -> Result<(), CalibrationError> {
+    let different = place::count(places);
+    if different < options.fewest_views {
+        return Err(CalibrationError::FewPlaces {
+            views: places.len(),
+            places: different,
             needed: options.fewest_views,
         });
     }
@@ -241,6 +262,7 @@ fn described(
         between_views: chosen.between_views,
         bend_mm: state.bend_mm,
         bend_f_value: chosen.bend_f_value,
+        places: chosen.places,
         views,
         dropped_views,
     }

@@ -1,20 +1,23 @@
-//! The ladder of distortion terms, and how far up it pays to climb.
+//! The ladder of distortion terms, and how far up the views support it.
 
 use nalgebra::{SVector, Vector3};
 
-use super::adjustment::{Adjusted, Adjustment, POSE, State};
+use super::adjustment::{Adjusted, Adjustment, POSE, Shared, State, ViewInformation, estimated};
+use super::error::CalibrationError;
 use super::outliers::{Kept, rms_px};
-use super::result::TermsTrial;
+use super::place;
+use super::result::{TermsOutcome, TermsTrial};
+use super::support::{Fitted, Unsupported, supported};
 use super::terms::{BEND, BoardShape, DistortionTerms};
 use super::uncertainty::{Uncertainty, uncertainty, with_left_out};
 use crate::camera::{Camera, INTRINSIC_COUNT, IntrinsicsCovariance};
 use crate::solver::Loss;
 
-/// Terms pay when they lower the sum of squares, per term, by more than this many times what
-/// chance explains: Akaike's criterion for large samples (IEEE Trans. Autom. Control 19, 716,
-/// 1974). No stricter, since a term wrongly left out bends the camera, while one wrongly taken in
-/// only widens its interval.
-const PAYING_F: f64 = 2.0;
+/// A bend that lowers the sum of squares, per number, by more than this many times what chance
+/// explains may be real: Akaike's criterion for large samples (IEEE Trans. Autom. Control 19, 716,
+/// 1974). If the places do not support it, the uncertainty grows by what it would change.
+const BEND_MAY_BE_REAL_F: f64 = 2.0;
+
 /// Adjusts with some terms and a flat or bent board; what is not estimated is zero.
 pub(super) fn adjust(
     kept: &Kept,
@@ -49,69 +52,114 @@ pub(super) struct Chosen {
     pub between_views: f64,
     pub trials: Vec<TermsTrial>,
     pub bend_f_value: f64,
+    /// Different places in which the board was seen.
+    pub places: usize,
+}
+
+/// What is adjusted: points, the places of their views, and the size of the picture.
+#[derive(Clone, Copy)]
+pub(super) struct Scene<'a> {
+    pub kept: &'a Kept<'a>,
+    pub places: &'a [usize],
+    pub size_px: (usize, usize),
 }
 
 /// One step of the ladder.
 struct Rung {
     terms: DistortionTerms,
     adjusted: Adjusted,
+    estimated: Vec<usize>,
+    shared: Shared,
     uncertainty: Uncertainty,
+    places: Vec<ViewInformation>,
     freedom: f64,
 }
 
-/// Climbs the ladder of terms to the highest step that pays.
+/// Climbs the ladder of terms as far as the views support it and the lens does not fold back.
 ///
-/// The figure is the F of nested least squares, (Δcost/Δterms) / (cost/freedom).
+/// # Errors
+/// The views do not fix the camera, or the terms that were asked for fold back in the picture.
 pub(super) fn choose_terms(
-    kept: &Kept,
+    scene: Scene,
     full: &State,
     (wanted, shape): (Option<DistortionTerms>, Option<BoardShape>),
-) -> Option<Chosen> {
-    let mut rungs = Vec::new();
-    for terms in DistortionTerms::LADDER {
-        if wanted.is_none_or(|wanted| wanted == terms) {
-            rungs.push(rung(kept, full, (terms, BoardShape::Flat))?);
-        }
-    }
-    let top = rungs.last()?;
-    let chance = top.adjusted.cost / top.freedom;
-    let mut trials: Vec<TermsTrial> = Vec::new();
-    let mut chosen = 0;
-    for (index, rung) in rungs.iter().enumerate() {
-        let f_value = index.checked_sub(1).map_or(0.0, |below| {
-            let below = &rungs[below];
-            let terms = rung.terms.intrinsics() - below.terms.intrinsics();
-            (below.adjusted.cost - rung.adjusted.cost) / terms as f64 / chance
-        });
-        if f_value > PAYING_F {
-            chosen = index;
-        }
-        trials.push(TermsTrial {
-            terms: rung.terms,
-            rms_px: rms_px(kept, &rung.adjusted.state),
-            f_value,
-        });
-    }
-    let left_out = moved(&rungs[chosen], top);
-    let flat = rungs.swap_remove(chosen);
-    let bent = rung(kept, &flat.adjusted.state, (flat.terms, BoardShape::Bent))?;
+) -> Result<Chosen, CalibrationError> {
+    let climbed = climb(scene, full, wanted)?;
+    let flat = &climbed.chosen;
+    let bent = scene.rung(&flat.adjusted.state, (flat.terms, BoardShape::Bent));
+    let bent = bent.ok_or_else(|| scene.not_fixed())?;
     let gain = (flat.adjusted.cost - bent.adjusted.cost) / BEND as f64;
-    let bend_f_value = gain / (bent.adjusted.cost / bent.freedom);
-    let unbent = moved(&flat, &bent);
-    let (chosen, doubt) = match shape {
-        Some(BoardShape::Bent) => (bent, Intrinsics::zeros()),
-        None if bend_f_value > PAYING_F && matters(&unbent, &flat) => (bent, Intrinsics::zeros()),
-        None if bend_f_value > PAYING_F => (flat, unbent),
-        Some(BoardShape::Flat) | None => (flat, Intrinsics::zeros()),
+    let bend_f_value = gain / bent.variance();
+    let unbent = moved(flat, &bent);
+    let folds = scene.folds_at_px(&bent).is_some();
+    let is_bent = match shape {
+        Some(shape) => shape == BoardShape::Bent,
+        None => {
+            !folds && matters(&unbent, flat) && supported(&flat.fitted(), &bent.fitted()).is_ok()
+        }
     };
-    let covariance = with_left_out(&chosen.uncertainty.covariance, &left_out);
-    Some(Chosen {
+    let doubtful = shape.is_none() && !folds && bend_f_value > BEND_MAY_BE_REAL_F;
+    let (chosen, doubt) = match is_bent {
+        true => (&bent, Intrinsics::zeros()),
+        false if doubtful => (flat, unbent),
+        false => (flat, Intrinsics::zeros()),
+    };
+    scene.refuse_fold(chosen)?;
+    let covariance = with_left_out(&chosen.uncertainty.covariance(), &climbed.left_out);
+    Ok(Chosen {
         terms: chosen.terms,
         covariance: with_left_out(&covariance, &doubt),
         between_views: chosen.uncertainty.between_views,
-        state: chosen.adjusted.state,
-        trials,
+        state: chosen.adjusted.state.clone(),
+        trials: climbed.trials,
         bend_f_value,
+        places: place::count(scene.places),
+    })
+}
+
+/// How far up the ladder the views go.
+struct Climbed {
+    chosen: Rung,
+    /// How the intrinsics would move with all terms that could be estimated.
+    left_out: Intrinsics,
+    trials: Vec<TermsTrial>,
+}
+
+/// Compares each step with the last one that the views supported.
+fn climb(
+    scene: Scene,
+    full: &State,
+    wanted: Option<DistortionTerms>,
+) -> Result<Climbed, CalibrationError> {
+    let mut chosen: Option<Rung> = None;
+    let mut left_out = Intrinsics::zeros();
+    let mut trials = Vec::new();
+    for terms in DistortionTerms::LADDER {
+        if wanted.is_some_and(|wanted| wanted != terms) {
+            continue;
+        }
+        let Some(rung) = scene.rung(full, (terms, BoardShape::Flat)) else {
+            // Terms that cannot be fitted rule out all steps that hold them.
+            break;
+        };
+        let outcome = match &chosen {
+            None => TermsOutcome::Taken,
+            Some(below) => scene.outcome(below, &rung),
+        };
+        trials.push(scene.trial(chosen.as_ref(), &rung, outcome));
+        match (outcome, &chosen) {
+            (TermsOutcome::Taken, _) | (_, None) => {
+                left_out = Intrinsics::zeros();
+                chosen = Some(rung);
+            }
+            (TermsOutcome::Folds { .. }, _) => {}
+            (_, Some(below)) => left_out = moved(below, &rung),
+        }
+    }
+    Ok(Climbed {
+        chosen: chosen.ok_or_else(|| scene.not_fixed())?,
+        left_out,
+        trials,
     })
 }
 
@@ -125,28 +173,97 @@ fn moved(from: &Rung, to: &Rung) -> Intrinsics {
 /// Whether a move of the intrinsics takes one of them out of its standard deviation: only then is
 /// a board worth being taken for bent, since the numbers of its bend cost certainty as well.
 fn matters(moved: &Intrinsics, rung: &Rung) -> bool {
-    let variances = rung.uncertainty.covariance.diagonal();
+    let variances = rung.uncertainty.covariance().diagonal();
     moved
         .iter()
         .zip(&variances)
         .any(|(moved, variance)| moved * moved > *variance && *variance > 0.0)
 }
 
-fn rung(kept: &Kept, start: &State, model: (DistortionTerms, BoardShape)) -> Option<Rung> {
-    let adjusted = adjust(kept, start.clone(), model, Loss::Quadratic)?;
-    let (terms, shape) = model;
-    let bend = match shape {
-        BoardShape::Flat => 0,
-        BoardShape::Bent => BEND,
-    };
-    let unknowns = terms.intrinsics() + bend + POSE * kept.views.len();
-    let freedom = (2 * kept.point_count()).checked_sub(unknowns)? as f64;
-    let variance = adjusted.cost / freedom.max(1.0);
-    let uncertainty = uncertainty(&adjusted.views, model, variance)?;
-    Some(Rung {
-        terms,
-        adjusted,
-        uncertainty,
-        freedom: freedom.max(1.0),
-    })
+impl Scene<'_> {
+    fn rung(&self, start: &State, model: (DistortionTerms, BoardShape)) -> Option<Rung> {
+        let adjusted = adjust(self.kept, start.clone(), model, Loss::Quadratic)?;
+        let estimated = estimated(model.0, model.1);
+        let unknowns = estimated.len() + POSE * self.kept.views.len();
+        let freedom = (2 * self.kept.point_count()).checked_sub(unknowns)? as f64;
+        let freedom = freedom.max(1.0);
+        let places = place::gathered(&adjusted.views, self.places);
+        let uncertainty = uncertainty(&places, &estimated, adjusted.cost / freedom)?;
+        Some(Rung {
+            terms: model.0,
+            shared: adjusted.state.shared(),
+            adjusted,
+            estimated,
+            uncertainty,
+            places,
+            freedom,
+        })
+    }
+
+    fn outcome(&self, below: &Rung, rung: &Rung) -> TermsOutcome {
+        if let Some(at_px) = self.folds_at_px(rung) {
+            return TermsOutcome::Folds { at_px };
+        }
+        match supported(&below.fitted(), &rung.fitted()) {
+            Ok(()) => TermsOutcome::Taken,
+            Err(Unsupported::WithinUncertainty) => TermsOutcome::WithinUncertainty,
+            Err(Unsupported::NotConfirmed) => TermsOutcome::NotConfirmed,
+        }
+    }
+
+    /// A step beside the one that it is compared with: F is that of nested least squares,
+    /// (Δcost/Δterms) / (cost/freedom).
+    fn trial(&self, below: Option<&Rung>, rung: &Rung, outcome: TermsOutcome) -> TermsTrial {
+        let f_value = below.map_or(0.0, |below| {
+            let terms = rung.estimated.len() - below.estimated.len();
+            (below.adjusted.cost - rung.adjusted.cost) / terms as f64 / rung.variance()
+        });
+        TermsTrial {
+            terms: rung.terms,
+            rms_px: rms_px(self.kept, &rung.adjusted.state),
+            f_value,
+            outcome,
+        }
+    }
+
+    fn folds_at_px(&self, rung: &Rung) -> Option<f64> {
+        let (width_px, height_px) = self.size_px;
+        let camera = rung.adjusted.state.camera;
+        camera.folds_at_px(width_px, height_px)
+    }
+
+    fn refuse_fold(&self, rung: &Rung) -> Result<(), CalibrationError> {
+        let (width_px, height_px) = self.size_px;
+        let camera = rung.adjusted.state.camera;
+        match self.folds_at_px(rung) {
+            None => Ok(()),
+            Some(at_px) => Err(CalibrationError::Folds {
+                terms: rung.terms.words(),
+                at_px,
+                corner_px: camera.farthest_corner_px(width_px, height_px),
+            }),
+        }
+    }
+
+    fn not_fixed(&self) -> CalibrationError {
+        CalibrationError::NotFixed {
+            views: self.kept.views.len(),
+        }
+    }
+}
+
+impl Rung {
+    fn variance(&self) -> f64 {
+        self.adjusted.cost / self.freedom
+    }
+
+    fn fitted(&self) -> Fitted<'_> {
+        Fitted {
+            estimated: &self.estimated,
+            values: &self.shared,
+            covariance: &self.uncertainty.shared,
+            places: &self.places,
+            variance: self.variance(),
+        }
+    }
 }

@@ -11,10 +11,12 @@ mod error;
 mod fit;
 mod ladder;
 mod outliers;
+mod place;
 mod reduced;
 mod result;
 mod sighting;
 mod start;
+mod support;
 mod survey;
 mod terms;
 mod uncertainty;
@@ -22,13 +24,14 @@ mod verdict;
 mod view;
 
 pub use board::{Board, Charuco, CharucoLayout, Chessboard, MarkerPlace};
-pub use candidate::{Candidate, choose_views};
+pub use candidate::{Candidate, ChosenViews, Spare, calibrate_candidates, choose_views};
 pub use crossing::{Crossing, CrossingFault, PredictedCrossing, measure_crossing};
 pub use effect::deflection_sd_deg;
 pub use error::{CalibrationError, Seen};
 pub use fit::{CalibrateOptions, Outliers, calibrate};
 pub use result::{
-    CalibratedView, Calibration, DroppedReason, DroppedView, PointResidual, TermsTrial,
+    CalibratedView, Calibration, DroppedReason, DroppedView, PointResidual, TermsOutcome,
+    TermsTrial,
 };
 pub use sighting::{BoardFinder, BoardSighting, NoView};
 pub use survey::{Survey, survey};

@@ -27,6 +27,8 @@ pub struct Calibration {
     pub bend_mm: Vector3<f64>,
     /// Decrease of the sum of squares per number of the bend, over what chance explains.
     pub bend_f_value: f64,
+    /// Different places in which the views show the board.
+    pub places: usize,
     /// Views used, in the order given.
     pub views: Vec<CalibratedView>,
     /// Views dropped, in the order given.
@@ -55,9 +57,41 @@ pub struct TermsTrial {
     pub terms: DistortionTerms,
     /// RMS with them.
     pub rms_px: f64,
-    /// Decrease of the sum of squares per term added, over what chance explains; 0 on the lowest
-    /// step.
+    /// Decrease of the sum of squares per term added to the last step taken, over what chance
+    /// explains; 0 on the lowest step.
     pub f_value: f64,
+    /// Whether the step was taken, and why not.
+    pub outcome: TermsOutcome,
+}
+
+/// What became of a step up the ladder of distortion terms.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum TermsOutcome {
+    /// The views support the terms.
+    Taken,
+    /// The added terms do not differ from zero by more than their ± (k = 2).
+    WithinUncertainty,
+    /// The added terms do not improve the prediction of places that were left out of the fit.
+    NotConfirmed,
+    /// The model would fold back inside the picture.
+    Folds {
+        /// Distance from the principal point at which it does.
+        at_px: f64,
+    },
+}
+
+impl TermsOutcome {
+    /// The outcome in words, to follow the names of the terms.
+    pub fn words(&self) -> String {
+        match self {
+            Self::Taken => "estimated".into(),
+            Self::WithinUncertainty => "not larger than its own ±".into(),
+            Self::NotConfirmed => "not confirmed by views left out of the fit".into(),
+            Self::Folds { at_px } => {
+                format!("would fold the picture back {at_px:.0} px from its centre")
+            }
+        }
+    }
 }
 
 /// A view used in the calibration.

@@ -7,6 +7,8 @@ use crate::camera::INTRINSIC_COUNT;
 pub enum DistortionTerms {
     /// None: a pinhole.
     None,
+    /// k1 alone.
+    FirstRadial,
     /// k1 and k2.
     Radial,
     /// k1, k2, p1 and p2.
@@ -17,12 +19,19 @@ pub enum DistortionTerms {
 
 impl DistortionTerms {
     /// From the fewest terms to all, each holding those before it.
-    pub const LADDER: [Self; 4] = [Self::None, Self::Radial, Self::RadialTangential, Self::All];
+    pub const LADDER: [Self; 5] = [
+        Self::None,
+        Self::FirstRadial,
+        Self::Radial,
+        Self::RadialTangential,
+        Self::All,
+    ];
 
     /// Number of intrinsics estimated, fx fy cx cy among them.
     pub fn intrinsics(&self) -> usize {
         match self {
             Self::None => 4,
+            Self::FirstRadial => 5,
             Self::Radial => 6,
             Self::RadialTangential => 8,
             Self::All => INTRINSIC_COUNT,
@@ -33,6 +42,7 @@ impl DistortionTerms {
     pub fn words(&self) -> &'static str {
         match self {
             Self::None => "none",
+            Self::FirstRadial => "k1",
             Self::Radial => "k1 k2",
             Self::RadialTangential => "k1 k2 p1 p2",
             Self::All => "k1 k2 p1 p2 k3",
@@ -43,7 +53,8 @@ impl DistortionTerms {
     pub fn added_words(&self) -> &'static str {
         match self {
             Self::None => "none",
-            Self::Radial => "k1 k2",
+            Self::FirstRadial => "k1",
+            Self::Radial => "k2",
             Self::RadialTangential => "p1 p2",
             Self::All => "k3",
         }

@@ -1,50 +1,55 @@
-//! Covariance of the intrinsics, and how far the views agree among each other.
+//! Covariance of what the views share, and how far they agree among each other.
 
 use nalgebra::{DMatrix, SVector};
 
-use super::adjustment::{SHARED, SharedSquare, ViewInformation, is_estimated};
-use super::terms::{BoardShape, DistortionTerms};
+use super::adjustment::{SharedSquare, ViewInformation};
 use crate::camera::{INTRINSIC_COUNT, IntrinsicsCovariance};
 
-/// What an adjustment knows of the intrinsics.
+/// What an adjustment knows of the numbers that all views share.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Uncertainty {
-    /// Covariance of the intrinsics; empty rows for terms that were not estimated.
-    pub covariance: IntrinsicsCovariance,
-    /// How much wider than independent errors explain the views scatter about the common camera,
+    /// Covariance of the intrinsics and the bend; empty rows for what was not estimated.
+    pub shared: SharedSquare,
+    /// How much wider than independent errors explain the places scatter about the common camera,
     /// as a ratio of variances, at least 1.
     pub between_views: f64,
 }
 
-/// Covariance from the views' information; `None` where they do not fix the intrinsics.
+impl Uncertainty {
+    /// Covariance of the intrinsics.
+    pub fn covariance(&self) -> IntrinsicsCovariance {
+        self.shared
+            .fixed_view::<INTRINSIC_COUNT, INTRINSIC_COUNT>(0, 0)
+            .into()
+    }
+}
+
+/// Covariance from the information of the places; `None` where they do not fix the intrinsics.
 ///
 /// Errors within a view are not independent (the paper is bent, the shutter rolls), which plain
-/// propagation does not know. So the pull of each view on the common camera is compared with what
+/// propagation does not know. So the pull of each place on the common camera is compared with what
 /// independent errors of variance `variance` would give, and the covariance is widened by the ratio
-/// where it is above one: the Birge ratio (R. T. Birge, Phys. Rev. 40, 207, 1932) between views.
+/// where it is above one: the Birge ratio (R. T. Birge, Phys. Rev. 40, 207, 1932) between places.
 ///
-/// With H = Σ Hᵥ = L Lᵀ and Mᵥ = L⁻¹ Hᵥ L⁻ᵀ, the pull hᵥ = L⁻¹ gᵥ of a view at the solution has
+/// With H = Σ Hᵥ = L Lᵀ and Mᵥ = L⁻¹ Hᵥ L⁻ᵀ, the pull hᵥ = L⁻¹ gᵥ of a place at the solution has
 /// the covariance variance · (Mᵥ − Mᵥ²), so that Σ|hᵥ|² is expected to be
 /// variance · (k − Σ tr Mᵥ²) for k numbers.
 pub(super) fn uncertainty(
-    views: &[ViewInformation],
-    (terms, shape): (DistortionTerms, BoardShape),
+    places: &[ViewInformation],
+    estimated: &[usize],
     variance: f64,
 ) -> Option<Uncertainty> {
-    let estimated: Vec<usize> = (0..SHARED)
-        .filter(|&index| is_estimated(index, terms, shape))
-        .collect();
     let count = estimated.len();
-    let square = |full: &SharedSquare| full.select_rows(&estimated).select_columns(&estimated);
-    let total: SharedSquare = views.iter().map(|view| view.normal).sum();
+    let square = |full: &SharedSquare| full.select_rows(estimated).select_columns(estimated);
+    let total: SharedSquare = places.iter().map(|place| place.normal).sum();
     let cholesky = square(&total).cholesky()?;
     let lower = cholesky.l();
     let mut pull = 0.0;
     let mut expected = count as f64;
-    for view in views {
-        let gradient = view.gradient.select_rows(&estimated);
+    for place in places {
+        let gradient = place.gradient.select_rows(estimated);
         pull += lower.solve_lower_triangular(&gradient)?.norm_squared();
-        let half = lower.solve_lower_triangular(&square(&view.normal))?;
+        let half = lower.solve_lower_triangular(&square(&place.normal))?;
         let share: DMatrix<f64> = lower.solve_lower_triangular(&half.transpose())?;
         expected -= share.norm_squared();
     }
@@ -54,16 +59,14 @@ pub(super) fn uncertainty(
         1.0
     };
     let narrow = cholesky.inverse() * (variance * between_views);
-    let mut covariance = IntrinsicsCovariance::zeros();
+    let mut shared = SharedSquare::zeros();
     for (row, &to_row) in estimated.iter().enumerate() {
         for (column, &to_column) in estimated.iter().enumerate() {
-            if to_row.max(to_column) < INTRINSIC_COUNT {
-                covariance[(to_row, to_column)] = narrow[(row, column)];
-            }
+            shared[(to_row, to_column)] = narrow[(row, column)];
         }
     }
     Some(Uncertainty {
-        covariance,
+        shared,
         between_views,
     })
 }

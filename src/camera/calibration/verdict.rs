@@ -15,8 +15,11 @@ const LARGE_RMS_PX: f64 = 0.5;
 const FAR_TOO_LARGE_RMS_PX: f64 = 1.5;
 /// Part of the picture's side within which a crossing must come to an edge.
 const EDGE_SHARE: f64 = 0.15;
-/// Views below which hardly anything can be checked (common practice, no source).
-const FEW_VIEWS: usize = 10;
+/// Part of the picture's width beside its middle that crossings must reach: where the measurement is
+/// laid out that the verdict judges. Beyond the crossings the lens is only extrapolated.
+const JUDGED_SHARE: f64 = super::effect::ASIDE_SHARE;
+/// Places of the board below which hardly anything can be checked (common practice, no source).
+const FEW_PLACES: usize = 10;
 /// Tilt, degrees, that at least a quarter of the views should reach (common practice, no source).
 const GOOD_TILT_DEG: f64 = 20.0;
 /// Bend of the board, mm, that a flat plate does not have (common practice, no source).
@@ -91,6 +94,15 @@ pub enum Objection {
         /// How near the nearest crossing comes, in parts of the picture's side.
         nearest_share: f64,
     },
+    /// The board was seen only in the middle of the picture.
+    MiddleOnly {
+        /// Part of the picture's width that the crossings cover.
+        width_share: f64,
+        /// Part of its height.
+        height_share: f64,
+        /// Whether tags beside the middle would be measured where no crossing was seen.
+        extrapolates: bool,
+    },
     /// Few views are tilted.
     LittleTilt {
         /// Views that are tilted well.
@@ -98,8 +110,10 @@ pub enum Objection {
         /// All views used.
         views: usize,
     },
-    /// There are few views.
-    FewViews {
+    /// The board was seen in few different places.
+    FewPlaces {
+        /// Different places.
+        places: usize,
         /// Views used.
         views: usize,
     },
@@ -121,7 +135,18 @@ impl Objection {
         match *self {
             Self::AddsToAngle { u_deg } if u_deg > USABLE_U_DEG => Grade::FilmAgain,
             Self::LargeRms { rms_px } if rms_px > FAR_TOO_LARGE_RMS_PX => Grade::FilmAgain,
+            Self::MiddleOnly { extrapolates, .. } if extrapolates => Grade::FilmAgain,
             _ => Grade::Usable,
+        }
+    }
+
+    /// What was wrong with how the board was filmed, to follow "the board was".
+    fn cause(&self) -> Option<&'static str> {
+        match self {
+            Self::MiddleOnly { .. } => Some("seen only in the middle of the picture"),
+            Self::LittleTilt { .. } => Some("hardly tilted"),
+            Self::FewPlaces { .. } => Some("held in few places"),
+            _ => None,
         }
     }
 
@@ -144,11 +169,25 @@ impl Objection {
                 edge.words(),
                 100.0 * nearest_share
             ),
+            Self::MiddleOnly {
+                width_share,
+                height_share,
+                ..
+            } => format!(
+                "the board was seen only in the middle of the picture: its crossings cover \
+                 {:.0} % of the width and {:.0} % of the height",
+                100.0 * width_share,
+                100.0 * height_share
+            ),
             Self::LittleTilt { tilted, views } => {
                 format!("only {tilted} of {views} views are tilted by {GOOD_TILT_DEG:.0}° or more")
             }
-            Self::FewViews { views } => {
-                format!("only {views} views were used, below {FEW_VIEWS}")
+            Self::FewPlaces { places, views } if places < views => format!(
+                "the {views} views show the board in only {places} different places, below \
+                 {FEW_PLACES}"
+            ),
+            Self::FewPlaces { places, .. } => {
+                format!("only {places} views show the board, below {FEW_PLACES}")
             }
             Self::BentBoard { bend_mm } => format!(
                 "the board is bent by {bend_mm:.1} mm, which was measured and taken into account"
@@ -176,7 +215,12 @@ impl Objection {
             Self::LittleTilt { .. } => {
                 "tilt the board by 20° to 45° to the left, to the right, up and down".into()
             }
-            Self::FewViews { .. } => "take ten to twenty views".into(),
+            Self::FewPlaces { .. } => {
+                "hold the board still in ten to twenty different places and tilts".into()
+            }
+            Self::MiddleOnly { .. } => "hold the board nearer, so that it fills half of the \
+                 picture or more, and bring it to all four edges and into the corners"
+                .into(),
             Self::BentBoard { .. } => "glue the board to glass or to a stiff, flat plate".into(),
             Self::PixelsNotSquare { .. } => {
                 "take views with the board turned by 90° as well, tilted in all directions; check \
@@ -199,7 +243,7 @@ pub struct Verdict {
 }
 
 impl Verdict {
-    /// Judges a calibration.
+    /// Judges a calibration. Causes precede their effects among objections of one grade.
     pub fn of(calibration: &Calibration) -> Self {
         let sd_deg = deflection_sd_deg(
             &calibration.camera,
@@ -208,7 +252,8 @@ impl Verdict {
         );
         // A camera that cannot even see the typical layout is as doubtful as can be.
         let u_of_30_deg = COVERAGE_FACTOR * sd_deg.unwrap_or(f64::INFINITY);
-        let mut objections = Vec::new();
+        let mut objections = picture_not_covered(calibration);
+        objections.extend(little_variety(calibration));
         if u_of_30_deg > GOOD_U_DEG {
             objections.push(Objection::AddsToAngle { u_deg: u_of_30_deg });
         }
@@ -217,8 +262,7 @@ impl Verdict {
                 rms_px: calibration.rms_px,
             });
         }
-        objections.extend(edges_not_reached(calibration));
-        objections.extend(little_variety(calibration));
+        objections.extend(unlike_a_camera(calibration));
         objections.sort_by_key(|objection| std::cmp::Reverse(objection.grade()));
         let grade = objections.first().map_or(Grade::Good, Objection::grade);
         Self {
@@ -228,21 +272,33 @@ impl Verdict {
         }
     }
 
-    /// The headline: what the profile does to an angle, in hundredths of a degree.
+    /// The headline: what the profile does to an angle, in hundredths of a degree, and the causes
+    /// that lie in how the board was filmed.
     pub fn headline(&self) -> String {
         let heading = match self.grade {
             Grade::Good => "Good",
             Grade::Usable => "Usable",
             Grade::FilmAgain => "Film again",
         };
+        let causes: Vec<&str> = self
+            .objections
+            .iter()
+            .filter_map(Objection::cause)
+            .collect();
+        let because = match causes.is_empty() {
+            true => String::new(),
+            false => format!("; the board was {}", causes.join(" and ")),
+        };
         format!(
-            "{heading}: this profile adds ±{:.2} hundredths of a degree to a 30° deflection (k = 2)",
+            "{heading}: this profile adds ±{:.2} hundredths of a degree to a 30° deflection \
+             (k = 2){because}",
             100.0 * self.u_of_30_deg
         )
     }
 }
 
-fn edges_not_reached(calibration: &Calibration) -> Vec<Objection> {
+/// What the crossings do not reach: all four edges as one objection, else edge by edge.
+fn picture_not_covered(calibration: &Calibration) -> Vec<Objection> {
     let views = calibration.views.iter();
     let points = views.flat_map(|view| &view.points);
     let (width, height) = (calibration.size_px.0 as f64, calibration.size_px.1 as f64);
@@ -255,6 +311,14 @@ fn edges_not_reached(calibration: &Calibration) -> Vec<Objection> {
         for (near, distance) in nearest.iter_mut().zip([x, 1.0 - x, y, 1.0 - y]) {
             *near = near.min(distance);
         }
+    }
+    if nearest.iter().all(|&nearest| nearest > EDGE_SHARE) {
+        let [left, right, top, bottom] = nearest;
+        return vec![Objection::MiddleOnly {
+            width_share: (1.0 - left - right).max(0.0),
+            height_share: (1.0 - top - bottom).max(0.0),
+            extrapolates: left.max(right) > 0.5 - JUDGED_SHARE,
+        }];
     }
     [Edge::Left, Edge::Right, Edge::Top, Edge::Bottom]
         .into_iter()
@@ -275,9 +339,15 @@ fn little_variety(calibration: &Calibration) -> Vec<Objection> {
     if 4 * tilted < views {
         objections.push(Objection::LittleTilt { tilted, views });
     }
-    if views < FEW_VIEWS {
-        objections.push(Objection::FewViews { views });
+    let places = calibration.places;
+    if places < FEW_PLACES {
+        objections.push(Objection::FewPlaces { places, views });
     }
+    objections
+}
+
+fn unlike_a_camera(calibration: &Calibration) -> Vec<Objection> {
+    let mut objections = Vec::new();
     let bend_mm = calibration.bend_mm.amax();
     if bend_mm > BENT_BOARD_MM {
         objections.push(Objection::BentBoard { bend_mm });

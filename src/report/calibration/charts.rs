@@ -15,6 +15,8 @@ const DOT: f64 = 3.0;
 const CELLS: usize = 12;
 /// Length that the RMS residual is drawn with.
 const RMS_LENGTH: f64 = 9.0;
+/// Height that the words of the scale take; the page's style enlarges them on a phone.
+const ROOM_FOR_LETTERS: f64 = 26.0;
 /// Longest arrow, so that dropped crossings do not run across the drawing.
 const LONGEST_ARROW: f64 = 60.0;
 /// Meshes of the distortion grid across the longer side of the picture.
@@ -73,11 +75,11 @@ impl Canvas {
         let style = TextStyle::new(13.0, SOFT_INK, Anchor::End).rimmed();
         let [right, base] = self.size.map(|side| side - 8.0);
         self.svg.text([right, base], text, style);
-        let end = right - style.width(text) - 8.0;
-        let middle = base - 4.0;
+        let above = base - ROOM_FOR_LETTERS;
         let stroke = Stroke::solid(AFTER, 1.0);
-        self.svg.line([end - length, middle], [end, middle], stroke);
-        self.dot([end - length, middle], AFTER);
+        self.svg
+            .line([right - length, above], [right, above], stroke);
+        self.dot([right - length, above], AFTER);
     }
 
     fn finish(mut self) -> String {

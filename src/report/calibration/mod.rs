@@ -5,7 +5,9 @@ mod page;
 mod record;
 mod summary;
 
-use crate::camera::calibration::{Calibration, CharucoLayout, NoView, Verdict};
+use crate::camera::calibration::{
+    Calibration, CharucoLayout, ChosenViews, NoView, Spare, TermsOutcome, Verdict,
+};
 use crate::warning::WarningText;
 
 pub use page::page;
@@ -27,8 +29,8 @@ pub struct CalibrationReport<'a> {
     pub calibration: &'a Calibration,
     /// How good it is.
     pub verdict: &'a Verdict,
-    /// Views that showed the board but were not needed, or less sharp or steady than others.
-    pub spare_views: usize,
+    /// Which views of the board were chosen, and why not the others.
+    pub chosen: &'a ChosenViews,
     /// Pictures without a view of the board, and why.
     pub no_view: &'a [(String, NoView)],
     /// Doubts about the clip.
@@ -45,24 +47,35 @@ impl CalibrationReport<'_> {
         )
     }
 
-    /// What decided on the distortion terms, in one sentence.
+    /// Which distortion terms are estimated, and why not the others, in one sentence.
     fn terms_sentence(&self) -> String {
-        let estimated = self.calibration.terms.words();
-        let trials: Vec<String> = self
-            .calibration
-            .trials
-            .windows(2)
-            .map(|pair| {
-                let added = pair[1].terms.added_words();
-                format!("{added} {:.1}", pair[1].f_value)
-            })
-            .collect();
-        if trials.is_empty() {
-            return format!("distortion terms estimated, as asked for: {estimated}");
+        let calibration = self.calibration;
+        let estimated = calibration.terms.words();
+        if calibration.trials.len() == 1 {
+            return format!("distortion terms estimated, as requested: {estimated}");
         }
-        format!(
-            "distortion terms estimated: {estimated}; terms pay where F is above 2, and F was {}",
-            trials.join(", ")
-        )
+        let left_out: Vec<String> = calibration
+            .trials
+            .iter()
+            .filter(|trial| trial.outcome != TermsOutcome::Taken)
+            .map(|trial| format!("{} ({})", trial.terms.added_words(), trial.outcome.words()))
+            .collect();
+        match left_out.is_empty() {
+            true => format!("distortion terms estimated: {estimated}"),
+            false => format!(
+                "distortion terms estimated: {estimated}; left out: {}",
+                left_out.join(", ")
+            ),
+        }
+    }
+
+    /// How many views showed the board but were not used, one sentence a reason.
+    fn spare_sentences(&self) -> Vec<String> {
+        Spare::ALL
+            .into_iter()
+            .map(|reason| (reason, self.chosen.spared(reason)))
+            .filter(|(_, views)| *views > 0)
+            .map(|(reason, views)| reason.sentence(views))
+            .collect()
     }
 }

@@ -23,6 +23,7 @@ struct Page<'a> {
     parameters: Vec<ParameterRow>,
     views: Vec<ViewRow<'a>>,
     left_out: Vec<(&'a str, String)>,
+    spare: Vec<String>,
     warnings: Vec<(String, String)>,
     coverage: String,
     residuals: String,
@@ -71,6 +72,7 @@ pub fn page(report: &CalibrationReport<'_>) -> Result<String, ReportError> {
         parameters: parameter_rows(report),
         views: view_rows(report),
         left_out: left_out(report),
+        spare: report.spare_sentences(),
         warnings: report
             .warnings
             .iter()

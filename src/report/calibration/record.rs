@@ -22,6 +22,7 @@ pub struct CalibrationRecord<'a> {
     /// Expanded uncertainty (k = 2) that the profile alone adds to a deflection of 30°.
     u_of_30_deg: f64,
     objections: Vec<Doubt>,
+    places: usize,
     rms_px: f64,
     parameters: Vec<Parameter>,
     distortion_terms: &'static str,
@@ -32,6 +33,7 @@ pub struct CalibrationRecord<'a> {
     dropped_views: Vec<Named<'a>>,
     no_view: Vec<Named<'a>>,
     spare_views: usize,
+    spare: Vec<Named<'a>>,
     warnings: Vec<WarningText>,
 }
 
@@ -53,6 +55,7 @@ struct Trial {
     terms: &'static str,
     rms_px: f64,
     f: f64,
+    outcome: String,
 }
 
 #[derive(Debug, Serialize)]
@@ -93,6 +96,7 @@ impl<'a> CalibrationRecord<'a> {
                     mend: objection.mend(),
                 })
                 .collect(),
+            places: calibration.places,
             rms_px: calibration.rms_px,
             parameters: parameters(report),
             distortion_terms: calibration.terms.words(),
@@ -103,6 +107,7 @@ impl<'a> CalibrationRecord<'a> {
                     terms: trial.terms.words(),
                     rms_px: trial.rms_px,
                     f: trial.f_value,
+                    outcome: trial.outcome.words(),
                 })
                 .collect(),
             board_layout: report.layout.map(|layout| layout.words()),
@@ -124,7 +129,16 @@ impl<'a> CalibrationRecord<'a> {
                     reason: reason.words(),
                 })
                 .collect(),
-            spare_views: report.spare_views,
+            spare_views: report.chosen.spare.len(),
+            spare: report
+                .chosen
+                .spare
+                .iter()
+                .map(|(name, why)| Named {
+                    name,
+                    reason: why.words().into(),
+                })
+                .collect(),
             warnings: report.warnings.to_vec(),
         }
     }

@@ -82,11 +82,6 @@ fn left_out(report: &CalibrationReport<'_>) -> Vec<String> {
     if let Some(more) = report.no_view.len().checked_sub(MOST_NAMED + 1) {
         lines.push(format!("no view in {} more pictures", more + 1));
     }
-    if report.spare_views > 0 {
-        lines.push(format!(
-            "{} more views were not needed, or less sharp or steady",
-            report.spare_views
-        ));
-    }
+    lines.extend(report.spare_sentences());
     lines
 }

@@ -4,15 +4,17 @@ use nalgebra::{Rotation3, Unit, Vector3};
 
 use crate::measurement::{HingeRecord, SurfaceRecord};
 use crate::report::figures;
+use crate::report::format::Format;
 use crate::report::palette::{GRID, INK, SOFT_INK, SurfaceLook};
 use crate::report::svg::{Anchor, Fill, Place, Stroke, Svg, TextStyle};
 
-const WIDTH: f64 = 720.0;
 /// Most height that one view may take.
 const VIEW_HEIGHT: f64 = 190.0;
 const MARGIN: f64 = 16.0;
 const HEAD: f64 = 24.0;
 const LEGEND_ROW: f64 = 20.0;
+const LEGEND_LEFT: f64 = 40.0;
+const TEXT: TextStyle = TextStyle::new(12.0, INK, Anchor::Start);
 
 /// The hinge line is drawn this many radii long to either side of the tag.
 const HINGE_REACH: f64 = 1.0;
@@ -36,7 +38,7 @@ struct Sketch {
 }
 
 /// Both views, one below the other, in one scale.
-pub fn hinges(surfaces: &[SurfaceRecord]) -> String {
+pub fn hinges(surfaces: &[SurfaceRecord], format: Format) -> String {
     let sketches: Vec<Sketch> = surfaces
         .iter()
         .enumerate()
@@ -54,19 +56,30 @@ pub fn hinges(surfaces: &[SurfaceRecord]) -> String {
             down: -Vector3::z(),
         },
     ];
-    let legend_height = LEGEND_ROW * surfaces.len() as f64 + 8.0;
-    let scale = scale(&sketches, &views);
+    let legends: Vec<Vec<String>> = surfaces
+        .iter()
+        .map(|surface| TEXT.wrapped(&legend(surface), format.width() - LEGEND_LEFT))
+        .collect();
+    let legend_height = LEGEND_ROW * legends.iter().flatten().count() as f64 + 8.0;
+    let scale = scale(&sketches, &views, format);
     let heights = views
         .each_ref()
         .map(|view| 2.0 * (extent(&sketches, view)[1][1] * scale + MARGIN));
     let height = legend_height + heights.iter().map(|height| HEAD + height).sum::<f64>();
-    let mut svg = Svg::new(WIDTH, height, "hinge lines and tags");
-    for (row, surface) in surfaces.iter().enumerate() {
-        draw_legend(&mut svg, surface, row);
+    let mut svg = Svg::new(format.width(), height, "hinge lines and tags");
+    let mut row = 0;
+    for (lines, sketch) in legends.iter().zip(&sketches) {
+        draw_legend(&mut svg, lines, sketch.look, row);
+        row += lines.len();
     }
     let mut top = legend_height;
     for (view, height) in views.iter().zip(heights) {
-        draw_view(&mut svg, &sketches, view, [top, height, scale]);
+        draw_view(
+            &mut svg,
+            &sketches,
+            view,
+            [format.width(), top, height, scale],
+        );
         top += HEAD + height;
     }
     svg.finish()
@@ -140,43 +153,44 @@ fn extent(sketches: &[Sketch], view: &View) -> [[f64; 2]; 2] {
 }
 
 /// Units of the drawing per mm, so that every view fits.
-fn scale(sketches: &[Sketch], views: &[View]) -> f64 {
+fn scale(sketches: &[Sketch], views: &[View], format: Format) -> f64 {
     views
         .iter()
         .map(|view| {
             let [_, [half_x, half_y]] = extent(sketches, view);
-            let by_width = (WIDTH / 2.0 - MARGIN) / half_x.max(1.0);
+            let by_width = (format.width() / 2.0 - MARGIN) / half_x.max(1.0);
             let by_height = (VIEW_HEIGHT / 2.0 - MARGIN) / half_y.max(1.0);
             by_width.min(by_height)
         })
         .fold(f64::INFINITY, f64::min)
 }
 
-fn draw_legend(svg: &mut Svg, surface: &SurfaceRecord, row: usize) {
-    let look = SurfaceLook::of(row);
-    let baseline = LEGEND_ROW * row as f64 + 16.0;
-    svg.line(
-        [2.0, baseline - 4.0],
-        [30.0, baseline - 4.0],
-        look.stroke(2.4),
-    );
-    let text = format!(
+fn legend(surface: &SurfaceRecord) -> String {
+    format!(
         "{}: tag {}, {} mm from its hinge line",
         surface.name,
         surface.tag,
         figures::plain_with_u(surface.hinge.radius_mm)
-    );
-    let style = TextStyle::new(12.0, INK, Anchor::Start);
-    svg.text([40.0, baseline], &text, style);
+    )
 }
 
-fn draw_view(svg: &mut Svg, sketches: &[Sketch], view: &View, frame: [f64; 3]) {
-    let [top, height, scale] = frame;
+/// The lines of one surface's legend, from a row on.
+fn draw_legend(svg: &mut Svg, lines: &[String], look: SurfaceLook, row: usize) {
+    let baseline = |line: usize| LEGEND_ROW * (row + line) as f64 + 16.0;
+    let middle = baseline(0) - 4.0;
+    svg.line([2.0, middle], [30.0, middle], look.stroke(2.4));
+    for (line, text) in lines.iter().enumerate() {
+        svg.text([LEGEND_LEFT, baseline(line)], text, TEXT);
+    }
+}
+
+fn draw_view(svg: &mut Svg, sketches: &[Sketch], view: &View, frame: [f64; 4]) {
+    let [width, top, height, scale] = frame;
     let heading = TextStyle::new(12.0, SOFT_INK, Anchor::Start);
-    svg.line([0.0, top], [WIDTH, top], Stroke::solid(GRID, 1.0));
+    svg.line([0.0, top], [width, top], Stroke::solid(GRID, 1.0));
     svg.text([2.0, top + 16.0], view.word, heading);
     let [[middle_x, middle_y], _] = extent(sketches, view);
-    let centre = [WIDTH / 2.0, top + HEAD + height / 2.0];
+    let centre = [width / 2.0, top + HEAD + height / 2.0];
     let at = |point: &Vector3<f64>| -> Place {
         [
             centre[0] + (point.dot(&view.right) - middle_x) * scale,

@@ -1,11 +1,19 @@
 //! Mismatch over the travel: as found, and as predicted with the numbers entered.
 
 use crate::matching::{Correction, StationMismatch};
+use crate::report::format::Format;
 use crate::report::palette::{ACCEPTED, AFTER, BEFORE};
 use crate::report::plot::{Axis, Entry, Plot};
 use crate::report::svg::{Fill, Mark, Stroke};
 
-const HEIGHT: f64 = 230.0;
+/// Height of the plot area.
+fn height(format: Format) -> f64 {
+    match format {
+        Format::Wide => 230.0,
+        Format::Narrow => 175.0,
+    }
+}
+
 const FIRST: Stroke = Stroke::solid(BEFORE, 2.0);
 const SECOND: Stroke = Stroke::dashed(AFTER, 2.0, "7 4");
 const SECOND_BAND: Fill = Fill {
@@ -23,7 +31,7 @@ pub struct Series<'a> {
 }
 
 /// The chart of one correction, with the accepted band where a tolerance was declared.
-pub fn mismatch(correction: &Correction, tolerance_deg: Option<f64>) -> String {
+pub fn mismatch(correction: &Correction, tolerance_deg: Option<f64>, format: Format) -> String {
     let found = Series {
         words: "as found",
         stations: &correction.found_deg,
@@ -33,7 +41,7 @@ pub fn mismatch(correction: &Correction, tolerance_deg: Option<f64>) -> String {
         stations: &correction.predicted_deg.stations,
     };
     let names = [&correction.reference, &correction.follower];
-    two_mismatches(names, [found, predicted], tolerance_deg)
+    two_mismatches(names, [found, predicted], tolerance_deg, format)
 }
 
 /// Two mismatches of one pair over each other, the second dashed with its band of doubt.
@@ -41,6 +49,7 @@ pub fn two_mismatches(
     names: [&String; 2],
     series: [Series<'_>; 2],
     tolerance_deg: Option<f64>,
+    format: Format,
 ) -> String {
     let [reference, follower] = names;
     let [first, second] = series.map(|series| by_stick(series.stations));
@@ -53,7 +62,12 @@ pub fn two_mismatches(
     let title = format!("mismatch, degrees ({follower} minus {reference})");
     let y = Axis::covering(figures, &title);
     let x = Axis::stick(first.iter().chain(&second).map(|point| point.0));
-    let mut plot = Plot::new(&title, HEIGHT, [x, y], &legend(series, tolerance_deg));
+    let mut plot = Plot::new(
+        &title,
+        (format, height(format)),
+        [x, y],
+        &legend(series, tolerance_deg),
+    );
     if let Some(tolerance_deg) = tolerance_deg {
         plot.accepted(-tolerance_deg, tolerance_deg, ACCEPTED);
     }

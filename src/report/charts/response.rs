@@ -3,13 +3,20 @@
 use std::collections::BTreeMap;
 
 use crate::measurement::SurfaceRecord;
+use crate::report::format::Format;
 use crate::report::palette::SurfaceLook;
 use crate::report::plot::{Axis, Entry, Plot};
 use crate::report::svg::Mark;
 use crate::response::StationDeflection;
 use crate::stations::Approach;
 
-const HEIGHT: f64 = 260.0;
+/// Height of the plot area.
+fn height(format: Format) -> f64 {
+    match format {
+        Format::Wide => 260.0,
+        Format::Narrow => 190.0,
+    }
+}
 
 /// How a surface is turned round in a chart, so that it can be compared.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -59,21 +66,21 @@ impl Shown<'_> {
 }
 
 /// Deflection by stick position, rising and falling told apart.
-pub fn response(shown: &[Shown<'_>]) -> String {
-    drawn(shown, "deflection, degrees", |_, deflection_deg| {
+pub fn response(shown: &[Shown<'_>], format: Format) -> String {
+    drawn(shown, format, "deflection, degrees", |_, deflection_deg| {
         deflection_deg
     })
 }
 
 /// The same less one straight line through neutral, fitted to the first surface and common to
 /// all, so that curvature, play and differences between the sides become visible.
-pub fn straight_line_departure(shown: &[Shown<'_>]) -> String {
+pub fn straight_line_departure(shown: &[Shown<'_>], format: Format) -> String {
     let slope = shown.first().map_or(0.0, slope_deg_per_pct);
     let title = format!(
         "deflection less {:.3}° a percent of stick, degrees",
         slope.abs()
     );
-    drawn(shown, &title, |stick_pct, deflection_deg| {
+    drawn(shown, format, &title, |stick_pct, deflection_deg| {
         deflection_deg - slope * stick_pct
     })
 }
@@ -95,7 +102,12 @@ fn slope_deg_per_pct(shown: &Shown<'_>) -> f64 {
     }
 }
 
-fn drawn(shown: &[Shown<'_>], title: &str, figure: impl Fn(f64, f64) -> f64) -> String {
+fn drawn(
+    shown: &[Shown<'_>],
+    format: Format,
+    title: &str,
+    figure: impl Fn(f64, f64) -> f64,
+) -> String {
     let of = |shown: &Shown<'_>, station: &StationDeflection| {
         figure(shown.stick_pct(station), shown.deflection_deg(station))
     };
@@ -114,7 +126,7 @@ fn drawn(shown: &[Shown<'_>], title: &str, figure: impl Fn(f64, f64) -> f64) -> 
     });
     let y = Axis::covering(figures, title);
     let x = Axis::stick(pairs().map(|(shown, station)| shown.stick_pct(station)));
-    let mut plot = Plot::new(title, HEIGHT, [x, y], &legend(shown));
+    let mut plot = Plot::new(title, (format, height(format)), [x, y], &legend(shown));
     plot.grid();
     for shown in shown {
         let stations = &shown.surface.stations;

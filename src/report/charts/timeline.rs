@@ -2,19 +2,26 @@
 
 use crate::measurement::Measurement;
 use crate::report::figures;
+use crate::report::format::Format;
 use crate::report::palette::{HOLD, SurfaceLook};
-use crate::report::plot::{Axis, Entry, Plot, WIDTH};
+use crate::report::plot::{Axis, Entry, Plot};
 
-const HEIGHT: f64 = 200.0;
+/// Height of the plot area.
+fn height(format: Format) -> f64 {
+    match format {
+        Format::Wide => 200.0,
+        Format::Narrow => 160.0,
+    }
+}
 
 /// Room above the highest deflection for the words above the holds.
 const HEADROOM: f64 = 1.15;
 
-/// Share of the plot's width that a word above a hold needs.
-const WORD_SHARE: f64 = 30.0 / WIDTH;
+/// Room that a word above a hold needs, in the drawing's units.
+const WORD_WIDTH: f64 = 30.0;
 
 /// The chart of all surfaces.
-pub fn timeline(measurement: &Measurement) -> String {
+pub fn timeline(measurement: &Measurement, format: Format) -> String {
     let trace = &measurement.trace;
     let rows = || trace.deflection_deg.iter();
     let figures = || rows().flatten().copied().flatten();
@@ -34,8 +41,14 @@ pub fn timeline(measurement: &Measurement) -> String {
         })
         .collect();
     let x = Axis::time(start_s, end_s);
-    let mut plot = Plot::new("deflection over time", HEIGHT, [x, y], &legend);
-    draw_holds(&mut plot, measurement, end_s - start_s);
+    let mut plot = Plot::new(
+        "deflection over time",
+        (format, height(format)),
+        [x, y],
+        &legend,
+    );
+    let word_s = (end_s - start_s) * WORD_WIDTH / format.width();
+    draw_holds(&mut plot, measurement, word_s);
     plot.grid();
     for (position, row) in rows().enumerate() {
         let stroke = SurfaceLook::of(position).stroke(1.4);
@@ -53,7 +66,8 @@ pub fn timeline(measurement: &Measurement) -> String {
     plot.finish()
 }
 
-fn draw_holds(plot: &mut Plot, measurement: &Measurement, span_s: f64) {
+/// Shades the holds; `word_s` is the time that a word above one covers.
+fn draw_holds(plot: &mut Plot, measurement: &Measurement, word_s: f64) {
     let mut spans: Vec<(usize, [f64; 2], f64)> = measurement
         .surfaces
         .iter()
@@ -65,7 +79,7 @@ fn draw_holds(plot: &mut Plot, measurement: &Measurement, span_s: f64) {
     let mut free_from_s = f64::NEG_INFINITY;
     for (_, [from_s, to_s], stick_pct) in spans {
         let middle_s = (from_s + to_s) / 2.0;
-        let half_word_s = span_s * WORD_SHARE / 2.0;
+        let half_word_s = word_s / 2.0;
         // A word that would run into the one before it is left out.
         let fits = middle_s - half_word_s >= free_from_s;
         let word = fits.then(|| figures::percent(stick_pct));

@@ -10,13 +10,16 @@ use askama::Template;
 
 use crate::cautions;
 use crate::matching::Correction;
-use crate::measurement::Measurement;
+use crate::measurement::{FitRecord, Measurement};
 use crate::model_file::{Compare, EndPoints, Joins, MatchMotion};
 
 use super::charts::{self, Shown, Turn};
 use super::figures;
+use super::format::in_both_formats;
 use super::palette::SurfaceLook;
-use super::verdict::{Judgement, Verdict, measured_in_part, unmatched_pairs};
+use super::verdict::{
+    HEADLINE_IF_GRAVE, Judgement, Verdict, WorstWarning, measured_in_part, unmatched_pairs,
+};
 
 pub use cures::{
     Alternative, ReachView, StageRow, exchanged, floor_sentences, reach_views, stage_rows,
@@ -33,6 +36,7 @@ struct Page<'a> {
     measurement: &'a Measurement,
     headline: &'static str,
     verdict_class: &'static str,
+    worst_warning: Option<String>,
     opening_cautions: Vec<String>,
     before_moving: &'a [&'a str],
     after_entering: &'a [&'a str],
@@ -79,7 +83,7 @@ struct ResponseView {
     turned_round: bool,
 }
 
-/// The page as HTML. `still` is a drawing in SVG.
+/// The page as HTML. `still` is a drawing in both formats.
 pub fn page(measurement: &Measurement, still: Option<&str>) -> Result<String, askama::Error> {
     let judgements: Vec<Judgement> = measurement
         .matches
@@ -89,16 +93,22 @@ pub fn page(measurement: &Measurement, still: Option<&str>) -> Result<String, as
     let gravest = judgements
         .iter()
         .max_by_key(|judgement| gravity(judgement.verdict));
+    let worst = WorstWarning::among(&measurement.warnings);
+    let grave = worst.is_some_and(|worst| worst.warning.grave);
     Page {
         measurement,
-        headline: gravest.map_or_else(
-            || match measurement.groups.is_empty() {
-                true => "Measured; nothing to match",
-                false => "Measured, not matched",
-            },
-            Judgement::headline,
-        ),
-        verdict_class: gravest.map_or("plain", |judgement| class(judgement.verdict)),
+        headline: match gravest {
+            _ if grave => HEADLINE_IF_GRAVE,
+            None if measurement.groups.is_empty() => "Measured; nothing to match",
+            None => "Measured, not matched",
+            Some(judgement) => judgement.headline(),
+        },
+        verdict_class: match gravest {
+            _ if grave => "care",
+            None => "plain",
+            Some(judgement) => class(judgement.verdict),
+        },
+        worst_warning: worst.map(|worst| figures::glued(&worst.sentence())),
         opening_cautions: early_stop_cautions(measurement)
             .iter()
             .map(|caution| figures::glued(caution))
@@ -113,8 +123,10 @@ pub fn page(measurement: &Measurement, still: Option<&str>) -> Result<String, as
             .collect(),
         unmatched_pairs: unmatched_pairs(measurement),
         unmatched: unmatched(measurement),
-        timeline: (measurement.trace.time_s.len() > 1).then(|| charts::timeline(measurement)),
-        hinges: (!measurement.surfaces.is_empty()).then(|| charts::hinges(&measurement.surfaces)),
+        timeline: (measurement.trace.time_s.len() > 1)
+            .then(|| in_both_formats(|format| charts::timeline(measurement, format))),
+        hinges: (!measurement.surfaces.is_empty())
+            .then(|| in_both_formats(|format| charts::hinges(&measurement.surfaces, format))),
         still,
         tables: measurement.surfaces.iter().map(station_table).collect(),
         health: health_rows(measurement),
@@ -174,7 +186,9 @@ fn match_view<'a>(
         floors: floor_sentences(measurement, correction),
         remaining: super::verdict::remains(correction),
         remaining_rms: figures::at_most_deg(correction.predicted_deg.rms),
-        mismatch_chart: charts::mismatch(correction, judgement.tolerance_deg),
+        mismatch_chart: in_both_formats(|format| {
+            charts::mismatch(correction, judgement.tolerance_deg, format)
+        }),
         mismatches: mismatch_rows(correction, judgement.tolerance_deg),
         response: pair_view(measurement, correction),
     }
@@ -259,8 +273,8 @@ fn shown<'a>(measurement: &'a Measurement, name: &str) -> Option<Shown<'a>> {
 
 fn response_view(shown: &[Shown<'_>], turned_round: bool) -> ResponseView {
     ResponseView {
-        response_chart: charts::response(shown),
-        departure_chart: charts::straight_line_departure(shown),
+        response_chart: in_both_formats(|format| charts::response(shown, format)),
+        departure_chart: in_both_formats(|format| charts::straight_line_departure(shown, format)),
         turned_round,
     }
 }

@@ -1,0 +1,191 @@
+//! The page of a clip that could not be measured, and the error that names it.
+
+use std::error::Error;
+use std::fmt;
+use std::path::{Path, PathBuf};
+
+use miette::Diagnostic;
+
+use super::CommandError;
+use super::job::{Job, Seen};
+use super::output::{OutputFolder, write_files};
+use crate::clip::{Clip, ClipInfo, Frame};
+use crate::report::{self, Picture, UNFINISHED_PAGE, Unfinished};
+use crate::stations::SeenRest;
+use crate::tags::SightedFrame;
+
+/// Most rests of which a picture is shown; the page stays small enough for a phone.
+const MOST_PICTURES: usize = 40;
+
+/// Why a clip could not be measured, with the page that shows what was seen of it.
+#[derive(Debug)]
+pub struct NotMeasured {
+    cause: Box<CommandError>,
+    page: PathBuf,
+}
+
+impl fmt::Display for NotMeasured {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        self.cause.fmt(f)
+    }
+}
+
+impl Error for NotMeasured {
+    fn source(&self) -> Option<&(dyn Error + 'static)> {
+        self.cause.source()
+    }
+}
+
+impl Diagnostic for NotMeasured {
+    fn help<'a>(&'a self) -> Option<Box<dyn fmt::Display + 'a>> {
+        let page = format!("{} shows what was seen, and when", self.page.display());
+        Some(Box::new(match self.cause.help() {
+            Some(help) => format!("{help}\n{page}"),
+            None => page,
+        }))
+    }
+}
+
+/// The error of a job, with a page in the folder where anything was seen. Where no page can be written
+/// the error stays as it is: it matters more.
+pub fn told(
+    job: &Job<'_>,
+    error: CommandError,
+    clip: &ClipInfo,
+    seen: Seen,
+    folder: OutputFolder,
+) -> CommandError {
+    let page = folder.target().join(UNFINISHED_PAGE);
+    match write(job, &error, clip, seen, folder) {
+        Ok(true) => CommandError::NotMeasured(NotMeasured {
+            cause: Box::new(error),
+            page,
+        }),
+        Ok(false) | Err(_) => error,
+    }
+}
+
+/// Removes the page of an earlier run, once the clip is measured; what cannot be removed stays.
+pub fn remove_page(folder: &Path) {
+    let _ = std::fs::remove_file(folder.join(UNFINISHED_PAGE));
+}
+
+/// Writes the page; not where nothing was seen.
+fn write(
+    job: &Job<'_>,
+    error: &CommandError,
+    clip: &ClipInfo,
+    seen: Seen,
+    folder: OutputFolder,
+) -> Result<bool, CommandError> {
+    let frames = seen
+        .sightings
+        .as_ref()
+        .map_or(&[][..], |sightings| &sightings.frames);
+    let Some(shown) = frame_to_show(job, frames, seen.first)? else {
+        return Ok(false);
+    };
+    let page = report::unfinished_page(&Unfinished {
+        model: job.model,
+        clip,
+        reason: with_causes(error),
+        help: error.help().map(|help| help.to_string()),
+        frames,
+        rests: &seen.rests,
+        rest_stills: &rest_stills(job, frames, clip, &seen.rests)?,
+        warnings: &seen.warnings,
+        picture: Some(Picture {
+            image: &shown.0.image,
+            levels: clip.levels,
+            sighted: &shown.1,
+            camera: &job.profile.camera,
+        }),
+    })?;
+    write_files(vec![page], folder)?;
+    Ok(true)
+}
+
+/// The message with those of its causes.
+fn with_causes(error: &CommandError) -> String {
+    let mut text = error.to_string();
+    let mut cause = error.source();
+    while let Some(error) = cause {
+        text += &format!(": {error}");
+        cause = error.source();
+    }
+    text
+}
+
+/// The first frame that shows most of the declared tags; the clip's first where it was not searched to
+/// its end.
+fn frame_to_show(
+    job: &Job<'_>,
+    frames: &[SightedFrame],
+    first: Option<Frame>,
+) -> Result<Option<(Frame, SightedFrame)>, CommandError> {
+    let most = frames
+        .iter()
+        .rev()
+        .max_by_key(|frame| frame.sightings.len());
+    let Some(sighted) = most else {
+        return Ok(first.map(|frame| {
+            let nothing = SightedFrame {
+                index: frame.index,
+                time_s: frame.time_s,
+                sightings: Vec::new(),
+                dropped: Vec::new(),
+                landmarks: Vec::new(),
+            };
+            (frame, nothing)
+        }));
+    };
+    let frame = match first.filter(|first| first.index == sighted.index) {
+        Some(frame) => Some(frame),
+        None => Clip::open(job.clip, &job.clip_options)?.frame(sighted.index, sighted.time_s)?,
+    };
+    Ok(frame.map(|frame| (frame, sighted.clone())))
+}
+
+/// A drawing of the middle of each of the first rests. The clip is read once more, up to the last.
+fn rest_stills(
+    job: &Job<'_>,
+    frames: &[SightedFrame],
+    clip: &ClipInfo,
+    rests: &[SeenRest],
+) -> Result<Vec<String>, CommandError> {
+    let middles: Vec<&SightedFrame> = rests
+        .iter()
+        .take(MOST_PICTURES)
+        .filter_map(|rest| nearest(frames, (rest.time_s[0] + rest.time_s[1]) / 2.0))
+        .collect();
+    let mut stills = Vec::new();
+    if middles.is_empty() {
+        return Ok(stills);
+    }
+    let mut reader = Clip::open(job.clip, &job.clip_options)?;
+    while let (Some(sighted), Some(frame)) = (
+        middles.get(stills.len()),
+        reader.next_frame(&mut Vec::new())?,
+    ) {
+        if frame.index == sighted.index {
+            stills.push(report::hold_still(
+                job.model,
+                &Picture {
+                    image: &frame.image,
+                    levels: clip.levels,
+                    sighted,
+                    camera: &job.profile.camera,
+                },
+            )?);
+        }
+    }
+    Ok(stills)
+}
+
+/// The frame nearest to a time.
+fn nearest(frames: &[SightedFrame], time_s: f64) -> Option<&SightedFrame> {
+    let distance_s = |frame: &SightedFrame| (frame.time_s - time_s).abs();
+    frames
+        .iter()
+        .min_by(|a, b| distance_s(a).total_cmp(&distance_s(b)))
+}

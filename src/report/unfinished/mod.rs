@@ -1,0 +1,112 @@
+//! The page of a clip that could not be measured: why, what to do, and what was seen when.
+
+mod holds;
+mod tags;
+mod timeline;
+
+use askama::Template;
+
+use crate::clip::ClipInfo;
+use crate::model_file::ModelFile;
+use crate::stations::SeenRest;
+use crate::tags::SightedFrame;
+use crate::warning::WarningText;
+
+use super::format::{self, Format, in_both_formats};
+use super::still::seen_still;
+use super::{NamedFile, Picture, ReportError, figures};
+use holds::HoldView;
+use tags::TagRow;
+
+pub use holds::hold_still;
+
+/// Name of the page.
+pub const UNFINISHED_PAGE: &str = "not-measured.html";
+
+/// What was seen of a clip that could not be measured.
+#[derive(Debug, Clone)]
+pub struct Unfinished<'a> {
+    /// What the person declared.
+    pub model: &'a ModelFile,
+    /// The clip.
+    pub clip: &'a ClipInfo,
+    /// Why it was not measured.
+    pub reason: String,
+    /// What helps, where that is known.
+    pub help: Option<String>,
+    /// Every frame with what was seen in it; none where the search of the clip failed.
+    pub frames: &'a [SightedFrame],
+    /// Every rest of all surfaces, in time; none where their motion is not known.
+    pub rests: &'a [SeenRest],
+    /// A drawing of each rest as SVG, as many of the first as there are.
+    pub rest_stills: &'a [String],
+    /// Doubts of the stages that were finished.
+    pub warnings: &'a [WarningText],
+    /// A frame with what was seen in it.
+    pub picture: Option<Picture<'a>>,
+}
+
+#[derive(Template)]
+#[template(path = "unfinished.html", config = "src/report/askama.toml")]
+struct Page<'a> {
+    seen: &'a Unfinished<'a>,
+    clip: String,
+    reason: String,
+    help: String,
+    duration: String,
+    timeline: Option<String>,
+    tags: Vec<TagRow>,
+    still: Option<String>,
+    still_time: String,
+    holds: Vec<HoldView<'a>>,
+    counted: bool,
+    program: String,
+}
+
+/// The page as a file.
+///
+/// # Errors
+/// The page could not be put together.
+pub fn unfinished_page(seen: &Unfinished<'_>) -> Result<NamedFile, ReportError> {
+    let drawn = |format| {
+        let picture = seen.picture.as_ref();
+        let still = picture.map(|picture| seen_still(seen.model, picture, format));
+        still.transpose()
+    };
+    let stills = drawn(Format::Wide)?.zip(drawn(Format::Narrow)?);
+    let duration_s = seen.frames.last().map_or(0.0, |frame| frame.time_s);
+    let holds = holds::hold_views(seen);
+    let page = Page {
+        seen,
+        clip: seen.clip.path.display().to_string(),
+        reason: sentence(&seen.reason),
+        help: seen.help.as_deref().map(sentence).unwrap_or_default(),
+        duration: format!("{duration_s:.1}"),
+        timeline: (seen.frames.len() > 1)
+            .then(|| in_both_formats(|format| timeline::timeline(seen, format))),
+        tags: tags::tag_rows(seen),
+        still: stills.map(|(wide, narrow)| format::html([&wide, &narrow])),
+        still_time: seen.picture.map_or_else(String::new, |picture| {
+            format!("{:.1}", picture.sighted.time_s)
+        }),
+        counted: holds.iter().any(|hold| !hold.deflections.is_empty()),
+        holds,
+        program: crate::measurement::program(),
+    };
+    Ok(NamedFile::text(UNFINISHED_PAGE, page.render()?))
+}
+
+/// A message as a sentence: messages begin with a small letter and have no full stop.
+fn sentence(message: &str) -> String {
+    let mut letters = message.trim().chars();
+    let first = letters
+        .next()
+        .map(|letter| letter.to_uppercase().to_string());
+    let sentence = first.unwrap_or_default() + letters.as_str();
+    let end = if sentence.is_empty() || sentence.ends_with(['.', '?', '!']) {
+        ""
+    } else {
+        "."
+    };
+    figures::glued(&(sentence + end))
+}

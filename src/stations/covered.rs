@@ -1,0 +1,59 @@
+//! Covered: which part of the declared travel the clip shows.
+
+use super::Hold;
+use super::sweep::Sweeps;
+use super::warning::StationsWarning;
+use crate::model_file::StationSource;
+
+/// Two stick positions closer than this are one station, pct.
+const SAME_PCT: f64 = 0.5;
+
+/// Warns of ends that were never shown, and of stations in between that were skipped.
+///
+/// Cards and an order tell what was meant: their outermost stations are the ends, and a station whose
+/// opposite one was shown was to be shown as well.
+pub(super) fn doubt_travel(
+    holds: &[Hold],
+    sweeps: &Sweeps,
+    source: &StationSource,
+    warnings: &mut Vec<StationsWarning>,
+) {
+    let mut declared: Vec<f64> = match source {
+        StationSource::Cards(stick_by_card) => stick_by_card.values().copied().collect(),
+        StationSource::Order(order_pct) => order_pct.clone(),
+        StationSource::Marks(_) | StationSource::Log(_) => return,
+    };
+    let shown: Vec<f64> = holds
+        .iter()
+        .map(|hold| hold.stick_pct)
+        .chain(sweeps.passages.iter().map(|passage| passage.stick_pct))
+        .collect();
+    declared.sort_by(f64::total_cmp);
+    declared.dedup();
+    let (Some(&first), Some(&last)) = (declared.first(), declared.last()) else {
+        return;
+    };
+    let lowest = shown.iter().copied().fold(f64::INFINITY, f64::min);
+    let highest = shown.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    if first < lowest - SAME_PCT || last > highest + SAME_PCT {
+        warnings.push(StationsWarning::TravelNotCovered {
+            shown_pct: [lowest, highest],
+            declared_pct: [first, last],
+        });
+    }
+    let is_shown = |stick_pct: f64| {
+        shown
+            .iter()
+            .any(|other| (other - stick_pct).abs() < SAME_PCT)
+    };
+    let skipped: Vec<f64> = declared
+        .into_iter()
+        .filter(|&stick_pct| lowest < stick_pct && stick_pct < highest)
+        .filter(|&stick_pct| !is_shown(stick_pct) && is_shown(-stick_pct))
+        .collect();
+    if !skipped.is_empty() {
+        warnings.push(StationsWarning::StationsSkipped {
+            sticks_pct: skipped,
+        });
+    }
+}
