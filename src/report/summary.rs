@@ -145,10 +145,10 @@ fn add_numbers(
             ),
             false => format!("\nEnter for the {follower}, in {unit}"),
         };
-        add_rows(text, &head, &numbers);
         if let Some(kind) = curve_kind(radio) {
-            paragraph(text, &format!("  On this radio {kind}."), "  ");
+            paragraph(text, &format!("On this radio {kind}."), "");
         }
+        add_rows(text, &head, &numbers);
     }
     if let Some(other) = exchanged(measurement, correction) {
         paragraph(text, &other.sentence, "");

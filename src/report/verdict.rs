@@ -354,6 +354,7 @@ mod tests {
     fn sides_that_agree_are_not_called_alike_beside_a_grave_warning() {
         let mut measurement = heron();
         measurement.matches.clear();
+        measurement.groups.clear();
         assert!(Judgement::all_alike(&measurement));
         measurement.warnings.push(warning("grave", true));
         assert!(!Judgement::all_alike(&measurement));
