@@ -7,12 +7,12 @@ use crate::comparison::Standing;
 use crate::matching::Correction;
 use crate::measured::Measured;
 use crate::measurement::{Measurement, SurfaceRecord};
-use crate::model_file::Settings;
+use crate::model_file::{Radio, Settings};
 use crate::record::{Drift, Kept, NeutralDrift, active, drifts};
 use crate::response::StationDeflection;
 
 use super::figures::{percent, plain_deg, signed_deg, signed_with_u};
-use super::page::Counting;
+use super::page::{Counting, curve_kind};
 use super::{ReportError, neutral_drift, verdict};
 
 /// What is checked before a flight, with room for who did it.
@@ -35,6 +35,7 @@ struct Sheet<'a> {
     numbers: Vec<NumbersRow>,
     unit: &'static str,
     positions: Vec<String>,
+    curve_kind: Option<&'static str>,
     pairs: Vec<PairRow>,
     health: Vec<HealthRow>,
     drifts: Vec<DriftRow>,
@@ -104,6 +105,7 @@ pub fn setup_sheet(
         throws,
         numbers: numbers_rows(measurement),
         unit: Counting::of(measurement.radio.as_ref()).unit(),
+        curve_kind: curve_kind(measurement.radio.as_ref()),
         positions: curve_points_pct(measurement)
             .iter()
             .map(|&point| percent(point))
@@ -156,14 +158,14 @@ fn curve_points_pct(measurement: &Measurement) -> &[f64] {
 
 /// What was entered while the clip was taken, and what was proposed after it, where it differs.
 fn numbers_rows(measurement: &Measurement) -> Vec<NumbersRow> {
-    let points = curve_points_pct(measurement).len();
+    let untouched = untouched(measurement);
     let counting = Counting::of(measurement.radio.as_ref());
     measurement
         .surfaces
         .iter()
         .flat_map(|surface| {
             let row = |state, settings: &Settings| {
-                numbers_row(surface, state, settings, (points, counting))
+                numbers_row(surface, state, settings, (&untouched, counting))
             };
             let entered = active(measurement, &surface.name);
             let proposed = measurement
@@ -171,7 +173,7 @@ fn numbers_rows(measurement: &Measurement) -> Vec<NumbersRow> {
                 .iter()
                 .find(|correction| correction.follower == surface.name)
                 .map(|correction| &correction.settings)
-                .filter(|proposed| !is_same(proposed, entered.as_ref()))
+                .filter(|proposed| !is_same(measurement, proposed, entered.as_ref()))
                 .map(|proposed| row("proposed, not yet filmed", proposed));
             let entered = entered.unwrap_or_default();
             [Some(row("entered when filmed", &entered)), proposed]
@@ -180,10 +182,11 @@ fn numbers_rows(measurement: &Measurement) -> Vec<NumbersRow> {
         .collect()
 }
 
-/// Whether numbers say the same, a curve of zeros being no curve.
-fn is_same(proposed: &Settings, entered: Option<&Settings>) -> bool {
+/// Whether numbers say the same, an untouched curve being no curve.
+fn is_same(measurement: &Measurement, proposed: &Settings, entered: Option<&Settings>) -> bool {
+    let untouched = untouched(measurement);
     let plain = |settings: &Settings| Settings {
-        curve_pct: if settings.curve_pct.iter().all(|addition| *addition == 0.0) {
+        curve_pct: if settings.curve_pct == untouched.curve_pct {
             Vec::new()
         } else {
             settings.curve_pct.clone()
@@ -193,12 +196,17 @@ fn is_same(proposed: &Settings, entered: Option<&Settings>) -> bool {
     plain(proposed) == entered.map(plain).unwrap_or_default()
 }
 
-/// One row; a curve that was not entered reads as zeros at all points.
+fn untouched(measurement: &Measurement) -> Settings {
+    let radio = measurement.radio.as_ref();
+    radio.map_or_else(Settings::default, Radio::untouched)
+}
+
+/// One row; a curve that was not entered reads as untouched.
 fn numbers_row(
     surface: &SurfaceRecord,
     state: &'static str,
     settings: &Settings,
-    (points, counting): (usize, Counting),
+    (untouched, counting): (&Settings, Counting),
 ) -> NumbersRow {
     NumbersRow {
         surface: surface.name.clone(),
@@ -208,9 +216,12 @@ fn numbers_row(
             .end_points_pct
             .map(|end| counting.shown_unsigned(end))
             .join(" / "),
-        curve: (0..points)
-            .map(|point| settings.curve_pct.get(point).copied().unwrap_or(0.0))
-            .map(|added| counting.shown(added))
+        curve: untouched
+            .curve_pct
+            .iter()
+            .enumerate()
+            .map(|(point, nothing)| settings.curve_pct.get(point).unwrap_or(nothing))
+            .map(|typed| counting.shown(*typed))
             .collect(),
     }
 }
