@@ -340,7 +340,7 @@ mod tests {
         let sentence = |warnings: &[WarningText]| WorstWarning::among(warnings).unwrap().sentence();
         let (mild, grave) = (warning("mild", false), warning("grave", true));
         assert_eq!(
-            sentence(&[mild.clone()]),
+            sentence(std::slice::from_ref(&mild)),
             "Warning: mild. What helps: help."
         );
         let all = [mild.clone(), grave.clone(), mild];

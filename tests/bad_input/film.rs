@@ -210,7 +210,7 @@ pub fn model(stations: &str) -> String {
          [[surface]]\nname = \"left flap\"\nside = \"left\"\ntag = {LEFT}\n\
          [[surface]]\nname = \"right flap\"\nside = \"right\"\ntag = {RIGHT}\n\
          [[match]]\nreference = \"left flap\"\nfollowers = [\"right flap\"]\nmotion = \"same\"\n\
-         tolerance_deg = 1.0\n[radio]\ncurve_points_pct = [-100, 0, 100]\n\
+         tolerance_deg = 3.0\n[radio]\ncurve_points_pct = [-100, 0, 100]\n\
          [stations]\n{stations}\n"
     )
 }

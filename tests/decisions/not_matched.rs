@@ -31,7 +31,8 @@ fn with_another_pair(clip: &Responses, change: impl Fn(&mut Response)) -> Respon
 
 #[test]
 fn one_pair_that_cannot_be_matched_is_a_warning_and_the_other_is_matched() {
-    let changes: [(&str, &dyn Fn(&mut Response)); 4] = [
+    type Change<'a> = (&'a str, &'a dyn Fn(&mut Response));
+    let changes: [Change; 4] = [
         ("different stations", &|other| other.stations.truncate(2)),
         ("moved by only", &|other| {
             other

@@ -9,7 +9,8 @@ const AIRCRAFT: u64 = 24;
 
 #[test]
 fn every_kind_of_radio_is_served_alike() {
-    let kinds: [(&str, fn(&mut Aircraft)); 6] = [
+    type Kind<'a> = (&'a str, fn(&mut Aircraft));
+    let kinds: [Kind; 6] = [
         ("additions, end points after the curve", |_| {}),
         ("outputs", |aircraft| {
             aircraft.radio.curve_shows = CurveShows::Output
