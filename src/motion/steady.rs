@@ -200,7 +200,7 @@ impl Fitted {
             .filter(|_| points.len() >= FEWEST_POINTS);
             let Some(motion) = motion else { continue };
             for seen in points {
-                let still_px = still(seen, camera, model, motion);
+                let still_px = undone(&seen.place_px, camera, model, motion);
                 still_px.map(|still_px| places.entry(seen.point).or_insert(still_px));
             }
         }
@@ -280,11 +280,7 @@ impl Motion {
     }
 }
 
-/// Where a point would have been found without its frame's motion.
-fn still(seen: &Found, camera: &Camera, model: Model, motion: &Motion) -> Option<Vector2<f64>> {
-    undone(&seen.place_px, camera, model, motion)
-}
-
+/// Where a place would have been found without its frame's motion.
 fn undone(
     place_px: &Vector2<f64>,
     camera: &Camera,
@@ -306,7 +302,7 @@ fn mean_places(
     for (points, motion) in found.iter().zip(motions) {
         let Some(motion) = motion else { continue };
         for seen in points {
-            if let Some(still_px) = still(seen, camera, model, motion) {
+            if let Some(still_px) = undone(&seen.place_px, camera, model, motion) {
                 let [x, y] = stills.entry(seen.point).or_default();
                 x.push(still_px.x);
                 y.push(still_px.y);
@@ -332,7 +328,7 @@ fn scatter_px(
     for (points, motion) in found.iter().zip(motions) {
         let Some(motion) = motion else { continue };
         for seen in points {
-            let still_px = still(seen, camera, model, motion);
+            let still_px = undone(&seen.place_px, camera, model, motion);
             if let (Some(still_px), Some(place_px)) = (still_px, places.get(&seen.point)) {
                 let miss_px = still_px - place_px;
                 let of_point = off.entry(seen.point).or_default();
