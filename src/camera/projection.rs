@@ -13,7 +13,8 @@ use nalgebra::{Matrix2, Matrix2x3, Point2, Point3, SMatrix, SVector};
 
 use super::{Camera, INTRINSIC_COUNT};
 
-/// Smallest depth that is projected, in the unit of the point: what lies behind has no picture.
+/// Smallest depth that is projected, in the unit of the point: a point behind the camera has no
+/// picture.
 const SMALLEST_DEPTH: f64 = 1e-9;
 
 /// Steps of Newton's method allowed in [`Camera::undistort`]; five are usual.
@@ -33,7 +34,7 @@ pub struct Projection {
     pub by_intrinsics: SMatrix<f64, 2, INTRINSIC_COUNT>,
 }
 
-/// A normalised point after distortion, with what its derivatives need.
+/// A normalised point after distortion, with the terms of its derivatives.
 struct Distorted {
     point: Point2<f64>,
     by_normalised: Matrix2<f64>,

@@ -1,11 +1,11 @@
-//! Cards: watches which station card the camera is shown.
+//! Cards: watches for station cards in the picture.
 //!
-//! A card only says a number, so it need not be measured: ten times a second the places where cards
-//! were last seen are compared with their patterns, and searched where a card does not lie as it
-//! did. The whole picture is searched three times a second while none is in sight or a new one
-//! appears, and once a second otherwise: a second card elsewhere would contradict the first. Most of
-//! these searches leave out what looks as it did when everything was last searched, and look at a
-//! reduced picture: cards are all of one size and hardly smaller than the tags on the aircraft.
+//! A card only shows a number, so it is not measured. Ten times a second the program compares the
+//! places where cards were last seen with their patterns, and searches around a card that moved. It
+//! searches the whole picture three times a second while no card is in sight or a new one appears,
+//! and once a second otherwise: a second card elsewhere would contradict the first. Most of these
+//! searches leave out parts that did not change since the last full search, and use a reduced
+//! picture: cards are all of one size and hardly smaller than the tags on the aircraft.
 
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -38,14 +38,14 @@ const THOROUGH_EVERY: usize = 4;
 /// Once cards were seen, every so many searches of the whole picture look for cards further away.
 const FAR_EVERY: usize = 2;
 
-/// Every so many searches go through the whole picture even where it did not change, in case that a
-/// card was missed.
+/// Every so many searches cover the whole picture even where it did not change, in case a card was
+/// missed.
 const EVERYTHING_EVERY: usize = 8;
 
-/// A card that is further away than all before is looked for down to this share of their edges.
+/// Smallest card that is searched for, as a share of the edges of those seen before.
 const FAR_SHARE: f64 = 0.5;
 
-/// The picture is reduced at most this much: the library has lost nearly all of its work by then.
+/// Largest reduction of the picture: beyond it the library saves hardly any work.
 const MOST_REDUCTION: usize = 4;
 
 /// Room left around the place of a card, in edges of the card.
@@ -110,8 +110,9 @@ impl CardWatch {
         self.patterns.contains_key(&tag_id)
     }
 
-    /// The cards in a frame; `whole` is what a search of the whole picture has just brought, if
-    /// one was made, and `tag_edge_px` the mean edge of the smallest tag in sight, if there is one.
+    /// The cards in a frame; `whole` is the result of a search of the whole picture, if one was
+    /// made for this frame, and `tag_edge_px` the mean edge of the smallest tag in sight, if there
+    /// is one.
     pub fn look(
         &mut self,
         frame: &Frame,
@@ -170,7 +171,7 @@ impl CardWatch {
         Ok(self.take_search(frame, candidates))
     }
 
-    /// Searches the picture reduced by a factor, as a rule only where it is worth it.
+    /// Searches the picture reduced by a factor, only where it changed if possible.
     fn search_reduced(
         &mut self,
         image: &GreyImage,
@@ -192,8 +193,8 @@ impl CardWatch {
         Ok(found)
     }
 
-    /// Where the picture is not what it was when all of it was last searched, and where cards were
-    /// read then: they may come back. `None` where everything has to be searched.
+    /// Where the picture changed since the last full search, and where cards were read then, since
+    /// they may return. `None` where everything must be searched.
     fn parts_to_search(
         &self,
         image: &GreyImage,
@@ -288,7 +289,7 @@ mod tests {
         turn_deg: 0.0,
     };
 
-    /// The watch's word on films of cards, ten frames a second.
+    /// The result of the watch on films of cards, ten frames a second.
     struct Film {
         watch: CardWatch,
         search: Search,

@@ -1,4 +1,4 @@
-//! Changes: where a picture looks other than when it was last searched.
+//! Changes: where a picture differs from when it was last searched.
 //!
 //! A camera on a tripod sees the same room all the time. What was searched there need not be
 //! searched again before something moves.
@@ -16,22 +16,21 @@ const MOST_CELLS_ACROSS: usize = 240;
 /// Cells are smaller than the smallest tag that is looked for.
 const SMALLEST_CELL_PX: usize = 8;
 
-/// Every so many rows of a cell are added up: enough to keep the noise of its mean below a level.
+/// Every so many rows of a cell are added: enough to keep the noise of its mean below a level.
 const ROW_STEP: usize = 4;
 
-/// A mean that differs by more levels has changed: twice what compression and flicker do to it,
-/// and little beside the contrast of a tag.
+/// Difference of a mean that counts as a change, levels: twice the effect of compression and
+/// flicker, and small against the contrast of a tag.
 const CHANGED_LEVELS: u8 = 6;
 
 /// Changed cells so far apart still belong to one thing, cells.
 const REACH_CELLS: usize = 2;
 
-/// What is searched around a change at least, cells: a tag on white ground shows in its black parts
-/// only.
+/// Margin around a change that is searched at least, cells: a tag on white ground shows only in its
+/// black parts.
 const LEAST_ROOM_CELLS: usize = 3;
 
-/// Where changes and what is searched around them cover more of the picture, all of it may as well
-/// be searched.
+/// Where changes and their margins cover more of the picture, the whole of it is searched.
 const MOST_CHANGED: f64 = 0.5;
 
 /// The brightness of a picture in coarse cells.
@@ -72,8 +71,8 @@ impl Cells {
         }
     }
 
-    /// The parts of a later picture that look otherwise, with `room_px` around; `None` where it is
-    /// another picture.
+    /// The parts of a later picture that differ, with a margin of `room_px`; `None` for a picture
+    /// of another size.
     pub fn changed(&self, later: &Self, room_px: f64) -> Option<Vec<Part>> {
         if self.size_px != later.size_px {
             return None;
@@ -145,8 +144,8 @@ mod tests {
 
     const SIZE_PX: [usize; 2] = [1000, 500];
 
-    /// A wall with a texture of its own, as brighter or darker as `light` tells, seen with noise
-    /// whose pattern goes by `frame`.
+    /// A wall with a texture of its own, whose brightness follows `light`, with noise whose pattern
+    /// depends on `frame`.
     fn wall(light: i32, frame: u32) -> Vec<i32> {
         let [width_px, height_px] = SIZE_PX;
         (0..(width_px * height_px) as u32)

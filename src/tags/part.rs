@@ -44,7 +44,7 @@ impl Part {
         }
     }
 
-    /// With so much room on every side, as far as a picture of this size reaches.
+    /// Enlarged by this margin on every side, clipped to the picture.
     pub fn grown(&self, room: usize, [columns, rows]: [usize; 2]) -> Self {
         let grown = |range: &Range<usize>, size: usize| {
             range.start.saturating_sub(room)..(range.end + room).min(size)
@@ -60,7 +60,7 @@ impl Part {
         Vector2::new(self.columns.start as f64, self.rows.start as f64)
     }
 
-    /// What a picture shows there; the pixels of a whole decoded frame are not copied.
+    /// The pixels of a picture there; a whole decoded frame is not copied.
     pub fn cut(&self, image: &GreyImage) -> GreyImage {
         if *self == Self::whole(image) {
             return image.clone();

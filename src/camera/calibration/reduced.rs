@@ -11,7 +11,7 @@ pub(super) struct Reduced {
 }
 
 impl Reduced {
-    /// Reduces a picture by the smallest whole number that brings its longer side to `side_px`.
+    /// Reduces a picture by the smallest whole number that makes its longer side at most `side_px`.
     pub fn to_side(image: &GreyImage, side_px: usize) -> Self {
         let longer_px = image.width_px.max(image.height_px);
         let by = longer_px.div_ceil(side_px).max(1);
