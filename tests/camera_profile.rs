@@ -45,7 +45,7 @@ fn faults_of_a_profile_are_told_at_once() {
     assert_eq!(
         parse(&text).unwrap_err(),
         [
-            "`width_px` = 0 lies outside 16 to 100000 px",
+            "`width_px` = 0 is outside 16 to 100000 px",
             "`fx` is missing in [matrix]",
             "unknown key `k4` in [distortion]",
             "`covariance` is not a square of 9 × 9 numbers",

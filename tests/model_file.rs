@@ -198,7 +198,7 @@ fn each_single_fault_raises_one_message_and_no_other() {
         (
             "edge_mm = 20.0",
             "edge_mm = 0",
-            "`edge_mm` = 0 lies outside 0.5 to 1000 mm",
+            "`edge_mm` = 0 is outside 0.5 to 1000 mm",
         ),
         ("edge_mm = 20.0", "edge_mm = inf", "has to be a number"),
         (
@@ -272,7 +272,7 @@ fn each_single_fault_raises_one_message_and_no_other() {
         (
             "from = \"cards\"",
             "from = \"cards\"\ncards = { 200 = 101 }",
-            "lies outside -100 to 100 %",
+            "is outside -100 to 100 %",
         ),
         (
             "[-100, -50, 0, 50, 100]",
@@ -287,7 +287,7 @@ fn each_single_fault_raises_one_message_and_no_other() {
         (
             "[100, 97]",
             "[100, 151]",
-            "`end_points_pct` = 151 lies outside 0 to 150 %",
+            "`end_points_pct` = 151 is outside 0 to 150 %",
         ),
         (
             "tolerance_deg = 0.25",

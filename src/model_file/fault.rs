@@ -241,7 +241,7 @@ impl Fault for ModelFault {
             }
             Self::ToldTwice { .. } => "write one of the two".into(),
             Self::NoSpan { .. } => "write the start and the end in seconds of the clip".into(),
-            Self::CardId { .. } => "use a tag whose id lies outside 100 to 140, or list your own cards as \
+            Self::CardId { .. } => "use a tag whose id is outside 100 to 140, or list your own cards as \
                  cards = { 201 = -100, … }"
                 .into(),
             Self::NoNeutral => {
