@@ -10,11 +10,11 @@ pub enum ReportError {
     #[diagnostic(transparent)]
     Measurement(#[from] MeasurementError),
     /// The page could not be put together.
-    #[error("the page could not be put together")]
+    #[error("the page could not be made")]
     #[diagnostic(help("the figures are safe in measurement.json; please report this"))]
     Page(#[from] askama::Error),
     /// A table could not be put together.
-    #[error("a table could not be put together")]
+    #[error("a table could not be made")]
     #[diagnostic(help("the figures are safe in measurement.json; please report this"))]
     Table(#[from] csv::Error),
     /// The photograph could not be compressed.

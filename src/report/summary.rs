@@ -9,9 +9,9 @@ use crate::measurement::Measurement;
 
 use super::figures::{percent, signed_with_u};
 use super::page::{
-    Counting, NumberRow, approach_word, cause_sentences, curve_kind, early_stop_cautions,
-    exchanged, hand_work_sentence, mismatch_rows, number_rows, reach_views, sense_sentence,
-    stage_rows,
+    Counting, NumberRow, OTHER_NAMES, approach_word, cause_sentences, curve_kind,
+    early_stop_cautions, exchanged, hand_work_sentence, mismatch_rows, number_rows, reach_views,
+    sense_sentence, stage_rows,
 };
 use super::verdict::{HEADLINE_IF_GRAVE, Judgement, Verdict, WorstWarning, unmatched_pairs};
 
@@ -155,6 +155,7 @@ fn add_numbers(
         let head = format!("\nThe sides exchanged: {}, in {unit}", correction.reference);
         add_rows(text, &head, &other.numbers);
     }
+    paragraph(text, OTHER_NAMES, "");
 }
 
 fn add_rows(text: &mut String, head: &str, numbers: &[NumberRow]) {
@@ -174,10 +175,7 @@ fn add_stages(text: &mut String, measurement: &Measurement, correction: &Correct
         return;
     }
     line(text, "\nWhat each step leaves (95 %)");
-    let head = format!(
-        "  {:<18}{:>16}  {:>16}",
-        "after", "at most", "root mean square"
-    );
+    let head = format!("  {:<18}{:>16}  {:>16}", "after", "at most", "typically");
     line(text, &head);
     for row in rows {
         let (stage, worst, rms) = (row.stage, &row.worst, &row.rms);

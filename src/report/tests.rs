@@ -114,7 +114,7 @@ fn small() -> crate::measurement::Measurement {
     measurement
 }
 
-/// The page without what is tested elsewhere: its style and its drawings.
+/// The page without its style and drawings, which other tests check.
 fn words_of(page: &str) -> String {
     let mut words = String::new();
     let mut rest = page;
@@ -280,7 +280,7 @@ fn a_trace_has_a_picture_for_every_stage() {
     // Sample corners have a variance of 0.0004 px², so k = 2 gives 0.04 px.
     assert!(
         tags.contains(">10: ±0.040 px<"),
-        "the corner's doubt is told"
+        "the corner's uncertainty is shown"
     );
 }
 
@@ -335,7 +335,7 @@ fn a_pair_that_no_numbers_help_is_told_so() {
     assert_eq!(told(&heron()), [false, false]);
 }
 
-/// Writes a page where one can look at it: `HINGEWISE_LOOK=FOLDER`.
+/// Writes a page for looking at: `HINGEWISE_LOOK=FOLDER`.
 fn look(name: &str, page: &str) {
     if let Ok(folder) = std::env::var("HINGEWISE_LOOK") {
         std::fs::write(std::path::Path::new(&folder).join(name), page).unwrap();

@@ -98,10 +98,7 @@ impl Canvas {
 
 /// Where the crossings of all views lie in the picture; cells without any are hatched.
 pub(super) fn coverage(calibration: &Calibration) -> String {
-    let mut canvas = Canvas::new(
-        calibration.size_px,
-        "where the board was seen in the picture",
-    );
+    let mut canvas = Canvas::new(calibration.size_px, "places of the board in the picture");
     let longer = calibration.size_px.0.max(calibration.size_px.1);
     let cell_px = longer.max(1) as f64 / CELLS as f64;
     let cells = [
@@ -152,7 +149,7 @@ fn hatch(canvas: &mut Canvas, corner: Place, cell_px: f64) {
 
 /// How far every crossing was seen from where the camera projects it, enlarged.
 pub(super) fn residuals(calibration: &Calibration) -> String {
-    let mut canvas = Canvas::new(calibration.size_px, "what remains at every crossing");
+    let mut canvas = Canvas::new(calibration.size_px, "error of every corner");
     let enlarged = RMS_LENGTH / calibration.rms_px.max(f64::EPSILON);
     let mut arrow = |residual: &crate::camera::calibration::PointResidual, colour| {
         let from = canvas.at(residual.point.in_image_px);
@@ -181,7 +178,7 @@ pub(super) fn residuals(calibration: &Calibration) -> String {
 
 /// What the lens does to a square grid; the light grid is the same camera without distortion.
 pub(super) fn distortion(calibration: &Calibration) -> String {
-    let mut canvas = Canvas::new(calibration.size_px, "what the lens does to a square grid");
+    let mut canvas = Canvas::new(calibration.size_px, "a square grid through the lens");
     let pinhole = Camera {
         distortion: [0.0; 5],
         ..calibration.camera

@@ -52,7 +52,7 @@ impl CalibrationReport<'_> {
         let calibration = self.calibration;
         let estimated = calibration.terms.words();
         if calibration.trials.len() == 1 {
-            return format!("distortion terms estimated, as requested: {estimated}");
+            return format!("lens distortion terms estimated, as requested: {estimated}");
         }
         let left_out: Vec<String> = calibration
             .trials
@@ -62,9 +62,9 @@ impl CalibrationReport<'_> {
             .map(|trial| format!("{} ({})", trial.terms.added_words(), trial.outcome.words()))
             .collect();
         match left_out.is_empty() {
-            true => format!("distortion terms estimated: {estimated}"),
+            true => format!("lens distortion terms estimated: {estimated}"),
             false => format!(
-                "distortion terms estimated: {estimated}; left out: {}",
+                "lens distortion terms estimated: {estimated}; left out: {}",
                 left_out.join(", ")
             ),
         }

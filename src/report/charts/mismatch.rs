@@ -37,7 +37,7 @@ pub fn mismatch(correction: &Correction, tolerance_deg: Option<f64>, format: For
         stations: &correction.found_deg,
     };
     let predicted = Series {
-        words: "with the numbers, predicted",
+        words: "predicted with the numbers",
         stations: &correction.predicted_deg.stations,
     };
     let names = [&correction.reference, &correction.follower];

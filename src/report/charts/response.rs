@@ -58,7 +58,7 @@ impl Shown<'_> {
     fn name(&self) -> String {
         let turned = match self.turn {
             Turn::AsItIs => "",
-            Turn::Deflection => ", turned round",
+            Turn::Deflection => ", inverted",
             Turn::Stick => ", at the opposite stick",
         };
         format!("{}{turned}", self.surface.name)
@@ -77,7 +77,7 @@ pub fn response(shown: &[Shown<'_>], format: Format) -> String {
 pub fn straight_line_departure(shown: &[Shown<'_>], format: Format) -> String {
     let slope = shown.first().map_or(0.0, slope_deg_per_pct);
     let title = format!(
-        "deflection less {:.3}° a percent of stick, degrees",
+        "deflection minus {:.3}° per percent of stick, degrees",
         slope.abs()
     );
     drawn(shown, format, &title, |stick_pct, deflection_deg| {
