@@ -192,3 +192,38 @@ fn the_board_printed_is_the_board_calibrated_with() {
         );
     }
 }
+
+/// Help of every command fits a screen and shows an example with options that exist.
+#[test]
+fn every_help_fits_a_screen_and_has_an_example() {
+    let commands = [
+        "demo",
+        "new",
+        "print",
+        "print tags",
+        "print cards",
+        "print board",
+        "print kit",
+        "calibrate",
+        "measure",
+        "match",
+        "compare",
+        "record",
+    ];
+    for command in commands {
+        let mut help = Command::new(env!("CARGO_BIN_EXE_hingewise"));
+        let help = help.args(command.split(' ')).arg("--help");
+        let help = String::from_utf8(help.output().unwrap().stdout).unwrap();
+        assert!(help.lines().count() <= 40, "{command}");
+        let example = help.split("Example:\n  hingewise ").nth(1);
+        let example = example.unwrap_or_else(|| panic!("{command} has an example"));
+        assert!(example.starts_with(command), "{command}");
+        let options = example.lines().next().unwrap().split_whitespace();
+        for option in options.filter(|word| word.starts_with("--")) {
+            assert!(
+                command == "print" || help.matches(option).count() > 1,
+                "{command}: {option}"
+            );
+        }
+    }
+}

@@ -88,7 +88,7 @@ impl ProfileError {
             }
             Self::Turned { .. } => {
                 "hold the camera as for the calibration, or calibrate with it held like this: \
-                 the picture alone does not tell to which side it was turned"
+                 the picture alone does not show to which side it was turned"
             }
             Self::FieldOfView { .. } => {
                 "state the angle across the picture's diagonal, in degrees, as the data sheet does"

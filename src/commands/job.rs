@@ -1,4 +1,4 @@
-//! The main job, from an opened clip to a report: what `measure` and `demo` share.
+//! The main job of `measure` and `demo`, from an opened clip to a report.
 
 use std::path::{Path, PathBuf};
 use std::time::Instant;
@@ -21,27 +21,27 @@ use crate::stations::{self, HoldOptions, SeenRest};
 use crate::tags::{self, Begun, SightedFrame, Sightings, TagPlan};
 use crate::warning::{WarningText, gather};
 
-/// What is measured, and with what.
+/// Input of the job.
 pub struct Job<'a> {
     /// The clip.
     pub clip: &'a Path,
     /// How it is read.
     pub clip_options: ClipOptions,
-    /// What the person declared.
+    /// The model file.
     pub model: &'a ModelFile,
     /// The camera that took the clip.
     pub profile: &'a CameraProfile,
     /// Sightings kept from searches before.
     pub kept: Kept,
-    /// Who is told how far the work is.
+    /// Receives progress.
     pub progress: Box<dyn Progress>,
 }
 
-/// What becomes of sightings from searches before, and of new ones.
+/// The cache: sightings from earlier searches, and new ones.
 pub enum Kept {
     /// Taken from this folder and kept there.
     In(PathBuf),
-    /// Kept in this folder; the clip is searched anew all the same.
+    /// Written to this folder; the clip is searched again nevertheless.
     AnewIn(PathBuf),
     /// Neither.
     Nowhere,
@@ -51,15 +51,15 @@ pub enum Kept {
 pub struct Folders {
     /// The page and the tables.
     pub report: OutputFolder,
-    /// A picture of each stage and the time it took, where that was asked for.
+    /// Receives a picture of each stage and its time, if requested.
     pub trace: Option<OutputFolder>,
 }
 
-/// What a job hands on.
+/// Output of the job.
 pub struct Done {
     /// The result.
     pub measurement: Measurement,
-    /// What is from the same search before.
+    /// The part taken from an earlier search.
     pub from_kept: FromKept,
 }
 
@@ -77,44 +77,52 @@ pub enum FromKept {
     All,
 }
 
-/// What a job brings.
+/// Result of a job.
 struct JobResult {
-    /// What is kept.
+    /// The record.
     measurement: Measurement,
     /// Every surface in every frame.
     rows: Vec<FrameRow>,
     /// Stages in their order, and how long each took.
     times_s: Vec<(&'static str, f64)>,
-    /// What was seen in the frame that the report draws on.
+    /// The sightings in the frame that the report draws on.
     marked: Option<SightedFrame>,
-    /// The lens that the result goes by.
+    /// The lens of the result.
     lens: Camera,
     levels: Levels,
     from_kept: FromKept,
 }
 
-/// What is known of a clip when the work on it ends, at the end or before.
+/// The state of a clip when the work ends, at the end or before.
 #[derive(Default)]
 pub(super) struct Seen {
-    /// Every frame with what was seen in it.
+    /// Every frame with its sightings.
     pub sightings: Option<Sightings>,
     /// The clip's first frame, if it was read.
     pub first: Option<Frame>,
     /// Every rest of all surfaces.
     pub rests: Vec<SeenRest>,
-    /// The doubts of all stages.
+    /// The warnings of all stages.
     pub warnings: Vec<WarningText>,
 }
 
 impl Job<'_> {
-    /// Measures and matches the opened clip, writes what a person keeps, and hands it on. Of a clip that
-    /// cannot be measured a page is written that shows what was seen.
+    /// Measures and matches the opened clip, writes the results, and returns them. For a clip that
+    /// cannot be measured it writes a page that shows the clip's tags and holds.
     pub fn run(&self, clip: Clip, folders: Folders) -> Result<Done, CommandError> {
         let info = clip.info().clone();
         let mut seen = Seen::default();
         let result = match self.measure(clip, &mut seen) {
             Ok(result) => result,
-            Err(error) => return Err(unfinished::told(self, error, &info, seen, folders.report)),
+            Err(error) => {
+                return Err(unfinished::with_page(
+                    self,
+                    error,
+                    &info,
+                    seen,
+                    folders.report,
+                ));
+            }
         };
         memory::give_back();
         let still = self.still(&result, seen.first)?;
@@ -126,8 +134,8 @@ impl Job<'_> {
         })
     }
 
-    /// The frame that the report draws on: most often the clip's first. Any other is read once more,
-    /// since no other picture is kept.
+    /// The frame that the report draws on: usually the clip's first. Any other is read again,
+    /// because no other picture is kept.
     fn still(
         &self,
         result: &JobResult,
@@ -145,8 +153,8 @@ impl Job<'_> {
         Ok(frame)
     }
 
-    /// Clip → sightings → motion → holds → responses → corrections → measurement. What the stages have
-    /// brought stays in `seen`, also where a later one fails.
+    /// Clip → sightings → motion → holds → responses → corrections → measurement. The results of
+    /// finished stages stay in `seen`, even if a later one fails.
     fn measure(&self, clip: Clip, seen: &mut Seen) -> Result<JobResult, CommandError> {
         let (model, profile) = (self.model, self.profile);
         let mut times = Times::start();
@@ -292,7 +300,7 @@ impl FromKept {
 }
 
 impl JobResult {
-    /// A frame with what was seen in it.
+    /// A frame with its sightings.
     fn picture<'a>(&'a self, frame: &'a Frame) -> Option<Picture<'a>> {
         Some(Picture {
             image: &frame.image,

@@ -88,7 +88,7 @@ pub(super) fn verdict(drift: &NeutralDrift) -> String {
     }
 }
 
-/// Under what assumption neutral is told, and where it is not.
+/// The condition for comparing neutral, and the measurements without a comparison.
 pub(super) fn assumption(drifts: &[NeutralDrift], earlier: &[Kept]) -> String {
     let is_told = |kept: &Kept| {
         let told_since = |drift: &NeutralDrift| drift.since == kept.day();

@@ -121,7 +121,7 @@ impl TextStyle {
     }
 }
 
-/// The sign of a measured point; shapes tell what colours alone must not.
+/// The symbol of a measured point; shapes repeat the distinction made by colours.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Mark {
     /// Filled circle.

@@ -207,14 +207,14 @@ fn the_page_is_made_for_every_odd_measurement() {
 #[test]
 fn a_camera_that_reads_line_by_line_is_told() {
     let mut measurement = heron();
-    let told = |measurement: &Measurement| {
+    let has_caution = |measurement: &Measurement| {
         let page = page::page(measurement, None).unwrap();
         page.contains("It read each picture line by line within 19.6 ± 0.4 ms")
     };
-    assert!(!told(&measurement));
+    assert!(!has_caution(&measurement));
     // From the last line to the first, if the camera was upside down.
     measurement.camera.readout_ms = Some(crate::measured::Measured::from_expanded(-19.6, 0.4));
-    assert!(told(&measurement));
+    assert!(has_caution(&measurement));
 }
 
 #[test]
@@ -322,7 +322,7 @@ fn a_pair_that_no_numbers_help_is_told_so() {
 
     let mut after = heron();
     after.matches[0].predicted_deg.worst = 1.3;
-    let told = |after| {
+    let has_caution = |after| {
         let comparison = Comparison::of(&heron(), after).unwrap();
         let page = comparison_page(&comparison, &heron(), after).unwrap();
         [comparison_summary(&comparison), page].map(|text| {
@@ -330,9 +330,9 @@ fn a_pair_that_no_numbers_help_is_told_so() {
             text.contains("Another round of numbers is not worth it")
         })
     };
-    assert_eq!(told(&after), [true, true]);
+    assert_eq!(has_caution(&after), [true, true]);
     // The sample's own numbers would leave 0.14° of 1.31°.
-    assert_eq!(told(&heron()), [false, false]);
+    assert_eq!(has_caution(&heron()), [false, false]);
 }
 
 /// Writes a page for looking at: `HINGEWISE_LOOK=FOLDER`.

@@ -60,7 +60,7 @@ pub enum CalibrationError {
     /// All views are square-on.
     #[error(
         "all {views} views show the board square-on (the most tilted by {largest_tilt_deg:.1}°), \
-         so its distance and the focal length cannot be told apart"
+         so they do not determine its distance and the focal length"
     )]
     AllSquareOn {
         /// Views used.

@@ -14,7 +14,7 @@ pub use page::page;
 pub use record::CalibrationRecord;
 pub use summary::summary;
 
-/// Everything that the report of a calibration tells.
+/// Contents of the report of a calibration.
 #[derive(Debug, Clone, Copy)]
 pub struct CalibrationReport<'a> {
     /// What the person calls the camera.
@@ -23,7 +23,7 @@ pub struct CalibrationReport<'a> {
     pub clip: &'a str,
     /// What was looked for, in words.
     pub board: &'a str,
-    /// How the markers were found to be laid out, where that could be told.
+    /// Layout of the markers, if known.
     pub layout: Option<CharucoLayout>,
     /// The camera, and the views it was made from.
     pub calibration: &'a Calibration,

@@ -65,7 +65,7 @@ impl Shown<'_> {
     }
 }
 
-/// Deflection by stick position, rising and falling told apart.
+/// Deflection by stick position, rising and falling separately.
 pub fn response(shown: &[Shown<'_>], format: Format) -> String {
     drawn(shown, format, "deflection, degrees", |_, deflection_deg| {
         deflection_deg
@@ -177,7 +177,7 @@ fn mean_by_stick(
 ) -> Vec<(f64, f64)> {
     let mut sums: BTreeMap<i64, (f64, f64, usize)> = BTreeMap::new();
     for station in stations {
-        // Stick positions are told to a hundredth of a percent at best.
+        // Stick positions are known to a hundredth of a percent at best.
         let (stick_pct, figure) = point(station);
         let key = (stick_pct * 100.0).round() as i64;
         let sum = sums.entry(key).or_insert((stick_pct, 0.0, 0));
