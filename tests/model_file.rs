@@ -115,24 +115,24 @@ fn curve_numbers_of_the_other_kind_are_refused() {
 
 #[test]
 fn a_radio_that_counts_in_microseconds_is_read_in_them() {
-    // By hand: 5.12 µs a percent, so that 512 µs are 100 %.
+    // By hand: 5 µs a percent, so that 500 µs are 100 %.
     let text = good_text();
     let radio = text.find("[radio]").unwrap();
     let text = text[..radio].to_owned()
-        + "[radio]\nunit = \"microseconds\"\nus_per_pct = 5.12\n\
-           curve_points_us = [-512, -256, 0, 256, 512]\nstep_us = 1\nlimit_us = 768\n\
-           [radio.active.\"right tailplane\"]\ncurve_us = [0, 0, 0, 64, -128]\n\
-           sub_trim_us = 8\nend_points_us = [512, 500]\n";
+        + "[radio]\nunit = \"microseconds\"\nus_per_pct = 5.0\n\
+           curve_points_us = [-500, -250, 0, 250, 500]\nstep_us = 1\nlimit_us = 750\n\
+           [radio.active.\"right tailplane\"]\ncurve_us = [0, 0, 0, 60, -125]\n\
+           sub_trim_us = 8\nend_points_us = [500, 490]\n";
     let model = ModelFile::parse(Path::new("model.toml"), text).unwrap();
     let radio = model.radio.unwrap();
     let points = radio.curve_points_pct.unwrap();
     let entered = &radio.active["right tailplane"];
     assert_eq!(points, [-100.0, -50.0, 0.0, 50.0, 100.0]);
-    assert_eq!((radio.limit_pct, radio.us_per_pct), (150.0, Some(5.12)));
-    assert_eq!(radio.step_pct, 0.1953125);
-    assert_eq!(entered.curve_pct, [0.0, 0.0, 0.0, 12.5, -25.0]);
-    assert_eq!(entered.sub_trim_pct, 1.5625);
-    assert_eq!(entered.end_points_pct, [100.0, 97.65625]);
+    assert_eq!((radio.limit_pct, radio.us_per_pct), (150.0, Some(5.0)));
+    assert_eq!(radio.step_pct, 0.2);
+    assert_eq!(entered.curve_pct, [0.0, 0.0, 0.0, 12.0, -25.0]);
+    assert_eq!(entered.sub_trim_pct, 1.6);
+    assert_eq!(entered.end_points_pct, [100.0, 98.0]);
 }
 
 #[test]

@@ -125,8 +125,8 @@ pub enum ComparisonError {
         after: Vec<String>,
     },
     /// No station was measured on both sides.
-    #[error("the {follower} was measured at no station together with the {reference}")]
-    #[diagnostic(help("see the warnings of that measurement, and film again"))]
+    #[error("the {follower} and the {reference} were never measured at the same stick position")]
+    #[diagnostic(help("read the warnings of that measurement, and film again"))]
     NoStation {
         /// Surface that is left alone.
         reference: String,
@@ -134,7 +134,7 @@ pub enum ComparisonError {
         follower: String,
     },
     /// Nothing says what is accepted.
-    #[error("no tolerance was declared for the {follower} against the {reference}")]
+    #[error("the model file has no tolerance for the {follower} against the {reference}")]
     #[diagnostic(help(
         "set tolerance_deg in the [[match]] of the model file, and match the second measurement \
          again with `hingewise match --model`"

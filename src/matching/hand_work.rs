@@ -40,15 +40,15 @@ impl HandWork {
         };
         match (self.difference.part, splines(&self.difference)) {
             (LinkagePart::ArmAngle, 0) => format!(
-                "bring the arm of the {follower} {back} by {size:.1}°, less than a spline: try the \
+                "turn the arm of the {follower} {back} by {size:.1}°, less than a spline: try the \
                  arm's other ends or sub-trim, then set the rod's length for neutral"
             ),
             (LinkagePart::ArmAngle, 1) => format!(
-                "set the arm of the {follower} {back} by one spline (about {SPLINE_DEG:.0}°), then \
+                "turn the arm of the {follower} {back} by one spline (about {SPLINE_DEG:.0}°), then \
                  the rod's length for neutral"
             ),
             (LinkagePart::ArmAngle, count) => format!(
-                "set the arm of the {follower} {back} by {count} splines (about {:.0}°), then the \
+                "turn the arm of the {follower} {back} by {count} splines (about {:.0}°), then the \
                  rod's length for neutral",
                 f64::from(count) * SPLINE_DEG
             ),
@@ -65,7 +65,9 @@ impl HandWork {
                 format!("use the same kind of servo with the same travel for the {follower}")
             }
             (LinkagePart::Distance, _) => {
-                format!("set the servo of the {follower} as far from the hinge as the other")
+                format!(
+                    "move the servo of the {follower} to the same distance from the hinge as the other"
+                )
             }
         }
     }

@@ -9,7 +9,7 @@ use super::{FORMAT, VERSION};
 pub enum MeasurementError {
     /// The file cannot be opened or read.
     #[error("cannot read {}", path.display())]
-    #[diagnostic(help("give the measurement.json that `hingewise measure` wrote"))]
+    #[diagnostic(help("use the measurement.json that `hingewise measure` wrote"))]
     Unreadable {
         /// The file.
         path: PathBuf,
@@ -18,7 +18,9 @@ pub enum MeasurementError {
     },
     /// The file is no JSON, or a field is missing or of another kind.
     #[error("{} is damaged at line {line}, column {column}: {reason}", path.display())]
-    #[diagnostic(help("take the file as `hingewise measure` wrote it, or measure the clip again"))]
+    #[diagnostic(help(
+        "use the unchanged file that `hingewise measure` wrote, or measure the clip again"
+    ))]
     Damaged {
         /// The file.
         path: PathBuf,
@@ -30,8 +32,8 @@ pub enum MeasurementError {
         reason: String,
     },
     /// The file is JSON of another kind.
-    #[error("{} is no kept measurement: its format is {found}, not \"{FORMAT}\"", path.display())]
-    #[diagnostic(help("give the measurement.json that `hingewise measure` wrote"))]
+    #[error("{} is not a measurement: its format is {found}, not \"{FORMAT}\"", path.display())]
+    #[diagnostic(help("use the measurement.json that `hingewise measure` wrote"))]
     OtherFormat {
         /// The file.
         path: PathBuf,
@@ -39,7 +41,7 @@ pub enum MeasurementError {
         found: String,
     },
     /// The file is of a version that this program does not understand.
-    #[error("{} is of version {found}; this program reads version {VERSION}", path.display())]
+    #[error("{} has version {found}; this program reads version {VERSION}", path.display())]
     #[diagnostic(help("read it with the version of hingewise that wrote it, or measure again"))]
     OtherVersion {
         /// The file.
@@ -48,8 +50,10 @@ pub enum MeasurementError {
         found: String,
     },
     /// Two parts of the file contradict each other, or a figure is impossible.
-    #[error("{} contradicts itself: {place} {reason}", path.display())]
-    #[diagnostic(help("take the file as `hingewise measure` wrote it, or measure the clip again"))]
+    #[error("{} is inconsistent: {place} {reason}", path.display())]
+    #[diagnostic(help(
+        "use the unchanged file that `hingewise measure` wrote, or measure the clip again"
+    ))]
     Contradiction {
         /// The file.
         path: PathBuf,
@@ -59,7 +63,7 @@ pub enum MeasurementError {
         reason: String,
     },
     /// A stage handed on something that is no number.
-    #[error("a result is no number: {reason}")]
+    #[error("a result is not a number: {reason}")]
     #[diagnostic(help(
         "the geometry is too weak for a result; film again with larger tags and more travel"
     ))]
@@ -69,7 +73,7 @@ pub enum MeasurementError {
     },
     /// The record could not be turned into text.
     #[error("cannot write the measurement as JSON")]
-    #[diagnostic(help("please report this with the clip's circumstances"))]
+    #[diagnostic(help("please report this error"))]
     NotWritable {
         /// What the writer says.
         source: serde_json::Error,

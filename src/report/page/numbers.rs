@@ -281,18 +281,18 @@ mod tests {
     fn a_radio_that_counts_in_microseconds_is_shown_in_them() {
         let mut measurement = heron();
         if let Some(radio) = &mut measurement.radio {
-            radio.us_per_pct = Some(5.12);
+            radio.us_per_pct = Some(5.0);
         }
         let rows = number_rows(&measurement, &measurement.matches[0]);
-        // By hand: 98 % are 501.76 µs and +2 % are +10.24 µs.
+        // By hand: 98 % are 490 µs and +2 % are +10 µs.
         assert_eq!(rows[1].what, "end point at −100 %, trailing edge down");
-        assert_eq!([&rows[1].before, &rows[1].now], ["512", "501.76"]);
+        assert_eq!([&rows[1].before, &rows[1].now], ["500", "490"]);
         let half = &rows[9];
         assert_eq!(half.what, "curve point at +50 %, trailing edge up");
-        assert_eq!(half.now, "+10.24");
-        // 13 µs, as kept in files: 2.539063 %.
+        assert_eq!(half.now, "+10");
+        // 13.12 µs, as kept in files: 2.624 %.
         let counting = Counting::of(measurement.radio.as_ref());
-        assert_eq!(counting.shown(2.539063), "+13");
+        assert_eq!(counting.shown(2.624), "+13.12");
     }
 
     #[test]
