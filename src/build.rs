@@ -9,7 +9,7 @@
 
 use std::path::Path;
 
-#[path = "kept_sightings/fingerprint.rs"]
+#[path = "sighting_cache/fingerprint.rs"]
 mod fingerprint;
 
 use fingerprint::Fingerprint;

@@ -9,7 +9,6 @@ use super::output::{OutputFolder, write_files};
 use super::unfinished;
 use crate::camera::{Camera, CameraProfile};
 use crate::clip::{Clip, ClipOptions, ClipWarning, Frame, Levels, day_of_file};
-use crate::kept_sightings::{Before, KeptSightings, Searched};
 use crate::matching;
 use crate::measurement::{FrameRow, Measurement, Stages, frame_rows};
 use crate::model_file::ModelFile;
@@ -17,6 +16,7 @@ use crate::motion::{self, FitOptions};
 use crate::progress::Progress;
 use crate::report::{self, Picture, ReportInputs, TraceInputs, frame_to_mark};
 use crate::response;
+use crate::sighting_cache::{Before, Searched, SightingCache};
 use crate::stations::{self, HoldOptions, SeenRest};
 use crate::tags::{self, Begun, SightedFrame, Sightings, TagPlan};
 use crate::warning::{WarningText, gather};
@@ -242,11 +242,11 @@ impl Job<'_> {
     ) -> Result<(Sightings, FromKept), CommandError> {
         let info = clip.info().clone();
         let plan = TagPlan::of(self.model);
-        let place = |folder| KeptSightings::new(folder, &info, &self.clip_options, &plan);
+        let place = |folder| SightingCache::new(folder, &info, &self.clip_options, &plan);
         let taken = match &self.kept {
             Kept::Nowhere => None,
-            Kept::In(folder) => place(folder).map(KeptSightings::take_up),
-            Kept::AnewIn(folder) => place(folder).map(KeptSightings::begin_anew),
+            Kept::In(folder) => place(folder).map(SightingCache::resume),
+            Kept::AnewIn(folder) => place(folder).map(SightingCache::start_over),
         };
         let (mut keeping, before) = taken.unwrap_or_default();
         let from_kept = FromKept::of(&before);

@@ -11,9 +11,9 @@ use super::values::positive_number;
 use super::{CommandError, Common, Outcome};
 use crate::camera::{CameraProfile, ProfileError};
 use crate::clip::{Clip, ClipInfo, ClipOptions};
-use crate::kept_sightings;
 use crate::model_file::ModelFile;
 use crate::report;
+use crate::sighting_cache;
 
 /// Options of `measure`.
 #[derive(Debug, Args)]
@@ -64,7 +64,7 @@ fn report_cached(from_kept: FromKept, common: Common) {
 
 /// The cache and an example, at the end of the help.
 fn about_kept() -> String {
-    let variable = kept_sightings::FOLDER_VARIABLE;
+    let variable = sighting_cache::FOLDER_VARIABLE;
     format!(
         "Example:\n  hingewise measure clip.mp4 --model heron.toml --camera phone.toml --out heron-before\n\n\
          The program caches what it finds in a clip. Measuring the clip again is then faster, and an \
@@ -76,7 +76,7 @@ fn about_kept() -> String {
 
 impl Options {
     fn kept(&self) -> Kept {
-        match kept_sightings::usual_folder() {
+        match sighting_cache::usual_folder() {
             Some(folder) if self.fresh => Kept::AnewIn(folder),
             Some(folder) => Kept::In(folder),
             None => Kept::Nowhere,

@@ -59,7 +59,7 @@ fn folder_of(named: impl Fn(&str) -> Option<OsString>) -> Option<PathBuf> {
 
 /// The place of one search among the kept ones.
 #[derive(Debug)]
-pub struct KeptSightings<'a> {
+pub struct SightingCache<'a> {
     folder: PathBuf,
     info: &'a ClipInfo,
     options: &'a ClipOptions,
@@ -67,7 +67,7 @@ pub struct KeptSightings<'a> {
     identity: String,
 }
 
-impl<'a> KeptSightings<'a> {
+impl<'a> SightingCache<'a> {
     /// The place of this search; `None` if the clip's files cannot be looked at.
     pub fn new(
         folder: &Path,
@@ -113,7 +113,7 @@ impl<'a> KeptSightings<'a> {
 
     /// What this search brought before, and where it is kept if it goes on; `None` there if it is
     /// finished, if it cannot be kept, or if another program is just making it.
-    pub fn take_up(self) -> (Option<Keeping<'a>>, Before) {
+    pub fn resume(self) -> (Option<Keeping<'a>>, Before) {
         if let Some(searched) = self.read() {
             return (None, Before::All(searched));
         }
@@ -132,8 +132,8 @@ impl<'a> KeptSightings<'a> {
     }
 
     /// Where this search is kept, whatever it brought before; `None` as for
-    /// [`KeptSightings::take_up`].
-    pub fn begin_anew(self) -> (Option<Keeping<'a>>, Before) {
+    /// [`SightingCache::resume`].
+    pub fn start_over(self) -> (Option<Keeping<'a>>, Before) {
         let file = self.unfinished();
         (file.and_then(|file| self.begin(file)), Before::Nothing)
     }
@@ -195,7 +195,7 @@ pub struct Searched {
 /// Keeps a search while it goes on.
 #[derive(Debug)]
 pub struct Keeping<'a> {
-    place: KeptSightings<'a>,
+    place: SightingCache<'a>,
     /// `None` after a failure: the search goes on without it, only the next one takes longer.
     file: Option<File>,
     coder: Coder,
