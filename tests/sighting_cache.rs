@@ -14,7 +14,7 @@ use std::time::Duration;
 use hingewise::clip::{Clip, ClipInfo, ClipOptions, Frame};
 use hingewise::model_file::ModelFile;
 use hingewise::progress::Silent;
-use hingewise::tags::{Begun, Keeper, Memory, SightedFrame, TagPlan, sight_on};
+use hingewise::tags::{Checkpoint, CheckpointSink, SightedFrame, TagPlan, TrackerState, sight_on};
 use tempfile::TempDir;
 
 /// So many bytes of the sample clip hold 83 of its 353 frames (`ffprobe -show_frames`).
@@ -243,10 +243,10 @@ fn the_file_of_another_program_at_work_is_left_to_it() {
 }
 
 /// Takes up all parts of a search.
-struct Notes(Begun);
+struct Notes(Checkpoint);
 
-impl Keeper for Notes {
-    fn keep(&mut self, news: &[SightedFrame], memory: &Memory) {
+impl CheckpointSink for Notes {
+    fn save(&mut self, news: &[SightedFrame], memory: &TrackerState) {
         self.0.frames.extend_from_slice(news);
         self.0.memory = memory.clone();
     }
@@ -263,11 +263,11 @@ fn a_search_taken_up_anywhere_brings_the_same_without_a_look_at_the_frames_befor
         .unwrap()
         .collect::<Result<_, _>>()
         .unwrap();
-    let nothing = || Begun::new(&plan).unwrap();
+    let nothing = || Checkpoint::new(&plan).unwrap();
 
-    let search = |frames: Vec<Frame>, begun, notes: &mut Notes| {
+    let search = |frames: Vec<Frame>, checkpoint, notes: &mut Notes| {
         let frames = frames.into_iter().map(Ok);
-        sight_on(frames, &info, &plan, begun, notes, &Silent).unwrap()
+        sight_on(frames, &info, &plan, checkpoint, notes, &Silent).unwrap()
     };
     let whole = search(frames.clone(), nothing(), &mut Notes(nothing()));
     for split in [1, 17, frames.len() - 1, frames.len()] {
@@ -279,8 +279,12 @@ fn a_search_taken_up_anywhere_brings_the_same_without_a_look_at_the_frames_befor
         for frame in &mut rest[..split] {
             *frame = black(frame, &info);
         }
-        let begun = notes.0.clone();
-        assert_eq!(search(rest, begun, &mut notes), whole, "from frame {split}");
+        let checkpoint = notes.0.clone();
+        assert_eq!(
+            search(rest, checkpoint, &mut notes),
+            whole,
+            "from frame {split}"
+        );
         assert_eq!(notes.0.frames, whole.frames, "from frame {split}");
     }
 }

@@ -18,7 +18,7 @@ use crate::report::{self, Picture, ReportInputs, TraceInputs, frame_to_mark};
 use crate::response;
 use crate::sighting_cache::{Before, Searched, SightingCache};
 use crate::stations::{self, HoldOptions, SeenRest};
-use crate::tags::{self, Begun, SightedFrame, Sightings, TagPlan};
+use crate::tags::{self, Checkpoint, SightedFrame, Sightings, TagPlan};
 use crate::warning::{WarningText, gather};
 
 /// Input of the job.
@@ -250,7 +250,7 @@ impl Job<'_> {
         };
         let (mut keeping, before) = taken.unwrap_or_default();
         let from_kept = FromKept::of(&before);
-        let begun = match before {
+        let checkpoint = match before {
             Before::All(Searched {
                 frames,
                 overview,
@@ -264,8 +264,8 @@ impl Job<'_> {
                 };
                 return Ok((sightings, from_kept));
             }
-            Before::Part(begun) => *begun,
-            Before::Nothing => Begun::new(&plan)?,
+            Before::Part(checkpoint) => *checkpoint,
+            Before::Nothing => Checkpoint::new(&plan)?,
         };
         let mut frames = clip.into_stream()?;
         let progress = self.progress.as_ref();
@@ -274,7 +274,7 @@ impl Job<'_> {
                 *first = Some(frame.clone());
             }
         });
-        let sightings = tags::sight_on(read, &info, &plan, begun, &mut keeping, progress)?;
+        let sightings = tags::sight_on(read, &info, &plan, checkpoint, &mut keeping, progress)?;
         let doubts = frames.finish();
         if let Some(keeping) = keeping {
             keeping.finish(&doubts);
@@ -288,12 +288,14 @@ impl FromKept {
     fn of(before: &Before) -> Self {
         match before {
             Before::All(_) => Self::All,
-            Before::Part(begun) => begun
-                .frames
-                .last()
-                .map_or(Self::Nothing, |frame| Self::Until {
-                    time_s: frame.time_s,
-                }),
+            Before::Part(checkpoint) => {
+                checkpoint
+                    .frames
+                    .last()
+                    .map_or(Self::Nothing, |frame| Self::Until {
+                        time_s: frame.time_s,
+                    })
+            }
             Before::Nothing => Self::Nothing,
         }
     }

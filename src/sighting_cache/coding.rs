@@ -10,22 +10,22 @@ use serde::{Deserialize, Serialize};
 
 use super::fingerprint::Fingerprint;
 use crate::clip::ClipWarning;
-use crate::tags::{Begun, Memory, SightedFrame};
+use crate::tags::{Checkpoint, SightedFrame, TrackerState};
 
 /// Begins every file; the number changes with the layout.
 const MAGIC: &[u8; 8] = b"hwsight7";
 
 /// What follows the identity; borrowed for writing, owned when read.
 #[derive(Serialize, Deserialize)]
-enum Block<Frames, Memory, Warnings> {
+enum Block<Frames, TrackerState, Warnings> {
     /// Frames searched since the part before, and what the search goes by after them.
-    Part(Frames, Memory),
+    Part(Frames, TrackerState),
     /// The search is finished; doubts about the clip that arose while it was read.
     End(Warnings),
 }
 
-type OwnedBlock = Block<Vec<SightedFrame>, Memory, Vec<ClipWarning>>;
-type BorrowedBlock<'a> = Block<&'a [SightedFrame], &'a Memory, &'a [ClipWarning]>;
+type OwnedBlock = Block<Vec<SightedFrame>, TrackerState, Vec<ClipWarning>>;
+type BorrowedBlock<'a> = Block<&'a [SightedFrame], &'a TrackerState, &'a [ClipWarning]>;
 
 /// Codes the blocks of one file one after the other.
 #[derive(Debug, Clone, Copy)]
@@ -48,7 +48,7 @@ impl Coder {
     }
 
     /// The bytes of a part.
-    pub fn part(&mut self, frames: &[SightedFrame], memory: &Memory) -> Option<Vec<u8>> {
+    pub fn part(&mut self, frames: &[SightedFrame], memory: &TrackerState) -> Option<Vec<u8>> {
         self.block(&BorrowedBlock::Part(frames, memory))
     }
 
@@ -72,7 +72,7 @@ impl Coder {
 /// What a file holds.
 pub(super) struct Decoded {
     /// The search up to the last part; `None` before the first.
-    pub begun: Option<Begun>,
+    pub checkpoint: Option<Checkpoint>,
     /// Bytes up to there, and the coder of what may follow.
     pub length: u64,
     pub coder: Coder,
@@ -91,7 +91,7 @@ pub(super) fn decode(bytes: &[u8], identity: &str) -> Option<Decoded> {
     }
     let position = |reader: &Reader| (bytes.len() - reader.rest.len()) as u64;
     let mut decoded = Decoded {
-        begun: None,
+        checkpoint: None,
         length: position(&reader),
         coder: reader.coder,
         end: None,
@@ -99,9 +99,11 @@ pub(super) fn decode(bytes: &[u8], identity: &str) -> Option<Decoded> {
     while let Some(block) = reader.block::<OwnedBlock>() {
         match block {
             Block::Part(frames, memory) => {
-                let mut before = decoded.begun.map_or(Vec::new(), |begun| begun.frames);
+                let mut before = decoded
+                    .checkpoint
+                    .map_or(Vec::new(), |checkpoint| checkpoint.frames);
                 before.extend(frames);
-                decoded.begun = Some(Begun {
+                decoded.checkpoint = Some(Checkpoint {
                     frames: before,
                     memory,
                 });
@@ -175,13 +177,13 @@ mod tests {
         indices.map(frame).collect()
     }
 
-    fn memory() -> Memory {
+    fn memory() -> TrackerState {
         let plan = TagPlan {
             expected: [0, 10, 11].into(),
             airframe: [0].into(),
             cards: [100].into(),
         };
-        Begun::new(&plan).unwrap().memory
+        Checkpoint::new(&plan).unwrap().memory
     }
 
     fn warnings() -> Vec<ClipWarning> {
@@ -222,9 +224,9 @@ mod tests {
     fn what_was_kept_comes_back_bit_for_bit() {
         let (bytes, _) = encoded();
         let decoded = decode(&bytes, IDENTITY).unwrap();
-        let begun = decoded.begun.unwrap();
-        assert_eq!(begun.frames, frames(0..3));
-        assert_eq!(begun.memory, memory());
+        let checkpoint = decoded.checkpoint.unwrap();
+        assert_eq!(checkpoint.frames, frames(0..3));
+        assert_eq!(checkpoint.memory, memory());
         assert_eq!(decoded.end, Some(warnings()));
         assert!(decode(&bytes, "another search").is_none());
     }
@@ -239,7 +241,9 @@ mod tests {
                 assert_eq!(whole, 0, "{length}");
                 continue;
             };
-            let seen = decoded.begun.map_or(0, |begun| begun.frames.len());
+            let seen = decoded
+                .checkpoint
+                .map_or(0, |checkpoint| checkpoint.frames.len());
             assert_eq!(seen, [0, 1, 3][whole - 1], "{length}");
             assert_eq!(decoded.length, ends[whole - 1] as u64, "{length}");
             assert_eq!(decoded.end, None, "{length}");
@@ -283,7 +287,7 @@ mod tests {
         let claims_much = [0, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0x7f];
         bytes.extend(coder.block(claims_much.as_slice()).unwrap());
         let decoded = decode(&bytes, IDENTITY).unwrap();
-        assert!(decoded.begun.is_none());
+        assert!(decoded.checkpoint.is_none());
         assert!(decoded.end.is_none());
     }
 

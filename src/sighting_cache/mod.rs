@@ -19,7 +19,7 @@ use std::time::SystemTime;
 use coding::{Coder, Decoded};
 
 use crate::clip::{ClipInfo, ClipOptions, ClipWarning};
-use crate::tags::{Begun, Keeper, Memory, Overview, SightedFrame, TagPlan};
+use crate::tags::{Checkpoint, CheckpointSink, Overview, SightedFrame, TagPlan, TrackerState};
 use fingerprint::Fingerprint;
 
 /// Names another folder to keep sightings in.
@@ -103,10 +103,10 @@ impl<'a> SightingCache<'a> {
         let decoded = self.decode(&file)?;
         // The date tells when it was last of use; a folder that cannot be written keeps its dates.
         let _ = file.set_modified(SystemTime::now());
-        let begun = decoded.begun?;
+        let checkpoint = decoded.checkpoint?;
         Some(Searched {
-            overview: begun.memory.overview(),
-            frames: begun.frames,
+            overview: checkpoint.memory.overview(),
+            frames: checkpoint.frames,
             doubts: decoded.end?,
         })
     }
@@ -122,11 +122,14 @@ impl<'a> SightingCache<'a> {
         };
         match self.decode(&file) {
             Some(Decoded {
-                begun: Some(begun),
+                checkpoint: Some(checkpoint),
                 length,
                 coder,
                 ..
-            }) => (self.go_on(file, length, coder), Before::Part(begun.into())),
+            }) => (
+                self.go_on(file, length, coder),
+                Before::Part(checkpoint.into()),
+            ),
             _ => (self.begin(file), Before::Nothing),
         }
     }
@@ -176,7 +179,7 @@ pub enum Before {
     #[default]
     Nothing,
     /// It was interrupted.
-    Part(Box<Begun>),
+    Part(Box<Checkpoint>),
     /// It was finished.
     All(Searched),
 }
@@ -226,8 +229,8 @@ impl Keeping<'_> {
     }
 }
 
-impl Keeper for Keeping<'_> {
-    fn keep(&mut self, news: &[SightedFrame], memory: &Memory) {
+impl CheckpointSink for Keeping<'_> {
+    fn save(&mut self, news: &[SightedFrame], memory: &TrackerState) {
         if !news.is_empty() {
             let bytes = self.coder.part(news, memory);
             self.write(bytes);

@@ -38,8 +38,8 @@ use crate::progress::Progress;
 pub use error::TagsError;
 pub use picture::{PictureFault, TagPicture};
 pub use quality::SMALLEST_EDGE_PX;
-pub use tracker::Memory;
 use tracker::Tracker;
+pub use tracker::TrackerState;
 pub use warning::{SpoiledTags, TagsWarning, doubt_search};
 
 /// Covariance of four corners, in the order x0 y0 x1 y1 x2 y2 x3 y3, px². Single precision: all
@@ -196,14 +196,14 @@ fn count_refused(frames: &[SightedFrame]) -> BTreeMap<(u32, DropReason), usize> 
 
 /// A search of a clip that is interrupted, or has not started.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Begun {
+pub struct Checkpoint {
     /// The frames that were searched, from the first on.
     pub frames: Vec<SightedFrame>,
     /// The state from which the search continues.
-    pub memory: Memory,
+    pub memory: TrackerState,
 }
 
-impl Begun {
+impl Checkpoint {
     /// A search for these tags before its first frame.
     ///
     /// # Errors
@@ -211,27 +211,27 @@ impl Begun {
     pub fn new(plan: &TagPlan) -> Result<Self, TagsError> {
         Ok(Self {
             frames: Vec::new(),
-            memory: Memory::new(plan)?,
+            memory: TrackerState::new(plan)?,
         })
     }
 }
 
 /// Receives checkpoints of a running search, so that it can be resumed after an interruption.
-pub trait Keeper {
+pub trait CheckpointSink {
     /// The frames searched since the last call, and the state after them.
-    fn keep(&mut self, news: &[SightedFrame], memory: &Memory);
+    fn save(&mut self, news: &[SightedFrame], memory: &TrackerState);
 }
 
 /// No checkpoints.
-impl Keeper for () {
-    fn keep(&mut self, _news: &[SightedFrame], _memory: &Memory) {}
+impl CheckpointSink for () {
+    fn save(&mut self, _news: &[SightedFrame], _memory: &TrackerState) {}
 }
 
 /// Checkpoints, if there is a receiver.
-impl<K: Keeper> Keeper for Option<K> {
-    fn keep(&mut self, news: &[SightedFrame], memory: &Memory) {
-        if let Some(keeper) = self {
-            keeper.keep(news, memory);
+impl<K: CheckpointSink> CheckpointSink for Option<K> {
+    fn save(&mut self, news: &[SightedFrame], memory: &TrackerState) {
+        if let Some(sink) = self {
+            sink.save(news, memory);
         }
     }
 }
@@ -253,8 +253,8 @@ pub fn sight(
     plan: &TagPlan,
     progress: &dyn Progress,
 ) -> Result<Sightings, TagsError> {
-    let begun = Begun::new(plan)?;
-    sight_on(frames, clip, plan, begun, &mut (), progress)
+    let checkpoint = Checkpoint::new(plan)?;
+    sight_on(frames, clip, plan, checkpoint, &mut (), progress)
 }
 
 /// Resumes an interrupted search. The result is identical to that of [`sight`].
@@ -268,12 +268,12 @@ pub fn sight_on(
     frames: impl Iterator<Item = Result<Frame, ClipError>>,
     clip: &ClipInfo,
     plan: &TagPlan,
-    begun: Begun,
-    keeper: &mut dyn Keeper,
+    checkpoint: Checkpoint,
+    sink: &mut dyn CheckpointSink,
     progress: &dyn Progress,
 ) -> Result<Sightings, TagsError> {
-    let mut seen = begun.frames;
-    let mut tracker = Tracker::new(begun.memory, clip)?;
+    let mut seen = checkpoint.frames;
+    let mut tracker = Tracker::new(checkpoint.memory, clip)?;
     let mut kept = seen.len();
     let mut first = None;
     for (place, frame) in frames.enumerate() {
@@ -284,11 +284,11 @@ pub fn sight_on(
         }
         progress.advance("finding tags", place as u64 + 1, clip.claimed_frames);
         if seen.len() >= kept + KEPT_EVERY {
-            keeper.keep(&seen[kept..], tracker.memory());
+            sink.save(&seen[kept..], tracker.memory());
             kept = seen.len();
         }
     }
-    keeper.keep(&seen[kept..], tracker.memory());
+    sink.save(&seen[kept..], tracker.memory());
     something_seen(&seen, plan, tracker.memory())
         .map_err(|nothing_seen| mirrored::cause(nothing_seen, first.as_ref(), plan))?;
     Ok(Sightings {
@@ -299,7 +299,11 @@ pub fn sight_on(
 }
 
 /// Rejects a clip in which no declared tag was seen.
-fn something_seen(seen: &[SightedFrame], plan: &TagPlan, memory: &Memory) -> Result<(), TagsError> {
+fn something_seen(
+    seen: &[SightedFrame],
+    plan: &TagPlan,
+    memory: &TrackerState,
+) -> Result<(), TagsError> {
     if seen.is_empty() {
         return Err(TagsError::NoFrame);
     }

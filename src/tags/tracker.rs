@@ -40,13 +40,13 @@ const ENLARGED_EVERY: usize = 4;
 pub(super) struct Tracker {
     search: Search,
     coding: Coding,
-    memory: Memory,
+    memory: TrackerState,
 }
 
 /// The state that a search carries from one frame to the next. A search resumed from it gives the
 /// same result as one without interruption.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct Memory {
+pub struct TrackerState {
     sensor: Option<Sensor>,
     tracks: BTreeMap<u32, Track>,
     cards: CardWatch,
@@ -64,7 +64,7 @@ pub struct Memory {
     pictures: BTreeMap<u32, PictureSums>,
 }
 
-impl Memory {
+impl TrackerState {
     /// Before the first frame.
     pub(super) fn new(plan: &TagPlan) -> Result<Self, TagsError> {
         let patterns = printed_patterns(&plan.expected)?;
@@ -113,7 +113,7 @@ impl Memory {
 
 impl Tracker {
     /// Resumes a search.
-    pub fn new(memory: Memory, clip: &ClipInfo) -> Result<Self, TagsError> {
+    pub fn new(memory: TrackerState, clip: &ClipInfo) -> Result<Self, TagsError> {
         Ok(Self {
             search: Search::new()?,
             coding: Coding::of(clip),
@@ -122,7 +122,7 @@ impl Tracker {
     }
 
     /// The state for the next frame.
-    pub fn memory(&self) -> &Memory {
+    pub fn memory(&self) -> &TrackerState {
         &self.memory
     }
 
