@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 
-use super::job::{Folders, Job, Kept};
+use super::job::{Cache, Folders, Job};
 use super::output::OutputFolder;
 use super::terminal::{progress, say, say_result};
 use super::{CommandError, Common, Outcome};
@@ -44,7 +44,7 @@ pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
         clip_options,
         model: &model,
         profile: &profile,
-        kept: Kept::Nowhere,
+        cache: Cache::Off,
         progress: progress(common),
     };
     let measurement = job.run(clip, folders)?.measurement;

@@ -31,20 +31,20 @@ pub struct Job<'a> {
     pub model: &'a ModelFile,
     /// The camera that took the clip.
     pub profile: &'a CameraProfile,
-    /// Sightings kept from searches before.
-    pub kept: Kept,
+    /// Sightings of earlier searches.
+    pub cache: Cache,
     /// Receives progress.
     pub progress: Box<dyn Progress>,
 }
 
 /// The cache: sightings from earlier searches, and new ones.
-pub enum Kept {
-    /// Taken from this folder and kept there.
+pub enum Cache {
+    /// Read from and written to this folder.
     In(PathBuf),
     /// Written to this folder; the clip is searched again nevertheless.
-    AnewIn(PathBuf),
-    /// Neither.
-    Nowhere,
+    RefreshedIn(PathBuf),
+    /// No cache.
+    Off,
 }
 
 /// Where a job's files go.
@@ -60,15 +60,15 @@ pub struct Done {
     /// The result.
     pub measurement: Measurement,
     /// The part taken from an earlier search.
-    pub from_kept: FromKept,
+    pub cache_hit: CacheHit,
 }
 
 /// How much of the sightings is from the same search before.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub enum FromKept {
+pub enum CacheHit {
     /// Nothing; the clip was searched.
     Nothing,
-    /// It had been interrupted, and went on from there.
+    /// It had been interrupted, and was resumed.
     Until {
         /// Time of the last frame that was searched before.
         time_s: f64,
@@ -90,7 +90,7 @@ struct JobResult {
     /// The lens of the result.
     lens: Camera,
     levels: Levels,
-    from_kept: FromKept,
+    cache_hit: CacheHit,
 }
 
 /// The state of a clip when the work ends, at the end or before.
@@ -130,7 +130,7 @@ impl Job<'_> {
         result.write(picture, folders)?;
         Ok(Done {
             measurement: result.measurement,
-            from_kept: result.from_kept,
+            cache_hit: result.cache_hit,
         })
     }
 
@@ -166,11 +166,11 @@ impl Job<'_> {
             warnings,
         } = seen;
 
-        let (found, from_kept) = gather(warnings, |doubts| self.search(clip, first, doubts))?;
+        let (found, cache_hit) = gather(warnings, |doubts| self.search(clip, first, doubts))?;
         let sightings = &*sightings.insert(found);
         memory::give_back();
-        times.stage(if from_kept == FromKept::All {
-            "kept sightings"
+        times.stage(if cache_hit == CacheHit::All {
+            "cached sightings"
         } else {
             "clip and tags"
         });
@@ -229,7 +229,7 @@ impl Job<'_> {
                 .cloned(),
             lens: motion.lens,
             levels: info.levels,
-            from_kept,
+            cache_hit,
         })
     }
 
@@ -239,17 +239,17 @@ impl Job<'_> {
         clip: Clip,
         first: &mut Option<Frame>,
         warnings: &mut Vec<ClipWarning>,
-    ) -> Result<(Sightings, FromKept), CommandError> {
+    ) -> Result<(Sightings, CacheHit), CommandError> {
         let info = clip.info().clone();
         let plan = TagPlan::of(self.model);
         let place = |folder| SightingCache::new(folder, &info, &self.clip_options, &plan);
-        let taken = match &self.kept {
-            Kept::Nowhere => None,
-            Kept::In(folder) => place(folder).map(SightingCache::resume),
-            Kept::AnewIn(folder) => place(folder).map(SightingCache::start_over),
+        let taken = match &self.cache {
+            Cache::Off => None,
+            Cache::In(folder) => place(folder).map(SightingCache::resume),
+            Cache::RefreshedIn(folder) => place(folder).map(SightingCache::start_over),
         };
         let (mut keeping, before) = taken.unwrap_or_default();
-        let from_kept = FromKept::of(&before);
+        let cache_hit = CacheHit::of(&before);
         let checkpoint = match before {
             Before::All(Searched {
                 frames,
@@ -262,7 +262,7 @@ impl Job<'_> {
                     frames,
                     overview,
                 };
-                return Ok((sightings, from_kept));
+                return Ok((sightings, cache_hit));
             }
             Before::Part(checkpoint) => *checkpoint,
             Before::Nothing => Checkpoint::new(&plan)?,
@@ -280,11 +280,11 @@ impl Job<'_> {
             keeping.finish(&doubts);
         }
         warnings.extend(doubts);
-        Ok((sightings, from_kept))
+        Ok((sightings, cache_hit))
     }
 }
 
-impl FromKept {
+impl CacheHit {
     fn of(before: &Before) -> Self {
         match before {
             Before::All(_) => Self::All,

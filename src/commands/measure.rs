@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 
-use super::job::{Done, Folders, FromKept, Job, Kept};
+use super::job::{Cache, CacheHit, Done, Folders, Job};
 use super::output::OutputFolder;
 use super::terminal::{progress, say, say_result};
 use super::values::positive_number;
@@ -17,7 +17,7 @@ use crate::sighting_cache;
 
 /// Options of `measure`.
 #[derive(Debug, Args)]
-#[command(after_help = about_kept())]
+#[command(after_help = about_cache())]
 pub struct Options {
     /// Clip, or folder of frames with a file times.csv
     clip: PathBuf,
@@ -44,17 +44,17 @@ pub struct Options {
 }
 
 /// Reports that cached sightings were used.
-fn report_cached(from_kept: FromKept, common: Common) {
-    match from_kept {
-        FromKept::Nothing => {}
-        FromKept::Until { time_s } => say(
+fn report_cached(cache_hit: CacheHit, common: Common) {
+    match cache_hit {
+        CacheHit::Nothing => {}
+        CacheHit::Until { time_s } => say(
             common,
             format!(
                 "An earlier search of this clip for the same tags was interrupted at {time_s:.1} s, and this one \
                  continued from there; --fresh searches the whole clip again.\n"
             ),
         ),
-        FromKept::All => say(
+        CacheHit::All => say(
             common,
             "The results of an earlier search of this clip for the same tags were used; \
              --fresh searches again.\n",
@@ -63,7 +63,7 @@ fn report_cached(from_kept: FromKept, common: Common) {
 }
 
 /// The cache and an example, at the end of the help.
-fn about_kept() -> String {
+fn about_cache() -> String {
     let variable = sighting_cache::FOLDER_VARIABLE;
     format!(
         "Example:\n  hingewise measure clip.mp4 --model heron.toml --camera phone.toml --out heron-before\n\n\
@@ -75,11 +75,11 @@ fn about_kept() -> String {
 }
 
 impl Options {
-    fn kept(&self) -> Kept {
+    fn cache(&self) -> Cache {
         match sighting_cache::usual_folder() {
-            Some(folder) if self.fresh => Kept::AnewIn(folder),
-            Some(folder) => Kept::In(folder),
-            None => Kept::Nowhere,
+            Some(folder) if self.fresh => Cache::RefreshedIn(folder),
+            Some(folder) => Cache::In(folder),
+            None => Cache::Off,
         }
     }
 }
@@ -149,14 +149,14 @@ pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
         clip_options,
         model: &model,
         profile: &profile,
-        kept: options.kept(),
+        cache: options.cache(),
         progress: progress(common),
     };
     let Done {
         measurement,
-        from_kept,
+        cache_hit,
     } = job.run(clip, folders)?;
-    report_cached(from_kept, common);
+    report_cached(cache_hit, common);
     say_result(&measurement, Some(&options.out.join(report::PAGE)), common)?;
     Ok(Outcome::of_check(options.check, &measurement))
 }
