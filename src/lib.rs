@@ -1,7 +1,7 @@
 //! `hingewise` measures how far the hinged control surfaces of a model aircraft move, from an
 //! ordinary clip, and computes the numbers that make two sides move alike.
 //!
-//! The data takes one way, one public type between two rooms:
+//! Data flows in one direction, with one public type between two modules:
 //!
 //! ```text
 //! clip ─ Frame ─► tags ─ Sightings ─► motion ─ Motion ─► stations ─ Hold ─►

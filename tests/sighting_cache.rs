@@ -1,9 +1,9 @@
-//! A clip that was searched before is not searched again, unless that is asked for or what was
-//! kept cannot be used, and a search that was interrupted goes on where it was; through the real
-//! binary, and frame by frame through the library.
+//! A clip that was searched before is not searched again, unless requested or if the cache is
+//! unusable, and an interrupted search resumes; through the real binary, and frame by frame through
+//! the library.
 //!
-//! That nothing is searched is told by a clip whose middle is wiped out while its size, date and
-//! both ends stay: a search of it cannot bring what the whole clip brought.
+//! A clip whose middle is wiped out while its size, date and both ends stay shows that nothing is
+//! searched: a search of it cannot give the results of the whole clip.
 #![allow(clippy::unwrap_used)]
 
 use std::fs::{self, File};
@@ -64,7 +64,7 @@ impl Workplace {
         command
     }
 
-    /// Measures into a folder; returns what was told and the first stage of the trace.
+    /// Measures into a folder; returns the output and the first stage of the trace.
     fn measure(&self, out: &str, more: &[&str]) -> (String, String) {
         let trace = format!("{out}-trace");
         let mut command = self.command(out, more);
@@ -90,7 +90,7 @@ impl Workplace {
         files
     }
 
-    /// The only file that is kept.
+    /// The only file in the cache.
     fn kept(&self) -> PathBuf {
         let mut files = fs::read_dir(self.path("kept")).unwrap();
         let file = files.next().unwrap().unwrap().path();
@@ -110,7 +110,7 @@ impl Workplace {
 }
 
 const SEARCHED: &str = "clip and tags";
-const FROM_KEPT: &str = "kept sightings";
+const FROM_CACHE: &str = "cached sightings";
 
 #[test]
 fn a_second_measurement_gives_the_same_files_without_a_search() {
@@ -121,7 +121,7 @@ fn a_second_measurement_gives_the_same_files_without_a_search() {
 
     workplace.wipe_the_middle_unseen();
     let (told, stage) = workplace.measure("second", &[]);
-    assert_eq!(stage, FROM_KEPT);
+    assert_eq!(stage, FROM_CACHE);
     assert!(told.contains("--fresh"), "{told}");
     let (first, second) = (workplace.result("first"), workplace.result("second"));
     let record = |files: &[(String, Vec<u8>)]| {
@@ -138,7 +138,7 @@ fn a_second_measurement_gives_the_same_files_without_a_search() {
     let third = workplace.result("third");
     assert_ne!(record(&third), record(&first));
     let (_, stage) = workplace.measure("fourth", &[]);
-    assert_eq!(stage, FROM_KEPT);
+    assert_eq!(stage, FROM_CACHE);
     assert_eq!(record(&workplace.result("fourth")), record(&third));
 }
 
@@ -156,7 +156,7 @@ fn other_tags_another_date_and_damage_call_for_a_search() {
     assert!(workplace.result("damaged") == workplace.result("first"));
     fs::write(&kept, "").unwrap();
     assert_eq!(workplace.measure("emptied", &[]).1, SEARCHED);
-    assert_eq!(workplace.measure("mended", &[]).1, FROM_KEPT);
+    assert_eq!(workplace.measure("mended", &[]).1, FROM_CACHE);
 
     let file = File::options()
         .write(true)
@@ -213,7 +213,7 @@ fn a_search_that_was_killed_goes_on_where_it_was() {
     assert_eq!(stage, SEARCHED);
     assert!(told.contains("went on from there"), "{told}");
     let (told, stage) = workplace.measure("again", &[]);
-    assert_eq!(stage, FROM_KEPT);
+    assert_eq!(stage, FROM_CACHE);
     assert!(!told.contains("went on from there"), "{told}");
     let (told, _) = workplace.measure("at-once", &["--fresh"]);
     assert!(!told.contains("went on from there"), "{told}");

@@ -13,7 +13,7 @@ pub enum MeasurementError {
     Unreadable {
         /// The file.
         path: PathBuf,
-        /// What the system says.
+        /// The system's message.
         source: std::io::Error,
     },
     /// The file is no JSON, or a field is missing or of another kind.
@@ -28,7 +28,7 @@ pub enum MeasurementError {
         line: usize,
         /// From 1.
         column: usize,
-        /// What was expected there.
+        /// The expected contents.
         reason: String,
     },
     /// The file is JSON of another kind.
@@ -37,7 +37,7 @@ pub enum MeasurementError {
     OtherFormat {
         /// The file.
         path: PathBuf,
-        /// What stands in its field `format`.
+        /// Value of its field `format`.
         found: String,
     },
     /// The file is of a version that this program does not understand.
@@ -46,7 +46,7 @@ pub enum MeasurementError {
     OtherVersion {
         /// The file.
         path: PathBuf,
-        /// What stands in its field `version`.
+        /// Value of its field `version`.
         found: String,
     },
     /// Two parts of the file contradict each other, or a figure is impossible.
@@ -59,23 +59,23 @@ pub enum MeasurementError {
         path: PathBuf,
         /// Where in the file.
         place: String,
-        /// What is wrong there.
+        /// The fault.
         reason: String,
     },
-    /// A stage handed on something that is no number.
+    /// A stage returned a value that is not a number.
     #[error("a result is not a number: {reason}")]
     #[diagnostic(help(
         "the geometry is too weak for a result; film again with larger tags and more travel"
     ))]
     NotFinite {
-        /// What was being kept.
+        /// The record being written.
         reason: String,
     },
     /// The record could not be turned into text.
     #[error("cannot write the measurement as JSON")]
     #[diagnostic(help("please report this error"))]
     NotWritable {
-        /// What the writer says.
+        /// The writer's message.
         source: serde_json::Error,
     },
 }

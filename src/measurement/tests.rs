@@ -155,7 +155,7 @@ fn contradictions_are_refused_and_named() {
             .to_string()
     };
     let twice = refused(|measurement| measurement.surfaces[1].name = LEFT.into());
-    assert!(twice.contains("stands in it twice"), "{twice}");
+    assert!(twice.contains("is listed twice"), "{twice}");
     let unknown = refused(|measurement| measurement.matches[0].follower = "fin".into());
     assert!(
         unknown.contains("\"fin\", which is no surface"),
