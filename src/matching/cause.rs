@@ -21,7 +21,7 @@ pub enum LinkagePart {
 }
 
 impl LinkagePart {
-    /// Whether it is told in degrees; else in percent.
+    /// Whether the unit is degrees; otherwise percent.
     pub fn is_angle(self) -> bool {
         matches!(self, Self::ArmAngle | Self::HornAngle)
     }

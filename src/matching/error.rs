@@ -118,7 +118,7 @@ fn wrong_way(reference: &str, follower: &str, declared: MatchMotion) -> String {
 }
 
 impl MatchingError {
-    /// Neutral and two more: the least that tells a travel's two sides apart.
+    /// Neutral and two more: the least that separate a travel's two sides.
     pub const FEWEST_STATIONS: usize = 3;
     /// Below this a matched travel says nothing (common practice, no source).
     pub const LEAST_TRAVEL_DEG: f64 = 2.0;

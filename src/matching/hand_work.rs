@@ -21,7 +21,7 @@ pub struct HandWork {
     pub difference: LinkageDifference,
     /// Largest |mismatch| that would then remain over the travel, degrees.
     pub would_leave_deg: f64,
-    /// Its expanded uncertainty (k = 2), degrees; files of earlier programs do not tell it.
+    /// Its expanded uncertainty (k = 2), degrees; missing in files of earlier programs.
     #[serde(default)]
     pub would_leave_u_deg: Option<f64>,
     /// Root mean square that would then remain over the travel, degrees, likewise.

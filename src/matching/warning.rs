@@ -12,7 +12,7 @@ use super::error::MatchingError;
 /// Full travel of the stick, %.
 const FULL_PCT: f64 = 100.0;
 
-/// What a correction does not cure or tell.
+/// A warning about a correction.
 #[derive(Debug, Clone, PartialEq)]
 pub enum MatchingWarning {
     /// The model file has no `[radio]`: only end points are proposed.
@@ -69,7 +69,7 @@ pub enum MatchingWarning {
 }
 
 impl MatchingWarning {
-    /// The names of all kinds, for telling them from the doubts about the clip.
+    /// The names of all kinds, to separate them from the warnings about the clip.
     pub const CODES: [&str; 5] = [
         "radio-not-declared",
         "remains-out-of-tolerance",

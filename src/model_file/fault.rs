@@ -30,7 +30,7 @@ pub enum ModelFault {
         /// The id found.
         id: String,
     },
-    /// A tag whose size is told nowhere.
+    /// A tag without a size.
     #[error("this tag has no size, neither here nor in [tags]")]
     NoEdge,
     /// One id stands for two tags.
@@ -150,9 +150,9 @@ pub enum ModelFault {
         /// The key.
         key: &'static str,
     },
-    /// A number that is told in percent and in microseconds.
+    /// A number given in percent and in microseconds.
     #[error("`{key}` and `{in_percent}` are both set")]
-    ToldTwice {
+    GivenTwice {
         /// The key in microseconds.
         key: &'static str,
         /// The key in percent.
@@ -176,7 +176,7 @@ pub enum ModelFault {
         /// What the tag is used for.
         used_for: String,
     },
-    /// Neither a hold at 0 nor a span tells where neutral is.
+    /// Neither a hold at 0 nor a span defines neutral.
     #[error("`order` has no 0, so neutral is unknown")]
     NoNeutral,
 }
@@ -239,7 +239,7 @@ impl Fault for ModelFault {
             Self::NotInMicroseconds { .. } => {
                 "write `unit = \"microseconds\"` in [radio], or use percent".into()
             }
-            Self::ToldTwice { .. } => "write one of the two".into(),
+            Self::GivenTwice { .. } => "write one of the two".into(),
             Self::NoSpan { .. } => "write the start and the end in seconds of the clip".into(),
             Self::CardId { .. } => "use a tag whose id is outside 100 to 140, or list your own cards as \
                  cards = { 201 = -100, … }"

@@ -146,7 +146,7 @@ impl NewModelError {
     }
 }
 
-/// A surface of a new file, as far as its name tells.
+/// A surface of a new file, from its name.
 #[derive(Debug, Clone, PartialEq)]
 struct NewSurface {
     name: String,

@@ -30,9 +30,9 @@ pub struct VisionError(#[from] opencv::Error);
 /// is configured once, before any search: it crashes if it is configured while another thread
 /// searches.
 fn keep_to_one_thread() -> Result<(), VisionError> {
-    static TOLD: LazyLock<Result<(), String>> =
+    static CONFIGURED: LazyLock<Result<(), String>> =
         LazyLock::new(|| opencv::core::set_num_threads(1).map_err(|error| error.message));
-    match &*TOLD {
+    match &*CONFIGURED {
         Ok(()) => Ok(()),
         Err(message) => Err(opencv::Error::new(opencv::core::StsError, message.clone()).into()),
     }
