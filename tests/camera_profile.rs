@@ -65,7 +65,7 @@ fn a_matrix_with_a_correlation_above_one_is_no_covariance() {
         })
         .collect();
     let text = format!("{EXAMPLE}covariance = [{}]\n", rows.join(", "));
-    assert!(parse(&text).unwrap_err()[0].contains("no covariance"));
+    assert!(parse(&text).unwrap_err()[0].contains("not a covariance"));
     assert!(parse(&text.replace("1.1", "0.9")).is_ok());
 }
 

@@ -242,7 +242,7 @@ fn each_single_fault_raises_one_message_and_no_other() {
         (
             "[\"right tailplane\"]\nmotion",
             "[\"left tailplane\"]\nmotion",
-            "\"left tailplane\" is a reference and a follower at once",
+            "\"left tailplane\" is both a reference and a follower",
         ),
         (
             "from = \"cards\"",
@@ -257,7 +257,7 @@ fn each_single_fault_raises_one_message_and_no_other() {
         (
             "from = \"cards\"",
             "from = \"order\"\norder = [50, 100]",
-            "nothing tells where neutral is",
+            "`order` has no 0, so neutral is unknown",
         ),
         (
             "from = \"cards\"",
@@ -292,7 +292,7 @@ fn each_single_fault_raises_one_message_and_no_other() {
         (
             "tolerance_deg = 0.25",
             "down_to_up = 0.6",
-            "`down_to_up` is told, but nothing here goes up",
+            "`down_to_up` is set, but no surface here goes up",
         ),
         (
             "tolerance_deg = 0.25",
@@ -302,7 +302,7 @@ fn each_single_fault_raises_one_message_and_no_other() {
         (
             "tolerance_deg = 0.25",
             "throws_deg = { up = 20, down = 18 }",
-            "throws are told, but the target is another",
+            "throws are set, but the target is not",
         ),
         (
             "tolerance_deg = 0.25",
@@ -322,17 +322,17 @@ fn each_single_fault_raises_one_message_and_no_other() {
         (
             "step_pct =",
             "step_us =",
-            "`step_us` is told, but the radio counts in percent",
+            "`step_us` is set, but the radio uses percent",
         ),
         (
             "step_pct =",
             "unit = \"microseconds\"\nstep_us = 5\nstep_pct =",
-            "`step_us` tells what `step_pct` tells already",
+            "`step_us` and `step_pct` are both set",
         ),
         (
             "step_pct =",
             "us_per_pct = 5\nstep_pct =",
-            "`us_per_pct` is told, but the radio counts in percent",
+            "`us_per_pct` is set, but the radio uses percent",
         ),
         (
             "step_pct =",

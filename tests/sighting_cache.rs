@@ -211,12 +211,12 @@ fn a_search_that_was_killed_goes_on_where_it_was() {
 
     let (told, stage) = workplace.measure("gone-on", &[]);
     assert_eq!(stage, SEARCHED);
-    assert!(told.contains("went on from there"), "{told}");
+    assert!(told.contains("continued from there"), "{told}");
     let (told, stage) = workplace.measure("again", &[]);
     assert_eq!(stage, FROM_CACHE);
-    assert!(!told.contains("went on from there"), "{told}");
+    assert!(!told.contains("continued from there"), "{told}");
     let (told, _) = workplace.measure("at-once", &["--fresh"]);
-    assert!(!told.contains("went on from there"), "{told}");
+    assert!(!told.contains("continued from there"), "{told}");
     for out in ["gone-on", "again"] {
         assert!(
             workplace.result(out) == workplace.result("at-once"),
@@ -237,7 +237,7 @@ fn the_file_of_another_program_at_work_is_left_to_it() {
     let before = fs::read(&unfinished).unwrap();
     let (told, stage) = workplace.measure("second", &["--fresh"]);
     assert_eq!(stage, SEARCHED);
-    assert!(!told.contains("went on from there"), "{told}");
+    assert!(!told.contains("continued from there"), "{told}");
     assert!(fs::read(&unfinished).unwrap() == before);
     assert!(workplace.result("second") == workplace.result("first"));
 }

@@ -26,7 +26,7 @@ fn not_a_video() {
     workplace.refuses("clip.mp4", &[], &words);
 
     let sound = project("tests/data/clip/sound_only.mp4");
-    let words = ["sound_only.mp4` holds no video track", "an .mp4 or .mov"];
+    let words = ["sound_only.mp4` has no video track", "an .mp4 or .mov"];
     workplace.refuses(sound.to_str().unwrap(), &[], &words);
 }
 
@@ -80,8 +80,8 @@ fn an_empty_folder() {
     let workplace = Workplace::new();
     std::fs::create_dir(workplace.path("film")).unwrap();
     let words = [
-        "`film` holds no PNG or JPEG picture",
-        "give the folder that",
+        "`film` has no PNG or JPEG picture",
+        "use the folder that",
     ];
     workplace.refuses("film", &["--fps", "30"], &words);
 }
@@ -117,7 +117,7 @@ fn stills_without_times() {
     let workplace = Workplace::with(&film::good());
     std::fs::remove_file(workplace.path("film/times.csv")).unwrap();
     let words = [
-        "not known when the 67 pictures in `film` were taken",
+        "the 67 pictures in `film` have no times",
         "--fps",
     ];
     workplace.refuses("film", &[], &words);
