@@ -13,9 +13,9 @@
 use nalgebra::{DMatrix, DVector};
 
 use super::error::StationsError;
-use super::explained::Explained;
 use super::log::StickLog;
 use super::resemblance::{Candidate, candidates};
+use super::response_fit::ResponseFit;
 use super::servo::{Servo, Shaft};
 use super::trace::{SurfaceTrace, Trace};
 use crate::measured::Measured;
@@ -182,7 +182,7 @@ impl Fit {
         let (mut left, mut inside, mut measured) = (Vec::new(), 0, 0);
         for (surface, servo) in trace.surfaces.iter().zip(&servos) {
             let shafts = servo.follow(log, offset_s, &trace.time_s);
-            let explained = Explained::new(surface, &shafts)?;
+            let explained = ResponseFit::new(surface, &shafts)?;
             left.push(Left::new(surface, &explained));
             inside += explained.frames.len();
             measured += surface.angle_deg.iter().flatten().count();
@@ -259,7 +259,7 @@ struct Left {
 }
 
 impl Left {
-    fn new(surface: &SurfaceTrace, explained: &Explained) -> Self {
+    fn new(surface: &SurfaceTrace, explained: &ResponseFit) -> Self {
         let frames = || explained.frames.iter();
         let all = spread(surface.angle_deg.iter().flatten().copied());
         let within = spread(frames().filter_map(|&frame| surface.angle_deg[frame]));
@@ -364,7 +364,7 @@ impl Problem for Following<'_> {
                 return None;
             }
             let shafts = servo.follow(self.log, offset_s, &self.trace.time_s);
-            let explained = Explained::new(surface, &shafts)?;
+            let explained = ResponseFit::new(surface, &shafts)?;
             // A row for every measured frame, so that their number does not change with the offset.
             let mut by_frame = vec![0.0; self.trace.len()];
             for (&frame, residual_deg) in explained.frames.iter().zip(&explained.residuals_deg) {

@@ -101,14 +101,14 @@ impl Knots {
 }
 
 /// One surface explained by its shaft: the best response and play, and the residuals.
-pub(super) struct Explained {
+pub(super) struct ResponseFit {
     /// Measured frames in which the shaft is known.
     pub frames: Vec<usize>,
     /// Residual of each.
     pub residuals_deg: Vec<f64>,
 }
 
-impl Explained {
+impl ResponseFit {
     /// `None` if the shaft never moves in a measured frame.
     pub fn new(surface: &SurfaceTrace, shafts: &[Option<Shaft>]) -> Option<Self> {
         let all = seen_with_shaft(surface, shafts);
