@@ -1,6 +1,6 @@
 //! The clock offset of a stick log, and how each surface follows the log's stick.
 //!
-//! `resemblance` proposes offsets. From each, one least squares over all frames finds the offset,
+//! `cross_correlation` proposes offsets. From each, one least squares over all frames finds the offset,
 //! common to all surfaces, with each servo's lag and largest speed, while each surface's response
 //! (straight between knots) and half its play are eliminated: for given servos they are linear
 //! (variable projection; Golub and Pereyra, SIAM J. Numer. Anal. 10 (1973) 413).
@@ -12,9 +12,9 @@
 
 use nalgebra::{DMatrix, DVector};
 
+use super::cross_correlation::{Candidate, candidates};
 use super::error::StationsError;
 use super::log::StickLog;
-use super::resemblance::{Candidate, candidates};
 use super::response_fit::ResponseFit;
 use super::servo::{Servo, Shaft};
 use super::trace::{SurfaceTrace, Trace};

@@ -4,7 +4,7 @@
 //! 2. `rest` finds the spans in which all surfaces rest, from their motion alone.
 //! 3. `settle` leaves out settling and the frames next to a move.
 //! 4. `cards`, `order` or `marks` label each rest with its stick position.
-//! 5. For a stick log, `log`, `resemblance` and `clock` (with `servo` and `response_fit`) align it with
+//! 5. For a stick log, `log`, `cross_correlation` and `clock` (with `servo` and `response_fit`) align it with
 //!    the motion; `logged` labels rests and sweeps from it.
 //! 6. `sweep` finds the stations that a slowly moved stick passes; without a log, `reference`
 //!    computes the stick between few holds.
@@ -16,6 +16,7 @@ mod assemble;
 mod cards;
 mod clock;
 mod covered;
+mod cross_correlation;
 mod doubt;
 mod error;
 mod exchange;
@@ -26,7 +27,6 @@ mod logged;
 mod marks;
 mod order;
 mod reference;
-mod resemblance;
 mod response_fit;
 mod rest;
 mod servo;
