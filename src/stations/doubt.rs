@@ -1,7 +1,7 @@
 //! Checks the stations assigned to rests against the deflections.
 
+use super::consistency;
 use super::error::{SeenRest, StationsError};
-use super::fitness;
 use super::warning::StationsWarning;
 use crate::motion::Motion;
 
@@ -45,8 +45,8 @@ pub(super) fn doubt_stations(
             }
         }
     }
-    let misfit_deg = fitness::off_monotone_deg(seen, labels);
-    let threshold_deg = fitness::off_monotone_threshold_deg(seen);
+    let misfit_deg = consistency::off_monotone_deg(seen, labels);
+    let threshold_deg = consistency::off_monotone_threshold_deg(seen);
     if misfit_deg > threshold_deg {
         warnings.push(StationsWarning::ResponseNotMonotone {
             misfit_deg,

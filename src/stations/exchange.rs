@@ -2,8 +2,8 @@
 
 use std::collections::BTreeMap;
 
+use super::consistency;
 use super::error::{SeenRest, StationsError};
-use super::fitness;
 use crate::model_file::StationSource;
 
 /// Swapping the right two brings the deflections this many times nearer to a smooth and steady
@@ -22,7 +22,7 @@ pub(super) fn refuse_exchanged(
     labels: &[Option<f64>],
     source: &StationSource,
 ) -> Result<(), StationsError> {
-    let as_declared_deg = fitness::off_smooth_deg(seen, labels);
+    let as_declared_deg = consistency::off_smooth_deg(seen, labels);
     if as_declared_deg < CLEAR_RATIO * PLAY_DEG {
         return Ok(());
     }
@@ -35,8 +35,8 @@ pub(super) fn refuse_exchanged(
             let pair = [one, other];
             // In many orders a cubic fits few stations; only a monotone one is accepted.
             let labels = exchanged(labels, pair);
-            let off_deg = fitness::off_smooth_deg(seen, &labels)
-                .max(fitness::off_monotone_deg(seen, &labels));
+            let off_deg = consistency::off_smooth_deg(seen, &labels)
+                .max(consistency::off_monotone_deg(seen, &labels));
             ways.push((off_deg, pair));
         }
     }

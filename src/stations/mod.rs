@@ -15,13 +15,13 @@
 mod assemble;
 mod cards;
 mod clock;
+mod consistency;
 mod covered;
 mod cross_correlation;
 mod doubt;
 mod error;
 mod exchange;
 mod filming;
-mod fitness;
 mod log;
 mod logged;
 mod marks;

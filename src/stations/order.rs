@@ -4,8 +4,8 @@
 //! smoothness of its response: each surface's deflections must follow a curve over the stick.
 
 use super::Labels;
+use super::consistency;
 use super::error::{SeenRest, StationsError};
-use super::fitness;
 use super::warning::StationsWarning;
 
 /// The second-best assignment must be this many times further from a smooth response than the best,
@@ -58,8 +58,8 @@ pub(super) fn tell_by_order(
             Beginning::Unlike => Err(wrong_count(String::new())),
         };
     };
-    let misfit_deg = fitness::off_monotone_deg(seen, labels);
-    let threshold_deg = fitness::off_monotone_threshold_deg(seen);
+    let misfit_deg = consistency::off_monotone_deg(seen, labels);
+    let threshold_deg = consistency::off_monotone_threshold_deg(seen);
     let is_fitting = misfit_deg <= threshold_deg;
     if order_pct.len() == seen.len() {
         return if is_fitting {
@@ -110,13 +110,13 @@ fn beginning(order_pct: &[f64], seen: &[SeenRest]) -> Beginning {
         labels.collect()
     });
     let off_deg = |labels: &Labels| {
-        fitness::off_smooth_deg(seen, labels).max(fitness::off_monotone_deg(seen, labels))
+        consistency::off_smooth_deg(seen, labels).max(consistency::off_monotone_deg(seen, labels))
     };
     let mut runs = runs.map(|labels| (off_deg(&labels), labels));
     let Some((first_deg, first)) = runs.next() else {
         return Beginning::Unlike;
     };
-    if first_deg > fitness::off_monotone_threshold_deg(seen) {
+    if first_deg > consistency::off_monotone_threshold_deg(seen) {
         return Beginning::Unlike;
     }
     let clear_deg = CLEAR_RATIO * first_deg.max(PLAY_DEG);
@@ -154,7 +154,7 @@ fn ranked_candidates(order_pct: &[f64], seen: &[SeenRest]) -> Vec<(f64, Labels)>
                 labels[rest] = Some(order_pct[hold]);
             }
             if candidates.iter().all(|(_, other)| *other != labels) {
-                candidates.push((fitness::off_smooth_deg(seen, &labels), labels));
+                candidates.push((consistency::off_smooth_deg(seen, &labels), labels));
             }
         }
     }
