@@ -8,7 +8,7 @@
 //!    the motion; `logged` labels rests and sweeps from it.
 //! 6. `sweep` finds the stations that a slowly moved stick passes; without a log, `reference`
 //!    computes the stick between few holds.
-//! 7. `assemble` combines holds and neutral, `doubt` checks the labels, `exchange` detects swapped
+//! 7. `assemble` combines holds and neutral, `label_check` checks the labels, `swapped_labels` detects swapped
 //!    labels, `covered` missing parts of the travel.
 //! 8. `filming` names mistakes in filming that explain an error.
 
@@ -18,10 +18,9 @@ mod clock;
 mod consistency;
 mod covered;
 mod cross_correlation;
-mod doubt;
 mod error;
-mod exchange;
 mod filming;
+mod label_check;
 mod log;
 mod logged;
 mod marks;
@@ -31,6 +30,7 @@ mod response_fit;
 mod rest;
 mod servo;
 mod settle;
+mod swapped_labels;
 mod sweep;
 mod table;
 #[cfg(test)]
@@ -195,8 +195,8 @@ impl Scene<'_> {
         let source = &model.stations.source;
         let labels = self.label(sightings, model, warnings)?;
         require_two_stations(&labels)?;
-        exchange::refuse_exchanged(&self.seen(), &labels, source)?;
-        doubt::doubt_stations(motion, &self.seen(), &labels, warnings)?;
+        swapped_labels::reject_swapped(&self.seen(), &labels, source)?;
+        label_check::check_labels(motion, &self.seen(), &labels, warnings)?;
         let mut came_from = vec![None];
         came_from.extend_from_slice(&labels);
         let holds = assemble::put_together(self, &labels, &came_from);
@@ -266,7 +266,7 @@ impl Scene<'_> {
             ..*self
         };
         let labels = logged.label(&settled);
-        doubt::doubt_stations(self.motion, &self.seen(), &labels, warnings)?;
+        label_check::check_labels(self.motion, &self.seen(), &labels, warnings)?;
         let came_from = logged.came_from(&settled, &labels);
         let holds = assemble::put_together(&scene, &labels, &came_from);
         let (sweeps, stick_pct) = if logged.doubt_following(warnings) {

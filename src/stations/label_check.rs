@@ -13,7 +13,7 @@ const SAME_STATION_DEG: f64 = 3.0;
 const SAME_STATION_SHARE: f64 = 1.0 / 16.0;
 
 /// Rejects a station assigned to very different deflections; warns where the response reverses.
-pub(super) fn doubt_stations(
+pub(super) fn check_labels(
     motion: &Motion,
     seen: &[SeenRest],
     labels: &[Option<f64>],

@@ -17,7 +17,7 @@ const PLAY_DEG: f64 = 0.25;
 /// Refuses stations of which two were exchanged: cards swapped in the hand or in the model file.
 ///
 /// A linkage past its dead centre turns back smoothly, and no exchange makes that any smoother.
-pub(super) fn refuse_exchanged(
+pub(super) fn reject_swapped(
     seen: &[SeenRest],
     labels: &[Option<f64>],
     source: &StationSource,
