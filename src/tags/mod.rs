@@ -1,11 +1,11 @@
 //! Tags: finds the declared tags in every frame and measures their corners.
 
-mod appearance;
 mod cards;
 mod changes;
 mod clipping;
 mod correlation;
 mod error;
+mod image_model;
 mod lanes;
 mod mirrored;
 mod mosaic;

@@ -8,10 +8,10 @@
 use nalgebra::{Matrix3, Point2, SMatrix};
 use serde::{Deserialize, Serialize};
 
-use super::appearance::{
-    Appearance, BLUR, COVARIANCE, UNKNOWNS, Unknowns, WHITE, contrast, corners_of,
-};
 use super::correlation::variance_factor;
+use super::image_model::{
+    BLUR, COVARIANCE, ImageModel, UNKNOWNS, Unknowns, WHITE, contrast, corners_of,
+};
 use super::lanes::Numbers;
 use super::mosaic::{Mosaic, MosaicEvidence};
 use super::patch::{BLOCKS, Patch, PixelGroup};
@@ -281,7 +281,7 @@ impl<'a> Fit<'a> {
 
     fn step(&mut self, state: &mut Unknowns) -> Result<Step, DropReason> {
         let reach = HUBER_SD * self.noise;
-        let (sums, solved) = Appearance::new(self.pattern, self.patch, self.mosaic, state)
+        let (sums, solved) = ImageModel::new(self.pattern, self.patch, self.mosaic, state)
             .and_then(|appearance| Sums::over(&self.patch.groups, &self.shown, &appearance, reach))
             .and_then(|sums| {
                 let solved = sums.solve(self.mosaic)?;

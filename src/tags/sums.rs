@@ -3,7 +3,7 @@
 use fearless_simd::{Level, dispatch, prelude::*};
 use nalgebra::{Cholesky, Const, Matrix3, SMatrix, Vector3};
 
-use super::appearance::{Appearance, COLUMNS, MOSAIC, RESIDUAL, UNKNOWNS, Unknowns};
+use super::image_model::{COLUMNS, ImageModel, MOSAIC, RESIDUAL, UNKNOWNS, Unknowns};
 use super::lanes::{Lanes, Numbers};
 use super::mosaic::{Mosaic, MosaicEvidence};
 use super::patch::PixelGroup;
@@ -33,7 +33,7 @@ impl Sums {
     pub fn over(
         groups: &[PixelGroup],
         shown: &[Numbers],
-        appearance: &Appearance,
+        appearance: &ImageModel,
         reach: f64,
     ) -> Option<Self> {
         let level = Level::new();
@@ -45,7 +45,7 @@ impl Sums {
         simd: S,
         groups: &[PixelGroup],
         shown: &[Numbers],
-        appearance: &Appearance,
+        appearance: &ImageModel,
         reach: f32,
     ) -> Option<Self> {
         let zero = Lanes::splat(simd, 0.0);
@@ -123,7 +123,7 @@ impl Sums {
 #[inline(always)]
 fn compared<S: Simd>(
     simd: S,
-    appearance: &Appearance,
+    appearance: &ImageModel,
     reach: f32,
     pixels: &PixelGroup,
     shown: Numbers,
@@ -179,7 +179,7 @@ mod tests {
         let pattern = Pattern::from_cells(&rows).unwrap();
         let state = Look::at_first(&patch, 0.7).with_place(&patch_from_tag);
         let mosaic = Mosaic::default();
-        let appearance = Appearance::new(&pattern, &patch, mosaic, &state).unwrap();
+        let appearance = ImageModel::new(&pattern, &patch, mosaic, &state).unwrap();
         let shown: Vec<Numbers> = patch.groups.iter().map(PixelGroup::present).collect();
 
         let (groups, level) = (&patch.groups, Level::new());

@@ -1,4 +1,4 @@
-//! Appearance: the expected pixels of a tag, for one set of the pattern fit's unknowns.
+//! ImageModel: the expected pixels of a tag, for one set of the pattern fit's unknowns.
 
 use fearless_simd::prelude::*;
 use nalgebra::{Matrix3, Point2, SMatrix, SVector, Vector2, Vector3};
@@ -23,7 +23,7 @@ pub(super) type Unknowns = SVector<f64, UNKNOWNS>;
 const LEAST_VARIANCE_SHARE: f64 = 0.3;
 
 /// The expected look of a tag.
-pub(super) struct Appearance<'a> {
+pub(super) struct ImageModel<'a> {
     pattern: &'a Pattern,
     state: SVector<f32, UNKNOWNS>,
     patch_from_tag: Matrix3<f32>,
@@ -48,7 +48,7 @@ pub(super) const MOSAIC: usize = UNKNOWNS;
 pub(super) const RESIDUAL: usize = MOSAIC + 3;
 pub(super) const COLUMNS: usize = RESIDUAL + 1;
 
-impl<'a> Appearance<'a> {
+impl<'a> ImageModel<'a> {
     /// `None` if the tag is seen edge-on.
     pub fn new(
         pattern: &'a Pattern,
