@@ -14,11 +14,11 @@ use super::image_model::{
 };
 use super::lanes::Numbers;
 use super::mosaic::{Mosaic, MosaicEvidence};
+use super::normal_equations::{Solved, Sums};
 use super::patch::{BLOCKS, Patch, PixelGroup};
 use super::pattern::{HALF, Pattern};
 use super::picture::TagPicture;
 use super::sensor::Sensor;
-use super::sums::{Solved, Sums};
 use super::{CornerCovariance, DropReason};
 use crate::clip::GreyImage;
 use crate::geometry::quadrilateral;
