@@ -12,7 +12,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use nalgebra::Point2;
 use serde::{Deserialize, Serialize};
 
-use super::changes::Cells;
+use super::change_detection::Cells;
 use super::part::Part;
 use super::pattern::Pattern;
 use super::recognise::shows;

@@ -1,7 +1,7 @@
 //! Tags: finds the declared tags in every frame and measures their corners.
 
 mod cards;
-mod changes;
+mod change_detection;
 mod clipping;
 mod correlation;
 mod error;

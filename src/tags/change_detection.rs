@@ -1,4 +1,4 @@
-//! Changes: where a picture differs from when it was last searched.
+//! Change detection: where a picture differs from when it was last searched.
 //!
 //! A camera on a tripod sees the same room all the time. What was searched there need not be
 //! searched again before something moves.
