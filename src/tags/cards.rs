@@ -13,9 +13,9 @@ use nalgebra::Point2;
 use serde::{Deserialize, Serialize};
 
 use super::change_detection::Cells;
-use super::part::Part;
 use super::pattern::Pattern;
 use super::recognise::shows;
+use super::rect::Rect;
 use super::search::{Candidate, QUICK_FROM_PX, Search, Window};
 use super::{CornerCovariance, Sighting, TagsError};
 use crate::clip::{Frame, GreyImage};
@@ -183,7 +183,7 @@ impl CardWatch {
         if let Some(parts) = self.parts_to_search(image, &now, factor, tag_edge_px) {
             return Ok(search.reduced(image, &parts, factor)?);
         }
-        let found = search.reduced(image, &[Part::whole(image)], factor)?;
+        let found = search.reduced(image, &[Rect::whole(image)], factor)?;
         let cards = found.iter().filter(|card| self.knows(card.tag_id));
         self.searched = Some(Searched {
             cells: now,
@@ -201,7 +201,7 @@ impl CardWatch {
         now: &Cells,
         factor: usize,
         tag_edge_px: Option<f64>,
-    ) -> Option<Vec<Part>> {
+    ) -> Option<Vec<Rect>> {
         let before = self.searched.as_ref()?;
         if self.searches.is_multiple_of(EVERYTHING_EVERY) || factor < before.factor {
             return None;
@@ -458,7 +458,7 @@ mod tests {
             };
             let part = window.part(&picture).unwrap();
             let wide = in_a_larger_picture(&picture, 1920);
-            for (image, part) in [(&picture, part), (&wide, Part::whole(&wide))] {
+            for (image, part) in [(&picture, part), (&wide, Rect::whole(&wide))] {
                 let found = film.search.reduced(image, &[part], 1).unwrap();
                 assert_eq!(found.len(), 1, "{} px, {turn_deg}°", image.width_px);
                 assert_eq!(found[0].tag_id, small.id);

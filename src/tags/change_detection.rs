@@ -7,7 +7,7 @@ use std::ops::Range;
 
 use serde::{Deserialize, Serialize};
 
-use super::part::Part;
+use super::rect::Rect;
 use crate::clip::GreyImage;
 
 /// Cells across a picture at most; fewer where they would have less than [`SMALLEST_CELL_PX`].
@@ -73,7 +73,7 @@ impl Cells {
 
     /// The parts of a later picture that differ, with a margin of `room_px`; `None` for a picture
     /// of another size.
-    pub fn changed(&self, later: &Self, room_px: f64) -> Option<Vec<Part>> {
+    pub fn changed(&self, later: &Self, room_px: f64) -> Option<Vec<Rect>> {
         if self.size_px != later.size_px {
             return None;
         }
@@ -83,13 +83,13 @@ impl Cells {
             .collect();
         let room = (room_px / self.cell_px as f64).ceil() as usize;
         let parts = self.parts(&mut changed, room.max(LEAST_ROOM_CELLS));
-        let cells: usize = parts.iter().map(Part::area).sum();
+        let cells: usize = parts.iter().map(Rect::area).sum();
         let few = cells as f64 <= MOST_CHANGED * self.means.len() as f64;
         few.then(|| parts.iter().map(|part| self.in_px(part)).collect())
     }
 
     /// Boxes around the groups of changed cells, in cells; `changed` is used up.
-    fn parts(&self, changed: &mut [bool], room: usize) -> Vec<Part> {
+    fn parts(&self, changed: &mut [bool], room: usize) -> Vec<Rect> {
         let size = [self.across, changed.len() / self.across.max(1)];
         let mut parts = Vec::new();
         for first in 0..changed.len() {
@@ -102,14 +102,14 @@ impl Cells {
     }
 
     /// A part given in cells; one that reaches the last cell goes on to the picture's border.
-    fn in_px(&self, part: &Part) -> Part {
+    fn in_px(&self, part: &Rect) -> Rect {
         let in_px = |cells: &Range<usize>, size_px: usize| {
             let end_px = cells.end * self.cell_px;
             let to_border = size_px - end_px < self.cell_px;
             cells.start * self.cell_px..if to_border { size_px } else { end_px }
         };
         let [width_px, height_px] = self.size_px;
-        Part {
+        Rect {
             columns: in_px(&part.columns, width_px),
             rows: in_px(&part.rows, height_px),
         }
@@ -117,13 +117,13 @@ impl Cells {
 }
 
 /// The box around all changed cells that hang together with the first one.
-fn take_group(changed: &mut [bool], size: [usize; 2], first: usize) -> Part {
+fn take_group(changed: &mut [bool], size: [usize; 2], first: usize) -> Rect {
     let at = |cell: usize| [cell % size[0], cell / size[0]];
-    let mut group = Part::single(at(first));
+    let mut group = Rect::single(at(first));
     let mut open = vec![first];
     changed[first] = false;
     while let Some(cell) = open.pop() {
-        let around = Part::single(at(cell));
+        let around = Rect::single(at(cell));
         group = group.with(&around);
         let near = around.grown(REACH_CELLS, size);
         for row in near.rows {

@@ -3,7 +3,7 @@
 use nalgebra::Point2;
 use serde::{Deserialize, Serialize};
 
-use super::part::Part;
+use super::rect::Rect;
 use crate::clip::GreyImage;
 use crate::geometry::quadrilateral;
 use crate::vision::{
@@ -95,7 +95,7 @@ impl Search {
     pub fn reduced(
         &mut self,
         image: &GreyImage,
-        parts: &[Part],
+        parts: &[Rect],
         factor: usize,
     ) -> Result<Vec<Candidate>, VisionError> {
         let mut found = Vec::new();
@@ -159,13 +159,13 @@ impl Window {
     }
 
     /// The part of it inside the picture.
-    pub fn part(&self, image: &GreyImage) -> Option<Part> {
+    pub fn part(&self, image: &GreyImage) -> Option<Rect> {
         let span = |centre: f64, size: usize| {
             let low = (centre - self.reach_px).floor().clamp(0.0, size as f64) as usize;
             let high = (centre + self.reach_px).ceil().clamp(0.0, size as f64) as usize;
             (low < high).then_some(low..high)
         };
-        Some(Part {
+        Some(Rect {
             columns: span(self.centre_px.x, image.width_px)?,
             rows: span(self.centre_px.y, image.height_px)?,
         })

@@ -1,4 +1,4 @@
-//! Part: a rectangle of a picture.
+//! Rect: a rectangle of a picture.
 
 use std::ops::Range;
 
@@ -8,12 +8,12 @@ use crate::clip::GreyImage;
 
 /// A rectangle of pixels, or of other squares that a picture is divided into.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub(super) struct Part {
+pub(super) struct Rect {
     pub columns: Range<usize>,
     pub rows: Range<usize>,
 }
 
-impl Part {
+impl Rect {
     /// All of a picture.
     pub fn whole(image: &GreyImage) -> Self {
         Self {
