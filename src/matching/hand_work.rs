@@ -41,15 +41,15 @@ impl HandWork {
         match (self.difference.part, splines(&self.difference)) {
             (LinkagePart::ArmAngle, 0) => format!(
                 "turn the arm of the {follower} {back} by {size:.1}°, less than a spline: try the \
-                 arm's other ends or sub-trim, then set the rod's length for neutral"
+                 arm's other ends or sub-trim, then adjust the rod's length for neutral"
             ),
             (LinkagePart::ArmAngle, 1) => format!(
                 "turn the arm of the {follower} {back} by one spline (about {SPLINE_DEG:.0}°), then \
-                 the rod's length for neutral"
+                 adjust the rod's length for neutral"
             ),
             (LinkagePart::ArmAngle, count) => format!(
-                "turn the arm of the {follower} {back} by {count} splines (about {:.0}°), then the \
-                 rod's length for neutral",
+                "turn the arm of the {follower} {back} by {count} splines (about {:.0}°), then \
+                 adjust the rod's length for neutral",
                 f64::from(count) * SPLINE_DEG
             ),
             (LinkagePart::HornAngle, _) => {

@@ -141,7 +141,7 @@ fn other_kinds_of_files_are_refused_with_the_reason() {
     assert!(matches!(error, MeasurementError::OtherVersion { .. }));
     assert_eq!(
         error.to_string(),
-        "measurement.json is of version 2; this program reads version 1"
+        "measurement.json has version 2; this program reads version 1"
     );
 }
 

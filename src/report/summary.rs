@@ -126,6 +126,7 @@ fn add_numbers(
     if let Some(sense) = sense_sentence(measurement, correction) {
         paragraph(text, &sense, "");
     }
+    paragraph(text, OTHER_NAMES, "");
     for reach in reach_views(measurement, correction) {
         paragraph(text, &reach.sentence, "");
         if !reach.numbers.is_empty() {
@@ -155,7 +156,6 @@ fn add_numbers(
         let head = format!("\nThe sides exchanged: {}, in {unit}", correction.reference);
         add_rows(text, &head, &other.numbers);
     }
-    paragraph(text, OTHER_NAMES, "");
 }
 
 fn add_rows(text: &mut String, head: &str, numbers: &[NumberRow]) {

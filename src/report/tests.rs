@@ -226,7 +226,7 @@ fn a_surface_that_stops_early_opens_the_page_and_the_summary() {
     }];
     let page = page::page(&measurement, None).unwrap();
     let place = |words: &str| page.find(words).unwrap();
-    assert!(place("Caution: a surface stops before its servo") < place("class=\"verdict"));
+    assert!(place("Caution: a surface stops while its servo goes on") < place("class=\"verdict"));
     let summary = summary(&measurement, None);
     let place = |words: &str| summary.find(words).unwrap();
     assert!(place("\nCAUTION: The right tailplane stops") < place("\nEnter the numbers below"));

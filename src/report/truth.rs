@@ -52,7 +52,7 @@ pub fn beside_truth(measurement: &Measurement, truth: &[TrueStation]) -> String 
         let (rms_deg, inside, count) = agreement(surface, truth, position);
         write!(
             text,
-            "\n{}: typical error {}° (RMS); the true value is inside ± at {inside} of {count} stations",
+            "\n{}: typical error {}°; the true value is inside ± at {inside} of {count} stations",
             surface.name,
             plain(rms_deg, 3)
         )

@@ -19,7 +19,7 @@ pub trait Fault: std::error::Error + From<TableFault> + Send + Sync + 'static {
 #[non_exhaustive]
 pub enum TableFault {
     /// The text is no TOML.
-    #[error("the file is not valid TOML: {message}")]
+    #[error("the file cannot be read: {message}")]
     Syntax {
         /// The parser's complaint.
         message: String,

@@ -161,7 +161,7 @@ impl Objection {
                  {GOOD_U_DEG}°"
             ),
             Self::LargeRms { rms_px } => format!(
-                "the board's corners are off by {rms_px:.2} px on average (RMS), above {LARGE_RMS_PX} px"
+                "the board's corners are off by {rms_px:.2} px typically, above {LARGE_RMS_PX} px"
             ),
             Self::EdgeNotReached {
                 edge,

@@ -21,7 +21,7 @@ pub fn summary(report: &CalibrationReport<'_>) -> String {
     }
     lines.push(String::new());
     lines.push(format!(
-        "{} views, {used} corners of the board ({dropped} more dropped), RMS {:.3} px",
+        "{} views, {used} corners of the board ({dropped} more dropped), typical error {:.3} px",
         calibration.views.len(),
         calibration.rms_px
     ));

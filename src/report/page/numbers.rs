@@ -315,7 +315,7 @@ mod tests {
         let measurement = heron();
         let sentence = sense_sentence(&measurement, &measurement.matches[0]).unwrap();
         assert!(sentence.starts_with("At +100 % both trailing edges were UP, 25."));
-        assert!(sentence.ends_with("the stations are declared the wrong way round."));
+        assert!(sentence.ends_with("the stick positions in the model file have the wrong sign."));
     }
 
     #[test]

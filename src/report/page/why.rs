@@ -73,20 +73,20 @@ mod tests {
     use crate::measurement::sample::heron;
 
     #[test]
-    fn what_differs_is_told_with_its_doubt() {
+    fn a_difference_is_reported_with_its_uncertainty() {
         let sentences = cause_sentences(&heron().matches[0]);
         assert_eq!(
             sentences,
             [
-                "Against the left tailplane, at neutral the servo arm of the right tailplane stands \
-              14.0° ± 1.2° farther towards its positive end. That is the simplest explanation in a \
+                "Against the left tailplane, at neutral the servo arm of the right tailplane is \
+              14.0° ± 1.2° farther towards its positive end. This is the simplest explanation with a \
               plain arm, rod and horn; others may fit as well, so compare both linkages."
             ]
         );
     }
 
     #[test]
-    fn what_cannot_be_told_is_said_to_be_so() {
+    fn an_unknown_cause_is_reported_as_unknown() {
         let mut correction = heron().matches.remove(0);
         correction.cause = Some(Cause::Unknown);
         assert!(
@@ -109,11 +109,11 @@ mod tests {
     }
 
     #[test]
-    fn the_hand_is_told_what_to_do_and_what_remains() {
+    fn work_on_the_linkage_is_named_with_the_remainder() {
         let sentence = hand_work_sentence(&heron().matches[0]).unwrap();
         assert!(sentence.starts_with(
-            "Set the arm of the right tailplane back by one spline (about 15°), \
-             then the rod's length for neutral. At most 0.53° (95 %) of the 1.31° found would"
+            "Turn the arm of the right tailplane back by one spline (about 15°), \
+             then adjust the rod's length for neutral. At most 0.53° (95 %) of the 1.31° found would"
         ));
     }
 }
