@@ -61,7 +61,7 @@ impl Camera {
 
     /// The same camera for a picture of `width_factor` times the width and height.
     ///
-    /// Pixel centres lie at integers, so the picture's corner at (−½, −½) is what stays in place.
+    /// Pixel centres are integers, so the picture's corner at (−½, −½) stays in place.
     pub fn scaled(&self, width_factor: f64) -> Self {
         Self {
             fx: self.fx * width_factor,

@@ -28,7 +28,7 @@ use template::Template;
 /// Number of landmarks: with more, deflections of the hand-held sample clip do not improve.
 const MOST_LANDMARKS: usize = 24;
 
-/// Two landmarks lie at least this share of the picture's longer side apart, so that they are
+/// Smallest distance of two landmarks, as a share of the picture's longer side, so that they are
 /// spread over it.
 const APART_SHARE: f64 = 0.06;
 
@@ -59,7 +59,7 @@ pub struct LandmarkSighting {
     pub place_px: Point2<f32>,
 }
 
-/// What the tags contribute to finding landmarks in a frame.
+/// Input from the tags for finding landmarks in a frame.
 #[derive(Debug, Clone, Default)]
 pub struct TagsInFrame {
     /// Outlines of the airframe tags in sight, by id.

@@ -5,7 +5,7 @@ use nalgebra::{Matrix2, Point2, Vector2};
 use super::plane::{EMPTY, FARTHEST_PX, Plane, REACH, SIDE};
 use crate::clip::GreyImage;
 
-/// Side of the square that is looked at, px.
+/// Side of the square that is compared, px.
 const LOOKED_AT: usize = 44;
 /// Numbers from row to row: a power of two.
 const STRIDE: usize = 64;
@@ -91,7 +91,7 @@ impl Neighbourhood {
     }
 }
 
-/// Pixels of a picture of this size that lie within the square from `first` on.
+/// Pixels of a picture of this size within the square from `first` on.
 fn within(first: i64, size: usize) -> std::ops::Range<usize> {
     let clamp = |at: i64| at.clamp(0, size as i64) as usize;
     clamp(first)..clamp(first.saturating_add(LOOKED_AT as i64))

@@ -25,7 +25,6 @@ impl Default for Similarity {
 impl Similarity {
     /// The least-squares transform from the first places to the second; `None` if there are too few
     /// or all coincide.
-    /// all lie in one.
     pub fn between(pairs: impl Iterator<Item = (Point2<f64>, Point2<f64>)>) -> Option<Self> {
         let pairs: Vec<[Complex<f64>; 2]> = pairs
             .map(|(from, to)| [from, to].map(|place| Complex::new(place.x, place.y)))

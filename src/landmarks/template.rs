@@ -88,7 +88,7 @@ impl Template {
         let variance = sum_of_products(seen, seen) - of_mean;
         let likeness = (fitted.dot(&asked) - of_mean) / variance;
         let contrast = fitted.z;
-        // What lies further right than expected shows the codes from further left.
+        // A feature further right than expected shows the codes from further left.
         let shift = -fitted.fixed_rows::<2>(0) / contrast;
         (contrast > 0.0 && variance > 0.0).then_some((shift, likeness))
     }

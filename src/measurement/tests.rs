@@ -67,7 +67,7 @@ fn every_field_of_the_published_example_is_written_under_its_name() {
     assert_holds(&written, &published, "");
 }
 
-/// Every field and figure of `published` stands in `written` as well.
+/// Every field and figure of `published` is in `written` as well.
 fn assert_holds(written: &serde_json::Value, published: &serde_json::Value, place: &str) {
     match published {
         serde_json::Value::Object(fields) => {

@@ -19,7 +19,7 @@ pub enum ReportError {
     Table(#[from] csv::Error),
     /// The photograph could not be compressed.
     #[error("the still could not be compressed")]
-    #[diagnostic(help("measure once more without a still"))]
+    #[diagnostic(help("please report this error"))]
     Photograph(#[from] image::ImageError),
     /// The frame to draw on is no picture.
     #[error("the frame to draw on has {pixels} pixels instead of {width_px} × {height_px}")]

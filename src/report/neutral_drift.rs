@@ -72,7 +72,7 @@ pub(super) fn figure(drift: &NeutralDrift) -> String {
     }
 }
 
-/// What the change means.
+/// Meaning of the change.
 pub(super) fn verdict(drift: &NeutralDrift) -> String {
     match drift.change {
         NeutralChange::TagsMoved => "tags were moved: unknown".into(),

@@ -1,4 +1,4 @@
-//! The result for a terminal: figures first, what to enter last.
+//! The result for a terminal: figures first, the numbers to enter last.
 
 use std::fmt::Write;
 use std::path::Path;
@@ -21,8 +21,8 @@ const WIDTH: usize = 78;
 /// Most surfaces whose stations fit side by side.
 const MOST_COLUMNS: usize = 3;
 
-/// The result in plain text, what to enter last: that is what stays in sight in a terminal. `report` is
-/// the page's place.
+/// The result in plain text, the numbers to enter last, so that they stay visible in a terminal.
+/// `report` is the path of the page.
 pub fn summary(measurement: &Measurement, report: Option<&Path>) -> String {
     let mut text = String::new();
     line(&mut text, &measurement.model);
@@ -82,7 +82,7 @@ fn add_verdict(text: &mut String, measurement: &Measurement, correction: &Correc
     add_numbers(text, measurement, correction, judgement.verdict);
 }
 
-/// What is behind the verdict of a match: mismatch by station, causes, and what each step leaves.
+/// Background of the verdict: mismatch by station, causes, and the remainder after each step.
 fn add_background(text: &mut String, measurement: &Measurement, correction: &Correction) {
     let (reference, follower) = (&correction.reference, &correction.follower);
     let head = format!("\nMismatch of the {follower} against the {reference}, degrees");
@@ -168,7 +168,7 @@ fn add_rows(text: &mut String, head: &str, numbers: &[NumberRow]) {
     }
 }
 
-/// What each step of the work leaves.
+/// Remainder after each step of the work.
 fn add_stages(text: &mut String, measurement: &Measurement, correction: &Correction) {
     let rows = stage_rows(measurement, correction);
     if rows.len() < 2 {

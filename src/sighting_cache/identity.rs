@@ -16,10 +16,11 @@ use crate::vision;
 /// there, and size and date cover the rest.
 const LOOKED_AT_BYTES: u64 = 1 << 16;
 
-/// Says what is searched, for what, and by what.
+/// The clip, the tags and the program of a search.
 ///
 /// # Errors
-/// The clip cannot be looked at.
+///
+/// The clip cannot be accessed.
 pub(super) fn identity(
     info: &ClipInfo,
     options: &ClipOptions,

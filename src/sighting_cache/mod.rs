@@ -145,8 +145,8 @@ impl<'a> SightingCache<'a> {
         let mut options = File::options();
         options.read(true).write(true).create(true).truncate(false);
         let file = options.open(self.path(UNFINISHED)).ok()?;
-        // Where a file system knows no locks, two programs at once would spoil the file, which is
-        // then not believed.
+        // On a file system without locks, two programs at once may spoil the file; it is then
+        // ignored.
         let taken = matches!(file.try_lock(), Err(TryLockError::WouldBlock));
         (!taken).then_some(file)
     }

@@ -1,7 +1,7 @@
 //! Change detection: where a picture differs from when it was last searched.
 //!
-//! A camera on a tripod sees the same room all the time. What was searched there need not be
-//! searched again before something moves.
+//! A camera on a tripod sees the same room all the time. A part that was searched is not searched
+//! again before something moves.
 
 use std::ops::Range;
 
@@ -43,7 +43,7 @@ pub(super) struct Cells {
 }
 
 impl Cells {
-    /// Those of a picture; what does not fill a cell at its right and lower border has none.
+    /// Those of a picture; an incomplete cell at its right and lower border has none.
     pub fn of(image: &GreyImage) -> Self {
         let cell_px = image
             .width_px

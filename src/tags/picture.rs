@@ -46,7 +46,7 @@ pub struct TagPicture {
     pub corner_sd_px: f64,
 }
 
-/// What makes the pictures of a tag poor.
+/// A fault of the pictures of a tag.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub enum PictureFault {
     /// White is clipped.

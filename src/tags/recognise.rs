@@ -67,12 +67,12 @@ fn ring_of(ring: i32) -> impl Iterator<Item = (i32, i32)> {
         .filter(move |(right, down)| right.abs().max(down.abs()) == ring)
 }
 
-/// Whether the tag lies within a fraction of a cell of where it is expected.
+/// Whether the tag is within a fraction of a cell of its expected place.
 pub(super) fn shows(image: &GreyImage, corners_px: &[Point2<f64>; 4], pattern: &Pattern) -> bool {
     shown(image, corners_px, pattern).is_some()
 }
 
-/// How well the tag shows at a place, if it does: it lies within a fraction of a cell then.
+/// How well the tag shows at a place, if it does: it is within a fraction of a cell then.
 fn shown(image: &GreyImage, corners_px: &[Point2<f64>; 4], pattern: &Pattern) -> Option<f64> {
     correlation(image, corners_px, pattern, [INNER, INNER])
         .filter(|&correlation| correlation >= LEAST_CORRELATION)

@@ -55,7 +55,7 @@ impl Rect {
         }
     }
 
-    /// Where its first pixel lies.
+    /// Position of its first pixel.
     pub fn origin(&self) -> Vector2<f64> {
         Vector2::new(self.columns.start as f64, self.rows.start as f64)
     }

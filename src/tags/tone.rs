@@ -39,7 +39,7 @@ pub(super) struct ToneCurve {
 }
 
 impl ToneCurve {
-    /// The share of the range that stands for a light.
+    /// The share of the range that represents a light.
     pub fn share(&self, light: f64) -> f64 {
         self.transfer
             .share(light.max(0.0).powf(1.0 / self.exponent))

@@ -151,7 +151,7 @@ fn one_of(found: &[&FoundMarker]) -> Option<[Point2<f64>; 4]> {
         .then_some(largest.corners_px)
 }
 
-/// The largest set of markers that lie on one plane as printed.
+/// The largest set of markers that agree with one plane.
 ///
 /// Every hypothesis comes from two markers far apart in the list, so that the search is the same
 /// each time and needs no chance.

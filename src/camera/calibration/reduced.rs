@@ -45,7 +45,7 @@ impl Reduced {
         self.by == 1
     }
 
-    /// Pixel centres lie at whole numbers, so a block of n pixels has its centre at (n − 1) / 2.
+    /// Pixel centres are whole numbers, so a block of n pixels has its centre at (n − 1) / 2.
     pub fn in_full_picture(&self, point: Point2<f64>) -> Point2<f64> {
         let by = self.by as f64;
         point.map(|value| value * by + (by - 1.0) / 2.0)

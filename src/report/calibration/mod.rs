@@ -17,11 +17,11 @@ pub use summary::summary;
 /// Contents of the report of a calibration.
 #[derive(Debug, Clone, Copy)]
 pub struct CalibrationReport<'a> {
-    /// What the person calls the camera.
+    /// The user's name for the camera.
     pub name: &'a str,
     /// The clip or folder.
     pub clip: &'a str,
-    /// What was looked for, in words.
+    /// The board in words.
     pub board: &'a str,
     /// Layout of the markers, if known.
     pub layout: Option<CharucoLayout>,
@@ -33,7 +33,7 @@ pub struct CalibrationReport<'a> {
     pub chosen: &'a ChosenViews,
     /// Pictures without a view of the board, and why.
     pub no_view: &'a [(String, NoView)],
-    /// Doubts about the clip.
+    /// Warnings about the clip.
     pub warnings: &'a [WarningText],
 }
 

@@ -55,7 +55,7 @@ fn parameters_line(report: &CalibrationReport<'_>) -> String {
     )
 }
 
-/// What was not used, with the reason.
+/// Views, corners and pictures that were not used, with the reason.
 fn left_out(report: &CalibrationReport<'_>) -> Vec<String> {
     let mut lines = Vec::new();
     for view in &report.calibration.views {

@@ -32,7 +32,7 @@ pub enum Turn {
 /// A surface in a chart: its record, its look, and how it is turned round.
 #[derive(Debug, Clone, Copy)]
 pub struct Shown<'a> {
-    /// What was measured.
+    /// Measured points.
     pub surface: &'a SurfaceRecord,
     /// Colour and dashes.
     pub look: SurfaceLook,
