@@ -67,10 +67,10 @@ fn about_cache() -> String {
     let variable = sighting_cache::FOLDER_VARIABLE;
     format!(
         "Example:\n  hingewise measure clip.mp4 --model heron.toml --camera phone.toml --out heron-before\n\n\
-         The program caches what it finds in a clip. Measuring the clip again is then faster, and an \
-         interrupted run continues. The cache is in the folder named by the environment variable \
-         {variable}, or in hingewise under XDG_CACHE_HOME or ~/.cache. It takes 200 MB at most; you can \
-         delete it at any time."
+         The program caches what it finds in a clip. Measuring the clip again is then\n\
+         faster, and an interrupted run continues. The cache is in the folder named by\n\
+         the environment variable {variable}, or in hingewise under\n\
+         XDG_CACHE_HOME or ~/.cache. It takes 200 MB at most; you can delete it."
     )
 }
 
