@@ -77,7 +77,7 @@ fn add_verdict(text: &mut String, measurement: &Measurement, correction: &Correc
     line(text, &format!("\n{}", judgement.headline()));
     paragraph(text, &judgement.sentence(correction), "");
     if let Some(work) = hand_work_sentence(correction) {
-        paragraph(text, &format!("First by hand: {work}"), "");
+        paragraph(text, &format!("Adjust the linkage first: {work}"), "");
     }
     add_numbers(text, measurement, correction, judgement.verdict);
 }

@@ -151,17 +151,17 @@ impl Fault for TableFault {
             }
             Self::UnknownKey { meant, known, .. } => match meant {
                 Some(meant) => format!("did you mean `{meant}`?"),
-                None if known.is_empty() => "take it out; nothing is expected here".into(),
-                None => format!("take it out; understood here: {}", known.join(", ")),
+                None if known.is_empty() => "remove it; no key is allowed here".into(),
+                None => format!("remove it; allowed here: {}", known.join(", ")),
             },
             Self::MissingKey { key, expected, .. } => format!("add `{key}`, {expected}"),
             Self::WrongType { expected, .. } => format!("write {expected}"),
             Self::OutOfRange { limits, .. } => {
-                format!("write a number from {limits}; mind the unit")
+                format!("write a number from {limits}; check the unit")
             }
             Self::NotOneOf { choices, meant, .. } => match meant {
                 Some(meant) => {
-                    format!("did you mean {meant:?}? understood: {}", choices.join(", "))
+                    format!("did you mean {meant:?}? allowed: {}", choices.join(", "))
                 }
                 None => format!("write one of {}", choices.join(", ")),
             },
