@@ -53,7 +53,7 @@ fn pictures_of_a_board_become_a_profile_a_page_and_a_verdict() {
             contains("left camera <1>")
                 .and(contains("hundredths of a degree to a 30° deflection"))
                 .and(contains("no view reaches the left edge"))
-                .and(contains("bring the board to the left edge"))
+                .and(contains("move the board to the left edge"))
                 .and(contains("13 views, 702 corners")),
         );
     // OpenCV 4.6.0 finds fx 532.827 with these pictures and all five distortion terms.
