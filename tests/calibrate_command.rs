@@ -181,7 +181,7 @@ fn markers_of_another_dictionary_or_width_are_told() {
     )
     .assert()
     .code(2)
-    .stderr(contains("markers of DICT_5X5_").and(contains("--dictionary DICT_5X5_")));
+    .stderr(contains("markers of the set DICT_5X5_").and(contains("--dictionary DICT_5X5_")));
     calibrate(
         folder.path(),
         &data("phone_charuco"),
@@ -197,7 +197,7 @@ fn markers_of_another_dictionary_or_width_are_told() {
     )
     .assert()
     .code(2)
-    .stderr(contains("no dictionary \"DICT_9X9\"").and(contains("DICT_5X5_100")));
+    .stderr(contains("no set of markers called \"DICT_9X9\"").and(contains("DICT_5X5_100")));
 }
 
 #[test]
