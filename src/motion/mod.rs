@@ -48,11 +48,13 @@ use std::collections::BTreeMap;
 
 use crate::camera::CameraProfile;
 use crate::model_file::ModelFile;
+use crate::solver::{Ending, Undefined};
 use crate::tags::Sightings;
 use conclude::corner_errors::mean_residuals;
 use conclude::result::Conclusion;
 use declared::declared_fit::{Declared, fit_by_what_holds};
 use declared::{airframe_check, profile_check, sides};
+use problem::joint_fit::{JointFit, State, Surroundings};
 use problem::{observation, rocking};
 use select::{correlated_errors, marginal, significance};
 use solve::search::{FROM_NEARBY, Search};
@@ -79,74 +81,122 @@ pub fn fit(
     options: &FitOptions,
     warnings: &mut Vec<MotionWarning>,
 ) -> Result<Motion, MotionError> {
-    let mut basis = Declared {
-        sightings,
-        model: with_seen_airframe_tags(model, sightings),
-        profile: profile.clone(),
-        options,
-    };
-    sides::judge(sightings, &basis.model, warnings);
-    airframe_check::leave_out_moving(sightings, &mut basis.model, warnings)?;
-    if basis.model.airframe_tags.is_empty() {
-        warnings.push(MotionWarning::NoAirframeTag);
-    }
-    let (mut fit, mut sorted) = fit_by_what_holds(&mut basis, warnings)?;
+    // 1. What the picture alone contradicts.
+    let mut basis = seen_declarations(sightings, model, profile, options, warnings)?;
+    // 2. All sightings that fit, by all declarations that hold.
+    let (mut fit, sorted) = fit_by_what_holds(&mut basis, warnings)?;
     let options = &profile_check::options_with_lens(&basis, &fit);
-    let model = basis.model;
-    if fit.surroundings_move {
-        warnings.push(MotionWarning::SurroundingsMove);
-    }
-    if fit.layout.rocking {
-        let angle_deg = rocking::rocking_deg(&fit, &sorted);
-        warnings.push(MotionWarning::AircraftRocks { angle_deg });
-    }
-    let frames = bridging::bridged_frames(&fit);
-    if frames as f64 * observation::interval_s(&fit.frames) >= bridging::REPORTED_S {
-        warnings.push(MotionWarning::AirframeTagHidden { frames });
-    }
+    let model = &basis.model;
+    report_view(&fit, &sorted, warnings);
+    // 3. Residuals that all frames have in common are lasting errors of the corners.
     let has_corner_errors = options.corner_error_sd_px > 0.0;
     let constant = match has_corner_errors {
         true => mean_residuals(&fit, &sorted),
         false => BTreeMap::new(),
     };
-    for (tag, frames) in marginal::admit(&mut fit, &mut sorted) {
-        let (tag_id, _) = declared(&model, tag);
-        if !sightings.overview.is_spoiled(tag_id) {
-            warnings.push(MotionWarning::TagLooksOtherwise { tag_id, frames });
-        }
-    }
+    // 4. Sightings that are a little off: they have a deflection, but no say in the constants.
+    let sorted = with_marginal_sightings(&mut fit, sorted, &basis, warnings);
+    // 5. A rest repeats its errors, so it counts as fewer frames.
     let lasting =
         correlated_errors::weigh_rests(&mut fit, &sorted, &constant, options.place_error_sd_px);
-    let state = fit
-        .minimise(sorted, FINAL)
-        .ok_or_else(|| sorted_fit::undetermined(sightings))?;
-    for tag in significance::bowed_tags(&fit, &state) {
-        let (tag_id, _) = declared(&model, tag);
-        let bow_mm = state.constants.bow_mm(tag).amax();
-        // A picture that is known to be poor is no evidence of bent paper.
-        if !sightings.overview.is_spoiled(tag_id) {
-            warnings.push(MotionWarning::TagBent { tag_id, bow_mm });
-        }
+    // 6. The minimum with these weights.
+    let minimum = fit.minimise(sorted, FINAL);
+    let minimum = minimum.map_err(|Undefined| sorted_fit::undetermined(sightings))?;
+    if minimum.ending != Ending::Converged {
+        warnings.push(MotionWarning::NotConverged);
     }
+    let state = minimum.state;
+    report_bends(&fit, &state, &basis, warnings);
+    // 7. Deflections, hinges and their covariance.
     fit.layout.corner_errors = has_corner_errors;
-    let before = warnings.len();
+    let mut doubts = vec![];
     let motion = Conclusion {
         fit: &fit,
         state: &state,
         constant: &constant,
         lasting,
         sightings,
-        model: &model,
+        model,
     }
-    .draw(options, warnings)?;
+    .draw(options, &mut doubts);
     // Where a poor picture makes a hinge poor, its own warning names the cause.
     let spoiled = |surface: &str| {
         let mut surfaces = model.surfaces.iter().filter(|it| it.name == surface);
         surfaces.any(|it| sightings.overview.is_spoiled(it.tag_id))
     };
-    let later = warnings.split_off(before);
-    warnings.extend(later.into_iter().filter(
+    warnings.extend(doubts.into_iter().filter(
         |warning| !matches!(warning, MotionWarning::HingePoor { surface, .. } if spoiled(surface)),
     ));
-    Ok(motion)
+    motion
+}
+
+/// The declarations, without airframe tags that move or were not seen.
+fn seen_declarations<'a>(
+    sightings: &'a Sightings,
+    model: &ModelFile,
+    profile: &CameraProfile,
+    options: &'a FitOptions,
+    warnings: &mut Vec<MotionWarning>,
+) -> Result<Declared<'a>, MotionError> {
+    let mut model = with_seen_airframe_tags(model, sightings);
+    sides::judge(sightings, &model, warnings);
+    airframe_check::leave_out_moving(sightings, &mut model, warnings)?;
+    if model.airframe_tags.is_empty() {
+        warnings.push(MotionWarning::NoAirframeTag);
+    }
+    Ok(Declared {
+        sightings,
+        model,
+        profile: profile.clone(),
+        options,
+    })
+}
+
+/// Reports what determines the camera's pose, and what disturbs it.
+fn report_view(fit: &JointFit, state: &State, warnings: &mut Vec<MotionWarning>) {
+    match fit.surroundings {
+        Surroundings::Moving => warnings.push(MotionWarning::SurroundingsMove),
+        Surroundings::Undetermined => warnings.push(MotionWarning::SurroundingsUndetermined),
+        Surroundings::Unused | Surroundings::Fixed => {}
+    }
+    if fit.layout.rocking {
+        let angle_deg = rocking::rocking_deg(fit, state);
+        warnings.push(MotionWarning::AircraftRocks { angle_deg });
+    }
+    let frames = bridging::bridged_frames(fit);
+    if frames as f64 * observation::interval_s(&fit.frames) >= bridging::REPORTED_S {
+        warnings.push(MotionWarning::AirframeTagHidden { frames });
+    }
+}
+
+/// The state with the deflections of marginal sightings; reports tags with many of them.
+fn with_marginal_sightings(
+    fit: &mut JointFit,
+    mut state: State,
+    declared_by: &Declared<'_>,
+    warnings: &mut Vec<MotionWarning>,
+) -> State {
+    for (tag, frames) in marginal::admit(fit, &mut state) {
+        let (tag_id, _) = declared(&declared_by.model, tag);
+        if !declared_by.sightings.overview.is_spoiled(tag_id) {
+            warnings.push(MotionWarning::TagLooksOtherwise { tag_id, frames });
+        }
+    }
+    state
+}
+
+/// Reports tags whose paper is bent. A picture that is known to be poor is no evidence of that.
+fn report_bends(
+    fit: &JointFit,
+    state: &State,
+    declared_by: &Declared<'_>,
+    warnings: &mut Vec<MotionWarning>,
+) {
+    for tag in significance::bowed_tags(fit, state) {
+        let (tag_id, _) = declared(&declared_by.model, tag);
+        let bow_mm = state.constants.bow_mm(tag).amax();
+        if !declared_by.sightings.overview.is_spoiled(tag_id) {
+            warnings.push(MotionWarning::TagBent { tag_id, bow_mm });
+        }
+    }
 }

@@ -8,6 +8,7 @@ use super::surroundings::join;
 use super::{FitOptions, MotionError};
 use crate::camera::CameraProfile;
 use crate::model_file::ModelFile;
+use crate::solver::Undefined;
 use crate::tags::Sightings;
 
 /// The fit of all that fits; every tag has to fit somewhere.
@@ -19,8 +20,8 @@ pub(in crate::motion) fn fit_of_every_tag(
 ) -> Result<(JointFit, State), MotionError> {
     let mut fit = setup::joint_fit(sightings, model, profile, options)?;
     let start = first_state::start(&fit, model)?;
-    let sorted =
-        fit_and_sort(&mut fit, start, sightings, options).ok_or_else(|| undetermined(sightings))?;
+    let sorted = fit_and_sort(&mut fit, start, sightings, options)
+        .map_err(|Undefined| undetermined(sightings))?;
     setup::require_every_tag(&fit, model)?;
     Ok((fit, sorted))
 }
@@ -39,7 +40,7 @@ fn fit_and_sort(
     start: State,
     sightings: &Sightings,
     options: &FitOptions,
-) -> Option<State> {
+) -> Result<State, Undefined> {
     let mut sorted = outliers::fit_and_sort(fit, start, options.rejection_chi2)?;
     if let Some(joined) = join::join(fit, &sorted, sightings) {
         return outliers::sort_on(fit, joined, 0, options.rejection_chi2);
@@ -49,5 +50,5 @@ fn fit_and_sort(
     if fit.layout != before {
         sorted = outliers::fit_and_sort_on(fit, sorted, options.rejection_chi2)?;
     }
-    Some(sorted)
+    Ok(sorted)
 }

@@ -11,7 +11,7 @@ use super::ruler_check;
 use crate::camera::CameraProfile;
 use crate::model_file::ModelFile;
 use crate::motion::conclude::result::LOOSE_SHARE;
-use crate::motion::problem::joint_fit::{JointFit, State};
+use crate::motion::problem::joint_fit::{JointFit, State, Surroundings};
 use crate::motion::problem::observation::Target;
 use crate::motion::select::outliers;
 use crate::motion::select::scatter::Scatter;
@@ -57,7 +57,7 @@ impl Declared<'_> {
             setup::joint_fit(self.sightings, &self.model, &self.profile, self.options).ok()?;
         let started = first_state::start(&fresh, &self.model).ok()?;
         let mut fit = fresh.clone();
-        let state = outliers::fit_and_sort(&mut fit, started, self.options.rejection_chi2)?;
+        let state = outliers::fit_and_sort(&mut fit, started, self.options.rejection_chi2).ok()?;
         let sightings: usize = fresh.frames.iter().map(|frame| frame.kept().count()).sum();
         Some(fresh.forgiving_cost(&state) / sightings.max(1) as f64)
     }
@@ -221,9 +221,9 @@ fn cause(declared: &Declared<'_>, fitted: &Result<Sorted, MotionError>) -> Optio
         Err(_) => None,
     };
     // To a camera in the hand a wrong edge can look like a wrong lens, or like surroundings that move.
-    let looks_so = fitted
-        .as_ref()
-        .is_ok_and(|(fit, _)| fit.surroundings_move || lens.is_some() && fit.layout.camera_moves);
+    let looks_so = fitted.as_ref().is_ok_and(|(fit, _)| {
+        fit.surroundings == Surroundings::Moving || lens.is_some() && fit.layout.camera_moves
+    });
     let to_try = keeps_less_than(LEAST_KEPT_SHARE, fitted) || looks_so;
     let tried = to_try.then(|| cause_by_trials(declared, fitted)).flatten();
     match (tried, lens) {

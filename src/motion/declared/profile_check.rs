@@ -188,7 +188,7 @@ fn free_lens(
     free.lens = Lens::new(&profile.doubted(1.0));
     free.layout.lens = true;
     state.constants.lens.fill(0.0);
-    let state = free.minimise(state, FREE)?;
+    let state = free.minimise(state, FREE).ok()?.state;
     let after = Scatter::of(&free, &state, &none)?;
     let of_lens = lens_covariance(&free, &state, options.corner_error_sd_px)?;
     let by = by_intrinsics(profile);

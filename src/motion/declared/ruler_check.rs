@@ -55,7 +55,7 @@ pub(in crate::motion) fn leave_out_wrong_rulers(
 /// Distances of a fit that goes on without a ruler's word.
 fn fitted_without((mut fit, state): Sorted) -> Option<Vec<Measured>> {
     fit.priors.radius_mm.fill(None);
-    let state = fit.minimise(state, round(&fit, FROM_NEARBY))?;
+    let state = fit.minimise(state, round(&fit, FROM_NEARBY)).ok()?.state;
     radii_mm(&(fit, state))
 }
 

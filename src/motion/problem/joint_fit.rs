@@ -29,11 +29,23 @@ pub(in crate::motion) struct JointFit {
     pub lines: ReadLines,
     /// Share of a moving view that the tags have to tell: less than 1 where landmarks help.
     pub view_share_of_tags: f64,
-    /// Landmarks were found, but they do not stand still against the airframe.
-    pub surroundings_move: bool,
+    pub surroundings: Surroundings,
     /// The picture of a camera that stood still moved by so much, and the frames are steadied.
     pub steadied: Option<PictureWander>,
     pub frames: Vec<ObservedFrame>,
+}
+
+/// Whether landmarks of the surroundings are part of a fit.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(in crate::motion) enum Surroundings {
+    /// The camera is fixed, there are too few landmarks, or they have not been tried yet.
+    Unused,
+    /// They are part of the fit.
+    Fixed,
+    /// They move against the airframe, or all but a few do.
+    Moving,
+    /// The fit with them has no solution.
+    Undetermined,
 }
 
 /// Everything the fit moves.

@@ -10,7 +10,7 @@ use crate::motion::problem::residuals::{chi2, chi2_of, keep_below, keep_plausibl
 use crate::motion::solve::frame_fit::{FrameFit, SETTLED_AT_A_TIME};
 use crate::motion::solve::frame_start::{START_LOSS, best_start};
 use crate::motion::solve::search::{FROM_AFAR, FROM_NEARBY, Search};
-use crate::solver::Loss;
+use crate::solver::{Loss, Undefined};
 use crate::statistics::median;
 
 /// Rounds of fitting and sorting; three are usual.
@@ -36,10 +36,10 @@ pub(in crate::motion) fn fit_and_sort(
     fit: &mut JointFit,
     start: State,
     rejection_chi2: f64,
-) -> Option<State> {
+) -> Result<State, Undefined> {
     keep_plausible(fit, &start);
     readout::note_motion(fit, &start);
-    let state = fit.minimise(start, round(fit, FROM_AFAR))?;
+    let state = fit.minimise(start, round(fit, FROM_AFAR))?.state;
     sort_on(fit, state, 1, rejection_chi2)
 }
 
@@ -48,9 +48,9 @@ pub(in crate::motion) fn fit_and_sort_on(
     fit: &mut JointFit,
     sorted: State,
     rejection_chi2: f64,
-) -> Option<State> {
+) -> Result<State, Undefined> {
     readout::note_motion(fit, &sorted);
-    let state = fit.minimise(sorted, round(fit, FROM_NEARBY))?;
+    let state = fit.minimise(sorted, round(fit, FROM_NEARBY))?.state;
     sort_on(fit, state, 0, rejection_chi2)
 }
 
@@ -69,7 +69,7 @@ pub(in crate::motion) fn sort_on(
     mut state: State,
     at_least: usize,
     rejection_chi2: f64,
-) -> Option<State> {
+) -> Result<State, Undefined> {
     let mut changed = true;
     for done in 0..ROUNDS {
         if changed {
@@ -87,9 +87,9 @@ pub(in crate::motion) fn sort_on(
         fit.loss = Loss::Huber {
             width: rejection_chi2.sqrt(),
         };
-        state = fit.minimise(state, round(fit, FROM_NEARBY))?;
+        state = fit.minimise(state, round(fit, FROM_NEARBY))?.state;
     }
-    Some(state)
+    Ok(state)
 }
 
 /// Degrees of freedom that a kept sighting has left on average.

@@ -17,18 +17,25 @@ use crate::motion::problem::picture_motion::{PICTURE_UNKNOWNS, PicturePrior};
 use crate::motion::problem::prediction::{
     FRAME_ALONE, PICTURE, POSE, RESIDUAL, linearise, residual,
 };
-use crate::solver::Loss;
+use crate::solver::{Change, Descent, Loss, Policy, descend};
 
 /// Frames that one thread takes at a time: each takes some steps, not one look.
 pub(in crate::motion) const SETTLED_AT_A_TIME: usize = 16;
 
-/// Steps for one frame; six are usual.
-const STEPS: usize = 12;
-const FIRST_DAMPING: f64 = 1e-3;
-/// A frame counts as settled when a step lowers its cost by less than this fraction and amount.
-const SETTLED: f64 = 1e-3;
-/// … or promises to lower it by less than this.
-const PROMISED: f64 = 1e-5;
+/// The descent of one frame; six steps are usual. It ends where a step lowers half a χ² by less than a
+/// thousandth, or promises to lower it by less than a hundred-thousandth.
+const POLICY: Policy = Policy {
+    damping: 1e-3,
+    eased: 0.1,
+    raised: 10.0,
+    least_damping: 0.0,
+    most_damping: f64::INFINITY,
+    hardly_damped: 1e-3,
+    steps: 12,
+    predicted: Change::both(1e-5),
+    decrease: Change::both(1e-3),
+    increase: Change::NONE,
+};
 /// Distance between the deflections that are tried first, rad (6°): well within reach of
 /// Gauss–Newton for a tag whose picture turns by the same.
 const SCAN_STEP_RAD: f64 = 0.1;
@@ -141,39 +148,14 @@ impl<'a> FrameFit<'a> {
         state
     }
 
-    /// Levenberg–Marquardt on one frame from where it is; the state with its cost.
+    /// Settles one frame from where it is; the state with its cost.
     pub fn settle(&self, frame: &ObservedFrame, start: FrameState) -> Option<(FrameState, f64)> {
-        let mut system = self.linearised(frame, &start)?;
-        let (mut state, mut cost) = (start, system.cost);
-        let mut damping = FIRST_DAMPING;
-        for _ in 0..STEPS {
-            let Some((candidate, promised)) = system.step(&state, damping) else {
-                damping *= 10.0;
-                continue;
-            };
-            // A step that promises next to nothing needs no look at where it leads.
-            if damping <= FIRST_DAMPING && promised < PROMISED * (1.0 + cost) {
-                (state, cost) = (candidate, cost - promised);
-                break;
-            }
-            let next = self.linearised(frame, &candidate);
-            match next.filter(|next| next.cost < cost) {
-                Some(next) => {
-                    let decrease = cost - next.cost;
-                    (state, cost, system) = (candidate, next.cost, next);
-                    damping *= 0.1;
-                    if decrease < SETTLED * (1.0 + cost) {
-                        break;
-                    }
-                }
-                None => damping *= 10.0,
-            }
-        }
+        let mut found = descend(&OneFrame { fit: self, frame }, start, &POLICY).ok()?;
         // A wild step may have gone round: whole turns do not show in the picture.
-        for angle_rad in &mut state.angles_rad {
+        for angle_rad in &mut found.state.angles_rad {
             *angle_rad = (*angle_rad + PI).rem_euclid(2.0 * PI) - PI;
         }
-        Some((state, cost))
+        Some((found.state, found.cost))
     }
 
     fn linearised(&self, frame: &ObservedFrame, state: &FrameState) -> Option<FrameSystem> {
@@ -214,6 +196,36 @@ impl<'a> FrameFit<'a> {
             system.add_picture_prior(&state.picture.to_vector(), &self.picture.information());
         }
         Some(system)
+    }
+}
+
+/// One frame as a problem of its own.
+struct OneFrame<'a> {
+    fit: &'a FrameFit<'a>,
+    frame: &'a ObservedFrame,
+}
+
+impl Descent for OneFrame<'_> {
+    type State = FrameState;
+    type Equations = FrameSystem;
+
+    fn equations(&self, state: &FrameState, _damping: f64) -> Option<(FrameSystem, f64)> {
+        let system = self.fit.linearised(self.frame, state)?;
+        let cost = system.cost;
+        Some((system, cost))
+    }
+
+    fn step(
+        &self,
+        state: &FrameState,
+        system: &mut FrameSystem,
+        damping: f64,
+    ) -> Option<(FrameState, f64)> {
+        system.step(state, damping)
+    }
+
+    fn cost(&self, state: &FrameState) -> Option<f64> {
+        self.fit.cost(self.frame, state)
     }
 }
 

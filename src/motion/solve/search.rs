@@ -4,9 +4,13 @@ use nalgebra::{DMatrix, DVector};
 use rayon::prelude::*;
 
 use super::normal_equations::{FrameElimination, Reduced, ViewVector, reduce};
+use crate::camera::Camera;
 use crate::motion::problem::joint_fit::{JointFit, State};
-use crate::motion::problem::observation::PIECE;
+use crate::motion::problem::landmark_prediction::LANDMARK_LOSS;
+use crate::motion::problem::observation::{ObservedFrame, PIECE};
 use crate::motion::problem::parameters::{Constants, FrameState};
+use crate::motion::problem::prediction::residual;
+use crate::solver::{Change, Descent, Minimum, Policy, Undefined, descend};
 
 /// Damping at the start of a search, as a fraction of the diagonal: from a rough guess …
 pub(in crate::motion) const FROM_AFAR: f64 = 1e-4;
@@ -34,8 +38,7 @@ pub(in crate::motion) struct Search {
     pub damping: f64,
     /// Steps that are tried at most.
     pub steps: usize,
-    /// A step that promises to lower the cost (half a χ²) by less is the last, and is taken without
-    /// a look at where it leads.
+    /// A step that promises to lower the cost (half a χ²) by less is the last.
     pub promised: f64,
 }
 
@@ -68,53 +71,85 @@ impl JointFit {
 
     /// Minimises the cost from a state.
     ///
-    /// `None` if the start is outside the model.
-    pub fn minimise(&self, start: State, search: Search) -> Option<State> {
-        let mut damping = search.damping;
-        let mut here = self.linearised(start, damping);
-        if !here.system.cost.is_finite() {
-            return None;
-        }
-        for _ in 0..search.steps {
-            let step = self.step(&mut here, damping);
-            let (decrease, next) = match step {
-                Some((last, promised))
-                    if damping < HARDLY_DAMPED && promised < here.settled(search.promised) =>
-                {
-                    return Some(last);
-                }
-                Some((candidate, _)) => {
-                    let next = self.linearised(candidate, damping * DAMPING_EASED);
-                    (here.system.cost - next.system.cost, Some(next))
-                }
-                None => (f64::NEG_INFINITY, None),
-            };
-            if let Some(next) = next.filter(|_| decrease > 0.0) {
-                here = next;
-                damping *= DAMPING_EASED;
-                continue;
-            }
-            damping *= DAMPING_RAISED;
-            if damping > LARGEST_DAMPING || -decrease < here.settled(SETTLED_INCREASE) {
-                break;
-            }
-            here = self.linearised(here.state, damping);
-        }
-        Some(here.state)
+    /// # Errors
+    /// [`Undefined`] if the start is outside the model.
+    pub fn minimise(&self, start: State, search: Search) -> Result<Minimum<State>, Undefined> {
+        descend(self, start, &search.policy())
     }
 
-    fn linearised(&self, state: State, damping: f64) -> Here {
-        let system = self.system(&state, damping);
-        Here { state, system }
+    /// Half the loss of a frame's sightings, landmarks and picture, by their weights.
+    fn frame_cost(
+        &self,
+        frame: &ObservedFrame,
+        state: &FrameState,
+        (camera, constants): (&Camera, &Constants),
+    ) -> Option<f64> {
+        let mut cost = 0.0;
+        for seen in frame.kept() {
+            let miss = residual(seen, camera, constants, state)?;
+            cost += seen.weight() * self.loss.value(miss.norm_squared());
+        }
+        if !self.layout.view_moves() || !frame.is_used() {
+            return Some(0.5 * cost);
+        }
+        for seen in &frame.landmarks {
+            let miss_px = seen.residual_px(camera, constants, state)?;
+            let chi2 = miss_px.norm_squared() / seen.sd_px.powi(2);
+            cost += frame.share() * LANDMARK_LOSS.value(chi2);
+        }
+        if self.layout.picture_moves {
+            let numbers = state.picture.to_vector();
+            let squares = numbers.component_mul(&numbers);
+            cost += frame.share() * squares.dot(&self.priors.picture.information());
+        }
+        Some(0.5 * cost)
+    }
+}
+
+impl Search {
+    fn policy(self) -> Policy {
+        let settled = |amount| Change {
+            amount,
+            fraction: SETTLED_FRACTION,
+        };
+        Policy {
+            damping: self.damping,
+            eased: DAMPING_EASED,
+            raised: DAMPING_RAISED,
+            least_damping: 0.0,
+            most_damping: LARGEST_DAMPING,
+            hardly_damped: HARDLY_DAMPED,
+            steps: self.steps,
+            predicted: settled(self.promised),
+            decrease: Change::NONE,
+            increase: settled(SETTLED_INCREASE),
+        }
+    }
+}
+
+impl Descent for JointFit {
+    type State = State;
+    type Equations = Reduced;
+
+    fn equations(&self, state: &State, damping: f64) -> Option<(Reduced, f64)> {
+        let system = self.system(state, damping);
+        let cost = system.cost;
+        Some((system, cost))
     }
 
-    /// The state one damped Gauss–Newton step away, and by how much it promises to lower the cost.
-    ///
-    /// What was eliminated is used up: it is most of the fit's memory, and a step that is refused begins
-    /// with a new look at this place.
-    fn step(&self, here: &mut Here, damping: f64) -> Option<(State, f64)> {
-        let eliminated = std::mem::take(&mut here.system.frames);
-        let system = &here.system;
+    fn cost(&self, state: &State) -> Option<f64> {
+        let camera = self.lens.camera(&state.constants);
+        let of_frame = |frame: &ObservedFrame, frame_state: &FrameState| {
+            self.frame_cost(frame, frame_state, (&camera, &state.constants))
+        };
+        let frames = self.of_frames(state, of_frame);
+        let cost: Option<f64> = frames.into_iter().sum();
+        Some(cost? + 0.5 * self.prior_chi2(&state.constants))
+    }
+
+    /// What was eliminated is used up: it is most of the fit's memory.
+    fn step(&self, state: &State, system: &mut Reduced, damping: f64) -> Option<(State, f64)> {
+        let eliminated = std::mem::take(&mut system.frames);
         if system.broken {
             return None;
         }
@@ -124,29 +159,21 @@ impl JointFit {
             information[(index, index)] += damping * system.scale[index] + floor;
         }
         let step = -information.cholesky()?.solve(&system.gradient);
-        let promised = system.promised - 0.5 * system.gradient.dot(&step);
-        let frames = eliminated.into_par_iter().zip(&here.state.frames);
-        let state = State {
-            constants: here.state.constants.stepped(&self.layout, &step),
+        let predicted = system.promised - 0.5 * system.gradient.dot(&step);
+        let frames = eliminated.into_par_iter().zip(&state.frames);
+        let stepped = State {
+            constants: state.constants.stepped(&self.layout, &step),
             frames: frames
                 .with_min_len(PIECE)
                 .map(|(eliminated, frame)| stepped_frame(frame, &eliminated, &step))
                 .collect(),
         };
-        Some((state, promised))
+        Some((stepped, predicted))
     }
-}
 
-/// A state with its normal equations.
-struct Here {
-    state: State,
-    system: Reduced,
-}
-
-impl Here {
-    /// What counts as next to nothing beside the cost.
-    fn settled(&self, change: f64) -> f64 {
-        change.max(SETTLED_FRACTION * self.system.cost)
+    /// Every frame's unknowns are eliminated with the damping.
+    fn damped_again(&self, state: &State, _used_up: Reduced, damping: f64) -> Option<Reduced> {
+        Some(self.system(state, damping))
     }
 }
 

@@ -4,7 +4,7 @@ use super::camera_motion;
 use super::steady;
 use crate::camera::CameraProfile;
 use crate::model_file::ModelFile;
-use crate::motion::problem::joint_fit::JointFit;
+use crate::motion::problem::joint_fit::{JointFit, Surroundings};
 use crate::motion::problem::observation::{self, ObservedFrame, ReadLines, Target};
 use crate::motion::problem::parameters::{Layout, Lens, Priors};
 use crate::motion::problem::picture_motion::PicturePrior;
@@ -89,7 +89,7 @@ pub(in crate::motion) fn joint_fit(
         loss: START_LOSS,
         lines: ReadLines::of(&sightings.clip),
         view_share_of_tags: 1.0,
-        surroundings_move: false,
+        surroundings: Surroundings::Unused,
         steadied,
         frames,
     })

@@ -12,7 +12,7 @@ use super::hypotheses::{PossiblePoses, expected, propose};
 use crate::geometry::Pose;
 use crate::model_file::{ModelFile, Surface};
 use crate::motion::MotionError;
-use crate::motion::problem::joint_fit::{JointFit, State};
+use crate::motion::problem::joint_fit::{JointFit, State, Surroundings};
 use crate::motion::problem::observation::{Observation, ObservedFrame, Target};
 use crate::motion::problem::parameters::{Constants, FrameState, Hinged, Layout, Priors};
 use crate::motion::problem::residuals::keep_plausible;
@@ -230,7 +230,7 @@ fn refined(
     let start = State { constants, frames };
     let mut plausible = trial.clone();
     keep_plausible(&mut plausible, &start);
-    let settled = plausible.minimise(start, search)?;
+    let settled = plausible.minimise(start, search).ok()?.state;
     // Those that were explained stay where they are.
     let explained = |index: usize| {
         let all_kept = (plausible.frames[index].observations.iter()).all(|seen| seen.kept);
@@ -298,7 +298,7 @@ fn trial_fit(
         loss: START_LOSS,
         lines: fit.lines,
         view_share_of_tags: 1.0,
-        surroundings_move: false,
+        surroundings: Surroundings::Unused,
         steadied: None,
         frames,
     }

@@ -14,7 +14,7 @@ use nalgebra::Vector2;
 
 use super::bridging::bridge;
 use super::weighing::{FIRST_SD_PX, MOST_SD_PX, weigh};
-use crate::motion::problem::joint_fit::{JointFit, State};
+use crate::motion::problem::joint_fit::{JointFit, State, Surroundings};
 use crate::motion::problem::landmark::{FEWEST_LANDMARKS, SeenLandmark};
 use crate::motion::problem::parameters::Layout;
 use crate::motion::problem::readout;
@@ -43,9 +43,8 @@ const PROMISED_A_FRAME: f64 = 0.1;
 /// as a variance.
 const MOST_GROWTH: f64 = 1.5;
 
-/// Lets the surroundings tell the camera's pose where they stand still against the airframe; what does not
-/// show with them is left out of the fit. Its new state, or `None`, and no landmark in the fit, where they
-/// do not stand still or where there are none.
+/// Fits with the landmarks of the surroundings, which then determine the camera's pose. The new state, or
+/// `None` where no landmark is part of the fit; [`JointFit::surroundings`] says why.
 pub(in crate::motion) fn join(
     fit: &mut JointFit,
     alone: &State,
@@ -62,19 +61,28 @@ pub(in crate::motion) fn join(
     }
     readout::note_motion_of_landmarks(fit);
     note_drive(fit, alone);
-    let joined = fit_what_stands_still(fit, alone);
-    if joined.is_none() {
-        fit.surroundings_move = true;
-        leave_out(fit, without);
+    match fit_what_stands_still(fit, alone) {
+        Ok(joined) => {
+            fit.surroundings = Surroundings::Fixed;
+            Some(joined)
+        }
+        Err(reason) => {
+            leave_out(fit, without);
+            fit.surroundings = reason;
+            None
+        }
     }
-    joined
 }
 
-fn fit_what_stands_still(fit: &mut JointFit, alone: &State) -> Option<State> {
-    let weighed = weigh(fit, alone)?;
+/// The fit with the landmarks that are fixed to the airframe's surroundings.
+///
+/// # Errors
+/// [`Surroundings::Moving`] or [`Surroundings::Undetermined`].
+fn fit_what_stands_still(fit: &mut JointFit, alone: &State) -> Result<State, Surroundings> {
+    let weighed = weigh(fit, alone).ok_or(Surroundings::Undetermined)?;
     let rocks_far = weighed.significance.rocking && weighed.rocking_deg > MOST_ROCKING_DEG;
     if weighed.growth > MOST_GROWTH || rocks_far {
-        return None;
+        return Err(Surroundings::Moving);
     }
     let mut start = State {
         constants: weighed.constants,
@@ -82,7 +90,7 @@ fn fit_what_stands_still(fit: &mut JointFit, alone: &State) -> Option<State> {
     };
     retain(fit, &mut start, &weighed.sd_px);
     if fit.layout.landmarks < FEWEST_LANDMARKS {
-        return None;
+        return Err(Surroundings::Moving);
     }
     weighed
         .significance
@@ -90,9 +98,10 @@ fn fit_what_stands_still(fit: &mut JointFit, alone: &State) -> Option<State> {
     fit.priors.picture = weighed.picture;
     fit.view_share_of_tags = weighed.view_share_of_tags;
     settle_frames(fit, &mut start);
-    let mut joined = fit.minimise(start, joining(fit))?;
+    let joined = fit.minimise(start, joining(fit));
+    let mut joined = joined.map_err(|_| Surroundings::Undetermined)?.state;
     bridge(fit, &mut joined);
-    Some(joined)
+    Ok(joined)
 }
 
 /// The search from constants that were found on some of the frames.

@@ -121,7 +121,7 @@ fn fit_and_weigh(fit: &mut JointFit, mut state: State, every: usize) -> Option<(
     let mut search = round(fit, FROM_AFAR);
     let mut before_px = vec![FIRST_SD_PX; fit.layout.landmarks];
     for _ in 0..ROUNDS {
-        state = fit.minimise(state, search)?;
+        state = fit.minimise(state, search).ok()?.state;
         let rests = weigh_picture(fit, &mut state)?;
         let sd_px = sd_px_of_all(fit, &state, every);
         let frames = fit.frames.iter_mut();
