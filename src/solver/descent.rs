@@ -62,6 +62,14 @@ impl Change {
         fraction: 0.0,
     };
 
+    /// A fraction of the cost.
+    pub const fn relative(fraction: f64) -> Self {
+        Self {
+            amount: 0.0,
+            fraction,
+        }
+    }
+
     /// The same number as an amount and as a fraction.
     pub const fn both(number: f64) -> Self {
         Self {
@@ -210,5 +218,136 @@ impl<S> Minimum<S> {
             },
             None => ended,
         }
+    }
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use approx::assert_relative_eq;
+    use nalgebra::{Matrix2, Vector2};
+
+    use super::*;
+
+    const POLICY: Policy = Policy {
+        damping: 1e-3,
+        eased: 0.1,
+        raised: 10.0,
+        least_damping: 1e-15,
+        most_damping: 1e10,
+        hardly_damped: 1e-2,
+        steps: 100,
+        predicted: Change {
+            amount: 1e-20,
+            fraction: 1e-12,
+        },
+        decrease: Change::NONE,
+        increase: Change::NONE,
+    };
+
+    /// Rosenbrock's valley (J. J. Moré, B. S. Garbow and K. E. Hillstrom, ACM TOMS 7 (1981) 17,
+    /// problem 1): residuals 10 (y − x²) and 1 − x, least at (1, 1).
+    struct Valley {
+        /// Factor on the gradient; −1 makes every step lead uphill.
+        gradient: f64,
+        /// The model has no value beyond this x.
+        end_x: f64,
+    }
+
+    impl Valley {
+        const START: [f64; 2] = [-1.2, 1.0];
+
+        fn open() -> Self {
+            Self {
+                gradient: 1.0,
+                end_x: f64::INFINITY,
+            }
+        }
+    }
+
+    impl Descent for Valley {
+        type State = Vector2<f64>;
+        type Equations = (Matrix2<f64>, Vector2<f64>);
+
+        fn equations(&self, at: &Self::State, _damping: f64) -> Option<(Self::Equations, f64)> {
+            let residuals = Vector2::new(10.0 * (at.y - at.x * at.x), 1.0 - at.x);
+            let jacobian = Matrix2::new(-20.0 * at.x, 10.0, -1.0, 0.0);
+            let gradient = jacobian.transpose() * residuals * self.gradient;
+            let cost = self.cost(at)?;
+            Some(((jacobian.transpose() * jacobian, gradient), cost))
+        }
+
+        fn step(
+            &self,
+            at: &Self::State,
+            (normal, gradient): &mut Self::Equations,
+            damping: f64,
+        ) -> Option<(Self::State, f64)> {
+            let damped = *normal + Matrix2::from_diagonal(&(normal.diagonal() * damping));
+            let step = -damped.cholesky()?.solve(gradient);
+            Some((at + step, -0.5 * gradient.dot(&step)))
+        }
+
+        fn cost(&self, at: &Self::State) -> Option<f64> {
+            let squares = (10.0 * (at.y - at.x * at.x)).powi(2) + (1.0 - at.x).powi(2);
+            (at.x <= self.end_x).then_some(0.5 * squares)
+        }
+    }
+
+    #[test]
+    fn a_curved_valley_is_followed_to_its_lowest_point() {
+        let found = descend(&Valley::open(), Valley::START.into(), &POLICY).unwrap();
+        assert_eq!(found.ending, Ending::Converged);
+        assert_relative_eq!(found.state, Vector2::new(1.0, 1.0), epsilon = 1e-8);
+    }
+
+    #[test]
+    fn a_descent_cut_short_reports_that_its_steps_are_exhausted() {
+        let short = Policy { steps: 3, ..POLICY };
+        let start = Vector2::from(Valley::START);
+        let found = descend(&Valley::open(), start, &short).unwrap();
+        assert_eq!(found.ending, Ending::StepsExhausted);
+        assert!(found.cost < Valley::open().cost(&start).unwrap());
+    }
+
+    #[test]
+    fn steps_that_all_lead_uphill_stall_where_they_started() {
+        let uphill = Valley {
+            gradient: -1.0,
+            ..Valley::open()
+        };
+        let start = Vector2::from(Valley::START);
+        let found = descend(&uphill, start, &POLICY).unwrap();
+        assert_eq!((found.ending, found.state), (Ending::Stalled, start));
+    }
+
+    #[test]
+    fn a_last_step_that_raises_the_cost_is_not_taken() {
+        let uphill = Valley {
+            gradient: -1.0,
+            ..Valley::open()
+        };
+        let unseen = Policy {
+            predicted: Change {
+                amount: f64::INFINITY,
+                fraction: 0.0,
+            },
+            ..POLICY
+        };
+        let start = Vector2::from(Valley::START);
+        let found = descend(&uphill, start, &unseen).unwrap();
+        assert_eq!(found.state, start);
+    }
+
+    #[test]
+    fn the_edge_of_the_model_holds_a_descent_but_does_not_break_it() {
+        let walled = Valley {
+            end_x: 0.5,
+            ..Valley::open()
+        };
+        let found = descend(&walled, Valley::START.into(), &POLICY).unwrap();
+        assert!(found.state.x <= 0.5 && found.cost < 1.0);
+        let outside = descend(&walled, Vector2::new(0.6, 0.0), &POLICY);
+        assert_eq!(outside, Err(Undefined));
     }
 }
