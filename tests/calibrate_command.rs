@@ -54,7 +54,7 @@ fn pictures_of_a_board_become_a_profile_a_page_and_a_verdict() {
                 .and(contains("hundredths of a degree to a 30° deflection"))
                 .and(contains("no view reaches the left edge"))
                 .and(contains("bring the board to the left edge"))
-                .and(contains("13 views, 702 crossings")),
+                .and(contains("13 views, 702 corners")),
         );
     // OpenCV 4.6.0 finds fx 532.827 with these pictures and all five distortion terms.
     let profile = CameraProfile::read(&folder.path().join("camera.toml")).unwrap();
@@ -87,7 +87,7 @@ fn stills_are_all_used_and_the_cause_is_named() {
             contains("17 views")
                 .and(contains("Film again"))
                 .and(contains("seen only in the middle of the picture"))
-                .and(contains("bring it to all four edges"))
+                .and(contains("move it to all four edges"))
                 .and(contains("k3 (would fold the picture back"))
                 .and(contains("not needed").not()),
         );

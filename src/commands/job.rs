@@ -1,4 +1,4 @@
-//! The main job, from an opened clip to a report: what `measure` and `demo` share.
+//! The main job of `measure` and `demo`, from an opened clip to a report.
 
 use std::path::{Path, PathBuf};
 use std::time::Instant;
@@ -9,7 +9,6 @@ use super::output::{OutputFolder, write_files};
 use super::unfinished;
 use crate::camera::{Camera, CameraProfile};
 use crate::clip::{Clip, ClipOptions, ClipWarning, Frame, Levels, day_of_file};
-use crate::kept_sightings::{Before, KeptSightings, Searched};
 use crate::matching;
 use crate::measurement::{FrameRow, Measurement, Stages, frame_rows};
 use crate::model_file::ModelFile;
@@ -17,58 +16,59 @@ use crate::motion::{self, FitOptions};
 use crate::progress::Progress;
 use crate::report::{self, Picture, ReportInputs, TraceInputs, frame_to_mark};
 use crate::response;
+use crate::sighting_cache::{Before, Searched, SightingCache};
 use crate::stations::{self, HoldOptions, SeenRest};
-use crate::tags::{self, Begun, SightedFrame, Sightings, TagPlan};
+use crate::tags::{self, Checkpoint, SightedFrame, Sightings, TagPlan};
 use crate::warning::{WarningText, gather};
 
-/// What is measured, and with what.
+/// Input of the job.
 pub struct Job<'a> {
     /// The clip.
     pub clip: &'a Path,
     /// How it is read.
     pub clip_options: ClipOptions,
-    /// What the person declared.
+    /// The model file.
     pub model: &'a ModelFile,
     /// The camera that took the clip.
     pub profile: &'a CameraProfile,
-    /// Sightings kept from searches before.
-    pub kept: Kept,
-    /// Who is told how far the work is.
+    /// Sightings of earlier searches.
+    pub cache: Cache,
+    /// Receives progress.
     pub progress: Box<dyn Progress>,
 }
 
-/// What becomes of sightings from searches before, and of new ones.
-pub enum Kept {
-    /// Taken from this folder and kept there.
+/// The cache: sightings from earlier searches, and new ones.
+pub enum Cache {
+    /// Read from and written to this folder.
     In(PathBuf),
-    /// Kept in this folder; the clip is searched anew all the same.
-    AnewIn(PathBuf),
-    /// Neither.
-    Nowhere,
+    /// Written to this folder; the clip is searched again nevertheless.
+    RefreshedIn(PathBuf),
+    /// No cache.
+    Off,
 }
 
 /// Where a job's files go.
 pub struct Folders {
     /// The page and the tables.
     pub report: OutputFolder,
-    /// A picture of each stage and the time it took, where that was asked for.
+    /// Receives a picture of each stage and its time, if requested.
     pub trace: Option<OutputFolder>,
 }
 
-/// What a job hands on.
+/// Output of the job.
 pub struct Done {
     /// The result.
     pub measurement: Measurement,
-    /// What is from the same search before.
-    pub from_kept: FromKept,
+    /// The part taken from an earlier search.
+    pub cache_hit: CacheHit,
 }
 
 /// How much of the sightings is from the same search before.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub enum FromKept {
+pub enum CacheHit {
     /// Nothing; the clip was searched.
     Nothing,
-    /// It had been interrupted, and went on from there.
+    /// It had been interrupted, and was resumed.
     Until {
         /// Time of the last frame that was searched before.
         time_s: f64,
@@ -77,44 +77,52 @@ pub enum FromKept {
     All,
 }
 
-/// What a job brings.
+/// Result of a job.
 struct JobResult {
-    /// What is kept.
+    /// The record.
     measurement: Measurement,
     /// Every surface in every frame.
     rows: Vec<FrameRow>,
     /// Stages in their order, and how long each took.
     times_s: Vec<(&'static str, f64)>,
-    /// What was seen in the frame that the report draws on.
+    /// The sightings in the frame that the report draws on.
     marked: Option<SightedFrame>,
-    /// The lens that the result goes by.
+    /// The lens of the result.
     lens: Camera,
     levels: Levels,
-    from_kept: FromKept,
+    cache_hit: CacheHit,
 }
 
-/// What is known of a clip when the work on it ends, at the end or before.
+/// The state of a clip when the work ends, at the end or before.
 #[derive(Default)]
 pub(super) struct Seen {
-    /// Every frame with what was seen in it.
+    /// Every frame with its sightings.
     pub sightings: Option<Sightings>,
     /// The clip's first frame, if it was read.
     pub first: Option<Frame>,
     /// Every rest of all surfaces.
     pub rests: Vec<SeenRest>,
-    /// The doubts of all stages.
+    /// The warnings of all stages.
     pub warnings: Vec<WarningText>,
 }
 
 impl Job<'_> {
-    /// Measures and matches the opened clip, writes what a person keeps, and hands it on. Of a clip that
-    /// cannot be measured a page is written that shows what was seen.
+    /// Measures and matches the opened clip, writes the results, and returns them. For a clip that
+    /// cannot be measured it writes a page that shows the clip's tags and holds.
     pub fn run(&self, clip: Clip, folders: Folders) -> Result<Done, CommandError> {
         let info = clip.info().clone();
         let mut seen = Seen::default();
         let result = match self.measure(clip, &mut seen) {
             Ok(result) => result,
-            Err(error) => return Err(unfinished::told(self, error, &info, seen, folders.report)),
+            Err(error) => {
+                return Err(unfinished::with_page(
+                    self,
+                    error,
+                    &info,
+                    seen,
+                    folders.report,
+                ));
+            }
         };
         memory::give_back();
         let still = self.still(&result, seen.first)?;
@@ -122,12 +130,12 @@ impl Job<'_> {
         result.write(picture, folders)?;
         Ok(Done {
             measurement: result.measurement,
-            from_kept: result.from_kept,
+            cache_hit: result.cache_hit,
         })
     }
 
-    /// The frame that the report draws on: most often the clip's first. Any other is read once more,
-    /// since no other picture is kept.
+    /// The frame that the report draws on: usually the clip's first. Any other is read again,
+    /// because no other picture is kept.
     fn still(
         &self,
         result: &JobResult,
@@ -145,8 +153,8 @@ impl Job<'_> {
         Ok(frame)
     }
 
-    /// Clip → sightings → motion → holds → responses → corrections → measurement. What the stages have
-    /// brought stays in `seen`, also where a later one fails.
+    /// Clip → sightings → motion → holds → responses → corrections → measurement. The results of
+    /// finished stages stay in `seen`, even if a later one fails.
     fn measure(&self, clip: Clip, seen: &mut Seen) -> Result<JobResult, CommandError> {
         let (model, profile) = (self.model, self.profile);
         let mut times = Times::start();
@@ -158,11 +166,11 @@ impl Job<'_> {
             warnings,
         } = seen;
 
-        let (found, from_kept) = gather(warnings, |doubts| self.search(clip, first, doubts))?;
+        let (found, cache_hit) = gather(warnings, |doubts| self.search(clip, first, doubts))?;
         let sightings = &*sightings.insert(found);
         memory::give_back();
-        times.stage(if from_kept == FromKept::All {
-            "kept sightings"
+        times.stage(if cache_hit == CacheHit::All {
+            "cached sightings"
         } else {
             "clip and tags"
         });
@@ -221,7 +229,7 @@ impl Job<'_> {
                 .cloned(),
             lens: motion.lens,
             levels: info.levels,
-            from_kept,
+            cache_hit,
         })
     }
 
@@ -231,18 +239,18 @@ impl Job<'_> {
         clip: Clip,
         first: &mut Option<Frame>,
         warnings: &mut Vec<ClipWarning>,
-    ) -> Result<(Sightings, FromKept), CommandError> {
+    ) -> Result<(Sightings, CacheHit), CommandError> {
         let info = clip.info().clone();
         let plan = TagPlan::of(self.model);
-        let place = |folder| KeptSightings::new(folder, &info, &self.clip_options, &plan);
-        let taken = match &self.kept {
-            Kept::Nowhere => None,
-            Kept::In(folder) => place(folder).map(KeptSightings::take_up),
-            Kept::AnewIn(folder) => place(folder).map(KeptSightings::begin_anew),
+        let place = |folder| SightingCache::new(folder, &info, &self.clip_options, &plan);
+        let taken = match &self.cache {
+            Cache::Off => None,
+            Cache::In(folder) => place(folder).map(SightingCache::resume),
+            Cache::RefreshedIn(folder) => place(folder).map(SightingCache::start_over),
         };
         let (mut keeping, before) = taken.unwrap_or_default();
-        let from_kept = FromKept::of(&before);
-        let begun = match before {
+        let cache_hit = CacheHit::of(&before);
+        let checkpoint = match before {
             Before::All(Searched {
                 frames,
                 overview,
@@ -254,10 +262,10 @@ impl Job<'_> {
                     frames,
                     overview,
                 };
-                return Ok((sightings, from_kept));
+                return Ok((sightings, cache_hit));
             }
-            Before::Part(begun) => *begun,
-            Before::Nothing => Begun::new(&plan)?,
+            Before::Part(checkpoint) => *checkpoint,
+            Before::Nothing => Checkpoint::new(&plan)?,
         };
         let mut frames = clip.into_stream()?;
         let progress = self.progress.as_ref();
@@ -266,33 +274,35 @@ impl Job<'_> {
                 *first = Some(frame.clone());
             }
         });
-        let sightings = tags::sight_on(read, &info, &plan, begun, &mut keeping, progress)?;
+        let sightings = tags::sight_on(read, &info, &plan, checkpoint, &mut keeping, progress)?;
         let doubts = frames.finish();
         if let Some(keeping) = keeping {
             keeping.finish(&doubts);
         }
         warnings.extend(doubts);
-        Ok((sightings, from_kept))
+        Ok((sightings, cache_hit))
     }
 }
 
-impl FromKept {
+impl CacheHit {
     fn of(before: &Before) -> Self {
         match before {
             Before::All(_) => Self::All,
-            Before::Part(begun) => begun
-                .frames
-                .last()
-                .map_or(Self::Nothing, |frame| Self::Until {
-                    time_s: frame.time_s,
-                }),
+            Before::Part(checkpoint) => {
+                checkpoint
+                    .frames
+                    .last()
+                    .map_or(Self::Nothing, |frame| Self::Until {
+                        time_s: frame.time_s,
+                    })
+            }
             Before::Nothing => Self::Nothing,
         }
     }
 }
 
 impl JobResult {
-    /// A frame with what was seen in it.
+    /// A frame with its sightings.
     fn picture<'a>(&'a self, frame: &'a Frame) -> Option<Picture<'a>> {
         Some(Picture {
             image: &frame.image,

@@ -15,16 +15,16 @@ use crate::report::{neutral_lines, setup_sheet};
 /// The file that makes a folder an entry of the record.
 const MEASUREMENT: &str = "measurement.json";
 
-/// What else of a result is kept, where it is there.
+/// Further files of a result that are kept if they exist.
 const BESIDE: [&str; 4] = ["report.html", "stations.csv", "frames.csv", "marked.svg"];
 
-/// What `record` is asked for.
+/// Options of `record`.
 #[derive(Debug, Args)]
 pub struct Options {
     /// Folders that `measure` wrote
     #[arg(required = true, value_name = "DIR")]
     folders: Vec<PathBuf>,
-    /// The model file; the record lies beside it
+    /// The model file; the record is kept beside it
     #[arg(long)]
     model: PathBuf,
 }
@@ -43,7 +43,7 @@ pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
     for (folder, measurement) in measured {
         if let Some(same) = kept.iter().find(|kept| kept.measurement == measurement) {
             let (folder, name) = (folder.display(), &same.name);
-            say(common, format!("{folder} is kept already as {name}"));
+            say(common, format!("{folder} is already kept as {name}"));
             continue;
         }
         let entry = keep(folder, measurement, &home, &kept)?;
@@ -122,7 +122,7 @@ fn keep(
     Ok(Kept { name, measurement })
 }
 
-/// Writes a sheet under the next free number, unless the last one says the same.
+/// Writes a sheet under the next free number, unless the last one is identical.
 fn write_sheet(home: &Path, sheet: &str) -> Result<PathBuf, OutputError> {
     let number_of = |name: &str| -> Option<usize> {
         name.strip_prefix("setup-")?

@@ -17,7 +17,7 @@ use crate::tags::SightedFrame;
 /// Most rests of which a picture is shown; the page stays small enough for a phone.
 const MOST_PICTURES: usize = 40;
 
-/// Why a clip could not be measured, with the page that shows what was seen of it.
+/// An error of a clip that could not be measured, with the page that shows its contents.
 #[derive(Debug)]
 pub struct NotMeasured {
     cause: Box<CommandError>,
@@ -38,7 +38,10 @@ impl Error for NotMeasured {
 
 impl Diagnostic for NotMeasured {
     fn help<'a>(&'a self) -> Option<Box<dyn fmt::Display + 'a>> {
-        let page = format!("{} shows what was seen, and when", self.page.display());
+        let page = format!(
+            "{} shows the tags and holds in the clip",
+            self.page.display()
+        );
         Some(Box::new(match self.cause.help() {
             Some(help) => format!("{help}\n{page}"),
             None => page,
@@ -48,7 +51,7 @@ impl Diagnostic for NotMeasured {
 
 /// The error of a job, with a page in the folder where anything was seen. Where no page can be written
 /// the error stays as it is: it matters more.
-pub fn told(
+pub fn with_page(
     job: &Job<'_>,
     error: CommandError,
     clip: &ClipInfo,
@@ -65,7 +68,7 @@ pub fn told(
     }
 }
 
-/// Removes the page of an earlier run, once the clip is measured; what cannot be removed stays.
+/// Removes the page of an earlier run once the clip is measured; if it cannot be removed, it stays.
 pub fn remove_page(folder: &Path) {
     let _ = std::fs::remove_file(folder.join(UNFINISHED_PAGE));
 }
@@ -146,7 +149,7 @@ fn frame_to_show(
     Ok(frame.map(|frame| (frame, sighted.clone())))
 }
 
-/// A drawing of the middle of each of the first rests. The clip is read once more, up to the last.
+/// A drawing from the middle of each of the first rests. The clip is read again, up to the last.
 fn rest_stills(
     job: &Job<'_>,
     frames: &[SightedFrame],

@@ -6,7 +6,7 @@ use crate::matching::{Correction, StationMismatch};
 use crate::measured::Measured;
 use crate::measurement::{Measurement, same_station};
 
-/// How a size stands against a tolerance.
+/// A size compared with a tolerance.
 ///
 /// It counts as within or out only if its whole interval ±u does, so that a wrong word is unlikely
 /// (guarded decision, JCGM 106:2012, 8.3).
@@ -15,7 +15,7 @@ use crate::measurement::{Measurement, same_station};
 pub enum Standing {
     /// Within the tolerance.
     Within,
-    /// The limit lies inside the interval.
+    /// The limit is inside the interval.
     CannotTell,
     /// Out of tolerance.
     Out,
@@ -34,7 +34,7 @@ impl Standing {
         }
     }
 
-    /// The worst standing of what was found at the stations, and between them where that is told.
+    /// The worst standing of the mismatches at the stations, and between them if known.
     pub fn of_correction(correction: &Correction, tolerance_deg: f64) -> Self {
         correction
             .found_deg
@@ -50,7 +50,7 @@ impl Standing {
     pub fn words(self) -> &'static str {
         match self {
             Self::Within => "within",
-            Self::CannotTell => "can't tell",
+            Self::CannotTell => "undecided",
             Self::Out => "out",
         }
     }
@@ -65,7 +65,7 @@ pub struct ComparedStation {
     pub before_deg: Option<Measured>,
     /// Mismatch after.
     pub after_deg: Measured,
-    /// How it stands against the tolerance after.
+    /// The standing after, against the tolerance.
     pub standing: Standing,
 }
 
@@ -84,9 +84,9 @@ pub struct ComparedPair {
     pub worst_before_deg: Option<Measured>,
     /// Size of the largest mismatch after.
     pub worst_after_deg: Measured,
-    /// What was promised after the first clip: the largest remaining mismatch at most.
+    /// The prediction after the first clip: the largest remaining mismatch at most.
     pub promised_worst_deg: Option<f64>,
-    /// What another round of numbers would leave at most, where it would help beyond doubt.
+    /// The largest mismatch after another round of numbers, if that would clearly help.
     pub another_round_deg: Option<f64>,
     /// All in all.
     pub standing: Standing,
@@ -125,16 +125,16 @@ pub enum ComparisonError {
         after: Vec<String>,
     },
     /// No station was measured on both sides.
-    #[error("the {follower} was measured at no station together with the {reference}")]
-    #[diagnostic(help("see the warnings of that measurement, and film again"))]
+    #[error("the {follower} and the {reference} were never measured at the same stick position")]
+    #[diagnostic(help("read the warnings of that measurement, and film again"))]
     NoStation {
         /// Surface that is left alone.
         reference: String,
         /// Surface that is adjusted.
         follower: String,
     },
-    /// Nothing says what is accepted.
-    #[error("no tolerance was declared for the {follower} against the {reference}")]
+    /// There is no tolerance.
+    #[error("the model file has no tolerance for the {follower} against the {reference}")]
     #[diagnostic(help(
         "set tolerance_deg in the [[match]] of the model file, and match the second measurement \
          again with `hingewise match --model`"
@@ -156,7 +156,7 @@ fn listed(pairs: &[String]) -> String {
 }
 
 impl Comparison {
-    /// Compares what was found in two clips; tolerances are those of the later one.
+    /// Compares the mismatches in two clips; tolerances are those of the later one.
     pub fn of(before: &Measurement, after: &Measurement) -> Result<Self, ComparisonError> {
         let pairs = after
             .matches
@@ -239,7 +239,7 @@ fn compared(
     })
 }
 
-/// Size of the largest mismatch, between stations as well where the measurement tells it.
+/// Size of the largest mismatch, between stations as well if the measurement has it.
 fn worst(correction: &Correction) -> Option<Measured> {
     correction
         .found_deg

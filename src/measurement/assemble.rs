@@ -14,17 +14,17 @@ use super::{
     MeasurementError, PictureMotionRecord, SurfaceRecord, Trace, VERSION, arm, rounding,
 };
 
-/// Points of the kept trace; more cannot be told apart in a chart of a page's width.
+/// Points of the kept trace; more are indistinguishable in a chart of a page's width.
 const TRACE_POINTS: usize = 600;
 
-/// What the stages handed on.
+/// Output of the stages.
 #[derive(Debug, Clone, Copy)]
 pub struct Stages<'a> {
-    /// The clip that was measured and what was seen in it.
+    /// The clip and its sightings.
     pub sightings: &'a Sightings,
     /// The camera profile that was used.
     pub profile: &'a CameraProfile,
-    /// What the person declared.
+    /// The model file.
     pub model: &'a ModelFile,
     /// From the joint fit.
     pub motion: &'a Motion,
@@ -32,11 +32,11 @@ pub struct Stages<'a> {
     pub rows: &'a [FrameRow],
     /// Deflections by station.
     pub responses: &'a Responses,
-    /// How the stick log lies in the clip's time, where there was one.
+    /// Alignment of the stick log in the clip's time, if there was one.
     pub stick_log: Option<&'a LogTiming>,
     /// One entry a follower.
     pub corrections: &'a [Correction],
-    /// What raises doubt.
+    /// Warnings.
     pub warnings: &'a [WarningText],
     /// Day of the measurement, `YYYY-MM-DD`.
     pub date: Option<&'a str>,
@@ -79,7 +79,7 @@ impl Measurement {
 
     /// The same measurement, matched again with other groups or another radio.
     ///
-    /// What the earlier matching doubted is replaced; doubts about the clip and the fit stay.
+    /// Replaces warnings of the earlier matching; warnings about the clip and the fit stay.
     pub fn rematched(
         &self,
         groups: Vec<MatchGroup>,
@@ -106,8 +106,8 @@ impl Measurement {
     }
 
     fn rounded(mut self) -> Result<Self, MeasurementError> {
-        // By far the largest part where a clip has hundreds of holds. As a document it would take
-        // several times its memory, so it is rounded where it stands.
+        // By far the largest part if a clip has hundreds of holds. As a document it would take
+        // several times its memory, so it is rounded in place.
         let mut covariance_deg2 = std::mem::take(&mut self.station_covariance_deg2);
         rounding::round_variances(&mut covariance_deg2)?;
         let mut document = serde_json::to_value(&self)

@@ -1,4 +1,4 @@
-//! Reads `measurement.json` and refuses what does not hold together.
+//! Reads `measurement.json` and rejects inconsistent files.
 
 use std::collections::BTreeSet;
 use std::path::Path;
@@ -40,7 +40,7 @@ impl Measurement {
         }
     }
 
-    /// The first part that contradicts another: where, and what is wrong there.
+    /// The first inconsistent part: where, and its fault.
     fn contradiction(&self) -> Option<(String, String)> {
         self.surface_contradiction()
             .or_else(|| self.name_contradiction())
@@ -55,7 +55,7 @@ impl Measurement {
         for surface in &self.surfaces {
             let place = format!("surface \"{}\"", surface.name);
             if !names.insert(&surface.name) {
-                return Some((place, "stands in it twice".into()));
+                return Some((place, "is listed twice".into()));
             }
             for station in &surface.stations {
                 let at = format!("{place}, station {} %,", station.stick_pct);
@@ -113,7 +113,7 @@ impl Measurement {
         neutral.tags_at_neutral().is_none().then(|| {
             (
                 "neutral".into(),
-                "does not hold together: each tag may stand in it once and needs a turn, each surface \
+                "is inconsistent: each tag may be listed once and needs a rotation, each surface \
                  a hinge, and the covariance as many rows and columns as they have figures"
                     .into(),
             )

@@ -67,7 +67,7 @@ fn every_field_of_the_published_example_is_written_under_its_name() {
     assert_holds(&written, &published, "");
 }
 
-/// Every field and figure of `published` stands in `written` as well.
+/// Every field and figure of `published` is in `written` as well.
 fn assert_holds(written: &serde_json::Value, published: &serde_json::Value, place: &str) {
     match published {
         serde_json::Value::Object(fields) => {
@@ -141,7 +141,7 @@ fn other_kinds_of_files_are_refused_with_the_reason() {
     assert!(matches!(error, MeasurementError::OtherVersion { .. }));
     assert_eq!(
         error.to_string(),
-        "measurement.json is of version 2; this program reads version 1"
+        "measurement.json has version 2; this program reads version 1"
     );
 }
 
@@ -155,7 +155,7 @@ fn contradictions_are_refused_and_named() {
             .to_string()
     };
     let twice = refused(|measurement| measurement.surfaces[1].name = LEFT.into());
-    assert!(twice.contains("stands in it twice"), "{twice}");
+    assert!(twice.contains("is listed twice"), "{twice}");
     let unknown = refused(|measurement| measurement.matches[0].follower = "fin".into());
     assert!(
         unknown.contains("\"fin\", which is no surface"),

@@ -11,9 +11,9 @@ use crate::table_reader::{FaultList, closest};
 
 /// Edge of all tags without one of their own.
 pub(super) enum CommonEdge {
-    /// Told under `[tags]`.
-    Told(f64),
-    /// Not told.
+    /// Given under `[tags]`.
+    Given(f64),
+    /// Missing.
     Missing,
     /// A fault, already recorded.
     Faulty,
@@ -94,14 +94,14 @@ impl TagBook {
         cards
     }
 
-    /// The edge of the tag that `table` declares; that it is told nowhere is recorded once.
+    /// The edge of the tag that `table` declares; a missing size is recorded once.
     pub(super) fn edge_mm(&mut self, table: &mut Reader<'_>) -> Option<f64> {
         let own = table.optional_number("edge_mm", EDGE_LIMITS);
         if table.has("edge_mm") {
             return own.map(Spanned::into_inner);
         }
         match self.common_edge {
-            CommonEdge::Told(edge_mm) => Some(edge_mm),
+            CommonEdge::Given(edge_mm) => Some(edge_mm),
             CommonEdge::Faulty => None,
             CommonEdge::Missing => {
                 table.faults().push(table.span(), ModelFault::NoEdge);

@@ -42,9 +42,9 @@ pub struct ModelFile {
     pub surfaces: Vec<Surface>,
     /// Which surfaces are to move alike.
     pub matches: Vec<MatchGroup>,
-    /// How stations are told.
+    /// Station source.
     pub stations: Stations,
-    /// What the radio accepts; `None` if the file does not tell.
+    /// Limits of the radio; `None` if the file has none.
     pub radio: Option<Radio>,
 }
 
@@ -169,7 +169,7 @@ impl Target {
     }
 }
 
-/// How stations are told, and where neutral is.
+/// Station source, and where neutral is.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Stations {
     /// Where the stick positions come from.

@@ -103,7 +103,7 @@ pub enum NewModelError {
     #[error("a surface or the model has an empty name")]
     EmptyName,
     /// Two surfaces of one name.
-    #[error("the surface {name:?} is named twice")]
+    #[error("the surface {name:?} is listed twice")]
     RepeatedName {
         /// The name.
         name: String,
@@ -115,13 +115,13 @@ pub enum NewModelError {
         name: String,
     },
     /// More surfaces than there are ids for.
-    #[error("{count} surfaces are named, but a new file has ids for {MOST_SURFACES}")]
+    #[error("{count} surfaces are listed, but a new file has ids for {MOST_SURFACES}")]
     TooMany {
         /// Number of names.
         count: usize,
     },
     /// A tag size that cannot be meant.
-    #[error("tags of {edge_mm} mm cannot be meant")]
+    #[error("tags of {edge_mm} mm are not possible")]
     Edge {
         /// Outer edge of the black square.
         edge_mm: f64,
@@ -134,19 +134,19 @@ impl NewModelError {
         match self {
             Self::EmptyName => "name each surface, such as \"left aileron\"",
             Self::RepeatedName { .. } => {
-                "give each surface a name of its own; put a name of several words in quotes, such as \
+                "give each surface its own name; put a name of several words in quotes, such as \
                  \"left aileron\""
             }
             Self::NamedLikeAFile { .. } => {
                 "put a file name with spaces in quotes, such as \"my jet.toml\""
             }
             Self::TooMany { .. } => "write one file for each clip, or add the ids by hand",
-            Self::Edge { .. } => "state the black square's outer edge in mm, such as 20",
+            Self::Edge { .. } => "use the black square's outer edge in mm, such as 20",
         }
     }
 }
 
-/// A surface of a new file, as far as its name tells.
+/// A surface of a new file, from its name.
 #[derive(Debug, Clone, PartialEq)]
 struct NewSurface {
     name: String,
@@ -307,7 +307,7 @@ fn line(setting: &str, comment: &str) -> String {
 
 fn head(name: &str, edge_mm: f64) -> String {
     let mut text = format!(
-        "# Model file of hingewise. Lines behind a # are left out; take the # away to use them.\n\
+        "# Model file of hingewise. Lines that start with # are ignored; remove the # to use them.\n\
          format = 1\n\n[model]\nname = {name}\n\n[tags]\nfamily = \"36h11\"\n"
     );
     text += &line(
@@ -350,7 +350,7 @@ fn surface_text(surface: &NewSurface) -> String {
     );
     text + &line(
         "# hinge_to_tag_mm = { value = 88.0, sd = 1.0 }",
-        "by a ruler, steadies small surfaces",
+        "by a ruler; helps small surfaces",
     )
 }
 
@@ -362,7 +362,7 @@ fn match_text(left: &NewSurface, right: &NewSurface) -> String {
     let mut text = String::from("\n[[match]]\n");
     text += &line(
         &format!("reference = {}", quoted(&left.name)),
-        "is left alone",
+        "stays as it is",
     );
     text += &line(
         &format!("followers = [{}]", quoted(&right.name)),
@@ -379,7 +379,7 @@ fn match_text(left: &NewSurface, right: &NewSurface) -> String {
         );
         text += &line(
             "# down_to_up = 0.6",
-            "differential: what the side going down gets of the command",
+            "differential: share of the command for the side going down",
         );
     }
     text += &line("tolerance_deg = 0.3", "largest mismatch that you accept");
@@ -395,7 +395,7 @@ fn commented_match(first: &NewSurface, second: &NewSurface) -> String {
     let mut text = String::from("\n# [[match]]\n");
     text += &commented(
         format!("reference = {}", quoted(&first.name)),
-        "is left alone",
+        "stays as it is",
     );
     text += &commented(
         format!("followers = [{}]", quoted(&second.name)),
@@ -416,14 +416,14 @@ const STATIONS: &str = r##"
 from = "order"                  # order | cards | marks | log
 # Where the stick is held, one after the other, each for two seconds:
 order = [0, 25, 50, 75, 100, 75, 50, 25, 0, -25, -50, -75, -100, -75, -50, -25, 0]
-# With somebody to show a printed card at each hold, in any order, this instead of the lines above:
+# With a helper who shows a printed card at each hold, in any order, use this instead:
 # from = "cards"
 # file = "marks.csv"            # for marks and log: columns time_s, stick_pct
 # neutral = { time_s = [0.0, 1.5] }   # only if no hold is at 0
 "##;
 
 const RADIO: &str = r##"
-# What reaches a servo: limit(sub-trim + curve output × end point of its side).
+# Output to a servo: limit(sub-trim + curve output × end point of its side).
 # [radio]
 # curve_points_pct = [-100, -75, -50, -25, 0, 25, 50, 75, 100]   # leave out if it has no curve
 # curve_shows = "added"         # untouched, the curve page shows 0 everywhere | "output": the positions
@@ -432,11 +432,11 @@ const RADIO: &str = r##"
 # step_pct = 1.0
 # limit_pct = 150.0             # largest |output| to the servo
 # joins = "straight"            # straight | smooth
-# unit = "microseconds"         # the radio counts in them: then step_us, limit_us, … may be told
+# unit = "microseconds"         # the radio shows them: then write step_us, limit_us, … instead
 # us_per_pct = 5.0              # microseconds for one percent
 # [radio.active.FOLLOWER]       # what was already entered when the clip was taken
 # sub_trim_pct = 0.0
 # end_points_pct = [100, 100]   # at -100 and at +100
 # input = "direct"              # reversed: a mix drives this servo with -100 %. Push the stick to +100
-#                               # and change its end points: the one that acts tells which
+#                               # and change its end points: if the one at -100 acts, it is reversed
 "##;

@@ -82,7 +82,7 @@ fn common_edge(file: &mut Reader<'_>) -> CommonEdge {
         table.fault(&family, ModelFault::UnknownFamily { found });
     }
     let edge = match table.optional_number("edge_mm", EDGE_LIMITS) {
-        Some(edge) => CommonEdge::Told(edge.into_inner()),
+        Some(edge) => CommonEdge::Given(edge.into_inner()),
         None if table.has("edge_mm") || table.is_misspelt("edge_mm") => CommonEdge::Faulty,
         None => CommonEdge::Missing,
     };

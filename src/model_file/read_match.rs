@@ -9,7 +9,7 @@ use crate::table_reader::Limits;
 
 /// Mismatches that can be tolerated.
 const TOLERANCE_LIMITS: Limits = Limits::new(0.001, 90.0, "°");
-/// Mismatch accepted where the file does not tell: about what the eye still sees on a pair of
+/// Default tolerance: about what the eye still sees on a pair of
 /// surfaces side by side (common practice, no source).
 const DEFAULT_TOLERANCE_DEG: f64 = 0.3;
 /// Throws that can be meant.
@@ -56,10 +56,10 @@ pub(super) fn match_groups(
             ("up-with-down", Compare::UpWithDown),
         ];
         let compare = table.optional_choice("compare", &comparisons);
-        if let Some(told) = &down_to_up
+        if let Some(share) = &down_to_up
             && (motion == Some(MatchMotion::Same) || compare == Some(Compare::UpWithDown))
         {
-            table.fault(told, ModelFault::DifferentialUnused);
+            table.fault(share, ModelFault::DifferentialUnused);
         }
         table.finish();
         Some(MatchGroup {

@@ -1,4 +1,4 @@
-//! Reads how stations are told.
+//! Reads how stations are declared.
 
 use std::collections::BTreeMap;
 use std::path::PathBuf;
@@ -15,7 +15,7 @@ pub(super) const STICK_LIMITS: Limits = Limits::new(-100.0, 100.0, "%");
 /// Times in a clip.
 const TIME_LIMITS: Limits = Limits::new(0.0, 1e6, "s");
 
-/// Ways of telling stations, as the file names them.
+/// Ways of declaring stations, as in the file.
 #[derive(Clone, Copy)]
 enum From {
     Cards,
@@ -24,7 +24,7 @@ enum From {
     Log,
 }
 
-/// Reads `[stations]`; what belongs to other ways of telling is checked, but not used.
+/// Reads `[stations]`; keys of other ways of declaring are checked, but not used.
 pub(super) fn stations(mut table: Reader<'_>, book: &mut TagBook) -> Option<Stations> {
     let choices = [
         ("cards", From::Cards),

@@ -109,7 +109,7 @@ impl Warning for MotionWarning {
     fn text(&self) -> String {
         match self {
             Self::NoAirframeTag => {
-                "no airframe tag was seen, so the result holds only if the camera stood still"
+                "no airframe tag was seen, so the result is valid only if the camera did not move"
                     .into()
             }
             Self::AirframeTagLeftOut { tag_id, sighted } => {
@@ -123,15 +123,15 @@ impl Warning for MotionWarning {
                 threshold_pct,
             } => format!(
                 "the hinge of {surface:?} is poorly determined: its angles may be scaled by \
-                 {scale_sd_pct:.1} % (doubted from {threshold_pct:.1} %)"
+                 {scale_sd_pct:.1} % (limit {threshold_pct:.1} %)"
             ),
             Self::FitLoose {
                 rms_px,
                 rms_pct,
                 threshold_pct,
             } => format!(
-                "the corners of the tags lie {rms_px:.2} px off the fit in each direction (root mean \
-                 square), {rms_pct:.1} % of their edges (doubted from {threshold_pct:.0} %): something \
+                "the corners of the tags are off by {rms_px:.2} px on average, {rms_pct:.1} % of their \
+                 edges (limit {threshold_pct:.0} %): something \
                  moves that should not, and the ± may be too small"
             ),
             Self::TagOnHinge {
@@ -140,7 +140,7 @@ impl Warning for MotionWarning {
                 threshold_mm,
             } => format!(
                 "the tag of {surface:?} sits {radius_mm:.1} mm from the hinge line and turns \
-                 nearly in place (doubted below {threshold_mm:.1} mm)"
+                 nearly in place (needed: {threshold_mm:.1} mm or more)"
             ),
             Self::AirframeTagSquareOn {
                 tag_id,
@@ -148,12 +148,12 @@ impl Warning for MotionWarning {
                 threshold_deg,
             } => format!(
                 "the camera moved, and the only tag on the airframe, {tag_id}, faces it within \
-                 {angle_deg:.1}° (told below {threshold_deg:.0}°): how the camera tilts hardly shows, \
-                 and each ± is up to twice what it would be with a leaning tag"
+                 {angle_deg:.1}° (limit {threshold_deg:.0}°): the tilt of the camera hardly shows, \
+                 and each ± is up to twice as large as with a leaning tag"
             ),
             Self::SurroundingsMove => {
-                "the camera moved, and too little of what is seen around the aircraft stood still against \
-                 it; so its tags alone tell where the camera was, and each ± is wider"
+                "the camera moved, and too few background points were at rest; so the camera motion \
+                 comes from the tags alone, and each ± is wider"
                     .into()
             }
             Self::SurroundingsUndetermined => {
@@ -165,20 +165,20 @@ impl Warning for MotionWarning {
                 "the joint fit did not converge: the angles may be wrong by more than their ±".into()
             }
             Self::AircraftRocks { angle_deg } => format!(
-                "the aircraft rocked in its surroundings as its surfaces moved, by {angle_deg:.2}° as seen \
-                 from the camera; the fit allows for it, and each ± is wider"
+                "the aircraft rocked while its surfaces moved, by {angle_deg:.2}° as seen \
+                 from the camera; the program corrects for it, and each ± is wider"
             ),
             Self::AirframeTagHidden { frames } => format!(
-                "in {frames} frames no airframe tag is of use, and only what is seen around the aircraft \
-                 tells where the camera was; each ± is wider there, more so of a side than between sides"
+                "in {frames} frames no airframe tag was usable, and only background points \
+                 show the camera motion; each ± is wider there, more for a single side than between the sides"
             ),
             Self::TagBent { tag_id, bow_mm } => format!(
                 "the paper of tag {tag_id} is bent: its middle is about {bow_mm:.1} mm off the \
-                 plane of its edges; the fit allows for it"
+                 plane of its edges; the program corrects for it"
             ),
             Self::TagLooksOtherwise { tag_id, frames } => format!(
-                "tag {tag_id} looks a little otherwise in {frames} frames than in all others; what \
-                 is told of these has a wider ±, and the hinge goes by the others"
+                "tag {tag_id} looks different in {frames} frames; the results from these \
+                 frames have a wider ±, and do not affect the hinge"
             ),
             Self::Declaration(warning) => warning.text(),
         }
@@ -209,7 +209,7 @@ impl Warning for MotionWarning {
                     .into()
             }
             Self::SurroundingsMove | Self::AircraftRocks { .. } => {
-                "see that the aircraft stands firmly and does not rock when its surfaces move, and film \
+                "make sure that the aircraft stands firmly and does not rock when its surfaces move, and film \
                  where nothing else moves"
                     .into()
             }

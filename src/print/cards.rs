@@ -1,4 +1,4 @@
-//! Station cards: tags that tell the camera where the stick is.
+//! Station cards: tags that show the camera the stick position.
 
 use std::collections::BTreeMap;
 
@@ -15,7 +15,7 @@ use super::sheet::{Area, Item, Line, LineKind, PointMm, Text};
 use super::typeface::{CAP_HEIGHT_EM, Face, MM_PER_PT, figure, text_width_mm};
 use crate::model_file::{ModelFile, StationSource};
 
-/// A printed tag that says the station to the camera.
+/// A printed tag that shows the station to the camera.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct StationCard {
     /// Id of its tag.
@@ -261,7 +261,7 @@ fn draw(card: &StationCard, [width_mm, height_mm]: [f64; 2]) -> Result<Block, Pr
     })
 }
 
-/// The sign stands off the figures by this much; an en dash alone would touch them.
+/// Distance of the sign from the figures; an en dash alone would touch them.
 const SIGN_GAP_EM: f64 = 0.06;
 
 /// The station as large as the area holds, in its middle.

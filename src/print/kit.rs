@@ -17,8 +17,8 @@ use super::typeface::{Face, figure, shortened};
 use crate::cautions::BEFORE_MOVING;
 use crate::model_file::{ModelFile, StationSource};
 
-/// How to choose the size of the tags and where everything stands, a list of what goes where, all tags
-/// on brackets, the station cards if the model file uses them, and a board for the camera.
+/// A sheet for choosing tag size and distance, a list of places, all tags on brackets, the station
+/// cards if the model file uses them, and a board for the camera.
 pub fn kit(
     model: &ModelFile,
     lean_deg: f64,
@@ -55,13 +55,13 @@ fn orders(model: &ModelFile) -> Vec<TagOrder> {
     surfaces.chain(airframe).collect()
 }
 
-/// What an airframe tag is called on the sheets.
+/// Name of an airframe tag on the sheets.
 const AIRFRAME: &str = "airframe (fixed part)";
 
 const ROW_PT: f64 = 10.0;
 const ROW_HEIGHT_MM: f64 = 6.0;
 
-/// What a person has to hear before following the list.
+/// Cautions to read before following the list.
 fn caution() -> String {
     format!(
         "CAUTION: moving surfaces can hurt. {}",
@@ -71,7 +71,7 @@ fn caution() -> String {
 
 fn list_pages(model: &ModelFile, orders: &[TagOrder], setup: &PageSetup) -> Vec<Page> {
     let heading = Heading {
-        title: format!("{}: what goes where", model.name),
+        title: format!("{}: list of parts", model.name),
         lines: list_lines(model),
         caution: Some(caution()),
         aside_mm: None,
@@ -84,7 +84,7 @@ fn list_pages(model: &ModelFile, orders: &[TagOrder], setup: &PageSetup) -> Vec<
     flow(rows, &empty)
 }
 
-/// What stands above the list.
+/// Instructions above the list.
 fn list_lines(model: &ModelFile) -> Vec<String> {
     let mut lines = vec![
         "Tags: each surface gets the tag of its number on its trailing edge, print towards the \
@@ -93,7 +93,7 @@ fn list_lines(model: &ModelFile) -> Vec<String> {
             .into(),
         "Camera: calibrate it once, with the board on the last sheet of this kit. Film from behind, on a \
          tripod if there is one. Without one let the airframe tag lean on its bracket: one that faces \
-         the camera doubles the doubt."
+         the camera doubles the uncertainty."
             .into(),
     ];
     lines.push(match &model.stations.source {

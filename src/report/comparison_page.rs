@@ -110,7 +110,7 @@ pub fn comparison_summary(comparison: &Comparison) -> String {
 fn headline(standing: Standing) -> &'static str {
     match standing {
         Standing::Within => "Within tolerance",
-        Standing::CannotTell => "Can't tell: film again",
+        Standing::CannotTell => "Undecided: film again",
         Standing::Out => "Out of tolerance",
     }
 }
@@ -162,10 +162,10 @@ fn sentence(pair: &ComparedPair) -> String {
     let after = figures::plain_deg(pair.worst_after_deg);
     let accepted = figures::declared_deg(pair.tolerance_deg);
     let ending = match pair.standing {
-        Standing::Within => format!("all of it lies within the accepted ±{accepted}"),
-        Standing::Out => format!("±{accepted} is accepted"),
+        Standing::Within => format!("all of it is within the accepted ±{accepted}"),
+        Standing::Out => format!("you accept ±{accepted}"),
         Standing::CannotTell => format!(
-            "the doubt of at least one figure reaches across the accepted ±{accepted}, so film \
+            "the uncertainty of at least one figure includes the accepted ±{accepted}, so film \
              again with longer holds or larger tags"
         ),
     };
@@ -179,12 +179,12 @@ fn promise(pair: &ComparedPair) -> Option<String> {
     let promised = pair.promised_worst_deg?;
     let kept = pair.worst_after_deg.value - pair.worst_after_deg.u() <= promised;
     let ending = if kept {
-        "and that was kept"
+        "and that is what the second clip shows"
     } else {
         "but more is left; check that the numbers were entered for the right servo, and look for play"
     };
     Some(format!(
-        "Promised was at most {} (95 %), {ending}.",
+        "The first report predicted at most {} (95 %), {ending}.",
         figures::at_most_deg(promised)
     ))
 }
@@ -201,7 +201,7 @@ fn another_round(pair: &ComparedPair) -> Option<String> {
 fn no_other_round(pair: &ComparedPair) -> Option<String> {
     let is_open = pair.standing != Standing::Within && pair.another_round_deg.is_none();
     is_open.then(|| {
-        "Another round of numbers is not worth it: none would surely leave less. Look at the \
+        "Another round of numbers is not worth it: none would clearly leave less. Check the \
          linkage, at play and at how far each side reaches."
             .into()
     })

@@ -46,12 +46,12 @@ pub use verdict::{Judgement, Verdict};
 /// Name of the page.
 pub const PAGE: &str = "report.html";
 
-/// A file to be written: its name inside the output folder, and what it holds.
+/// A file to write: its name inside the output folder, and its contents.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct NamedFile {
     /// Name without folders.
     pub name: String,
-    /// What it holds.
+    /// Contents.
     pub bytes: Vec<u8>,
 }
 
@@ -64,7 +64,7 @@ impl NamedFile {
     }
 }
 
-/// What a report shows beyond the kept measurement.
+/// Inputs of a report besides the measurement.
 #[derive(Debug, Clone, Copy, Default)]
 pub struct ReportInputs<'a> {
     /// A frame to draw on; a measurement that is matched again has none.

@@ -1,4 +1,4 @@
-//! The setup sheet: what one page beside the aircraft has to say.
+//! The setup sheet: one page to keep with the aircraft.
 
 use askama::Template;
 
@@ -15,7 +15,7 @@ use super::figures::{percent, plain_deg, signed_deg, signed_with_u};
 use super::page::{Counting, curve_kind};
 use super::{ReportError, neutral_drift, verdict};
 
-/// What is checked before a flight, with room for who did it.
+/// Checks before a flight, with room for initials.
 const CHECKS: [&str; 6] = [
     "Every surface moves the right way, on the ground, motor or turbine safe",
     "Full travel by eye: nothing binds, no servo hums",
@@ -39,7 +39,7 @@ struct Sheet<'a> {
     pairs: Vec<PairRow>,
     health: Vec<HealthRow>,
     drifts: Vec<DriftRow>,
-    neutral_told: String,
+    neutral_note: String,
     checks: [&'a str; 6],
     before_moving: &'a [&'a str],
     inspection: &'a str,
@@ -116,7 +116,7 @@ pub fn setup_sheet(
             .map(|correction| pair_row(measurement, correction))
             .collect(),
         health: measurement.surfaces.iter().map(health_row).collect(),
-        neutral_told: neutral_drift::assumption(of_neutral, earlier),
+        neutral_note: neutral_drift::assumption(of_neutral, earlier),
         drifts: drift_rows(drifts(measurement, earlier), of_neutral),
         checks: CHECKS,
         before_moving: &cautions::BEFORE_MOVING,
@@ -156,7 +156,7 @@ fn curve_points_pct(measurement: &Measurement) -> &[f64] {
         .unwrap_or_default()
 }
 
-/// What was entered while the clip was taken, and what was proposed after it, where it differs.
+/// The numbers during the clip, and the proposed ones where they differ.
 fn numbers_rows(measurement: &Measurement) -> Vec<NumbersRow> {
     let untouched = untouched(measurement);
     let counting = Counting::of(measurement.radio.as_ref());
@@ -182,7 +182,7 @@ fn numbers_rows(measurement: &Measurement) -> Vec<NumbersRow> {
         .collect()
 }
 
-/// Whether numbers say the same, an untouched curve being no curve.
+/// Whether two settings are equal; an untouched curve equals no curve.
 fn is_same(measurement: &Measurement, proposed: &Settings, entered: Option<&Settings>) -> bool {
     let untouched = untouched(measurement);
     let plain = |settings: &Settings| Settings {
@@ -257,7 +257,7 @@ fn health_row(surface: &SurfaceRecord) -> HealthRow {
     }
 }
 
-/// Rows of one earlier measurement stand together, those of neutral first.
+/// Rows of one earlier measurement form a group, neutral first.
 fn drift_rows(drifts: Vec<Drift>, of_neutral: &[NeutralDrift]) -> Vec<DriftRow> {
     let order: Vec<String> = drifts.iter().map(|drift| drift.since.clone()).collect();
     let place = |row: &DriftRow| order.iter().position(|since| *since == row.since);
@@ -274,7 +274,7 @@ fn drift_row(drift: Drift) -> DriftRow {
         words: match (drift.is_sure(), drift.numbers_changed) {
             (false, _) => neutral_drift::NO_CHANGE.into(),
             (true, true) => neutral_drift::NUMBERS_CHANGED.into(),
-            (true, false) => "moved: look at linkage and servo".into(),
+            (true, false) => "moved: check linkage and servo".into(),
         },
         since: drift.since,
         surface: drift.surface,

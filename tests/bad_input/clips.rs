@@ -26,7 +26,7 @@ fn not_a_video() {
     workplace.refuses("clip.mp4", &[], &words);
 
     let sound = project("tests/data/clip/sound_only.mp4");
-    let words = ["sound_only.mp4` holds no video track", "an .mp4 or .mov"];
+    let words = ["sound_only.mp4` has no video track", "an .mp4 or .mov"];
     workplace.refuses(sound.to_str().unwrap(), &[], &words);
 }
 
@@ -79,10 +79,7 @@ fn a_truncated_clip_is_measured_as_far_as_it_goes() {
 fn an_empty_folder() {
     let workplace = Workplace::new();
     std::fs::create_dir(workplace.path("film")).unwrap();
-    let words = [
-        "`film` holds no PNG or JPEG picture",
-        "give the folder that",
-    ];
+    let words = ["`film` has no PNG or JPEG picture", "use the folder that"];
     workplace.refuses("film", &["--fps", "30"], &words);
 }
 
@@ -116,9 +113,6 @@ fn a_broken_picture_in_the_middle() {
 fn stills_without_times() {
     let workplace = Workplace::with(&film::good());
     std::fs::remove_file(workplace.path("film/times.csv")).unwrap();
-    let words = [
-        "not known when the 67 pictures in `film` were taken",
-        "--fps",
-    ];
+    let words = ["the 67 pictures in `film` have no times", "--fps"];
     workplace.refuses("film", &[], &words);
 }

@@ -50,7 +50,7 @@ fn another_number_of_holds_than_declared() {
     workplace.write("model.toml", film::model(stations));
     // Each hold lasts 11 frames of 1/15 s, each move 3.
     let words = [
-        "7 holds declared, 5 seen",
+        "declares 7 holds, the clip shows 5",
         "hold 1 at 0.0–0.7 s",
         "hold 5 at 3.7–4.4 s",
         "correct `order`",

@@ -24,7 +24,7 @@ fn page_of(workplace: &Workplace) -> String {
     let told = on_one_line(&output.stderr);
     assert_eq!(output.status.code(), Some(2), "{told}");
     assert!(
-        told.contains(&format!("new/{PAGE} shows what was seen")),
+        told.contains(&format!("new/{PAGE} shows the tags and holds")),
         "{told}"
     );
     let names: Vec<_> = std::fs::read_dir(workplace.path("new"))
@@ -62,7 +62,7 @@ fn it_names_the_holds_by_time_and_picture() {
     let words = words_of(&page);
     // Each hold lasts 11 frames of 1/15 s, each move 3; the travel is 14° either way.
     for part in [
-        "7 holds declared, 5 seen",
+        "declares 7 holds, the clip shows 5",
         "Correct `order`",
         "<b>Hold 1</b>, 0.0 to 0.7 s",
         "<b>Hold 5</b>, 3.7 to 4.4 s",
@@ -141,9 +141,9 @@ fn results_of_an_earlier_day_stay_beside_it() {
     let workplace = with_a_wrong_order();
     // Without --force nothing is written at all.
     let told = on_one_line(&measure_into(&workplace, "results").stderr);
-    assert!(told.contains("results is there already"), "{told}");
+    assert!(told.contains("results already exists"), "{told}");
     assert!(!workplace.path("results").join(PAGE).exists());
-    workplace.refuses("film", &[], &["7 holds declared"]);
+    workplace.refuses("film", &[], &["declares 7 holds"]);
     assert!(workplace.path("results").join(PAGE).exists());
     let report = std::fs::read_to_string(workplace.path("results/report.html")).unwrap();
     assert_eq!(report, KEPT);

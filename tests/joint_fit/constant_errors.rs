@@ -140,7 +140,7 @@ fn constant_errors_of_corners_are_in_the_claims() {
     assert!(believed > 1.5 * of_radii, "{believed}");
 }
 
-/// Takes minutes; `DEVELOPERS.md` tells what it found.
+/// Takes minutes; `tests/notes/accuracy.md` has the results.
 #[test]
 #[ignore = "takes minutes"]
 fn intervals_hold_the_truth_in_five_hundred_films_of_all_kinds() {

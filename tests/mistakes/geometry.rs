@@ -74,7 +74,7 @@ fn table() -> Vec<Mistake> {
     );
     let lens = |says| Warns("profile-contradicted", says);
     let upside = WarnsOfOtherFigures("sides-exchanged", "the phone was held upside down");
-    let exchanged = WarnsOfOtherFigures("sides-exchanged", "left and right are exchanged");
+    let exchanged = WarnsOfOtherFigures("sides-exchanged", "left and right are swapped");
     vec![
         row(
             "airframe tag on a moving part",

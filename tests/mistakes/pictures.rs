@@ -93,7 +93,7 @@ const MISTAKES: &[Mistake] = &[
                 (highest, 50),
             ])
         },
-        answer: Refuses(&["+50 % and +100 % (cards 3 and 7) are exchanged"]),
+        answer: Refuses(&["+50 % and +100 % (cards 3 and 7) are swapped"]),
     },
     Mistake {
         what: "a surface's tag has another id than the model file says",
@@ -211,7 +211,7 @@ const MISTAKES: &[Mistake] = &[
         stations: five_cards,
         answer: Warns {
             code: "tags-heavily-coded",
-            words: &["heavily coded", "(good: below 3 %)"],
+            words: &["heavily compressed", "(good: below 3 %)"],
             grave: None,
         },
     },

@@ -1,8 +1,9 @@
 //! Bundle adjustment: the camera and its pose in every view, by least squares on all points.
 //!
-//! The normal equations have the shape of an arrow: each view's pose meets what all views share,
-//! the intrinsics and the board's bend, but no other view. Poses are eliminated view by view (Schur complement; Triggs et al., "Bundle
-//! Adjustment — A Modern Synthesis", 2000, section 6.1), so the cost grows linearly with views.
+//! The normal equations are arrow-shaped: each view's pose is coupled to the shared numbers (the
+//! intrinsics and the board's bend), but to no other view. Poses are eliminated view by view (Schur
+//! complement; Triggs et al., "Bundle Adjustment — A Modern Synthesis", 2000, section 6.1), so the
+//! cost grows linearly with views.
 
 use nalgebra::{
     Isometry3, Point2, Point3, SMatrix, SVector, Translation3, UnitQuaternion, Vector3,
@@ -33,9 +34,9 @@ const POLICY: Policy = Policy {
 /// Numbers that all views share: the intrinsics, then the board's bend.
 pub(super) const SHARED: usize = INTRINSIC_COUNT + BEND;
 
-/// A vector of what is shared.
+/// A vector of the shared numbers.
 pub(super) type Shared = SVector<f64, SHARED>;
-/// A matrix of what is shared.
+/// A matrix of the shared numbers.
 pub(super) type SharedSquare = SMatrix<f64, SHARED, SHARED>;
 
 /// A point of the board, where it was seen, and the standard deviation of that.
@@ -64,7 +65,7 @@ impl State {
         self.camera.project(&in_camera)
     }
 
-    /// What all views share, as one vector.
+    /// The shared numbers as one vector.
     pub fn shared(&self) -> Shared {
         let mut shared = Shared::zeros();
         shared
@@ -87,20 +88,20 @@ pub(super) struct Adjusted {
     pub state: State,
     /// Sum of squared residuals over their variances, or of the loss in its place.
     pub cost: f64,
-    /// What each view says of the intrinsics once its own pose is eliminated.
+    /// Information of each view on the intrinsics, its own pose eliminated.
     pub views: Vec<ViewInformation>,
 }
 
-/// Normal equations of what is shared from one view, its pose eliminated.
+/// Normal equations of the shared numbers from one view, its pose eliminated.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct ViewInformation {
     pub normal: SharedSquare,
     pub gradient: Shared,
-    /// What the view adds to the cost.
+    /// The cost of this view.
     pub cost: f64,
 }
 
-/// What is adjusted to what.
+/// The adjustment problem: observations and unknowns.
 pub(super) struct Adjustment<'a> {
     pub views: &'a [Vec<WeightedPoint>],
     pub terms: DistortionTerms,
@@ -208,7 +209,7 @@ impl Adjustment<'_> {
         }
         let diagonal: Shared = blocks.iter().map(|block| block.shared.diagonal()).sum();
         for index in 0..SHARED {
-            // What is not estimated has an empty row: give it a step of zero.
+            // A number that is not estimated has an empty row: its step is zero.
             normal[(index, index)] += if is_estimated(index, self.terms, self.shape) {
                 damping * diagonal[index]
             } else {

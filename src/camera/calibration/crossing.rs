@@ -23,7 +23,7 @@ const AMPLITUDE: usize = 7;
 const SMALLEST_RADIUS_PX: f64 = 2.4;
 /// Radius above which distortion begins to bend the edges, px.
 const LARGEST_RADIUS_PX: f64 = 18.0;
-/// What the blur of whatever surrounds the clean disc may reach into it, px.
+/// How far blur spreads the surroundings into the clean disc, px.
 const BLUR_ALLOWANCE_PX: f64 = 1.5;
 /// Smallest difference between black and white, code values: below it noise decides.
 const SMALLEST_CONTRAST: f64 = 16.0;
@@ -32,7 +32,7 @@ const SMALLEST_CONTRAST: f64 = 16.0;
 const LARGEST_MISFIT: f64 = 0.12;
 /// Largest blur over the window's radius at which an edge still shows both its sides.
 const LARGEST_BLUR: f64 = 0.7;
-/// How far the crossing may lie from where it was predicted, over the window's radius.
+/// Largest distance of the crossing from its predicted place, over the window's radius.
 const LARGEST_SHIFT: f64 = 1.2;
 /// Smallest standard deviation, px: code values are whole numbers and noise is not white.
 const SMALLEST_SD_PX: f64 = 0.005;
@@ -116,8 +116,8 @@ impl CrossingFault {
 
 /// Measures one crossing.
 ///
-/// `clean_radius_squares` is the radius of the disc about the crossing, in squares, that holds
-/// nothing but its four edges.
+/// `clean_radius_squares` is the radius of the disc about the crossing, in squares, that contains
+/// only its four edges.
 pub fn measure_crossing(
     image: &GreyImage,
     predicted: &PredictedCrossing,

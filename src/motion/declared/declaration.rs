@@ -68,9 +68,9 @@ impl Warning for DeclarationWarning {
                 focal_ratio,
                 residual_share,
             } => format!(
-                "the clip contradicts the camera profile: a free lens leaves only {:.0} % of the residuals \
+                "the clip contradicts the camera profile: another lens leaves only {:.0} % of the errors \
                  at the tags' corners, with a focal length {:.3} ± {:.3} times as long as the profile's. \
-                 The result uses that lens, and each ± is wider",
+                 The result uses that other lens, and each ± is wider",
                 100.0 * residual_share,
                 focal_ratio.value,
                 COVERAGE_FACTOR * focal_ratio.sd
@@ -86,20 +86,20 @@ impl Warning for DeclarationWarning {
             ),
             Self::AirframeTagMoves { tag_id } => format!(
                 "airframe tag {tag_id} moves with the surfaces, so it cannot be on a fixed part; the \
-                 result goes without it"
+                 result does not use it"
             ),
             Self::SidesExchanged {
                 left: (left, left_tag),
                 right: (right, right_tag),
             } => format!(
-                "left and right are exchanged: in the picture, the tag of the left surface {left:?} \
+                "left and right are swapped: in the picture, the tag of the left surface {left:?} \
                  ({left_tag}) is to the right of the tag of the right surface {right:?} ({right_tag}). \
-                 Either their tags, ids or `side` words are exchanged, and each figure belongs to the other \
+                 Either their tags, ids or `side` words are swapped, and each figure belongs to the other \
                  servo; or the phone was held upside down, and up and down are reversed as well"
             ),
             Self::PictureTurned { turn } => format!(
                 "the picture is turned {} by a quarter: the tags and the sides of the aircraft show it. Up \
-                 and down cannot be told apart in any figure",
+                 and down are uncertain in every figure",
                 match turn {
                     QuarterTurn::Anticlockwise => "anticlockwise",
                     _ => "clockwise",
@@ -134,9 +134,9 @@ impl Warning for DeclarationWarning {
                     .into()
             }
             Self::SidesExchanged { .. } => {
-                "enter no number. Look at the picture: if it is upright, exchange the two tag ids or the two \
+                "do not enter any number. Look at the picture: if it is upright, swap the two tag ids or the two \
                  `side` words in the model file; if it is upside down, film again with the phone upright. \
-                 The camera has to be behind the aircraft"
+                 The camera must be behind the aircraft"
                     .into()
             }
             Self::PictureTurned { .. } => {
@@ -163,11 +163,11 @@ fn mend_profile(focal_ratio: Measured) -> String {
     let u = COVERAGE_FACTOR * focal_ratio.sd;
     let [shortest, longest] = [focal_ratio.value - u, focal_ratio.value + u];
     let cause = if shortest > 1.0 - BY_FOCUS_SHARE && longest < 1.0 + BY_FOCUS_SHARE {
-        "this can be another focus distance than in the calibration, or another phone"
+        "possible causes are another focus distance than in the calibration, or another phone"
     } else if longest < 1.0 {
-        "this can be another lens, another video mode or another phone"
+        "possible causes are another lens, another video mode or another phone"
     } else {
-        "this can be digital zoom, stabilisation that crops the picture, another lens or another phone"
+        "possible causes are digital zoom, stabilisation that crops the picture, another lens or another phone"
     };
     format!(
         "{cause}: calibrate the camera in the mode of this clip, or film in the mode of the profile"

@@ -1,4 +1,4 @@
-//! The page: one HTML file that needs nothing but itself, on screen and on paper.
+//! The report page: one self-contained HTML file, for screen and paper.
 
 mod cures;
 mod health;
@@ -25,7 +25,7 @@ pub use cures::{
     Alternative, ReachView, StageRow, exchanged, floor_sentences, reach_views, stage_rows,
 };
 pub use health::{HealthRow, early_stop_cautions, health_rows};
-pub use numbers::{Counting, NumberRow, curve_kind, number_rows, sense_sentence};
+pub use numbers::{Counting, NumberRow, OTHER_NAMES, curve_kind, number_rows, sense_sentence};
 pub use stations::{MismatchRow, StationTable, approach_word, mismatch_rows, station_table};
 pub use why::{cause_sentences, hand_work_sentence};
 
@@ -39,6 +39,7 @@ struct Page<'a> {
     worst_warning: Option<String>,
     opening_cautions: Vec<String>,
     before_moving: &'a [&'a str],
+    other_names: &'static str,
     after_entering: &'a [&'a str],
     matches: Vec<MatchView<'a>>,
     unmatched_pairs: Vec<String>,
@@ -114,6 +115,7 @@ pub fn page(measurement: &Measurement, still: Option<&str>) -> Result<String, as
             .map(|caution| figures::glued(caution))
             .collect(),
         before_moving: &cautions::BEFORE_MOVING,
+        other_names: OTHER_NAMES,
         after_entering: &cautions::AFTER_ENTERING,
         matches: measurement
             .matches

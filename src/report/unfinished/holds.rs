@@ -20,7 +20,7 @@ pub struct HoldView<'a> {
     pub time: String,
     /// The stations of the cards that were seen in it.
     pub cards: String,
-    /// How far each surface stands from where it stood in the first rest.
+    /// Deflection of each surface from the first rest.
     pub deflections: Vec<String>,
     /// A drawing.
     pub still: Option<&'a str>,
@@ -43,7 +43,7 @@ pub fn hold_views<'a>(seen: &Unfinished<'a>) -> Vec<HoldView<'a>> {
         .collect()
 }
 
-/// What was seen in the middle of a rest, small.
+/// A small picture from the middle of a rest.
 ///
 /// # Errors
 /// The picture lacks pixels or cannot be compressed.
@@ -76,7 +76,7 @@ fn cards(seen: &Unfinished<'_>, rest: &SeenRest) -> String {
     }
 }
 
-/// How far each surface stands from where it stood in the first rest; nothing for that rest itself.
+/// Deflection of each surface from the first rest; nothing for that rest itself.
 fn deflections(model: &ModelFile, first: &SeenRest, rest: &SeenRest) -> Vec<String> {
     if rest == first {
         return Vec::new();

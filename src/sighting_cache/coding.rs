@@ -1,33 +1,33 @@
-//! Coding: a search as a file that grows with it, and back, bit for bit.
+//! Coding: a search as a file that grows with it, exact to the bit.
 //!
-//! [`MAGIC`], then blocks: the length of what follows, a value as `postcard` writes it, and the
+//! [`MAGIC`], then blocks: the length of the block, a value as `postcard` writes it, and the
 //! fingerprint of the whole file up to there, both numbers little-endian in eight bytes. The first
-//! block is the identity; parts of the search follow, and the end where it was finished. Whatever
-//! does not read back ends what is believed.
+//! block is the identity; parts of the search follow, and the end once it is finished. Everything
+//! from the first damaged block on is ignored.
 
 use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 
 use super::fingerprint::Fingerprint;
 use crate::clip::ClipWarning;
-use crate::tags::{Begun, Memory, SightedFrame};
+use crate::tags::{Checkpoint, SightedFrame, TrackerState};
 
-/// Begins every file; the number changes with the layout.
+/// Start of every file; the number changes with the layout.
 const MAGIC: &[u8; 8] = b"hwsight7";
 
-/// What follows the identity; borrowed for writing, owned when read.
+/// Contents after the identity; borrowed for writing, owned when read.
 #[derive(Serialize, Deserialize)]
-enum Block<Frames, Memory, Warnings> {
-    /// Frames searched since the part before, and what the search goes by after them.
-    Part(Frames, Memory),
-    /// The search is finished; doubts about the clip that arose while it was read.
+enum Block<Frames, TrackerState, Warnings> {
+    /// Frames searched since the part before, and the state after them.
+    Part(Frames, TrackerState),
+    /// The search is finished; warnings about the clip from reading it.
     End(Warnings),
 }
 
-type OwnedBlock = Block<Vec<SightedFrame>, Memory, Vec<ClipWarning>>;
-type BorrowedBlock<'a> = Block<&'a [SightedFrame], &'a Memory, &'a [ClipWarning]>;
+type OwnedBlock = Block<Vec<SightedFrame>, TrackerState, Vec<ClipWarning>>;
+type BorrowedBlock<'a> = Block<&'a [SightedFrame], &'a TrackerState, &'a [ClipWarning]>;
 
-/// Codes the blocks of one file one after the other.
+/// Encodes the blocks of one file in turn.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Coder {
     before: Fingerprint,
@@ -40,7 +40,7 @@ impl Coder {
         }
     }
 
-    /// A new file, and the bytes that it begins with.
+    /// A new file, and its first bytes.
     pub fn begin(identity: &str) -> Option<(Self, Vec<u8>)> {
         let mut coder = Self::new();
         let block = coder.block(identity)?;
@@ -48,7 +48,7 @@ impl Coder {
     }
 
     /// The bytes of a part.
-    pub fn part(&mut self, frames: &[SightedFrame], memory: &Memory) -> Option<Vec<u8>> {
+    pub fn part(&mut self, frames: &[SightedFrame], memory: &TrackerState) -> Option<Vec<u8>> {
         self.block(&BorrowedBlock::Part(frames, memory))
     }
 
@@ -69,18 +69,18 @@ impl Coder {
     }
 }
 
-/// What a file holds.
+/// Contents of a file.
 pub(super) struct Decoded {
     /// The search up to the last part; `None` before the first.
-    pub begun: Option<Begun>,
-    /// Bytes up to there, and the coder of what may follow.
+    pub checkpoint: Option<Checkpoint>,
+    /// Number of valid bytes, and the coder for further ones.
     pub length: u64,
     pub coder: Coder,
-    /// What the search ended with; `None` if it was interrupted.
+    /// The end of the search; `None` if it was interrupted.
     pub end: Option<Vec<ClipWarning>>,
 }
 
-/// What was written for this identity, as far as it reads back; `None` for any other file.
+/// The valid contents for this identity; `None` for any other file.
 pub(super) fn decode(bytes: &[u8], identity: &str) -> Option<Decoded> {
     let mut reader = Reader {
         rest: bytes.strip_prefix(MAGIC)?,
@@ -91,7 +91,7 @@ pub(super) fn decode(bytes: &[u8], identity: &str) -> Option<Decoded> {
     }
     let position = |reader: &Reader| (bytes.len() - reader.rest.len()) as u64;
     let mut decoded = Decoded {
-        begun: None,
+        checkpoint: None,
         length: position(&reader),
         coder: reader.coder,
         end: None,
@@ -99,9 +99,11 @@ pub(super) fn decode(bytes: &[u8], identity: &str) -> Option<Decoded> {
     while let Some(block) = reader.block::<OwnedBlock>() {
         match block {
             Block::Part(frames, memory) => {
-                let mut before = decoded.begun.map_or(Vec::new(), |begun| begun.frames);
+                let mut before = decoded
+                    .checkpoint
+                    .map_or(Vec::new(), |checkpoint| checkpoint.frames);
                 before.extend(frames);
-                decoded.begun = Some(Begun {
+                decoded.checkpoint = Some(Checkpoint {
                     frames: before,
                     memory,
                 });
@@ -117,7 +119,7 @@ pub(super) fn decode(bytes: &[u8], identity: &str) -> Option<Decoded> {
     Some(decoded)
 }
 
-/// Reads the blocks of one file one after the other.
+/// Reads the blocks of one file in turn.
 struct Reader<'a> {
     rest: &'a [u8],
     coder: Coder,
@@ -154,7 +156,7 @@ mod tests {
         let sighting = Sighting {
             tag_id: 586,
             corners_px: [0.1, -0.0, 1e300, f64::MIN_POSITIVE].map(|x| Point2::new(x, 1.0 / 3.0)),
-            // Not symmetric: every entry has to come back at its own place.
+            // Not symmetric: every entry must return at its own place.
             covariance_px2: CornerCovariance::from_fn(|row, column| {
                 (row * 8 + column) as f32 / 7.0
             }),
@@ -175,13 +177,13 @@ mod tests {
         indices.map(frame).collect()
     }
 
-    fn memory() -> Memory {
+    fn memory() -> TrackerState {
         let plan = TagPlan {
             expected: [0, 10, 11].into(),
             airframe: [0].into(),
             cards: [100].into(),
         };
-        Begun::new(&plan).unwrap().memory
+        Checkpoint::new(&plan).unwrap().memory
     }
 
     fn warnings() -> Vec<ClipWarning> {
@@ -205,7 +207,7 @@ mod tests {
         ]
     }
 
-    /// A finished file, and where each of its blocks ends.
+    /// A finished file, and the end of each of its blocks.
     fn encoded() -> (Vec<u8>, [usize; 4]) {
         let (mut coder, mut bytes) = Coder::begin(IDENTITY).unwrap();
         let mut ends = [bytes.len(); 4];
@@ -222,9 +224,9 @@ mod tests {
     fn what_was_kept_comes_back_bit_for_bit() {
         let (bytes, _) = encoded();
         let decoded = decode(&bytes, IDENTITY).unwrap();
-        let begun = decoded.begun.unwrap();
-        assert_eq!(begun.frames, frames(0..3));
-        assert_eq!(begun.memory, memory());
+        let checkpoint = decoded.checkpoint.unwrap();
+        assert_eq!(checkpoint.frames, frames(0..3));
+        assert_eq!(checkpoint.memory, memory());
         assert_eq!(decoded.end, Some(warnings()));
         assert!(decode(&bytes, "another search").is_none());
     }
@@ -239,7 +241,9 @@ mod tests {
                 assert_eq!(whole, 0, "{length}");
                 continue;
             };
-            let seen = decoded.begun.map_or(0, |begun| begun.frames.len());
+            let seen = decoded
+                .checkpoint
+                .map_or(0, |checkpoint| checkpoint.frames.len());
             assert_eq!(seen, [0, 1, 3][whole - 1], "{length}");
             assert_eq!(decoded.length, ends[whole - 1] as u64, "{length}");
             assert_eq!(decoded.end, None, "{length}");
@@ -278,12 +282,12 @@ mod tests {
 
     #[test]
     fn forged_counts_end_in_nothing() {
-        // Right fingerprints around a list that claims more than there is.
+        // Right fingerprints around a list with a wrong length.
         let (mut coder, mut bytes) = Coder::begin(IDENTITY).unwrap();
         let claims_much = [0, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0x7f];
         bytes.extend(coder.block(claims_much.as_slice()).unwrap());
         let decoded = decode(&bytes, IDENTITY).unwrap();
-        assert!(decoded.begun.is_none());
+        assert!(decoded.checkpoint.is_none());
         assert!(decoded.end.is_none());
     }
 

@@ -1,9 +1,9 @@
-//! A clip that was searched before is not searched again, unless that is asked for or what was
-//! kept cannot be used, and a search that was interrupted goes on where it was; through the real
-//! binary, and frame by frame through the library.
+//! A clip that was searched before is not searched again, unless requested or if the cache is
+//! unusable, and an interrupted search resumes; through the real binary, and frame by frame through
+//! the library.
 //!
-//! That nothing is searched is told by a clip whose middle is wiped out while its size, date and
-//! both ends stay: a search of it cannot bring what the whole clip brought.
+//! A clip whose middle is wiped out while its size, date and both ends stay shows that nothing is
+//! searched: a search of it cannot give the results of the whole clip.
 #![allow(clippy::unwrap_used)]
 
 use std::fs::{self, File};
@@ -14,7 +14,7 @@ use std::time::Duration;
 use hingewise::clip::{Clip, ClipInfo, ClipOptions, Frame};
 use hingewise::model_file::ModelFile;
 use hingewise::progress::Silent;
-use hingewise::tags::{Begun, Keeper, Memory, SightedFrame, TagPlan, sight_on};
+use hingewise::tags::{Checkpoint, CheckpointSink, SightedFrame, TagPlan, TrackerState, sight_on};
 use tempfile::TempDir;
 
 /// So many bytes of the sample clip hold 83 of its 353 frames (`ffprobe -show_frames`).
@@ -64,7 +64,7 @@ impl Workplace {
         command
     }
 
-    /// Measures into a folder; returns what was told and the first stage of the trace.
+    /// Measures into a folder; returns the output and the first stage of the trace.
     fn measure(&self, out: &str, more: &[&str]) -> (String, String) {
         let trace = format!("{out}-trace");
         let mut command = self.command(out, more);
@@ -90,7 +90,7 @@ impl Workplace {
         files
     }
 
-    /// The only file that is kept.
+    /// The only file in the cache.
     fn kept(&self) -> PathBuf {
         let mut files = fs::read_dir(self.path("kept")).unwrap();
         let file = files.next().unwrap().unwrap().path();
@@ -110,7 +110,7 @@ impl Workplace {
 }
 
 const SEARCHED: &str = "clip and tags";
-const FROM_KEPT: &str = "kept sightings";
+const FROM_CACHE: &str = "cached sightings";
 
 #[test]
 fn a_second_measurement_gives_the_same_files_without_a_search() {
@@ -121,7 +121,7 @@ fn a_second_measurement_gives_the_same_files_without_a_search() {
 
     workplace.wipe_the_middle_unseen();
     let (told, stage) = workplace.measure("second", &[]);
-    assert_eq!(stage, FROM_KEPT);
+    assert_eq!(stage, FROM_CACHE);
     assert!(told.contains("--fresh"), "{told}");
     let (first, second) = (workplace.result("first"), workplace.result("second"));
     let record = |files: &[(String, Vec<u8>)]| {
@@ -138,7 +138,7 @@ fn a_second_measurement_gives_the_same_files_without_a_search() {
     let third = workplace.result("third");
     assert_ne!(record(&third), record(&first));
     let (_, stage) = workplace.measure("fourth", &[]);
-    assert_eq!(stage, FROM_KEPT);
+    assert_eq!(stage, FROM_CACHE);
     assert_eq!(record(&workplace.result("fourth")), record(&third));
 }
 
@@ -156,7 +156,7 @@ fn other_tags_another_date_and_damage_call_for_a_search() {
     assert!(workplace.result("damaged") == workplace.result("first"));
     fs::write(&kept, "").unwrap();
     assert_eq!(workplace.measure("emptied", &[]).1, SEARCHED);
-    assert_eq!(workplace.measure("mended", &[]).1, FROM_KEPT);
+    assert_eq!(workplace.measure("mended", &[]).1, FROM_CACHE);
 
     let file = File::options()
         .write(true)
@@ -211,12 +211,12 @@ fn a_search_that_was_killed_goes_on_where_it_was() {
 
     let (told, stage) = workplace.measure("gone-on", &[]);
     assert_eq!(stage, SEARCHED);
-    assert!(told.contains("went on from there"), "{told}");
+    assert!(told.contains("continued from there"), "{told}");
     let (told, stage) = workplace.measure("again", &[]);
-    assert_eq!(stage, FROM_KEPT);
-    assert!(!told.contains("went on from there"), "{told}");
+    assert_eq!(stage, FROM_CACHE);
+    assert!(!told.contains("continued from there"), "{told}");
     let (told, _) = workplace.measure("at-once", &["--fresh"]);
-    assert!(!told.contains("went on from there"), "{told}");
+    assert!(!told.contains("continued from there"), "{told}");
     for out in ["gone-on", "again"] {
         assert!(
             workplace.result(out) == workplace.result("at-once"),
@@ -237,16 +237,16 @@ fn the_file_of_another_program_at_work_is_left_to_it() {
     let before = fs::read(&unfinished).unwrap();
     let (told, stage) = workplace.measure("second", &["--fresh"]);
     assert_eq!(stage, SEARCHED);
-    assert!(!told.contains("went on from there"), "{told}");
+    assert!(!told.contains("continued from there"), "{told}");
     assert!(fs::read(&unfinished).unwrap() == before);
     assert!(workplace.result("second") == workplace.result("first"));
 }
 
 /// Takes up all parts of a search.
-struct Notes(Begun);
+struct Notes(Checkpoint);
 
-impl Keeper for Notes {
-    fn keep(&mut self, news: &[SightedFrame], memory: &Memory) {
+impl CheckpointSink for Notes {
+    fn save(&mut self, news: &[SightedFrame], memory: &TrackerState) {
         self.0.frames.extend_from_slice(news);
         self.0.memory = memory.clone();
     }
@@ -263,11 +263,11 @@ fn a_search_taken_up_anywhere_brings_the_same_without_a_look_at_the_frames_befor
         .unwrap()
         .collect::<Result<_, _>>()
         .unwrap();
-    let nothing = || Begun::new(&plan).unwrap();
+    let nothing = || Checkpoint::new(&plan).unwrap();
 
-    let search = |frames: Vec<Frame>, begun, notes: &mut Notes| {
+    let search = |frames: Vec<Frame>, checkpoint, notes: &mut Notes| {
         let frames = frames.into_iter().map(Ok);
-        sight_on(frames, &info, &plan, begun, notes, &Silent).unwrap()
+        sight_on(frames, &info, &plan, checkpoint, notes, &Silent).unwrap()
     };
     let whole = search(frames.clone(), nothing(), &mut Notes(nothing()));
     for split in [1, 17, frames.len() - 1, frames.len()] {
@@ -279,8 +279,12 @@ fn a_search_taken_up_anywhere_brings_the_same_without_a_look_at_the_frames_befor
         for frame in &mut rest[..split] {
             *frame = black(frame, &info);
         }
-        let begun = notes.0.clone();
-        assert_eq!(search(rest, begun, &mut notes), whole, "from frame {split}");
+        let checkpoint = notes.0.clone();
+        assert_eq!(
+            search(rest, checkpoint, &mut notes),
+            whole,
+            "from frame {split}"
+        );
         assert_eq!(notes.0.frames, whole.frames, "from frame {split}");
     }
 }

@@ -1,10 +1,9 @@
-//! Kept sightings: what a search of a clip brought, so that no frame is searched twice.
+//! Sighting cache: the sightings of a search on disk, so that no frame is searched twice.
 //!
-//! One file a search in a folder of the person's own, named by the fingerprint of the identity:
-//! the clip (path, size, date, both ends), the tags looked for, and the program with its
-//! libraries. It grows while the clip is searched, so that an interrupted search goes on where it
-//! was; only then it gets the name of a finished one. Whatever goes wrong here costs a search,
-//! never the job.
+//! One file per search in the user's cache folder, named by the fingerprint of the identity: the
+//! clip (path, size, date, both ends), the tags, and the program with its libraries. The file grows
+//! during the search, so that an interrupted search resumes; a finished search renames it. A
+//! failure of the cache costs a search, never the job.
 
 mod coding;
 mod fingerprint;
@@ -19,26 +18,25 @@ use std::time::SystemTime;
 use coding::{Coder, Decoded};
 
 use crate::clip::{ClipInfo, ClipOptions, ClipWarning};
-use crate::tags::{Begun, Keeper, Memory, Overview, SightedFrame, TagPlan};
+use crate::tags::{Checkpoint, CheckpointSink, Overview, SightedFrame, TagPlan, TrackerState};
 use fingerprint::Fingerprint;
 
-/// Names another folder to keep sightings in.
+/// Environment variable with the folder of the cache.
 pub const FOLDER_VARIABLE: &str = "HINGEWISE_CACHE_DIR";
 
-/// Name of the folder below the person's folder for such things.
+/// Name of the folder in the user's cache folder.
 const FOLDER: &str = "hingewise";
 
-/// Endings of finished searches and of others; nothing else in the folder is ever touched.
+/// Endings of finished and unfinished searches; other files in the folder are never touched.
 const FINISHED: &str = ".sightings";
 const UNFINISHED: &str = ".unfinished";
 
-/// The files together stay below this: some hundred clips of half a minute. The longest unused go
-/// first.
+/// Limit of the total size: some hundred clips of half a minute. The least recently used files are
+/// removed first.
 const MOST_BYTES: u64 = 200_000_000;
 
-/// The folder that sightings are kept in: [`FOLDER_VARIABLE`], or `hingewise` below
-/// `XDG_CACHE_HOME` or `~/.cache` (XDG Base Directory Specification); `None` where there is no
-/// home.
+/// The folder of the cache: [`FOLDER_VARIABLE`], or `hingewise` under `XDG_CACHE_HOME` or
+/// `~/.cache` (XDG Base Directory Specification); `None` without a home.
 pub fn usual_folder() -> Option<PathBuf> {
     let named = |variable: &str| std::env::var_os(variable).filter(|name| !name.is_empty());
     folder_of(named)
@@ -48,7 +46,7 @@ fn folder_of(named: impl Fn(&str) -> Option<OsString>) -> Option<PathBuf> {
     if let Some(folder) = named(FOLDER_VARIABLE) {
         return Some(folder.into());
     }
-    // The specification says that a relative path here is to be ignored.
+    // The specification requires relative paths to be ignored.
     let shared = named("XDG_CACHE_HOME")
         .map(PathBuf::from)
         .filter(|path| path.is_absolute());
@@ -57,9 +55,9 @@ fn folder_of(named: impl Fn(&str) -> Option<OsString>) -> Option<PathBuf> {
     Some(shared.join(FOLDER))
 }
 
-/// The place of one search among the kept ones.
+/// The cache entry of one search.
 #[derive(Debug)]
-pub struct KeptSightings<'a> {
+pub struct SightingCache<'a> {
     folder: PathBuf,
     info: &'a ClipInfo,
     options: &'a ClipOptions,
@@ -67,8 +65,8 @@ pub struct KeptSightings<'a> {
     identity: String,
 }
 
-impl<'a> KeptSightings<'a> {
-    /// The place of this search; `None` if the clip's files cannot be looked at.
+impl<'a> SightingCache<'a> {
+    /// The entry of this search; `None` if the clip's files cannot be accessed.
     pub fn new(
         folder: &Path,
         info: &'a ClipInfo,
@@ -90,30 +88,30 @@ impl<'a> KeptSightings<'a> {
     }
 
     fn decode(&self, file: &File) -> Option<Decoded> {
-        // The length is asked for: bytes that grow while they are read take up twice the room.
+        // The length comes first: a buffer that grows while reading takes twice the memory.
         let length = file.metadata().ok()?.len().min(MOST_BYTES);
         let mut bytes = Vec::with_capacity(usize::try_from(length).ok()?);
         file.take(length).read_to_end(&mut bytes).ok()?;
         coding::decode(&bytes, &self.identity)
     }
 
-    /// What this search brought; `None` if it was not finished, or if what was kept is damaged.
+    /// The result of this search; `None` if it was not finished, or if the entry is damaged.
     fn read(&self) -> Option<Searched> {
         let file = File::open(self.path(FINISHED)).ok()?;
         let decoded = self.decode(&file)?;
-        // The date tells when it was last of use; a folder that cannot be written keeps its dates.
+        // The date records the last use; a read-only folder keeps its dates.
         let _ = file.set_modified(SystemTime::now());
-        let begun = decoded.begun?;
+        let checkpoint = decoded.checkpoint?;
         Some(Searched {
-            overview: begun.memory.overview(),
-            frames: begun.frames,
+            overview: checkpoint.memory.overview(),
+            frames: checkpoint.frames,
             doubts: decoded.end?,
         })
     }
 
-    /// What this search brought before, and where it is kept if it goes on; `None` there if it is
-    /// finished, if it cannot be kept, or if another program is just making it.
-    pub fn take_up(self) -> (Option<Keeping<'a>>, Before) {
+    /// The earlier result of this search, and where to continue writing; `None` there if it is
+    /// finished, cannot be written, or if another program is just writing it.
+    pub fn resume(self) -> (Option<Keeping<'a>>, Before) {
         if let Some(searched) = self.read() {
             return (None, Before::All(searched));
         }
@@ -122,30 +120,33 @@ impl<'a> KeptSightings<'a> {
         };
         match self.decode(&file) {
             Some(Decoded {
-                begun: Some(begun),
+                checkpoint: Some(checkpoint),
                 length,
                 coder,
                 ..
-            }) => (self.go_on(file, length, coder), Before::Part(begun.into())),
+            }) => (
+                self.go_on(file, length, coder),
+                Before::Part(checkpoint.into()),
+            ),
             _ => (self.begin(file), Before::Nothing),
         }
     }
 
-    /// Where this search is kept, whatever it brought before; `None` as for
-    /// [`KeptSightings::take_up`].
-    pub fn begin_anew(self) -> (Option<Keeping<'a>>, Before) {
+    /// Where this search is written, ignoring earlier results; `None` as for
+    /// [`SightingCache::resume`].
+    pub fn start_over(self) -> (Option<Keeping<'a>>, Before) {
         let file = self.unfinished();
         (file.and_then(|file| self.begin(file)), Before::Nothing)
     }
 
-    /// The file of an unfinished search, for this program alone.
+    /// The file of an unfinished search, locked for this program.
     fn unfinished(&self) -> Option<File> {
         fs::create_dir_all(&self.folder).ok()?;
         let mut options = File::options();
         options.read(true).write(true).create(true).truncate(false);
         let file = options.open(self.path(UNFINISHED)).ok()?;
-        // Where a file system knows no locks, two programs at once would spoil the file, which is
-        // then not believed.
+        // On a file system without locks, two programs at once may spoil the file; it is then
+        // ignored.
         let taken = matches!(file.try_lock(), Err(TryLockError::WouldBlock));
         (!taken).then_some(file)
     }
@@ -157,7 +158,7 @@ impl<'a> KeptSightings<'a> {
         Some(keeping)
     }
 
-    /// Cuts off what cannot be used of the file.
+    /// Cuts off the unusable end of the file.
     fn go_on(self, mut file: File, length: u64, coder: Coder) -> Option<Keeping<'a>> {
         file.set_len(length).ok()?;
         file.seek(SeekFrom::End(0)).ok()?;
@@ -169,34 +170,35 @@ impl<'a> KeptSightings<'a> {
     }
 }
 
-/// What a search of a clip brought before.
+/// Earlier result of a search.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub enum Before {
-    /// Nothing that is kept.
+    /// No entry.
     #[default]
     Nothing,
-    /// It was interrupted.
-    Part(Box<Begun>),
-    /// It was finished.
+    /// Interrupted.
+    Part(Box<Checkpoint>),
+    /// Finished.
     All(Searched),
 }
 
-/// What a finished search of a clip brought.
+/// Result of a finished search.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Searched {
     /// Every frame, in the order of presentation.
     pub frames: Vec<SightedFrame>,
-    /// What it saw beside them.
+    /// The findings besides the sightings.
     pub overview: Overview,
-    /// What was doubted of the clip while it was read.
+    /// Warnings about the clip from reading it.
     pub doubts: Vec<ClipWarning>,
 }
 
-/// Keeps a search while it goes on.
+/// Writes a search while it runs.
 #[derive(Debug)]
 pub struct Keeping<'a> {
-    place: KeptSightings<'a>,
-    /// `None` after a failure: the search goes on without it, only the next one takes longer.
+    place: SightingCache<'a>,
+    /// `None` after a failure: the search continues without the cache, and only the next one takes
+    /// longer.
     file: Option<File>,
     coder: Coder,
 }
@@ -209,14 +211,14 @@ impl Keeping<'_> {
         });
     }
 
-    /// The search is finished; the longest unused ones go where the folder gets large.
+    /// The search is finished; removes the least recently used files if the folder is too large.
     pub fn finish(mut self, doubts: &[ClipWarning]) {
         let bytes = self.coder.end(doubts);
         self.write(bytes);
         let place = self.place;
         let now = identity::identity(place.info, place.options, place.plan);
         let unchanged = now.is_ok_and(|now| now == place.identity);
-        // As above: what cannot be kept costs the next search only.
+        // As above: a failure costs the next search only.
         let _ = if self.file.is_some() && unchanged {
             fs::rename(place.path(UNFINISHED), place.path(FINISHED))
         } else {
@@ -226,8 +228,8 @@ impl Keeping<'_> {
     }
 }
 
-impl Keeper for Keeping<'_> {
-    fn keep(&mut self, news: &[SightedFrame], memory: &Memory) {
+impl CheckpointSink for Keeping<'_> {
+    fn save(&mut self, news: &[SightedFrame], memory: &TrackerState) {
         if !news.is_empty() {
             let bytes = self.coder.part(news, memory);
             self.write(bytes);
@@ -235,7 +237,7 @@ impl Keeper for Keeping<'_> {
     }
 }
 
-/// Removes the longest unused files until the others stay below `most_bytes`.
+/// Removes the least recently used files until the others stay below `most_bytes`.
 fn prune(folder: &Path, most_bytes: u64) -> io::Result<()> {
     let mut files = Vec::new();
     for entry in fs::read_dir(folder)? {

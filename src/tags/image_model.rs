@@ -1,4 +1,4 @@
-//! Appearance: how a tag should look pixel by pixel, for one set of the pattern fit's unknowns.
+//! ImageModel: the expected pixels of a tag, for one set of the pattern fit's unknowns.
 
 use fearless_simd::prelude::*;
 use nalgebra::{Matrix3, Point2, SMatrix, SVector, Vector2, Vector3};
@@ -19,11 +19,11 @@ pub(super) const BLACK: usize = 14;
 
 pub(super) type Unknowns = SVector<f64, UNKNOWNS>;
 
-/// The mosaic takes at most this share of the blur's variance away.
+/// Largest share of the blur's variance that the mosaic may remove.
 const LEAST_VARIANCE_SHARE: f64 = 0.3;
 
-/// A tag as it should look.
-pub(super) struct Appearance<'a> {
+/// The expected look of a tag.
+pub(super) struct ImageModel<'a> {
     pattern: &'a Pattern,
     state: SVector<f32, UNKNOWNS>,
     patch_from_tag: Matrix3<f32>,
@@ -42,14 +42,14 @@ struct PixelBlur {
     by_mosaic: [Vector3<f32>; 2],
 }
 
-/// Columns of a comparison, in shares of the range of code values: how what is expected changes
-/// with the unknowns, then with the mosaic's numbers, and what was seen minus what was expected.
+/// Columns of a comparison, in shares of the range of code values: derivatives of the expected
+/// value by the unknowns and by the mosaic's numbers, then seen minus expected.
 pub(super) const MOSAIC: usize = UNKNOWNS;
 pub(super) const RESIDUAL: usize = MOSAIC + 3;
 pub(super) const COLUMNS: usize = RESIDUAL + 1;
 
-impl<'a> Appearance<'a> {
-    /// `None` if the tag is seen along its surface.
+impl<'a> ImageModel<'a> {
+    /// `None` if the tag is seen edge-on.
     pub fn new(
         pattern: &'a Pattern,
         patch: &Patch,
@@ -99,7 +99,7 @@ impl<'a> Appearance<'a> {
         let black = p * state[BLACK + 1] + q * state[BLACK + 2] + state[BLACK];
         let light = black + (white - black) * shade.white;
         let per_shade = (white - black) * slope;
-        // A pattern that moves to the right darkens what lay to its left: hence the minus.
+        // A pattern that moves to the right darkens the pixels left of it: hence the minus.
         let h = &self.patch_from_tag;
         let forward = -per_shade / (a * h[(2, 0)] + b * h[(2, 1)] + h[(2, 2)]);
         let (move_p, move_q) = (along_p * forward, along_q * forward);
@@ -153,7 +153,7 @@ impl PixelBlur {
             (sd, blur[k] / sd, by_mosaic / (2.0 * sd))
         };
         let (u, v) = (axis(0), axis(1));
-        // Sheared axes see even a round blur along directions that are not independent.
+        // Along sheared axes even an isotropic blur is correlated.
         let shear = per_px[0].dot(&per_px[1]) / (per_px[0].norm() * per_px[1].norm());
         Self {
             blur: Blur::new([u.0, v.0], shear * u.0 * v.0 + covariance),

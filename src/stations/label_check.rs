@@ -1,7 +1,7 @@
-//! Doubts what was told for the rests, by the deflections seen in them.
+//! Checks the stations assigned to rests against the deflections.
 
+use super::consistency;
 use super::error::{SeenRest, StationsError};
-use super::fitness;
 use super::warning::StationsWarning;
 use crate::motion::Motion;
 
@@ -12,18 +12,17 @@ const SAME_STATION_DEG: f64 = 3.0;
 /// The same as a share of the travel; half of the usual spacing of stations.
 const SAME_STATION_SHARE: f64 = 1.0 / 16.0;
 
-/// Refuses stations that were told for quite different deflections; warns where the response
-/// turns back.
-pub(super) fn doubt_stations(
+/// Rejects a station assigned to very different deflections; warns where the response reverses.
+pub(super) fn check_labels(
     motion: &Motion,
     seen: &[SeenRest],
-    told: &[Option<f64>],
+    labels: &[Option<f64>],
     warnings: &mut Vec<StationsWarning>,
 ) -> Result<(), StationsError> {
     for (surface, surface_motion) in motion.surfaces.iter().enumerate() {
         let points: Vec<(f64, f64, f64)> = seen
             .iter()
-            .zip(told)
+            .zip(labels)
             .filter_map(|(rest, stick)| {
                 Some(((*stick)?, rest.deflection_deg[surface]?, rest.time_s[0]))
             })
@@ -46,8 +45,8 @@ pub(super) fn doubt_stations(
             }
         }
     }
-    let misfit_deg = fitness::off_monotone_deg(seen, told);
-    let threshold_deg = fitness::off_monotone_threshold_deg(seen);
+    let misfit_deg = consistency::off_monotone_deg(seen, labels);
+    let threshold_deg = consistency::off_monotone_threshold_deg(seen);
     if misfit_deg > threshold_deg {
         warnings.push(StationsWarning::ResponseNotMonotone {
             misfit_deg,

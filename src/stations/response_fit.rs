@@ -1,4 +1,4 @@
-//! What a known shaft explains of one surface's deflections.
+//! Deflections of one surface explained by a known shaft.
 //!
 //! The response is straight between knots and half the play is added on either side: both are linear,
 //! so that one small least squares finds them.
@@ -15,7 +15,7 @@ const KNOT_PCT: f64 = 12.5;
 /// over two such ways, a surface that stops by its whole slope.
 const BEND_SD_DEG: f64 = 1.0;
 
-/// Way over which the play is taken up after a turn, pct, as far as timing needs it.
+/// Stick travel over which the play is taken up after a turn, pct, for timing.
 const PLAY_WAY_PCT: f64 = 1.0;
 
 /// A measured frame in which the shaft is known.
@@ -33,7 +33,7 @@ fn seen_with_shaft(surface: &SurfaceTrace, shafts: &[Option<Shaft>]) -> Vec<Seen
     let mut seen = Vec::new();
     for (frame, (shaft, angle_deg)) in shafts.iter().zip(&surface.angle_deg).enumerate() {
         let Some(shaft) = shaft else { continue };
-        // Where it was not measured, the shaft moves on all the same.
+        // Where it was not measured, the shaft still moves.
         let side = side.after(shaft.at_pct);
         if let Some(angle_deg) = *angle_deg {
             seen.push(Seen {
@@ -82,7 +82,7 @@ impl Knots {
         ]
     }
 
-    /// What is known of the unknowns before anything is seen, as an information matrix.
+    /// Prior information on the unknowns, as an information matrix.
     fn prior(&self) -> DMatrix<f64> {
         let mut prior = DMatrix::zeros(self.count + 1, self.count + 1);
         for knot in 1..self.count - 1 {
@@ -93,21 +93,22 @@ impl Knots {
                 }
             }
         }
-        // Half the play of a surface that never turned is not told: next to no prior keeps it at 0.
+        // Half the play of a surface that never turned is undetermined: a very weak prior keeps it
+        // at 0.
         prior[(self.count, self.count)] += 1.0;
         prior
     }
 }
 
-/// One surface explained by its shaft: the best response and play, and what is left.
-pub(super) struct Explained {
+/// One surface explained by its shaft: the best response and play, and the residuals.
+pub(super) struct ResponseFit {
     /// Measured frames in which the shaft is known.
     pub frames: Vec<usize>,
-    /// What is left of each.
+    /// Residual of each.
     pub residuals_deg: Vec<f64>,
 }
 
-impl Explained {
+impl ResponseFit {
     /// `None` if the shaft never moves in a measured frame.
     pub fn new(surface: &SurfaceTrace, shafts: &[Option<Shaft>]) -> Option<Self> {
         let all = seen_with_shaft(surface, shafts);
@@ -127,10 +128,10 @@ impl Explained {
         }
         let coefficients = normal.cholesky()?.solve(&moments);
         let residual_deg = |seen: &Seen| {
-            let told = knots
+            let by_knots = knots
                 .touched(seen)
                 .map(|(unknown, by)| by * coefficients[unknown]);
-            seen.angle_deg - told.iter().sum::<f64>()
+            seen.angle_deg - by_knots.iter().sum::<f64>()
         };
         Some(Self {
             residuals_deg: all.iter().map(residual_deg).collect(),

@@ -1,9 +1,10 @@
-//! Where in a stick log a clip may lie: how well the log explains the motion at each clock offset.
+//! Cross-correlation of a stick log with a clip: how well the log explains the motion at each clock
+//! offset.
 //!
-//! For one offset each surface's deflections are regressed on the first powers of the stick. What
-//! remains, as a share of what there was, tells how little both resemble: one minus the square of
-//! their correlation, with the response's bend allowed for. Frames outside the log count as not
-//! explained, so that an offset does not gain by leaving frames out.
+//! At each offset each surface's deflections are regressed on the first powers of the stick. The
+//! unexplained share of the variance is one minus the square of the correlation, with the
+//! response's bend allowed for. Frames outside the log count as unexplained, so that an offset does
+//! not gain by leaving out frames.
 
 use nalgebra::{SMatrix, SVector};
 
@@ -22,14 +23,14 @@ const FRAME_STEP_S: f64 = 0.05;
 /// Offsets nearer than this are one, s: longer than a move between stations.
 const APART_S: f64 = 0.5;
 
-/// An offset that leaves this much more than the best is not looked at closely: lag and largest
-/// speed explain no such share.
+/// An offset with this much more unexplained variance than the best is not examined closely: lag
+/// and largest speed do not explain such a share.
 const HOPELESS: f64 = 0.2;
 
 /// Fewest frames inside the log for a regression.
 const FEWEST_FRAMES: usize = 3 * POWERS;
 
-/// An offset and what the log leaves unexplained there.
+/// An offset and the share that the log leaves unexplained there.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Candidate {
     /// Log's clock less the clip's.
@@ -162,7 +163,7 @@ impl Sums {
         if self.count < FEWEST_FRAMES {
             return self.outside + self.squares;
         }
-        // A stick that stood still gives dependent powers; a trace of the identity keeps them apart.
+        // A stick at rest gives dependent powers; a trace of the identity keeps them independent.
         let ridge = SMatrix::identity() * (1e-9 * self.normal.trace());
         let explained = (self.normal + ridge)
             .cholesky()

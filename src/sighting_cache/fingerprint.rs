@@ -1,4 +1,4 @@
-//! Fingerprint: a short number that tells contents apart, the same on every machine.
+//! Fingerprint: a short number that identifies contents, the same on every machine.
 
 /// A running FNV-1a hash of 64 bits (G. Fowler, L. C. Noll, K.-P. Vo, 1991; offset and prime as
 /// published). Not meant to withstand forgery.
@@ -6,12 +6,12 @@
 pub struct Fingerprint(u64);
 
 impl Fingerprint {
-    /// Of nothing yet.
+    /// Of nothing.
     pub fn new() -> Self {
         Self(0xcbf2_9ce4_8422_2325)
     }
 
-    /// With more bytes behind those before.
+    /// With more bytes appended.
     #[must_use]
     pub fn and(self, bytes: &[u8]) -> Self {
         Self(bytes.iter().fold(self.0, |hash, &byte| {

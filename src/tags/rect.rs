@@ -1,4 +1,4 @@
-//! Part: a rectangle of a picture.
+//! Rect: a rectangle of a picture.
 
 use std::ops::Range;
 
@@ -8,12 +8,12 @@ use crate::clip::GreyImage;
 
 /// A rectangle of pixels, or of other squares that a picture is divided into.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub(super) struct Part {
+pub(super) struct Rect {
     pub columns: Range<usize>,
     pub rows: Range<usize>,
 }
 
-impl Part {
+impl Rect {
     /// All of a picture.
     pub fn whole(image: &GreyImage) -> Self {
         Self {
@@ -44,7 +44,7 @@ impl Part {
         }
     }
 
-    /// With so much room on every side, as far as a picture of this size reaches.
+    /// Enlarged by this margin on every side, clipped to the picture.
     pub fn grown(&self, room: usize, [columns, rows]: [usize; 2]) -> Self {
         let grown = |range: &Range<usize>, size: usize| {
             range.start.saturating_sub(room)..(range.end + room).min(size)
@@ -55,12 +55,12 @@ impl Part {
         }
     }
 
-    /// Where its first pixel lies.
+    /// Position of its first pixel.
     pub fn origin(&self) -> Vector2<f64> {
         Vector2::new(self.columns.start as f64, self.rows.start as f64)
     }
 
-    /// What a picture shows there; the pixels of a whole decoded frame are not copied.
+    /// The pixels of a picture there; a whole decoded frame is not copied.
     pub fn cut(&self, image: &GreyImage) -> GreyImage {
         if *self == Self::whole(image) {
             return image.clone();

@@ -1,13 +1,13 @@
-//! Changes: where a picture looks other than when it was last searched.
+//! Change detection: where a picture differs from when it was last searched.
 //!
-//! A camera on a tripod sees the same room all the time. What was searched there need not be
-//! searched again before something moves.
+//! A camera on a tripod sees the same room all the time. A part that was searched is not searched
+//! again before something moves.
 
 use std::ops::Range;
 
 use serde::{Deserialize, Serialize};
 
-use super::part::Part;
+use super::rect::Rect;
 use crate::clip::GreyImage;
 
 /// Cells across a picture at most; fewer where they would have less than [`SMALLEST_CELL_PX`].
@@ -16,22 +16,21 @@ const MOST_CELLS_ACROSS: usize = 240;
 /// Cells are smaller than the smallest tag that is looked for.
 const SMALLEST_CELL_PX: usize = 8;
 
-/// Every so many rows of a cell are added up: enough to keep the noise of its mean below a level.
+/// Every so many rows of a cell are added: enough to keep the noise of its mean below a level.
 const ROW_STEP: usize = 4;
 
-/// A mean that differs by more levels has changed: twice what compression and flicker do to it,
-/// and little beside the contrast of a tag.
+/// Difference of a mean that counts as a change, levels: twice the effect of compression and
+/// flicker, and small against the contrast of a tag.
 const CHANGED_LEVELS: u8 = 6;
 
 /// Changed cells so far apart still belong to one thing, cells.
 const REACH_CELLS: usize = 2;
 
-/// What is searched around a change at least, cells: a tag on white ground shows in its black parts
-/// only.
+/// Margin around a change that is searched at least, cells: a tag on white ground shows only in its
+/// black parts.
 const LEAST_ROOM_CELLS: usize = 3;
 
-/// Where changes and what is searched around them cover more of the picture, all of it may as well
-/// be searched.
+/// Where changes and their margins cover more of the picture, the whole of it is searched.
 const MOST_CHANGED: f64 = 0.5;
 
 /// The brightness of a picture in coarse cells.
@@ -44,7 +43,7 @@ pub(super) struct Cells {
 }
 
 impl Cells {
-    /// Those of a picture; what does not fill a cell at its right and lower border has none.
+    /// Those of a picture; an incomplete cell at its right and lower border has none.
     pub fn of(image: &GreyImage) -> Self {
         let cell_px = image
             .width_px
@@ -72,9 +71,9 @@ impl Cells {
         }
     }
 
-    /// The parts of a later picture that look otherwise, with `room_px` around; `None` where it is
-    /// another picture.
-    pub fn changed(&self, later: &Self, room_px: f64) -> Option<Vec<Part>> {
+    /// The parts of a later picture that differ, with a margin of `room_px`; `None` for a picture
+    /// of another size.
+    pub fn changed(&self, later: &Self, room_px: f64) -> Option<Vec<Rect>> {
         if self.size_px != later.size_px {
             return None;
         }
@@ -84,13 +83,13 @@ impl Cells {
             .collect();
         let room = (room_px / self.cell_px as f64).ceil() as usize;
         let parts = self.parts(&mut changed, room.max(LEAST_ROOM_CELLS));
-        let cells: usize = parts.iter().map(Part::area).sum();
+        let cells: usize = parts.iter().map(Rect::area).sum();
         let few = cells as f64 <= MOST_CHANGED * self.means.len() as f64;
         few.then(|| parts.iter().map(|part| self.in_px(part)).collect())
     }
 
     /// Boxes around the groups of changed cells, in cells; `changed` is used up.
-    fn parts(&self, changed: &mut [bool], room: usize) -> Vec<Part> {
+    fn parts(&self, changed: &mut [bool], room: usize) -> Vec<Rect> {
         let size = [self.across, changed.len() / self.across.max(1)];
         let mut parts = Vec::new();
         for first in 0..changed.len() {
@@ -103,14 +102,14 @@ impl Cells {
     }
 
     /// A part given in cells; one that reaches the last cell goes on to the picture's border.
-    fn in_px(&self, part: &Part) -> Part {
+    fn in_px(&self, part: &Rect) -> Rect {
         let in_px = |cells: &Range<usize>, size_px: usize| {
             let end_px = cells.end * self.cell_px;
             let to_border = size_px - end_px < self.cell_px;
             cells.start * self.cell_px..if to_border { size_px } else { end_px }
         };
         let [width_px, height_px] = self.size_px;
-        Part {
+        Rect {
             columns: in_px(&part.columns, width_px),
             rows: in_px(&part.rows, height_px),
         }
@@ -118,13 +117,13 @@ impl Cells {
 }
 
 /// The box around all changed cells that hang together with the first one.
-fn take_group(changed: &mut [bool], size: [usize; 2], first: usize) -> Part {
+fn take_group(changed: &mut [bool], size: [usize; 2], first: usize) -> Rect {
     let at = |cell: usize| [cell % size[0], cell / size[0]];
-    let mut group = Part::single(at(first));
+    let mut group = Rect::single(at(first));
     let mut open = vec![first];
     changed[first] = false;
     while let Some(cell) = open.pop() {
-        let around = Part::single(at(cell));
+        let around = Rect::single(at(cell));
         group = group.with(&around);
         let near = around.grown(REACH_CELLS, size);
         for row in near.rows {
@@ -145,8 +144,8 @@ mod tests {
 
     const SIZE_PX: [usize; 2] = [1000, 500];
 
-    /// A wall with a texture of its own, as brighter or darker as `light` tells, seen with noise
-    /// whose pattern goes by `frame`.
+    /// A wall with a texture of its own, whose brightness follows `light`, with noise whose pattern
+    /// depends on `frame`.
     fn wall(light: i32, frame: u32) -> Vec<i32> {
         let [width_px, height_px] = SIZE_PX;
         (0..(width_px * height_px) as u32)

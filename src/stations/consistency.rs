@@ -1,4 +1,4 @@
-//! How well stations told for rests fit the deflections seen there.
+//! How well the stations assigned to rests fit their deflections.
 
 use nalgebra::{DMatrix, DVector};
 
@@ -16,13 +16,13 @@ const OFF_MONOTONE_DEG: f64 = 0.6;
 const OFF_MONOTONE_SHARE: f64 = 0.015;
 
 /// Root mean square distance of the deflections from one smooth curve a surface.
-pub(super) fn off_smooth_deg(seen: &[SeenRest], told: &[Option<f64>]) -> f64 {
-    root_mean_square(seen, told, squares_off_smooth)
+pub(super) fn off_smooth_deg(seen: &[SeenRest], labels: &[Option<f64>]) -> f64 {
+    root_mean_square(seen, labels, squares_off_smooth)
 }
 
 /// Root mean square distance of the deflections from one monotone response a surface.
-pub(super) fn off_monotone_deg(seen: &[SeenRest], told: &[Option<f64>]) -> f64 {
-    root_mean_square(seen, told, squares_off_monotone)
+pub(super) fn off_monotone_deg(seen: &[SeenRest], labels: &[Option<f64>]) -> f64 {
+    root_mean_square(seen, labels, squares_off_monotone)
 }
 
 /// Largest distance from a monotone response that play explains.
@@ -42,10 +42,10 @@ fn surface_count(seen: &[SeenRest]) -> usize {
     seen.first().map_or(0, |rest| rest.deflection_deg.len())
 }
 
-/// Over all surfaces and rests; infinite where nothing is told.
+/// Over all surfaces and rests; infinite if no rest has a station.
 fn root_mean_square(
     seen: &[SeenRest],
-    told: &[Option<f64>],
+    labels: &[Option<f64>],
     squares: fn(&mut [(f64, f64)]) -> f64,
 ) -> f64 {
     let mut sum = 0.0;
@@ -53,7 +53,7 @@ fn root_mean_square(
     for surface in 0..surface_count(seen) {
         let mut points: Vec<(f64, f64)> = seen
             .iter()
-            .zip(told)
+            .zip(labels)
             .filter_map(|(rest, stick)| Some(((*stick)?, rest.deflection_deg[surface]?)))
             .collect();
         points.sort_by(|a, b| a.0.total_cmp(&b.0));

@@ -1,5 +1,5 @@
-//! Identity: the text that says which search a file of sightings came from. Two searches with the
-//! same text bring the same sightings.
+//! Identity: the text that identifies a search. Two searches with the same text have the same
+//! sightings.
 
 use std::fmt::Write as _;
 use std::fs::{self, File};
@@ -12,14 +12,15 @@ use crate::clip::{self, ClipInfo, ClipOptions};
 use crate::tags::TagPlan;
 use crate::vision;
 
-/// Bytes at the beginning and at the end of a file that are looked at: the header and the index of
-/// a video lie there, and size and date tell the rest.
+/// Number of bytes at both ends of a file that are read: the header and the index of a video are
+/// there, and size and date cover the rest.
 const LOOKED_AT_BYTES: u64 = 1 << 16;
 
-/// Says what is searched, for what, and by what.
+/// The clip, the tags and the program of a search.
 ///
 /// # Errors
-/// The clip cannot be looked at.
+///
+/// The clip cannot be accessed.
 pub(super) fn identity(
     info: &ClipInfo,
     options: &ClipOptions,

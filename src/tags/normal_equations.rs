@@ -1,14 +1,14 @@
-//! Sums over the pixels of a patch: all that a step of the pattern fit needs.
+//! Sums over the pixels of a patch: everything that a step of the pattern fit needs.
 
 use fearless_simd::{Level, dispatch, prelude::*};
 use nalgebra::{Cholesky, Const, Matrix3, SMatrix, Vector3};
 
-use super::appearance::{Appearance, COLUMNS, MOSAIC, RESIDUAL, UNKNOWNS, Unknowns};
+use super::image_model::{COLUMNS, ImageModel, MOSAIC, RESIDUAL, UNKNOWNS, Unknowns};
 use super::lanes::{Lanes, Numbers};
 use super::mosaic::{Mosaic, MosaicEvidence};
 use super::patch::PixelGroup;
 
-/// Code values are whole numbers: no residual noise is believed below this share of the range.
+/// Code values are whole numbers: residual noise is never assumed below this share of the range.
 const QUANTISATION_SD: f64 = 1.0 / 219.0 / 3.464;
 
 /// Sums over the pixels at one state.
@@ -33,7 +33,7 @@ impl Sums {
     pub fn over(
         groups: &[PixelGroup],
         shown: &[Numbers],
-        appearance: &Appearance,
+        appearance: &ImageModel,
         reach: f64,
     ) -> Option<Self> {
         let level = Level::new();
@@ -45,7 +45,7 @@ impl Sums {
         simd: S,
         groups: &[PixelGroup],
         shown: &[Numbers],
-        appearance: &Appearance,
+        appearance: &ImageModel,
         reach: f32,
     ) -> Option<Self> {
         let zero = Lanes::splat(simd, 0.0);
@@ -97,8 +97,8 @@ impl Sums {
         self.products.fixed_view::<UNKNOWNS, 1>(0, RESIDUAL).into()
     }
 
-    /// `None` if an unknown has no hold on the pixels. For the mosaic the unknowns are left free:
-    /// what they can explain as well is no evidence on it.
+    /// `None` if the pixels do not determine an unknown. For the mosaic all other unknowns stay
+    /// free: what they explain as well is no evidence on it.
     pub fn solve(&self, mosaic: Mosaic) -> Option<Solved> {
         let normal: SMatrix<f64, UNKNOWNS, UNKNOWNS> =
             self.products.fixed_view::<UNKNOWNS, UNKNOWNS>(0, 0).into();
@@ -123,7 +123,7 @@ impl Sums {
 #[inline(always)]
 fn compared<S: Simd>(
     simd: S,
-    appearance: &Appearance,
+    appearance: &ImageModel,
     reach: f32,
     pixels: &PixelGroup,
     shown: Numbers,
@@ -153,7 +153,7 @@ mod tests {
     #[test]
     fn registers_of_all_widths_give_the_same_bits() {
         let size_px = 64;
-        // Some of everything: the fit need not mean anything.
+        // Arbitrary values; the fit has no meaning.
         let pixels: Vec<u8> = (0..size_px * size_px)
             .map(|k: usize| (k.wrapping_mul(2_654_435_761) >> 7) as u8)
             .collect();
@@ -179,7 +179,7 @@ mod tests {
         let pattern = Pattern::from_cells(&rows).unwrap();
         let state = Look::at_first(&patch, 0.7).with_place(&patch_from_tag);
         let mosaic = Mosaic::default();
-        let appearance = Appearance::new(&pattern, &patch, mosaic, &state).unwrap();
+        let appearance = ImageModel::new(&pattern, &patch, mosaic, &state).unwrap();
         let shown: Vec<Numbers> = patch.groups.iter().map(PixelGroup::present).collect();
 
         let (groups, level) = (&patch.groups, Level::new());
