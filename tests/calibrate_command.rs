@@ -53,7 +53,7 @@ fn pictures_of_a_board_become_a_profile_a_page_and_a_verdict() {
             contains("left camera <1>")
                 .and(contains("hundredths of a degree to a 30° deflection"))
                 .and(contains("no view reaches the left edge"))
-                .and(contains("bring the board to the left edge"))
+                .and(contains("move the board to the left edge"))
                 .and(contains("13 views, 702 corners")),
         );
     // OpenCV 4.6.0 finds fx 532.827 with these pictures and all five distortion terms.
@@ -181,7 +181,7 @@ fn markers_of_another_dictionary_or_width_are_told() {
     )
     .assert()
     .code(2)
-    .stderr(contains("markers of DICT_5X5_").and(contains("--dictionary DICT_5X5_")));
+    .stderr(contains("markers of the set DICT_5X5_").and(contains("--dictionary DICT_5X5_")));
     calibrate(
         folder.path(),
         &data("phone_charuco"),
@@ -197,7 +197,7 @@ fn markers_of_another_dictionary_or_width_are_told() {
     )
     .assert()
     .code(2)
-    .stderr(contains("no dictionary \"DICT_9X9\"").and(contains("DICT_5X5_100")));
+    .stderr(contains("no set of markers called \"DICT_9X9\"").and(contains("DICT_5X5_100")));
 }
 
 #[test]

@@ -179,7 +179,7 @@ fn new_refuses_names_that_cannot_be_told_apart() {
         .args(["new", "heron.toml", "flap", "flap"])
         .assert()
         .code(2)
-        .stderr(contains("\"flap\" is named twice").and(contains("help:")));
+        .stderr(contains("\"flap\" is listed twice").and(contains("help:")));
     assert!(!folder.path().join("heron.toml").exists());
 }
 

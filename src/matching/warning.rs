@@ -164,6 +164,7 @@ impl Warning for MatchingWarning {
             }
             Self::FollowerOutOfReach {
                 reference,
+                follower,
                 reference_end_pct,
                 reference_end_point_pct,
                 common_worst_deg,
@@ -171,7 +172,7 @@ impl Warning for MatchingWarning {
             } => format!(
                 "either reduce the end point of \"{reference}\" at {reference_end_pct:+.0} % to \
                  {reference_end_point_pct} %, which leaves {common_worst_deg:.2}° at most (95 %); or, \
-                 if servo and linkage allow more travel, increase that of the other side and film again"
+                 if servo and linkage allow, increase the travel of \"{follower}\" and film again"
             ),
         }
     }

@@ -58,7 +58,7 @@ fn a_truncated_clip_is_measured_as_far_as_it_goes() {
         .find(|warning| warning["code"] == "clip-ends-early")
         .unwrap();
     let text = cut["text"].as_str().unwrap();
-    assert!(text.contains("claims 353 frames"), "{text}");
+    assert!(text.contains("should have 353 frames"), "{text}");
     assert!(cut["mend"].as_str().unwrap().contains("copy the clip"));
 
     let truth = std::fs::read_to_string(project("sample-frames/cards-true-stations.csv")).unwrap();
@@ -72,7 +72,7 @@ fn a_truncated_clip_is_measured_as_far_as_it_goes() {
         assert!((left_deg - row[1]).abs() < 1.0, "{left_deg} {row:?}");
     }
     let page = std::fs::read_to_string(workplace.path("results/report.html")).unwrap();
-    assert!(page != KEPT && page.contains("claims 353 frames"));
+    assert!(page != KEPT && page.contains("should have 353 frames"));
 }
 
 #[test]

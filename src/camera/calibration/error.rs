@@ -21,7 +21,7 @@ pub enum CalibrationError {
         what: String,
     },
     /// A dictionary of another name than OpenCV's.
-    #[error("there is no dictionary {name:?}")]
+    #[error("there is no set of markers called {name:?} (--dictionary)")]
     UnknownDictionary {
         /// The name given.
         name: String,
@@ -159,7 +159,7 @@ impl Seen {
                 picture,
                 dictionary,
                 count,
-            } => format!("{picture} shows {count} markers of {dictionary}"),
+            } => format!("{picture} shows {count} markers of the set {dictionary}"),
             Self::FewCrossings { picture, measured } => format!(
                 "{picture} shows it best, but only {measured} of its corners are sharp and large \
                  enough, and {FEWEST_CROSSINGS} are needed"
@@ -171,21 +171,21 @@ impl Seen {
         match self {
             Self::NoPattern => {
                 "check that the board is whole in the picture with its white margin, \
-                 flat, in focus and evenly lit, and that it is the kind of board that was named"
+                 flat, in focus and evenly lit, and that it is the kind of board in the options"
                     .into()
             }
             Self::OtherChessboard { columns, rows, .. } => format!(
-                "if that is the board, give --chessboard {columns}x{rows} (inner corners: one fewer \
+                "if that is the board, use --chessboard {columns}x{rows} (inner corners: one fewer \
                  than squares)"
             ),
             Self::Markers { .. } => "film the whole board, nearer and in focus, and \
                  check --charuco and --dictionary"
                 .into(),
             Self::OtherWidth { columns, .. } => {
-                format!("give the board as it is printed: --charuco {columns}xROWS")
+                format!("describe the board as printed: --charuco {columns}xROWS")
             }
             Self::OtherDictionary { dictionary, .. } => {
-                format!("if that is the board, give --dictionary {dictionary}")
+                format!("if that is the board, use --dictionary {dictionary}")
             }
             Self::FewCrossings { .. } => "come nearer until the squares are at least 20 px wide, \
                  hold the board still and in focus"
