@@ -4,19 +4,18 @@ use std::path::{Path, PathBuf};
 use std::time::Instant;
 
 use super::CommandError;
+use super::function_work::FittedClip;
 use super::memory;
 use super::output::{OutputFolder, write_files};
 use crate::camera::CameraProfile;
-use crate::clip::{Clip, ClipOptions, ClipWarning, Frame, Levels, day_of_file};
+use crate::clip::{Clip, ClipOptions, ClipWarning, Frame, Levels};
+use crate::functions::Wanted;
 use crate::kept_sightings::{Before, KeptSightings, Searched};
-use crate::matching;
-use crate::measurement::{FrameRow, Measurement, Stages, frame_rows};
+use crate::measurement::{FrameRow, Measurement};
 use crate::model_file::ModelFile;
 use crate::motion::{self, FitOptions};
 use crate::progress::Progress;
 use crate::report::{self, Picture, ReportInputs, TraceInputs, frame_to_mark};
-use crate::response;
-use crate::stations::{self, HoldOptions};
 use crate::tags::{self, Begun, SightedFrame, Sightings, TagPlan};
 use crate::warning::gather;
 
@@ -28,6 +27,8 @@ pub struct Job<'a> {
     pub clip_options: ClipOptions,
     /// What the person declared.
     pub model: &'a ModelFile,
+    /// Which of its functions.
+    pub wanted: &'a Wanted,
     /// The camera that took the clip.
     pub profile: &'a CameraProfile,
     /// Sightings kept from searches before.
@@ -152,43 +153,26 @@ impl Job<'_> {
             "clip and tags"
         });
 
-        let options = FitOptions::default();
-        let motion = gather(&mut warnings, |doubts| {
-            motion::fit(&sightings, model, profile, &options, doubts)
+        let (options, wanted) = (FitOptions::default(), self.wanted);
+        let candidates = wanted.candidates(model);
+        let (motion, left_out) = gather(&mut warnings, |doubts| {
+            motion::fit_what_moves(&sightings, &candidates, profile, &options, doubts)
+        })?;
+        let shown = gather(&mut warnings, |doubts| {
+            wanted.in_clip(model, &motion, &left_out, doubts)
         })?;
         memory::give_back();
         times.stage("motion");
 
-        let options = HoldOptions::default();
-        let holds = gather(&mut warnings, |doubts| {
-            stations::find_holds(&motion, &sightings, model, &options, doubts)
-        })?;
-        times.stage("stations");
-
-        let responses = gather(&mut warnings, |doubts| {
-            response::respond(&motion, &holds, model, doubts)
-        })?;
-        times.stage("response");
-
-        let (groups, radio) = (&model.matches, model.radio.as_ref());
-        let corrections = gather(&mut warnings, |doubts| {
-            matching::match_groups(&responses, groups, radio, doubts)
-        })?;
-        times.stage("matching");
-
-        let rows = frame_rows(&motion, &holds);
-        let measurement = Measurement::assemble(&Stages {
+        let fitted = FittedClip {
             sightings: &sightings,
             profile,
-            model,
             motion: &motion,
-            rows: &rows,
-            responses: &responses,
-            stick_log: holds.log.as_ref(),
-            corrections: &corrections,
+            shown: &shown,
+            chosen_by_motion: *wanted == Wanted::Moving,
             warnings: &warnings,
-            date: day_of_file(&info.path).as_deref(),
-        })?;
+        };
+        let (measurement, rows) = fitted.measure(&mut times)?;
         let result = JobResult {
             measurement,
             rows,
@@ -298,7 +282,7 @@ impl JobResult {
 }
 
 /// How long each stage took.
-struct Times {
+pub struct Times {
     last: Instant,
     stages: Vec<(&'static str, f64)>,
 }
@@ -311,10 +295,14 @@ impl Times {
         }
     }
 
-    fn stage(&mut self, name: &'static str) {
+    /// Ends a stage; those of one name count together.
+    pub fn stage(&mut self, name: &'static str) {
         let now = Instant::now();
-        self.stages
-            .push((name, now.duration_since(self.last).as_secs_f64()));
+        let took_s = now.duration_since(self.last).as_secs_f64();
+        match self.stages.iter_mut().find(|stage| stage.0 == name) {
+            Some(stage) => stage.1 += took_s,
+            None => self.stages.push((name, took_s)),
+        }
         self.last = now;
     }
 }

@@ -328,6 +328,7 @@ fn what_the_stages_hand_on_is_kept_and_read_back() {
             "/tests/data/model_file/good.toml"
         )))
         .unwrap(),
+        function: None,
         motion: &motion,
         rows: &frame_rows(&motion, &holds),
         responses: &sample.responses(),

@@ -4,6 +4,8 @@ use std::collections::BTreeSet;
 
 use thiserror::Error;
 
+use super::new_functions::{NewFunction, Pair, functions_of, has_word};
+
 /// Id of the airframe's tag in a new file.
 const AIRFRAME_TAG_ID: u32 = 0;
 /// First id given to a surface; the ids below stay free for more airframe tags.
@@ -52,9 +54,9 @@ impl NewModelError {
 
 /// A surface of a new file, as far as its name tells.
 #[derive(Debug, Clone, PartialEq)]
-struct NewSurface {
-    name: String,
-    side: &'static str,
+pub(super) struct NewSurface {
+    pub name: String,
+    pub side: &'static str,
     tag_id: u32,
     upright: bool,
 }
@@ -68,8 +70,8 @@ pub struct NewModel {
 }
 
 impl NewModel {
-    /// A model with these surfaces, whose sides and pairs are taken from the words left and right
-    /// in their names.
+    /// A model with these surfaces. Their names give their sides and pairs by the words left and
+    /// right, and their functions by the usual words, such as aileron.
     ///
     /// # Errors
     /// Names that are empty, repeated or too many.
@@ -117,49 +119,38 @@ impl NewModel {
             .map(|surface| (surface.name.as_str(), surface.tag_id))
     }
 
-    /// The text of the file.
+    /// The text of the file. Surfaces of one function get a file without functions.
     pub fn to_toml(&self) -> String {
         let mut text = head(&quoted(&self.name), self.edge_mm);
         for surface in &self.surfaces {
             text += &surface_text(surface);
         }
-        for (left, right) in self.pairs() {
-            text += &match_text(left, right);
+        let functions = functions_of(&self.surfaces);
+        match functions.as_slice() {
+            [only] => {
+                for pair in &only.pairs {
+                    text += &match_text("match", pair);
+                }
+                text += &stations_text("stations");
+            }
+            several => {
+                text += FUNCTIONS;
+                for function in several {
+                    text += &function_text(function);
+                }
+            }
         }
-        text + STATIONS + &self.radio_text()
-    }
-
-    /// Surfaces whose names differ in nothing but left and right.
-    fn pairs(&self) -> impl Iterator<Item = (&NewSurface, &NewSurface)> {
-        let on = |side| move |surface: &&NewSurface| surface.side == side;
-        self.surfaces
-            .iter()
-            .filter(on("left"))
-            .filter_map(move |left| {
-                let rights = self.surfaces.iter().filter(on("right"));
-                let named_alike =
-                    |right: &&NewSurface| without_side(&left.name) == without_side(&right.name);
-                Some((left, rights.into_iter().find(named_alike)?))
-            })
+        text + &self.radio_text()
     }
 
     fn radio_text(&self) -> String {
-        let example = self
-            .pairs()
+        let functions = functions_of(&self.surfaces);
+        let mut pairs = functions.iter().flat_map(|function| &function.pairs);
+        let example = pairs
             .next()
-            .map_or("right aileron", |(_, right)| &right.name);
+            .map_or("right aileron", |pair| &pair.right.name);
         RADIO.replace("FOLLOWER", &quoted(example))
     }
-}
-
-fn words(name: &str) -> impl Iterator<Item = String> {
-    name.split(|letter: char| !letter.is_alphanumeric())
-        .filter(|word| !word.is_empty())
-        .map(str::to_lowercase)
-}
-
-fn has_word(name: &str, wanted: &str) -> bool {
-    words(name).any(|word| word.trim_end_matches('s') == wanted)
 }
 
 fn side_of(name: &str) -> &'static str {
@@ -168,12 +159,6 @@ fn side_of(name: &str) -> &'static str {
         (false, true) => "right",
         _ => "centre",
     }
-}
-
-fn without_side(name: &str) -> Vec<String> {
-    words(name)
-        .filter(|word| word != "left" && word != "right")
-        .collect()
 }
 
 fn quoted(text: &str) -> String {
@@ -226,12 +211,27 @@ fn surface_text(surface: &NewSurface) -> String {
     )
 }
 
-fn match_text(left: &NewSurface, right: &NewSurface) -> String {
-    let motion = match has_word(&left.name, "aileron") {
-        true => "opposite",
-        false => "same",
-    };
-    let mut text = String::from("\n[[match]]\n");
+fn function_text(function: &NewFunction<'_>) -> String {
+    let names = function.surfaces.iter();
+    let names: Vec<String> = names.map(|surface| quoted(&surface.name)).collect();
+    let name = quoted(&function.name);
+    let mut text = format!(
+        "\n[[function]]\nname = {name}\nsurfaces = [{}]\n",
+        names.join(", ")
+    );
+    for pair in &function.pairs {
+        text += &match_text("function.match", pair);
+    }
+    text + &stations_text("function.stations")
+}
+
+fn match_text(table: &str, pair: &Pair<'_>) -> String {
+    let Pair {
+        left,
+        right,
+        motion,
+    } = pair;
+    let mut text = format!("\n[[{table}]]\n");
     text += &line(
         &format!("reference = {}", quoted(&left.name)),
         "is left alone",
@@ -244,7 +244,7 @@ fn match_text(left: &NewSurface, right: &NewSurface) -> String {
         &format!("motion = \"{motion}\""),
         "same | opposite: how they move in this clip",
     );
-    if motion == "opposite" {
+    if *motion == "opposite" {
         text += &line("# down_to_up = 0.6", "differential: compares up against up");
     }
     text += &line("tolerance_deg = 0.3", "largest mismatch that you accept");
@@ -254,10 +254,19 @@ fn match_text(left: &NewSurface, right: &NewSurface) -> String {
     )
 }
 
-const STATIONS: &str = r##"
-[stations]
-from = "cards"                  # cards | order | marks | log
-# order = [0, 25, 50, 75, 100, 75, 50, 25, 0, -25, -50, -75, -100, -75, -50, -25, 0]
+/// What is said before the functions.
+const FUNCTIONS: &str = r##"
+# What one stick moves together. Film one clip for each function. `measure` finds out which one it
+# is by what moves; `measure --function NAME` chooses. What a clip does not show is only listed.
+"##;
+
+fn stations_text(table: &str) -> String {
+    format!("\n[{table}]\n{STATIONS}")
+}
+
+const STATIONS: &str = r##"from = "order"                  # order | cards | marks | log
+order = [0, 25, 50, 75, 100, 75, 50, 25, 0, -25, -50, -75, -100, -75, -50, -25, 0]
+# from = "cards"                # instead: show the station's printed card at each hold
 # file = "marks.csv"            # for marks and log: columns time_s, stick_pct
 # neutral = { time_s = [0.0, 1.5] }   # only if no hold is at 0
 "##;

@@ -42,6 +42,7 @@ mod setup;
 mod shown;
 mod start;
 mod surroundings;
+mod taking_part;
 #[cfg(test)]
 #[allow(clippy::unwrap_used)]
 mod tests;
@@ -55,6 +56,7 @@ pub use at_neutral::{
 };
 pub use options::{FitOptions, MotionError};
 pub use rests::LastingErrors;
+pub use taking_part::{LeftOut, fit_what_moves};
 pub use warning::MotionWarning;
 
 use std::collections::BTreeMap;
@@ -208,6 +210,27 @@ impl Motion {
         }
     }
 
+    /// The motion of some of the surfaces, which then count in the given order.
+    ///
+    /// The constants stay those of the whole fit.
+    pub fn of_surfaces(&self, wanted: &[usize]) -> Self {
+        let pick = |frame: &MotionFrame| MotionFrame {
+            deflections: picked(&frame.deflections, wanted),
+            own_covariance_rad2: DMatrix::from_fn(wanted.len(), wanted.len(), |row, column| {
+                frame.own_covariance_rad2[(wanted[row], wanted[column])]
+            }),
+            ..*frame
+        };
+        Self {
+            surfaces: picked(&self.surfaces, wanted),
+            frames: self.frames.iter().map(pick).collect(),
+            constants_covariance: self.constants_covariance.clone(),
+            lasting: self.lasting.of_surfaces(wanted),
+            tags_at_zero: self.tags_at_zero.of_surfaces(wanted),
+            ..*self
+        }
+    }
+
     /// One surface's deflection from `zero` in every frame, rad; `None` where it was not measured.
     ///
     /// `zero` is a weighted sum of the same surface's deflections whose weights add up to one; its
@@ -243,6 +266,11 @@ struct SumsByCause {
     gains: DMatrix<f64>,
     /// Covariance given the constants, rad².
     own: DMatrix<f64>,
+}
+
+/// Some of a list's entries, in the order of their positions.
+fn picked<T: Clone>(all: &[T], wanted: &[usize]) -> Vec<T> {
+    wanted.iter().map(|&at| all[at].clone()).collect()
 }
 
 /// The last fit. Its last step may change deflections by a tenth of their standard deviation; what that

@@ -1,5 +1,7 @@
 //! What the joint fit may assume, and what it says when it cannot do its work.
 
+use super::LeftOut;
+
 /// Settings of the joint fit.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct FitOptions {
@@ -99,6 +101,12 @@ pub enum MotionError {
         /// Travel that is needed.
         needed_deg: f64,
     },
+    /// None of several surfaces can be measured.
+    #[error("no surface can be measured: {}", listed(left_out))]
+    NoSurface {
+        /// All of them, each with its reason.
+        left_out: Vec<LeftOut>,
+    },
     /// No turn about a line explains what was seen.
     #[error("the tag of surface {surface:?} does not move about a hinge line")]
     NoHinge {
@@ -157,6 +165,11 @@ pub enum MotionError {
     },
 }
 
+fn listed(left_out: &[LeftOut]) -> String {
+    let reasons = left_out.iter().map(|one| one.reason.to_string());
+    reasons.collect::<Vec<_>>().join("; ")
+}
+
 impl MotionError {
     /// What the person can do about it.
     pub fn mend(&self) -> &'static str {
@@ -170,6 +183,10 @@ impl MotionError {
             }
             Self::TravelTooSmall { .. } => {
                 "film the surface through its whole travel, from end to end; hands clear of it"
+            }
+            Self::NoSurface { left_out } => {
+                let first = left_out.first().map(|one| one.reason.mend());
+                first.unwrap_or("film the surfaces through their whole travel")
             }
             Self::NoHinge { .. } => {
                 "check that the tag sits firmly on the surface and that no other tag has its id"

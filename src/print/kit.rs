@@ -13,7 +13,7 @@ use super::tag_order::TagOrder;
 use super::tags;
 use super::typeface::{Face, figure, shortened};
 use crate::cautions::BEFORE_MOVING;
-use crate::model_file::{ModelFile, StationSource};
+use crate::model_file::ModelFile;
 
 /// A list of what goes where, all tags on brackets, and the station cards if the model file uses
 /// them.
@@ -29,7 +29,7 @@ pub fn kit(
     }
     let mut pages = list_pages(model, &orders, setup);
     pages.extend(tags::bracket_pages(&orders, lean_deg, setup)?);
-    if let StationSource::Cards(_) = model.stations.source {
+    if !model.cards().is_empty() {
         let stations = cards::station_cards(model, &[])?;
         pages.extend(cards::pages(&stations, per_sheet, setup)?);
     }

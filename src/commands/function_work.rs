@@ -1,0 +1,148 @@
+//! The part of the job that each function of a clip has to itself: motion → holds → responses →
+//! corrections → measurement.
+
+use miette::Diagnostic;
+
+use super::CommandError;
+use super::job::Times;
+use crate::camera::CameraProfile;
+use crate::clip::day_of_file;
+use crate::functions::{ClipFunction, InClip};
+use crate::matching;
+use crate::measurement::{FrameRow, Measurement, NotMeasured, Stages, frame_rows};
+use crate::motion::Motion;
+use crate::response;
+use crate::stations::{self, HoldOptions};
+use crate::tags::Sightings;
+use crate::warning::{WarningText, gather};
+
+/// What all functions of a clip have in common.
+pub struct FittedClip<'a> {
+    /// What was seen.
+    pub sightings: &'a Sightings,
+    /// The camera.
+    pub profile: &'a CameraProfile,
+    /// The fit of all surfaces that move.
+    pub motion: &'a Motion,
+    /// What the clip shows.
+    pub shown: &'a InClip,
+    /// Whether the motion chose the functions, and not the person.
+    pub chosen_by_motion: bool,
+    /// What raises doubt about search and fit.
+    pub warnings: &'a [WarningText],
+}
+
+/// One function's part of the record, and its surfaces in every frame.
+type Part = (Measurement, Vec<FrameRow>);
+
+impl FittedClip<'_> {
+    /// The record of all functions, and every surface in every frame.
+    ///
+    /// Where the motion chose the functions, one whose stations are not found costs only itself.
+    pub fn measure(&self, times: &mut Times) -> Result<Part, CommandError> {
+        let mut not_measured: Vec<NotMeasured> =
+            self.shown.missing.iter().map(NotMeasured::from).collect();
+        let mut parts = Vec::new();
+        let mut first_error = None;
+        for function in &self.shown.functions {
+            match self.measure_function(function, parts.is_empty(), times) {
+                Ok(part) => parts.push(part),
+                Err(error) if self.chosen_by_motion => {
+                    not_measured.extend(without_stations(function, &error));
+                    first_error.get_or_insert(error);
+                }
+                Err(error) => return Err(error),
+            }
+        }
+        let (measurements, rows): (Vec<_>, Vec<_>) = parts.into_iter().unzip();
+        match (Measurement::joined(measurements), first_error) {
+            (Some(measurement), _) => Ok((
+                Measurement {
+                    not_measured,
+                    ..measurement
+                },
+                joined_rows(rows),
+            )),
+            (None, Some(error)) => Err(error),
+            (None, None) => Err(CommandError::NothingShown),
+        }
+    }
+
+    fn measure_function(
+        &self,
+        function: &ClipFunction,
+        is_first: bool,
+        times: &mut Times,
+    ) -> Result<Part, CommandError> {
+        let own;
+        let motion = if function.surfaces.len() == self.motion.surfaces.len() {
+            self.motion
+        } else {
+            own = self.motion.of_surfaces(&function.surfaces);
+            &own
+        };
+        let model = &function.model;
+        let mut warnings = Vec::new();
+        if is_first {
+            warnings.extend_from_slice(self.warnings);
+        }
+
+        let options = HoldOptions::default();
+        let holds = gather(&mut warnings, |doubts| {
+            stations::find_holds(motion, self.sightings, model, &options, doubts)
+        })?;
+        times.stage("stations");
+
+        let responses = gather(&mut warnings, |doubts| {
+            response::respond(motion, &holds, model, doubts)
+        })?;
+        times.stage("response");
+
+        let (groups, radio) = (&model.matches, model.radio.as_ref());
+        let corrections = gather(&mut warnings, |doubts| {
+            matching::match_groups(&responses, groups, radio, doubts)
+        })?;
+        times.stage("matching");
+
+        let rows = frame_rows(motion, &holds);
+        let measurement = Measurement::assemble(&Stages {
+            sightings: self.sightings,
+            profile: self.profile,
+            model,
+            function: function.name.as_deref(),
+            motion,
+            rows: &rows,
+            responses: &responses,
+            stick_log: holds.log.as_ref(),
+            corrections: &corrections,
+            warnings: &warnings,
+            date: day_of_file(&self.sightings.clip.path).as_deref(),
+        })?;
+        Ok((measurement, rows))
+    }
+}
+
+/// The surfaces of a function whose stick positions were not found.
+fn without_stations(function: &ClipFunction, error: &CommandError) -> Vec<NotMeasured> {
+    let help = error.help().map(|help| help.to_string());
+    let surfaces = function.model.surfaces.iter();
+    surfaces
+        .map(|surface| NotMeasured {
+            surface: surface.name.clone(),
+            reason: "no-stations".into(),
+            text: error.to_string(),
+            help: help.clone().unwrap_or_default(),
+            unmatched_with: Vec::new(),
+        })
+        .collect()
+}
+
+/// All rows in time; within a frame function by function.
+fn joined_rows(parts: Vec<Vec<FrameRow>>) -> Vec<FrameRow> {
+    let several = parts.len() > 1;
+    let mut rows = parts.into_iter().flatten().collect::<Vec<_>>();
+    if several {
+        rows.sort_by_key(|row| row.frame);
+    }
+    rows
+}
