@@ -39,6 +39,33 @@ pub struct NotMeasured {
     pub unmatched_with: Vec<String>,
 }
 
+impl NotMeasured {
+    /// The reason in a few words, without figures.
+    pub fn words(&self) -> &'static str {
+        match self.reason.as_str() {
+            "not-filmed" => "not in the picture",
+            "too-few-frames" => "seen in too few frames",
+            "not-moved" => "did not move",
+            "no-hinge" => "its tag does not turn about a hinge line",
+            "hinge-poor" => "its hinge line is too uncertain",
+            "no-stations" => "its stick positions were not found",
+            "not-chosen" => "its function was not chosen",
+            _ => "its tag does not fit the others",
+        }
+    }
+
+    /// What it costs: the sides that are not matched, as a sentence; nothing where there are none.
+    pub fn unmatched_sentence(&self) -> Option<String> {
+        let names = self.unmatched_with.join(" and the ");
+        let (surface, words) = (&self.surface, self.words());
+        (!names.is_empty()).then(|| {
+            format!(
+                "The {surface} was not measured ({words}), so it is not matched with the {names}."
+            )
+        })
+    }
+}
+
 impl From<&Missing> for NotMeasured {
     fn from(missing: &Missing) -> Self {
         let (reason, text, help) = match &missing.left_out {

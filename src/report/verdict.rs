@@ -54,12 +54,14 @@ impl Judgement {
         }
     }
 
-    /// Whether all sides of a measurement move alike within their tolerance, beyond doubt.
+    /// Whether all sides of a measurement move alike within their tolerance, beyond doubt. A side
+    /// that was not measured leaves doubt.
     pub fn all_alike(measurement: &Measurement) -> bool {
-        measurement
-            .matches
-            .iter()
-            .all(|correction| Self::of(measurement, correction).verdict == Verdict::Alike)
+        let mut not_measured = measurement.not_measured.iter();
+        let all_measured = not_measured.all(|surface| surface.unmatched_with.is_empty());
+        let mut matches = measurement.matches.iter();
+        all_measured
+            && matches.all(|correction| Self::of(measurement, correction).verdict == Verdict::Alike)
     }
 
     /// The verdict in a few words.

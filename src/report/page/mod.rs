@@ -10,7 +10,7 @@ use askama::Template;
 
 use crate::cautions;
 use crate::matching::Correction;
-use crate::measurement::Measurement;
+use crate::measurement::{Measurement, NotMeasured};
 use crate::model_file::{Joins, MatchMotion};
 
 use super::charts::{self, Shown, Turn};
@@ -36,6 +36,7 @@ struct Page<'a> {
     after_entering: &'a [&'a str],
     matches: Vec<MatchView<'a>>,
     unmatched: Option<ResponseView>,
+    unmatched_sides: Vec<String>,
     timeline: Option<String>,
     hinges: Option<String>,
     still: Option<&'a str>,
@@ -83,10 +84,20 @@ pub fn page(measurement: &Measurement, still: Option<&str>) -> Result<String, as
     let gravest = judgements
         .iter()
         .max_by_key(|judgement| gravity(judgement.verdict));
+    let unmatched_sides: Vec<String> = measurement
+        .not_measured
+        .iter()
+        .filter_map(NotMeasured::unmatched_sentence)
+        .collect();
+    let without_match = match unmatched_sides.as_slice() {
+        [] => ("Measured; nothing to match", "plain"),
+        _ => ("One side was not measured: nothing is matched", "care"),
+    };
     Page {
         measurement,
-        headline: gravest.map_or("Measured; nothing to match", Judgement::headline),
-        verdict_class: gravest.map_or("plain", |judgement| class(judgement.verdict)),
+        headline: gravest.map_or(without_match.0, Judgement::headline),
+        verdict_class: gravest.map_or(without_match.1, |judgement| class(judgement.verdict)),
+        unmatched_sides,
         opening_cautions: early_stop_cautions(measurement)
             .iter()
             .map(|caution| figures::glued(caution))
