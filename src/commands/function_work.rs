@@ -7,7 +7,7 @@ use super::CommandError;
 use super::job::Times;
 use crate::camera::CameraProfile;
 use crate::clip::day_of_file;
-use crate::functions::{ClipFunction, InClip};
+use crate::functions::{ClipFunction, InClip, cards_shown_for};
 use crate::matching;
 use crate::measurement::{FrameRow, Measurement, NotMeasured, Stages, frame_rows};
 use crate::motion::Motion;
@@ -44,8 +44,8 @@ impl FittedClip<'_> {
             self.shown.missing.iter().map(NotMeasured::from).collect();
         let mut parts = Vec::new();
         let mut first_error = None;
-        for function in &self.shown.functions {
-            match self.measure_function(function, parts.is_empty(), times) {
+        for (number, function) in self.shown.functions.iter().enumerate() {
+            match self.measure_function(number, parts.is_empty(), times) {
                 Ok(part) => parts.push(part),
                 Err(error) if self.chosen_by_motion => {
                     not_measured.extend(without_stations(function, &error));
@@ -70,16 +70,19 @@ impl FittedClip<'_> {
 
     fn measure_function(
         &self,
-        function: &ClipFunction,
+        number: usize,
         is_first: bool,
         times: &mut Times,
     ) -> Result<Part, CommandError> {
-        let own;
-        let motion = if function.surfaces.len() == self.motion.surfaces.len() {
-            self.motion
+        let functions = &self.shown.functions;
+        let function = &functions[number];
+        let (own_motion, own_cards);
+        let (motion, cards) = if functions.len() == 1 {
+            (self.motion, self.sightings)
         } else {
-            own = self.motion.of_surfaces(&function.surfaces);
-            &own
+            own_motion = self.motion.of_surfaces(&function.surfaces);
+            own_cards = cards_shown_for(self.sightings, self.motion, functions, number);
+            (&own_motion, &own_cards)
         };
         let model = &function.model;
         let mut warnings = Vec::new();
@@ -89,7 +92,7 @@ impl FittedClip<'_> {
 
         let options = HoldOptions::default();
         let holds = gather(&mut warnings, |doubts| {
-            stations::find_holds(motion, self.sightings, model, &options, doubts)
+            stations::find_holds(motion, cards, model, &options, doubts)
         })?;
         times.stage("stations");
 

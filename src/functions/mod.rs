@@ -4,12 +4,14 @@
 //! A person names the functions of a clip, or the motion of the surfaces shows them. All surfaces are
 //! fitted together; stations, responses and numbers are then found for each function by itself.
 
+mod cards;
 mod error;
 mod shown;
 mod warning;
 
 use std::collections::BTreeSet;
 
+pub use cards::cards_shown_for;
 pub use error::FunctionsError;
 pub use warning::FunctionsWarning;
 

@@ -121,7 +121,10 @@ pub fn setup_sheet(
         shared_servo: shared_servo(sources),
         unit: Counting::of(measurement.radio.as_ref()).unit(),
         positions: positions_pct.iter().map(|&point| percent(point)).collect(),
-        pairs: sources.iter().flat_map(pair_rows).collect(),
+        pairs: sources
+            .iter()
+            .flat_map(|source| pair_rows(sources, source))
+            .collect(),
         health: surfaces(sources)
             .map(|(label, surface)| health_row(label, surface))
             .collect(),
@@ -251,7 +254,7 @@ fn numbers_row(
 }
 
 /// Pairs of a source of which no later clip shows either side.
-fn pair_rows(source: &Source<'_>) -> Vec<PairRow> {
+fn pair_rows(sources: &[Source<'_>], source: &Source<'_>) -> Vec<PairRow> {
     let measurement = source.measurement();
     let matches = measurement.matches.iter();
     matches
@@ -261,14 +264,22 @@ fn pair_rows(source: &Source<'_>) -> Vec<PairRow> {
             let is_there = measurement.surface(reference).is_none() || source.has(reference);
             is_there && source.has(&correction.follower)
         })
-        .map(|correction| pair_row(measurement, correction))
+        .map(|correction| {
+            let names = [&correction.follower, &correction.reference];
+            let [follower, reference] = names.map(|name| label(sources, measurement, name));
+            pair_row(
+                format!("{follower} against {reference}"),
+                measurement,
+                correction,
+            )
+        })
         .collect()
 }
 
-fn pair_row(measurement: &Measurement, correction: &Correction) -> PairRow {
+fn pair_row(pair: String, measurement: &Measurement, correction: &Correction) -> PairRow {
     let tolerance_deg = measurement.tolerance_deg(correction);
     PairRow {
-        pair: format!("{} against {}", correction.follower, correction.reference),
+        pair,
         found: verdict::worst(&correction.found_deg).map_or_else(
             || "–".into(),
             |station| {

@@ -5,7 +5,7 @@
 #![allow(clippy::unwrap_used)]
 
 mod clips;
-mod film;
+pub mod film;
 mod holds;
 mod tags;
 
@@ -17,7 +17,7 @@ use film::Film;
 use tempfile::TempDir;
 
 /// A folder in which a person works: model file, profile, and results of an earlier day.
-struct Workplace {
+pub struct Workplace {
     folder: TempDir,
     /// Sightings are kept elsewhere.
     kept: TempDir,
@@ -38,35 +38,40 @@ impl Workplace {
     }
 
     /// A workplace with a film in the folder `film`.
-    fn with(film: &Film) -> Self {
+    pub fn with(film: &Film) -> Self {
         let workplace = Self::new();
         film.write(&workplace.path("film"));
         workplace
     }
 
-    fn path(&self, name: &str) -> PathBuf {
+    pub fn path(&self, name: &str) -> PathBuf {
         self.folder.path().join(name)
     }
 
-    fn write(&self, name: &str, contents: impl AsRef<[u8]>) {
+    pub fn write(&self, name: &str, contents: impl AsRef<[u8]>) {
         std::fs::write(self.path(name), contents).unwrap();
     }
 
-    /// `measure` over the results of an earlier day.
-    fn measure(&self, clip: &str, more: &[&str]) -> Output {
+    /// Any command.
+    pub fn run(&self, arguments: &[&str]) -> Output {
         Command::new(env!("CARGO_BIN_EXE_hingewise"))
             .current_dir(self.folder.path())
             .env("HINGEWISE_CACHE_DIR", self.kept.path())
-            .args(["measure", clip, "--model", "model.toml", "--out", "results"])
-            .args(["--camera", "camera.toml", "--force"])
-            .args(more)
+            .args(arguments)
             .output()
             .unwrap()
     }
 
+    /// `measure` over the results of an earlier day.
+    pub fn measure(&self, clip: &str, more: &[&str]) -> Output {
+        let usual = ["measure", clip, "--model", "model.toml", "--out", "results"];
+        let camera = ["--camera", "camera.toml", "--force"];
+        self.run(&[&usual[..], &camera, more].concat())
+    }
+
     /// Checks that a clip is refused with all these words and a mend, and that nothing in the
     /// folder was touched; returns what was told.
-    fn refuses(&self, clip: &str, more: &[&str], words: &[&str]) -> String {
+    pub fn refuses(&self, clip: &str, more: &[&str], words: &[&str]) -> String {
         let before = files_below(self.folder.path());
         let output = self.measure(clip, more);
         let told = on_one_line(&output.stderr);
@@ -97,7 +102,7 @@ fn files_below(folder: &Path) -> Vec<(PathBuf, Vec<u8>)> {
 }
 
 /// What was told, without the breaks and bars of its layout.
-fn on_one_line(told: &[u8]) -> String {
+pub fn on_one_line(told: &[u8]) -> String {
     let text = String::from_utf8_lossy(told).replace('│', " ");
     text.split_whitespace().collect::<Vec<_>>().join(" ")
 }

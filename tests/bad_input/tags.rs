@@ -59,12 +59,19 @@ fn no_declared_tag_seen_but_others() {
 }
 
 #[test]
-fn one_surface_never_seen() {
+fn both_surfaces_never_seen() {
     let film = Film {
-        missing: vec![RIGHT],
+        missing: vec![LEFT, RIGHT],
         ..film::good()
     };
-    let words = ["\"right flap\"", "tag 23", "check the tag's id"];
+    let words = [
+        "no surface can be measured",
+        "\"left flap\"",
+        "tag 10",
+        "\"right flap\"",
+        "tag 23",
+        "check the tag's id",
+    ];
     Workplace::with(&film).refuses("film", &[], &words);
 }
 
