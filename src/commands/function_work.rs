@@ -7,14 +7,14 @@ use super::CommandError;
 use super::job::Times;
 use crate::camera::CameraProfile;
 use crate::clip::day_of_file;
-use crate::functions::{ClipFunction, InClip, cards_shown_for};
+use crate::functions::{ClipFunction, FunctionsWarning, InClip, cards_shown_for};
 use crate::matching;
 use crate::measurement::{FrameRow, Measurement, NotMeasured, Stages, frame_rows};
 use crate::motion::Motion;
 use crate::response;
 use crate::stations::{self, HoldOptions};
 use crate::tags::Sightings;
-use crate::warning::{WarningText, gather};
+use crate::warning::{Warning, WarningText, gather};
 
 /// What all functions of a clip have in common.
 pub struct FittedClip<'a> {
@@ -42,13 +42,15 @@ impl FittedClip<'_> {
     pub fn measure(&self, times: &mut Times) -> Result<Part, CommandError> {
         let mut not_measured: Vec<NotMeasured> =
             self.shown.missing.iter().map(NotMeasured::from).collect();
-        let mut parts = Vec::new();
+        let (mut parts, mut doubts) = (Vec::new(), Vec::new());
         let mut first_error = None;
         for (number, function) in self.shown.functions.iter().enumerate() {
             match self.measure_function(number, parts.is_empty(), times) {
                 Ok(part) => parts.push(part),
                 Err(error) if self.chosen_by_motion => {
-                    not_measured.extend(without_stations(function, &error));
+                    let doubt = stations_not_found(function, &error);
+                    not_measured.extend(without_stations(function, &doubt));
+                    doubts.push(WarningText::from(&doubt));
                     first_error.get_or_insert(error);
                 }
                 Err(error) => return Err(error),
@@ -56,13 +58,11 @@ impl FittedClip<'_> {
         }
         let (measurements, rows): (Vec<_>, Vec<_>) = parts.into_iter().unzip();
         match (Measurement::joined(measurements), first_error) {
-            (Some(measurement), _) => Ok((
-                Measurement {
-                    not_measured,
-                    ..measurement
-                },
-                joined_rows(rows),
-            )),
+            (Some(mut measurement), _) => {
+                measurement.not_measured = not_measured;
+                measurement.warnings.append(&mut doubts);
+                Ok((measurement, joined_rows(rows)))
+            }
             (None, Some(error)) => Err(error),
             (None, None) => Err(CommandError::NothingShown),
         }
@@ -125,16 +125,26 @@ impl FittedClip<'_> {
     }
 }
 
+fn stations_not_found(function: &ClipFunction, error: &CommandError) -> FunctionsWarning {
+    FunctionsWarning::StationsNotFound {
+        function: function.name.clone().unwrap_or_default(),
+        reason: error.to_string(),
+        help: error
+            .help()
+            .map(|help| help.to_string())
+            .unwrap_or_default(),
+    }
+}
+
 /// The surfaces of a function whose stick positions were not found.
-fn without_stations(function: &ClipFunction, error: &CommandError) -> Vec<NotMeasured> {
-    let help = error.help().map(|help| help.to_string());
+fn without_stations(function: &ClipFunction, doubt: &FunctionsWarning) -> Vec<NotMeasured> {
     let surfaces = function.model.surfaces.iter();
     surfaces
         .map(|surface| NotMeasured {
             surface: surface.name.clone(),
-            reason: "no-stations".into(),
-            text: error.to_string(),
-            help: help.clone().unwrap_or_default(),
+            reason: NotMeasured::NO_STATIONS.into(),
+            text: doubt.text(),
+            help: doubt.mend(),
             unmatched_with: Vec::new(),
         })
         .collect()

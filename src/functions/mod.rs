@@ -136,10 +136,7 @@ impl Wanted {
             .collect();
         let missing = missing(model, &shown, &functions, left_out);
         for missing in &missing {
-            let is_needed = shown.iter().any(|function| {
-                function.is_none_or(|function| function.surfaces.contains(&missing.surface))
-            });
-            if let (true, Some(left_out)) = (is_needed, &missing.left_out) {
+            if let (true, Some(left_out)) = (is_needed(missing, &shown, model), &missing.left_out) {
                 warnings.push(FunctionsWarning::SurfaceNotMeasured {
                     surface: missing.surface.clone(),
                     reason: left_out.reason.clone(),
@@ -166,6 +163,19 @@ fn clip_function(model: &ModelFile, function: Option<&Function>, motion: &Motion
         model: declared.with_surfaces(&names.collect()),
         surfaces,
     }
+}
+
+/// Whether a function of the clip lacks a surface. Without declared functions a match group of which
+/// nothing was measured counts as another function.
+fn is_needed(missing: &Missing, shown: &[Option<&Function>], model: &ModelFile) -> bool {
+    let is_of = |function: &Function| function.surfaces.contains(&missing.surface);
+    let mut functions = shown.iter().flatten();
+    if model.functions.is_empty() {
+        let groups: Vec<&MatchGroup> = model.matches.iter().collect();
+        let is_alone = partners(&groups, &missing.surface).next().is_none();
+        return is_alone || !missing.unmatched_with.is_empty();
+    }
+    functions.any(|function| is_of(function))
 }
 
 /// The surfaces that no function of the clip measures.

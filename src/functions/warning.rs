@@ -15,30 +15,52 @@ pub enum FunctionsWarning {
         /// Measured surfaces that it is not matched with.
         unmatched_with: Vec<String>,
     },
+    /// The surfaces of a function move, but their stick positions were not found.
+    StationsNotFound {
+        /// Name of the function.
+        function: String,
+        /// Why, in words.
+        reason: String,
+        /// What the person can do about it.
+        help: String,
+    },
 }
 
 impl Warning for FunctionsWarning {
     fn code(&self) -> &'static str {
         match self {
             Self::SurfaceNotMeasured { .. } => "surface-not-measured",
+            Self::StationsNotFound { .. } => "function-without-stations",
         }
     }
 
     fn text(&self) -> String {
-        let Self::SurfaceNotMeasured {
-            surface,
-            reason,
-            unmatched_with,
-        } = self;
-        let unmatched = match unmatched_with.as_slice() {
-            [] => String::new(),
-            names => format!(", and so not matched with the {}", names.join(" and the ")),
-        };
-        format!("the {surface} was not measured{unmatched}: {reason}")
+        match self {
+            Self::SurfaceNotMeasured {
+                surface,
+                reason,
+                unmatched_with,
+            } => {
+                let unmatched = match unmatched_with.as_slice() {
+                    [] => String::new(),
+                    names => format!(", and so not matched with the {}", names.join(" and the ")),
+                };
+                format!("the {surface} was not measured{unmatched}: {reason}")
+            }
+            Self::StationsNotFound {
+                function, reason, ..
+            } => {
+                format!(
+                    "the function {function:?} moves in the clip, but was not measured: {reason}"
+                )
+            }
+        }
     }
 
     fn mend(&self) -> String {
-        let Self::SurfaceNotMeasured { reason, .. } = self;
-        reason.mend().into()
+        match self {
+            Self::SurfaceNotMeasured { reason, .. } => reason.mend().into(),
+            Self::StationsNotFound { help, .. } => help.clone(),
+        }
     }
 }

@@ -40,6 +40,14 @@ pub struct NotMeasured {
 }
 
 impl NotMeasured {
+    /// The reason of surfaces that move, but whose stick positions were not found.
+    pub const NO_STATIONS: &str = "no-stations";
+
+    /// Whether the clip was to judge it against another surface.
+    pub fn is_missed(&self) -> bool {
+        self.reason == Self::NO_STATIONS || !self.unmatched_with.is_empty()
+    }
+
     /// The reason in a few words, without figures.
     pub fn words(&self) -> &'static str {
         match self.reason.as_str() {
@@ -48,7 +56,7 @@ impl NotMeasured {
             "not-moved" => "did not move",
             "no-hinge" => "its tag does not turn about a hinge line",
             "hinge-poor" => "its hinge line is too uncertain",
-            "no-stations" => "its stick positions were not found",
+            Self::NO_STATIONS => "its stick positions were not found",
             "not-chosen" => "its function was not chosen",
             _ => "its tag does not fit the others",
         }

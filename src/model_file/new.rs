@@ -256,8 +256,9 @@ fn match_text(table: &str, pair: &Pair<'_>) -> String {
 
 /// What is said before the functions.
 const FUNCTIONS: &str = r##"
-# What one stick moves together. Film one clip for each function. `measure` finds out which one it
-# is by what moves; `measure --function NAME` chooses. What a clip does not show is only listed.
+# A function lists the surfaces that one stick moves. Film one clip for each function. `measure`
+# finds the function by the surfaces that move; `measure --function NAME` chooses it. The report
+# lists the surfaces that a clip does not show.
 "##;
 
 fn stations_text(table: &str) -> String {
@@ -265,8 +266,10 @@ fn stations_text(table: &str) -> String {
 }
 
 const STATIONS: &str = r##"from = "order"                  # order | cards | marks | log
+# Where the stick is held, one after the other, each for two seconds:
 order = [0, 25, 50, 75, 100, 75, 50, 25, 0, -25, -50, -75, -100, -75, -50, -25, 0]
-# from = "cards"                # instead: show the station's printed card at each hold
+# With somebody to show a printed card at each hold, in any order, this instead of the lines above:
+# from = "cards"
 # file = "marks.csv"            # for marks and log: columns time_s, stick_pct
 # neutral = { time_s = [0.0, 1.5] }   # only if no hold is at 0
 "##;

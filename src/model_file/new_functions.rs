@@ -4,7 +4,10 @@ use super::new::NewSurface;
 
 /// A usual word for a surface, and what such surfaces do: the function's name, and how the sides of a
 /// pair move in it. Two lines of one word are two functions of the same pair.
-const USUAL: [(&str, &str, &str); 20] = [
+///
+/// Words of other languages (German, Dutch, French, Spanish, Italian, Polish, Swedish, Norwegian) are
+/// from memory, the most usual ones only.
+const USUAL: &[(&str, &str, &str)] = &[
     ("aileron", "ailerons", OPPOSITE),
     ("elevator", "elevator", SAME),
     ("tailplane", "elevator", SAME),
@@ -25,6 +28,25 @@ const USUAL: [(&str, &str, &str); 20] = [
     ("slat", "slats", SAME),
     ("spoiler", "spoilers", SAME),
     ("airbrake", "airbrakes", SAME),
+    ("querruder", "ailerons", OPPOSITE),
+    ("rolroer", "ailerons", OPPOSITE),
+    ("alerón", "ailerons", OPPOSITE),
+    ("alerones", "ailerons", OPPOSITE),
+    ("alettone", "ailerons", OPPOSITE),
+    ("alettoni", "ailerons", OPPOSITE),
+    ("lotka", "ailerons", OPPOSITE),
+    ("skevroder", "ailerons", OPPOSITE),
+    ("höhenruder", "elevator", SAME),
+    ("hoogteroer", "elevator", SAME),
+    ("profondeur", "elevator", SAME),
+    ("höjdroder", "elevator", SAME),
+    ("seitenruder", "rudder", SAME),
+    ("richtingsroer", "rudder", SAME),
+    ("sidoroder", "rudder", SAME),
+    ("sideror", "rudder", SAME),
+    ("landeklappe", "flaps", SAME),
+    ("wölbklappe", "flaps", SAME),
+    ("volet", "flaps", SAME),
 ];
 
 const SAME: &str = "same";

@@ -101,9 +101,9 @@ pub enum MotionError {
         /// Travel that is needed.
         needed_deg: f64,
     },
-    /// None of several surfaces can be measured.
-    #[error("no surface can be measured: {}", listed(left_out))]
-    NoSurface {
+    /// Several surfaces cannot be measured.
+    #[error("nothing can be measured of several surfaces: {}", listed(left_out))]
+    SeveralLeftOut {
         /// All of them, each with its reason.
         left_out: Vec<LeftOut>,
     },
@@ -184,7 +184,7 @@ impl MotionError {
             Self::TravelTooSmall { .. } => {
                 "film the surface through its whole travel, from end to end; hands clear of it"
             }
-            Self::NoSurface { left_out } => {
+            Self::SeveralLeftOut { left_out } => {
                 let first = left_out.first().map(|one| one.reason.mend());
                 first.unwrap_or("film the surfaces through their whole travel")
             }

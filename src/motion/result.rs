@@ -13,7 +13,7 @@ use super::parameters::{Hinged, SURFACE_CONSTANTS, TAG_CONSTANTS};
 use super::scatter::Scatter;
 use super::weak_geometry::{self, TRAVEL_SHARES};
 use super::{
-    FitOptions, FrameDeflection, LastingErrors, Misfit, Motion, MotionError, MotionFrame,
+    FitOptions, FrameDeflection, LastingErrors, LeftOut, Misfit, Motion, MotionError, MotionFrame,
     MotionWarning, SurfaceMotion, TagsAtZero,
 };
 use crate::conventions::deg_from_rad;
@@ -100,6 +100,7 @@ impl Conclusion<'_> {
 
     /// Each surface's travel has to be large enough for a hinge line.
     fn require_travel(&self, reduced: &Reduced, options: &FitOptions) -> Result<(), MotionError> {
+        let mut at_rest = vec![];
         for (surface, declared) in self.model.surfaces.iter().enumerate() {
             let mut angles: Vec<f64> = reduced
                 .frames
@@ -116,14 +117,18 @@ impl Conclusion<'_> {
                 deg_from_rad(at(TRAVEL_SHARES[1]) - at(TRAVEL_SHARES[0]))
             };
             if travel_deg < options.smallest_travel_deg {
-                return Err(MotionError::TravelTooSmall {
+                let reason = MotionError::TravelTooSmall {
                     surface: declared.name.clone(),
                     travel_deg,
                     needed_deg: options.smallest_travel_deg,
-                });
+                };
+                at_rest.push(LeftOut::of(declared, reason));
             }
         }
-        Ok(())
+        match at_rest.is_empty() {
+            true => Ok(()),
+            false => Err(LeftOut::together(at_rest)),
+        }
     }
 
     /// +1 where a growing angle is a positive deflection, −1 where it is a negative one.

@@ -28,6 +28,22 @@ pub struct LeftOut {
 }
 
 impl LeftOut {
+    pub(super) fn of(surface: &Surface, reason: MotionError) -> Self {
+        Self {
+            surface: surface.name.clone(),
+            tag_id: surface.tag_id,
+            reason,
+        }
+    }
+
+    /// One error for all of them.
+    pub(super) fn together(mut left_out: Vec<Self>) -> MotionError {
+        match left_out.len() {
+            1 => left_out.remove(0).reason,
+            _ => MotionError::SeveralLeftOut { left_out },
+        }
+    }
+
     /// Stable, kebab-case name of the reason, as files have it.
     pub fn code(&self) -> &'static str {
         match self.reason {
@@ -45,7 +61,7 @@ impl LeftOut {
 /// of the model file.
 ///
 /// # Errors
-/// [`MotionError::NoSurface`] with all reasons where no surface is left; the error itself where it
+/// [`MotionError::SeveralLeftOut`] with all reasons where no surface is left; the error itself where it
 /// concerns no single surface, or where only one is declared.
 pub fn fit_what_moves(
     sightings: &Sightings,
@@ -72,8 +88,9 @@ pub fn fit_what_moves(
                 }
                 resting
             }
+            Err(MotionError::SeveralLeftOut { left_out }) => left_out,
             Err(error) => match surface_of(&error, &moving) {
-                Some(surface) => vec![left_out_for(surface, error)],
+                Some(surface) => vec![LeftOut::of(surface, error)],
                 None => {
                     let alone = failing_alone(&moving, fit_of);
                     if alone.is_empty() || alone.len() == moving.surfaces.len() {
@@ -88,15 +105,8 @@ pub fn fit_what_moves(
         left_out.extend(culprits);
         if moving.surfaces.is_empty() {
             in_order(&mut left_out, model);
-            return Err(nothing_left(left_out));
+            return Err(LeftOut::together(left_out));
         }
-    }
-}
-
-fn nothing_left(mut left_out: Vec<LeftOut>) -> MotionError {
-    match left_out.len() {
-        1 => left_out.remove(0).reason,
-        _ => MotionError::NoSurface { left_out },
     }
 }
 
@@ -106,14 +116,6 @@ fn in_order(left_out: &mut [LeftOut], model: &ModelFile) {
         surfaces.position(|surface| surface.name == one.surface)
     };
     left_out.sort_by_key(place);
-}
-
-fn left_out_for(surface: &Surface, reason: MotionError) -> LeftOut {
-    LeftOut {
-        surface: surface.name.clone(),
-        tag_id: surface.tag_id,
-        reason,
-    }
 }
 
 /// The surface that an error is about.
@@ -149,7 +151,7 @@ fn failing_alone<T>(
             ..model.clone()
         };
         let error = fit_of(&alone).err()?;
-        Some(left_out_for(surface, error))
+        Some(LeftOut::of(surface, error))
     });
     failing.collect()
 }

@@ -58,7 +58,7 @@ impl Judgement {
     /// that was not measured leaves doubt.
     pub fn all_alike(measurement: &Measurement) -> bool {
         let mut not_measured = measurement.not_measured.iter();
-        let all_measured = not_measured.all(|surface| surface.unmatched_with.is_empty());
+        let all_measured = not_measured.all(|surface| !surface.is_missed());
         let mut matches = measurement.matches.iter();
         all_measured
             && matches.all(|correction| Self::of(measurement, correction).verdict == Verdict::Alike)

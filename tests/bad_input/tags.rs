@@ -65,7 +65,7 @@ fn both_surfaces_never_seen() {
         ..film::good()
     };
     let words = [
-        "no surface can be measured",
+        "nothing can be measured of several surfaces",
         "\"left flap\"",
         "tag 10",
         "\"right flap\"",

@@ -304,7 +304,7 @@ fn names_that_are_not_usual_make_functions_of_their_own() {
     let model = parsed(&new_file(&[
         "left nose door",
         "right nose door",
-        "Höhenruder",
+        "Nasenhaken",
     ]));
     let expected = [
         (
@@ -312,7 +312,7 @@ fn names_that_are_not_usual_make_functions_of_their_own() {
             vec!["left nose door", "right nose door"],
             Some(MatchMotion::Same),
         ),
-        ("höhenruder", vec!["Höhenruder"], None),
+        ("nasenhaken", vec!["Nasenhaken"], None),
     ];
     assert_eq!(functions(&model), expected);
 }

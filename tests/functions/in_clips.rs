@@ -213,3 +213,47 @@ fn one_side_of_a_v_tail_does_not_show_its_function() {
     assert_eq!(not_measured(&chosen), [["left flap", "not-filmed"]]);
     assert_eq!(codes(&chosen), ["surface-not-measured"]);
 }
+
+#[test]
+fn a_function_whose_stick_positions_are_not_found_costs_only_itself() {
+    let workplace = Workplace::with(&Film {
+        moves: Moves::InTurn,
+        ..film::good()
+    });
+    let wrong = "[[function]]\nname = \"right\"\nsurfaces = [\"right flap\"]\n[function.stations]\n\
+                 from = \"order\"\norder = [0, 20, 40, 60, 80, 100, 50, 0, -50, -100]\n";
+    let right = "[[function]]\nname = \"right\"\nsurfaces = [\"right flap\"]\n";
+    workplace.write("model.toml", one_flap_each(ORDER).replace(right, wrong));
+    let measurement = measured(&workplace, &[]);
+    assert_eq!(surfaces(&measurement), ["left flap"]);
+    check_stations(&measurement, "left flap", 1.0);
+    assert_eq!(not_measured(&measurement), [["right flap", "no-stations"]]);
+    assert_eq!(codes(&measurement), ["function-without-stations"]);
+    let output = workplace.measure("film", &["--check"]);
+    assert_eq!(output.status.code(), Some(1));
+    // Named by the person, it is refused.
+    workplace.refuses(
+        "film",
+        &["--function", "right"],
+        &["10 holds declared, 5 seen"],
+    );
+}
+
+#[test]
+fn pairs_of_a_plain_file_that_rest_are_only_listed() {
+    let workplace = Workplace::with(&film::good());
+    let elevators = "[[surface]]\nname = \"left elevator\"\nside = \"left\"\ntag = 77\n\
+                     [[surface]]\nname = \"right elevator\"\nside = \"right\"\ntag = 78\n\
+                     [[match]]\nreference = \"left elevator\"\nfollowers = [\"right elevator\"]\n\
+                     motion = \"same\"\n";
+    workplace.write("model.toml", film::model(&film::by_cards()) + elevators);
+    let measurement = measured(&workplace, &[]);
+    assert_eq!(surfaces(&measurement), ["left flap", "right flap"]);
+    assert_eq!(measurement["warnings"], json!([]));
+    assert_eq!(measurement["matches"].as_array().unwrap().len(), 1);
+    let expected = [
+        ["left elevator", "not-filmed"],
+        ["right elevator", "not-filmed"],
+    ];
+    assert_eq!(not_measured(&measurement), expected);
+}
