@@ -4,7 +4,7 @@ use std::collections::BTreeSet;
 
 use thiserror::Error;
 
-use super::new_functions::{NewFunction, Pair, functions_of, has_word};
+use super::new_functions::{NewFunction, functions_of};
 
 /// Id of the airframe's tag in a new file.
 const AIRFRAME_TAG_ID: u32 = 0;
@@ -70,8 +70,8 @@ pub struct NewModel {
 }
 
 impl NewModel {
-    /// A model with these surfaces. Their names give their sides and pairs by the words left and
-    /// right, and their functions by the usual words, such as aileron.
+    /// A model with these surfaces, whose sides and pairs are taken from the words left and right
+    /// in their names, and their functions from the usual words, such as aileron.
     ///
     /// # Errors
     /// Names that are empty, repeated or too many.
@@ -126,31 +126,47 @@ impl NewModel {
             text += &surface_text(surface);
         }
         let functions = functions_of(&self.surfaces);
-        match functions.as_slice() {
-            [only] => {
-                for pair in &only.pairs {
-                    text += &match_text("match", pair);
-                }
-                text += &stations_text("stations");
-            }
-            several => {
-                text += FUNCTIONS;
-                for function in several {
-                    text += &function_text(function);
-                }
-            }
+        if functions.len() > 1 {
+            let functions = functions.iter().map(function_text);
+            return text + FUNCTIONS + &functions.collect::<String>() + &self.radio_text();
         }
-        text + &self.radio_text()
+        for pair in functions.iter().flat_map(|function| &function.pairs) {
+            text += &match_text(pair.left, pair.right, pair.motion);
+        }
+        text + STATIONS + &self.radio_text()
+    }
+
+    /// Surfaces whose names differ in nothing but left and right.
+    fn pairs(&self) -> impl Iterator<Item = (&NewSurface, &NewSurface)> {
+        let on = |side| move |surface: &&NewSurface| surface.side == side;
+        self.surfaces
+            .iter()
+            .filter(on("left"))
+            .filter_map(move |left| {
+                let rights = self.surfaces.iter().filter(on("right"));
+                let named_alike =
+                    |right: &&NewSurface| without_side(&left.name) == without_side(&right.name);
+                Some((left, rights.into_iter().find(named_alike)?))
+            })
     }
 
     fn radio_text(&self) -> String {
-        let functions = functions_of(&self.surfaces);
-        let mut pairs = functions.iter().flat_map(|function| &function.pairs);
-        let example = pairs
+        let example = self
+            .pairs()
             .next()
-            .map_or("right aileron", |pair| &pair.right.name);
+            .map_or("right aileron", |(_, right)| &right.name);
         RADIO.replace("FOLLOWER", &quoted(example))
     }
+}
+
+pub(super) fn words(name: &str) -> impl Iterator<Item = String> {
+    name.split(|letter: char| !letter.is_alphanumeric())
+        .filter(|word| !word.is_empty())
+        .map(str::to_lowercase)
+}
+
+fn has_word(name: &str, wanted: &str) -> bool {
+    words(name).any(|word| word.trim_end_matches('s') == wanted)
 }
 
 fn side_of(name: &str) -> &'static str {
@@ -159,6 +175,12 @@ fn side_of(name: &str) -> &'static str {
         (false, true) => "right",
         _ => "centre",
     }
+}
+
+pub(super) fn without_side(name: &str) -> Vec<String> {
+    words(name)
+        .filter(|word| word != "left" && word != "right")
+        .collect()
 }
 
 fn quoted(text: &str) -> String {
@@ -211,6 +233,7 @@ fn surface_text(surface: &NewSurface) -> String {
     )
 }
 
+/// A function with its own match groups and stations.
 fn function_text(function: &NewFunction<'_>) -> String {
     let names = function.surfaces.iter();
     let names: Vec<String> = names.map(|surface| quoted(&surface.name)).collect();
@@ -220,18 +243,14 @@ fn function_text(function: &NewFunction<'_>) -> String {
         names.join(", ")
     );
     for pair in &function.pairs {
-        text += &match_text("function.match", pair);
+        let group = match_text(pair.left, pair.right, pair.motion);
+        text += &group.replace("[[match]]", "[[function.match]]");
     }
-    text + &stations_text("function.stations")
+    text + &STATIONS.replace("[stations]", "[function.stations]")
 }
 
-fn match_text(table: &str, pair: &Pair<'_>) -> String {
-    let Pair {
-        left,
-        right,
-        motion,
-    } = pair;
-    let mut text = format!("\n[[{table}]]\n");
+fn match_text(left: &NewSurface, right: &NewSurface, motion: &str) -> String {
+    let mut text = String::from("\n[[match]]\n");
     text += &line(
         &format!("reference = {}", quoted(&left.name)),
         "is left alone",
@@ -244,7 +263,7 @@ fn match_text(table: &str, pair: &Pair<'_>) -> String {
         &format!("motion = \"{motion}\""),
         "same | opposite: how they move in this clip",
     );
-    if *motion == "opposite" {
+    if motion == "opposite" {
         text += &line("# down_to_up = 0.6", "differential: compares up against up");
     }
     text += &line("tolerance_deg = 0.3", "largest mismatch that you accept");
@@ -261,11 +280,9 @@ const FUNCTIONS: &str = r##"
 # lists the surfaces that a clip does not show.
 "##;
 
-fn stations_text(table: &str) -> String {
-    format!("\n[{table}]\n{STATIONS}")
-}
-
-const STATIONS: &str = r##"from = "order"                  # order | cards | marks | log
+const STATIONS: &str = r##"
+[stations]
+from = "order"                  # order | cards | marks | log
 # Where the stick is held, one after the other, each for two seconds:
 order = [0, 25, 50, 75, 100, 75, 50, 25, 0, -25, -50, -75, -100, -75, -50, -25, 0]
 # With somebody to show a printed card at each hold, in any order, this instead of the lines above:

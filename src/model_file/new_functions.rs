@@ -1,6 +1,6 @@
 //! Functions of a new model file, taken from the usual names of surfaces.
 
-use super::new::NewSurface;
+use super::new::{NewSurface, without_side, words};
 
 /// A usual word for a surface, and what such surfaces do: the function's name, and how the sides of a
 /// pair move in it. Two lines of one word are two functions of the same pair.
@@ -126,19 +126,7 @@ fn pairs<'s>(function: &NewFunction<'s>) -> Vec<Pair<'s>> {
     on("left").filter_map(pair).collect()
 }
 
-fn words(name: &str) -> impl Iterator<Item = String> {
-    name.split(|letter: char| !letter.is_alphanumeric())
-        .filter(|word| !word.is_empty())
-        .map(str::to_lowercase)
-}
-
 /// Whether a name has a word, alone or with the s of a plural.
-pub(super) fn has_word(name: &str, wanted: &str) -> bool {
-    words(name).any(|word| word.trim_end_matches('s') == wanted)
-}
-
-fn without_side(name: &str) -> Vec<String> {
-    words(name)
-        .filter(|word| word != "left" && word != "right")
-        .collect()
+fn has_word(name: &str, wanted: &str) -> bool {
+    words(name).any(|word| word == wanted || word.strip_suffix('s') == Some(wanted))
 }

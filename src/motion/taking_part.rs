@@ -91,13 +91,7 @@ pub fn fit_what_moves(
             Err(MotionError::SeveralLeftOut { left_out }) => left_out,
             Err(error) => match surface_of(&error, &moving) {
                 Some(surface) => vec![LeftOut::of(surface, error)],
-                None => {
-                    let alone = failing_alone(&moving, fit_of);
-                    if alone.is_empty() || alone.len() == moving.surfaces.len() {
-                        return Err(error);
-                    }
-                    alone
-                }
+                None => failing_alone(&moving, fit_of, error)?,
             },
         };
         let is_culprit = |surface: &Surface| culprits.iter().any(|one| one.surface == surface.name);
@@ -136,14 +130,22 @@ fn surface_of<'m>(error: &MotionError, model: &'m ModelFile) -> Option<&'m Surfa
     }
 }
 
-/// Surfaces that cannot be fitted even by themselves, where an error of the joint fit is about no single
-/// one.
+/// Surfaces that cannot be fitted even alone, where the joint fit fails for no single one.
+///
+/// # Errors
+/// The error of the joint fit, where it concerns the whole clip: none of the surfaces fails alone, or
+/// all do.
 fn failing_alone<T>(
     model: &ModelFile,
     fit_of: impl Fn(&ModelFile) -> Result<T, MotionError>,
-) -> Vec<LeftOut> {
-    if model.surfaces.len() < 2 {
-        return Vec::new();
+    error: MotionError,
+) -> Result<Vec<LeftOut>, MotionError> {
+    let is_of_fit = matches!(
+        error,
+        MotionError::FitLoose { .. } | MotionError::Undetermined { .. }
+    );
+    if !is_of_fit || model.surfaces.len() < 2 {
+        return Err(error);
     }
     let failing = model.surfaces.iter().filter_map(|surface| {
         let alone = ModelFile {
@@ -153,7 +155,12 @@ fn failing_alone<T>(
         let error = fit_of(&alone).err()?;
         Some(LeftOut::of(surface, error))
     });
-    failing.collect()
+    let failing: Vec<LeftOut> = failing.collect();
+    match failing.len() {
+        0 => Err(error),
+        all if all == model.surfaces.len() => Err(error),
+        _ => Ok(failing),
+    }
 }
 
 /// Surfaces whose fitted motion is not more than the noise of their tags.
