@@ -102,7 +102,7 @@ pub enum MotionError {
         needed_deg: f64,
     },
     /// Several surfaces cannot be measured.
-    #[error("nothing can be measured of several surfaces: {}", listed(left_out))]
+    #[error("{} surfaces cannot be measured: {}", left_out.len(), listed(left_out))]
     SeveralLeftOut {
         /// All of them, each with its reason.
         left_out: Vec<LeftOut>,

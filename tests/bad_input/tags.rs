@@ -65,7 +65,7 @@ fn both_surfaces_never_seen() {
         ..film::good()
     };
     let words = [
-        "nothing can be measured of several surfaces",
+        "2 surfaces cannot be measured",
         "\"left flap\"",
         "tag 10",
         "\"right flap\"",
