@@ -144,6 +144,9 @@ fn every_commented_line_of_a_new_file_can_be_used() {
         })
         .collect();
     assert_ne!(used, text);
+    // Cards stand in place of the declared order.
+    assert!(used.contains("\nfrom = \"cards\""));
+    let used = used.replace("from = \"order\"", "");
     std::fs::write(&path, used).unwrap();
     let model = ModelFile::read(&path).unwrap();
     assert!(model.surfaces[0].hinge_to_tag_mm.is_some());

@@ -10,10 +10,11 @@
 //! `hypotheses`, `frame_start`, `frame_fit`, `plausible`) → `outliers` (`search`,
 //! `normal_equations`, `joint_fit`, `prediction`, `bow`, `readout`, `parameters`), `surroundings`
 //! (`weighing`, `rocking`, `carried`, `landmark_prediction`, `landmark`), `shown` → `doubtful` → `rests` →
-//! `result` (`scatter`, `corner_errors`, `weak_geometry`); `at_neutral` tells from the result where the tags
+//! `result` (`at_rest`, `scatter`, `corner_errors`, `weak_geometry`); `at_neutral` tells from the result where the tags
 //! stand at neutral.
 
 mod at_neutral;
+mod at_rest;
 mod bow;
 mod camera_motion;
 mod carried;

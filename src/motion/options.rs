@@ -89,6 +89,12 @@ pub enum MotionError {
         /// Frames that are needed.
         needed: usize,
     },
+    /// The corners of a surface's tag stay where they are.
+    #[error("surface {surface:?} did not move: the corners of its tag stay within their noise")]
+    AtRest {
+        /// Name of the surface.
+        surface: String,
+    },
     /// A surface hardly moved.
     #[error(
         "surface {surface:?} travelled {travel_deg:.1}°; the fit of its hinge needs {needed_deg:.0}°"
@@ -181,7 +187,7 @@ impl MotionError {
             Self::TooFewFrames { .. } => {
                 "film longer, with the tag in view through the whole travel"
             }
-            Self::TravelTooSmall { .. } => {
+            Self::AtRest { .. } | Self::TravelTooSmall { .. } => {
                 "film the surface through its whole travel, from end to end; hands clear of it"
             }
             Self::SeveralLeftOut { left_out } => {

@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use nalgebra::{DMatrix, DVector, Point3, SVector, Vector3};
 use rayon::prelude::*;
 
+use super::at_rest::surfaces_at_rest;
 use super::corner_errors::with_corner_errors;
 use super::joint_fit::{JointFit, State};
 use super::normal_equations::{AngleElimination, FrameElimination, Reduced};
@@ -125,6 +126,10 @@ impl Conclusion<'_> {
                 at_rest.push(LeftOut::of(declared, reason));
             }
         }
+        let is_new = |one: &LeftOut| at_rest.iter().all(|known| known.surface != one.surface);
+        let resting = surfaces_at_rest(self.fit, self.state, self.model);
+        let resting: Vec<LeftOut> = resting.into_iter().filter(is_new).collect();
+        at_rest.extend(resting);
         match at_rest.is_empty() {
             true => Ok(()),
             false => Err(LeftOut::together(at_rest)),

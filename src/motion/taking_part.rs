@@ -3,18 +3,10 @@
 //! A clip of one function of an aircraft shows other surfaces at rest, or not at all. Each of them is
 //! left out with its reason, and the others are fitted without it.
 
-use super::weak_geometry::TRAVEL_SHARES;
 use super::{FitOptions, Motion, MotionError, MotionWarning, fit};
 use crate::camera::CameraProfile;
-use crate::conventions::deg_from_rad;
 use crate::model_file::{ModelFile, Surface};
-use crate::statistics::median;
 use crate::tags::Sightings;
-
-/// A tag at rest can be fitted with a hinge that its noise turns it about. Its travel is then this
-/// many standard deviations of a single deflection at most. The noise itself makes 4 between the
-/// shares of [`TRAVEL_SHARES`]; the rest is room for errors that last.
-const TRAVEL_OF_NOISE_SD: f64 = 10.0;
 
 /// A surface that a clip does not measure, and why.
 #[derive(Debug, Clone, PartialEq)]
@@ -49,7 +41,7 @@ impl LeftOut {
         match self.reason {
             MotionError::SurfaceNeverSeen { .. } => "not-filmed",
             MotionError::TooFewFrames { .. } => "too-few-frames",
-            MotionError::TravelTooSmall { .. } => "not-moved",
+            MotionError::AtRest { .. } | MotionError::TravelTooSmall { .. } => "not-moved",
             MotionError::NoHinge { .. } => "no-hinge",
             MotionError::HingeUndetermined { .. } => "hinge-poor",
             _ => "fits-nowhere",
@@ -80,13 +72,9 @@ pub fn fit_what_moves(
     loop {
         let culprits = match fit_of(&moving) {
             Ok((motion, doubts)) => {
-                let resting = at_rest(&motion, options);
-                if resting.is_empty() {
-                    warnings.extend(doubts);
-                    in_order(&mut left_out, model);
-                    return Ok((motion, left_out));
-                }
-                resting
+                warnings.extend(doubts);
+                in_order(&mut left_out, model);
+                return Ok((motion, left_out));
             }
             Err(MotionError::SeveralLeftOut { left_out }) => left_out,
             Err(error) => match surface_of(&error, &moving) {
@@ -119,6 +107,7 @@ fn surface_of<'m>(error: &MotionError, model: &'m ModelFile) -> Option<&'m Surfa
         MotionError::SurfaceNeverSeen { surface: name, .. }
         | MotionError::TooFewFrames { surface: name, .. }
         | MotionError::TravelTooSmall { surface: name, .. }
+        | MotionError::AtRest { surface: name }
         | MotionError::NoHinge { surface: name }
         | MotionError::HingeUndetermined { surface: name, .. } => {
             surfaces.find(|surface| surface.name == *name)
@@ -163,42 +152,40 @@ fn failing_alone<T>(
     }
 }
 
-/// Surfaces whose fitted motion is not more than the noise of their tags.
-fn at_rest(motion: &Motion, options: &FitOptions) -> Vec<LeftOut> {
-    let resting = motion.surfaces.iter().enumerate();
-    resting
-        .filter_map(|(index, surface)| {
-            let travel_deg = travel_deg(motion, index)?;
-            let noise_deg = TRAVEL_OF_NOISE_SD * noise_deg(motion, index)?;
-            (travel_deg < noise_deg).then(|| LeftOut {
-                surface: surface.name.clone(),
-                tag_id: surface.tag_id,
-                reason: MotionError::TravelTooSmall {
-                    surface: surface.name.clone(),
-                    travel_deg,
-                    needed_deg: options.smallest_travel_deg.max(noise_deg),
-                },
-            })
-        })
-        .collect()
-}
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::model_file::StationSource;
+    use crate::stations::test_motion::{SURFACE_NAMES, model_with};
 
-/// Travel of a surface between the [`TRAVEL_SHARES`] of all its deflections.
-fn travel_deg(motion: &Motion, surface: usize) -> Option<f64> {
-    let frames = motion.frames.iter();
-    let mut angles_rad: Vec<f64> = frames
-        .filter_map(|frame| Some(frame.deflections[surface].as_ref()?.angle_rad))
-        .collect();
-    angles_rad.sort_by(f64::total_cmp);
-    let last = angles_rad.len().checked_sub(1)?;
-    let at = |share: f64| angles_rad[(share * last as f64).round() as usize];
-    Some(deg_from_rad(at(TRAVEL_SHARES[1]) - at(TRAVEL_SHARES[0])))
-}
+    fn loose() -> MotionError {
+        MotionError::FitLoose {
+            rms_px: 2.0,
+            rms_pct: 5.0,
+            limit_pct: 3.0,
+        }
+    }
 
-/// Standard deviation of a usual single deflection by the errors of its own frame.
-fn noise_deg(motion: &Motion, surface: usize) -> Option<f64> {
-    let measured = motion.frames.iter();
-    let measured = measured.filter(|frame| frame.deflections[surface].is_some());
-    let variances = measured.map(|frame| frame.own_covariance_rad2[(surface, surface)]);
-    Some(deg_from_rad(median(variances)?.max(0.0).sqrt()))
+    /// What fails alone where some surfaces cannot be fitted.
+    fn failing(bad: &[&str]) -> Result<Vec<String>, MotionError> {
+        let model = model_with(StationSource::Order(vec![0.0]));
+        let fit_of = |model: &ModelFile| {
+            let mut surfaces = model.surfaces.iter();
+            match surfaces.any(|surface| bad.contains(&surface.name.as_str())) {
+                true => Err(loose()),
+                false => Ok(()),
+            }
+        };
+        let failing = failing_alone(&model, fit_of, loose())?;
+        Ok(failing.into_iter().map(|one| one.surface).collect())
+    }
+
+    #[test]
+    fn a_surface_that_spoils_the_fit_of_all_is_found_by_itself() {
+        let [first, second, _] = SURFACE_NAMES;
+        assert_eq!(failing(&[second]), Ok(vec![second.to_owned()]));
+        // Something that all surfaces share, such as the camera profile, is the fault of none.
+        assert_eq!(failing(&[first, second]), Err(loose()));
+        assert_eq!(failing(&[]), Err(loose()));
+    }
 }
