@@ -14,26 +14,32 @@ use crate::statistics::median;
 
 /// Coordinates of a sighting that its own deflection leaves free.
 const FREE_COORDINATES: f64 = 7.0;
-/// A surface moves where one deflection for all frames raises χ² by more than this in the mean of its
-/// sightings, in units of the variance that its residuals show. Noise alone gives 1; a travel of 3° that
-/// moves a tag of 30 px by one pixel, with corners to 0.1 px, some 50.
-const MOVED_CHI2: f64 = 12.0;
+/// A surface moves where one deflection for all frames raises the residuals of its sightings to more
+/// than this many standard deviations, in the root mean square and in units of the variance that its
+/// residuals show. Noise alone gives 1. A travel of 3° that moves a tag by one pixel gives 5 with corners
+/// to 0.1 px, and usual travels give a hundred and more.
+const MOVED_SD: f64 = 3.5;
 
 /// The surfaces of the fit that do not move.
 pub(super) fn surfaces_at_rest(fit: &JointFit, state: &State, model: &ModelFile) -> Vec<LeftOut> {
     let fitted = chi2(fit, state);
     let surfaces = model.surfaces.iter().enumerate();
     surfaces
-        .filter(|(surface, _)| moved_chi2(fit, state, &fitted, *surface) < MOVED_CHI2)
-        .map(|(_, declared)| {
-            let surface = declared.name.clone();
-            LeftOut::of(declared, MotionError::AtRest { surface })
+        .filter_map(|(surface, declared)| {
+            let moved_sd = moved_sd(fit, state, &fitted, surface);
+            let reason = MotionError::AtRest {
+                surface: declared.name.clone(),
+                moved_sd,
+                needed_sd: MOVED_SD,
+            };
+            (moved_sd < MOVED_SD).then(|| LeftOut::of(declared, reason))
         })
         .collect()
 }
 
-/// Rise of χ² of a surface's sightings where it stays at its median deflection.
-fn moved_chi2(fit: &JointFit, state: &State, fitted: &[Vec<f64>], surface: usize) -> f64 {
+/// How far the corners of a surface's tag go beyond their noise: what its sightings are off where it
+/// stays at its median deflection, in standard deviations.
+fn moved_sd(fit: &JointFit, state: &State, fitted: &[Vec<f64>], surface: usize) -> f64 {
     let target = Target::Surface(surface);
     let showing = fit.frames.iter().zip(&state.frames);
     let showing = showing.filter(|(frame, _)| frame.shows(target));
@@ -58,6 +64,5 @@ fn moved_chi2(fit: &JointFit, state: &State, fitted: &[Vec<f64>], surface: usize
     }
     let variance = own / (FREE_COORDINATES * count);
     // Corners whose errors are claimed too large do not make motion of noise.
-    eprintln!("MOVED {surface} {:.1} var {variance:.2} n {count}", rise / count / variance.max(1.0));
-    rise / count / variance.max(1.0)
+    (rise / count / variance.max(1.0)).max(0.0).sqrt()
 }

@@ -90,10 +90,17 @@ pub enum MotionError {
         needed: usize,
     },
     /// The corners of a surface's tag stay where they are.
-    #[error("surface {surface:?} did not move: the corners of its tag stay within their noise")]
+    #[error(
+        "surface {surface:?} did not move: the corners of its tag go {moved_sd:.1} times as far as their \
+         noise; {needed_sd:.1} times are needed"
+    )]
     AtRest {
         /// Name of the surface.
         surface: String,
+        /// How far its corners go, in standard deviations of their noise.
+        moved_sd: f64,
+        /// How far they have to go.
+        needed_sd: f64,
     },
     /// A surface hardly moved.
     #[error(

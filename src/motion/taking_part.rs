@@ -107,7 +107,7 @@ fn surface_of<'m>(error: &MotionError, model: &'m ModelFile) -> Option<&'m Surfa
         MotionError::SurfaceNeverSeen { surface: name, .. }
         | MotionError::TooFewFrames { surface: name, .. }
         | MotionError::TravelTooSmall { surface: name, .. }
-        | MotionError::AtRest { surface: name }
+        | MotionError::AtRest { surface: name, .. }
         | MotionError::NoHinge { surface: name }
         | MotionError::HingeUndetermined { surface: name, .. } => {
             surfaces.find(|surface| surface.name == *name)
