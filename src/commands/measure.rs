@@ -11,6 +11,7 @@ use super::values::positive_number;
 use super::{CommandError, Common, Outcome};
 use crate::camera::{CameraProfile, ProfileError};
 use crate::clip::{Clip, ClipInfo, ClipOptions};
+use crate::functions::Wanted;
 use crate::kept_sightings;
 use crate::model_file::ModelFile;
 use crate::report;
@@ -35,6 +36,9 @@ pub struct Options {
     /// End with exit code 1 if a mismatch as found is out of tolerance
     #[arg(long)]
     check: bool,
+    /// Measure this function of the model file; may be given several times [default: what moves]
+    #[arg(long = "function", value_name = "NAME")]
+    functions: Vec<String>,
     /// Search the clip again, even if it was searched before
     #[arg(long)]
     fresh: bool,
@@ -129,6 +133,7 @@ impl CameraSource {
 pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
     // All that can be wrong with what was named is found before the long work.
     let model = ModelFile::read(&options.model)?;
+    let wanted = Wanted::of(&model, &options.functions)?;
     let camera = options.camera.source()?;
     let create = |path: &Path| OutputFolder::create(path, common.force);
     let folders = Folders {
@@ -146,6 +151,7 @@ pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
         clip: &options.clip,
         clip_options,
         model: &model,
+        wanted: &wanted,
         profile: &profile,
         kept: options.kept(),
         progress: progress(common),

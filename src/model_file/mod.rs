@@ -3,8 +3,11 @@
 mod book;
 mod fault;
 mod fields;
+mod function;
 mod new;
+mod new_functions;
 mod read;
+mod read_functions;
 mod read_match;
 mod read_radio;
 mod read_stations;
@@ -15,6 +18,7 @@ use std::path::{Path, PathBuf};
 use serde::{Deserialize, Serialize};
 
 pub use self::fault::ModelFault;
+pub use self::function::{Function, groups_among};
 pub use self::new::{NewModel, NewModelError};
 use crate::measured::Measured;
 use crate::table_reader::{FaultyFile, FileError, read_file, read_text};
@@ -38,10 +42,13 @@ pub struct ModelFile {
     pub airframe_tags: Vec<AirframeTag>,
     /// The measured surfaces, in the order of the file.
     pub surfaces: Vec<Surface>,
-    /// Which surfaces are to move alike.
+    /// Which surfaces are to move alike; with functions, the groups of all of them.
     pub matches: Vec<MatchGroup>,
-    /// How stations are told.
+    /// How stations are told; with functions, those of the file, else those of the first function.
     pub stations: Stations,
+    /// What the surfaces do together; empty where the file declares no functions, and all its
+    /// surfaces have the match groups and stations above.
+    pub functions: Vec<Function>,
     /// What the radio accepts; `None` if the file does not tell.
     pub radio: Option<Radio>,
 }

@@ -10,12 +10,14 @@
 //! `hypotheses`, `frame_start`, `frame_fit`, `plausible`) → `outliers` (`search`,
 //! `normal_equations`, `joint_fit`, `prediction`, `bow`, `readout`, `parameters`), `surroundings`
 //! (`weighing`, `rocking`, `carried`, `landmark_prediction`, `landmark`), `shown` → `doubtful` → `rests` →
-//! `result` (`scatter`, `corner_errors`, `weak_geometry`); `at_neutral` tells from the result where the tags
+//! `result` (`at_rest`, `scatter`, `corner_errors`, `weak_geometry`); `at_neutral` tells from the result where the tags
 //! stand at neutral. `declared_fit` weighs the declarations against the clip (`airframe_check`, `sides`,
-//! `ruler_check`, `profile_check`, `edge_check`; `declaration`).
+//! `ruler_check`, `profile_check`, `edge_check`; `declaration`). `taking_part` repeats all that without the surfaces
+//! that a clip does not show moving.
 
 mod airframe_check;
 mod at_neutral;
+mod at_rest;
 mod bow;
 mod camera_motion;
 mod carried;
@@ -53,6 +55,7 @@ mod sides;
 mod start;
 mod steady;
 mod surroundings;
+mod taking_part;
 #[cfg(test)]
 #[allow(clippy::unwrap_used)]
 mod tests;
@@ -68,6 +71,7 @@ pub use declaration::DeclarationWarning;
 pub use options::{FitOptions, MotionError};
 pub use rests::LastingErrors;
 pub use sides::QuarterTurn;
+pub use taking_part::{LeftOut, fit_what_moves};
 pub use warning::MotionWarning;
 
 use std::collections::BTreeMap;
@@ -238,6 +242,27 @@ impl Motion {
         }
     }
 
+    /// The motion of some of the surfaces, which then count in the given order.
+    ///
+    /// The constants stay those of the whole fit.
+    pub fn of_surfaces(&self, wanted: &[usize]) -> Self {
+        let pick = |frame: &MotionFrame| MotionFrame {
+            deflections: picked(&frame.deflections, wanted),
+            own_covariance_rad2: DMatrix::from_fn(wanted.len(), wanted.len(), |row, column| {
+                frame.own_covariance_rad2[(wanted[row], wanted[column])]
+            }),
+            ..*frame
+        };
+        Self {
+            surfaces: picked(&self.surfaces, wanted),
+            frames: self.frames.iter().map(pick).collect(),
+            constants_covariance: self.constants_covariance.clone(),
+            lasting: self.lasting.of_surfaces(wanted),
+            tags_at_zero: self.tags_at_zero.of_surfaces(wanted),
+            ..*self
+        }
+    }
+
     /// One surface's deflection from `zero` in every frame, rad; `None` where it was not measured.
     ///
     /// `zero` is a weighted sum of the same surface's deflections whose weights add up to one; its
@@ -273,6 +298,11 @@ struct SumsByCause {
     gains: DMatrix<f64>,
     /// Covariance given the constants, rad².
     own: DMatrix<f64>,
+}
+
+/// Some of a list's entries, in the order of their positions.
+fn picked<T: Clone>(all: &[T], wanted: &[usize]) -> Vec<T> {
+    wanted.iter().map(|&at| all[at].clone()).collect()
 }
 
 /// The last fit. Its last step may change deflections by a tenth of their standard deviation; what that

@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use nalgebra::{DMatrix, DVector, Point3, SVector, Vector3};
 use rayon::prelude::*;
 
+use super::at_rest::surfaces_at_rest;
 use super::corner_errors::with_corner_errors;
 use super::joint_fit::{JointFit, State};
 use super::normal_equations::{AngleElimination, FrameElimination, Reduced, ViewVector};
@@ -13,7 +14,7 @@ use super::parameters::{Hinged, SURFACE_CONSTANTS};
 use super::scatter::Scatter;
 use super::weak_geometry::{self, TRAVEL_SHARES};
 use super::{
-    FitOptions, FrameDeflection, LastingErrors, Misfit, Motion, MotionError, MotionFrame,
+    FitOptions, FrameDeflection, LastingErrors, LeftOut, Misfit, Motion, MotionError, MotionFrame,
     MotionWarning, SurfaceMotion, TagsAtZero,
 };
 use crate::conventions::deg_from_rad;
@@ -103,6 +104,7 @@ impl Conclusion<'_> {
 
     /// Each surface's travel has to be large enough for a hinge line.
     fn require_travel(&self, reduced: &Reduced, options: &FitOptions) -> Result<(), MotionError> {
+        let mut at_rest = vec![];
         for (surface, declared) in self.model.surfaces.iter().enumerate() {
             let mut angles: Vec<f64> = reduced
                 .frames
@@ -119,14 +121,22 @@ impl Conclusion<'_> {
                 deg_from_rad(at(TRAVEL_SHARES[1]) - at(TRAVEL_SHARES[0]))
             };
             if travel_deg < options.smallest_travel_deg {
-                return Err(MotionError::TravelTooSmall {
+                let reason = MotionError::TravelTooSmall {
                     surface: declared.name.clone(),
                     travel_deg,
                     needed_deg: options.smallest_travel_deg,
-                });
+                };
+                at_rest.push(LeftOut::of(declared, reason));
             }
         }
-        Ok(())
+        let is_new = |one: &LeftOut| at_rest.iter().all(|known| known.surface != one.surface);
+        let resting = surfaces_at_rest(self.fit, self.state, self.model);
+        let resting: Vec<LeftOut> = resting.into_iter().filter(is_new).collect();
+        at_rest.extend(resting);
+        match at_rest.is_empty() {
+            true => Ok(()),
+            false => Err(LeftOut::together(at_rest)),
+        }
     }
 
     /// +1 where a growing angle is a positive deflection, −1 where it is a negative one.

@@ -89,14 +89,16 @@ impl Judgement {
         }
     }
 
-    /// Whether all sides of a measurement move alike within their tolerance, beyond doubt.
+    /// Whether all sides of a measurement move alike within their tolerance, beyond doubt. A side
+    /// that was not measured leaves doubt.
     pub fn all_alike(measurement: &Measurement) -> bool {
         let grave = measurement.warnings.iter().any(|warning| warning.grave);
+        let mut not_measured = measurement.not_measured.iter();
+        let all_measured = not_measured.all(|surface| !surface.is_missed());
+        let mut matches = measurement.matches.iter();
         !grave
-            && measurement
-                .matches
-                .iter()
-                .all(|correction| Self::of(measurement, correction).verdict == Verdict::Alike)
+            && all_measured
+            && matches.all(|correction| Self::of(measurement, correction).verdict == Verdict::Alike)
     }
 
     /// The verdict in a few words.

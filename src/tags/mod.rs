@@ -33,7 +33,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::clip::{ClipError, ClipInfo, Frame};
 use crate::landmarks::LandmarkSighting;
-use crate::model_file::{ModelFile, StationSource};
+use crate::model_file::ModelFile;
 use crate::progress::Progress;
 pub use error::TagsError;
 pub use picture::{PictureFault, TagPicture};
@@ -170,10 +170,7 @@ impl TagPlan {
     pub fn of(model: &ModelFile) -> Self {
         let surfaces = model.surfaces.iter().map(|surface| surface.tag_id);
         let airframe: BTreeSet<u32> = model.airframe_tags.iter().map(|tag| tag.id).collect();
-        let cards = match &model.stations.source {
-            StationSource::Cards(stations) => stations.keys().copied().collect(),
-            _ => BTreeSet::new(),
-        };
+        let cards = model.cards().into_keys().collect();
         Self {
             expected: surfaces.chain(airframe.iter().copied()).collect(),
             airframe,

@@ -10,7 +10,7 @@ use askama::Template;
 
 use crate::cautions;
 use crate::matching::Correction;
-use crate::measurement::{FitRecord, Measurement};
+use crate::measurement::{FitRecord, Measurement, NotMeasured};
 use crate::model_file::{Joins, MatchMotion};
 
 use super::charts::{self, Shown, Turn};
@@ -38,6 +38,7 @@ struct Page<'a> {
     after_entering: &'a [&'a str],
     matches: Vec<MatchView<'a>>,
     unmatched: Option<ResponseView>,
+    unmatched_sides: Vec<String>,
     timeline: Option<String>,
     hinges: Option<String>,
     still: Option<&'a str>,
@@ -94,19 +95,29 @@ pub fn page(measurement: &Measurement, still: Option<&str>) -> Result<String, as
         .max_by_key(|judgement| gravity(judgement.verdict));
     let worst = WorstWarning::among(&measurement.warnings);
     let grave = worst.is_some_and(|worst| worst.warning.grave);
+    let unmatched_sides: Vec<String> = measurement
+        .not_measured
+        .iter()
+        .filter_map(NotMeasured::unmatched_sentence)
+        .collect();
+    let without_match = match unmatched_sides.as_slice() {
+        [] => ("Measured; nothing to match", "plain"),
+        _ => ("One side was not measured: nothing is matched", "care"),
+    };
     Page {
         measurement,
         headline: match gravest {
             _ if grave => HEADLINE_IF_GRAVE,
-            None => "Measured; nothing to match",
+            None => without_match.0,
             Some(judgement) => judgement.headline(),
         },
         verdict_class: match gravest {
             _ if grave => "care",
-            None => "plain",
+            None => without_match.1,
             Some(judgement) => class(judgement.verdict),
         },
         worst_warning: worst.map(|worst| figures::glued(&worst.sentence())),
+        unmatched_sides,
         opening_cautions: early_stop_cautions(measurement)
             .iter()
             .map(|caution| figures::glued(caution))
