@@ -4,7 +4,7 @@ use std::collections::BTreeSet;
 
 use thiserror::Error;
 
-use super::new_functions::{NewFunction, functions_of};
+use super::new_functions::{NewFunction, functions_of, has_usual_word};
 
 /// Id of the airframe's tag in a new file.
 const AIRFRAME_TAG_ID: u32 = 0;
@@ -214,9 +214,16 @@ impl NewModel {
             .map(|surface| surface.name.as_str())
     }
 
-    /// Whether there are surfaces to match, but no two names differ in nothing but their side.
+    /// Whether there are surfaces to match, but no two names differ in nothing but their side, and no
+    /// usual words.
     pub fn lacks_pairs(&self) -> bool {
-        self.surfaces.len() > 1 && self.pairs().next().is_none()
+        self.surfaces.len() > 1 && self.pairs().next().is_none() && !self.has_functions()
+    }
+
+    /// Whether the names tell several functions: not where none of them is usual and no two are a pair.
+    fn has_functions(&self) -> bool {
+        let is_told = self.pairs().next().is_some() || self.surfaces.iter().any(has_usual_word);
+        is_told && functions_of(&self.surfaces).len() > 1
     }
 
     /// The text of the file. Surfaces of one function get a file without functions.
@@ -226,7 +233,7 @@ impl NewModel {
             text += &surface_text(surface);
         }
         let functions = functions_of(&self.surfaces);
-        if functions.len() > 1 {
+        if self.has_functions() {
             let functions = functions.iter().map(function_text);
             return text + FUNCTIONS + &functions.collect::<String>() + &self.radio_text();
         }

@@ -105,6 +105,11 @@ fn uses(surface: &NewSurface) -> Vec<(String, &'static str)> {
     uses
 }
 
+/// Whether the name of a surface says what it does.
+pub(super) fn has_usual_word(surface: &NewSurface) -> bool {
+    USUAL.iter().any(|(word, ..)| has_word(&surface.name, word))
+}
+
 /// Surfaces of a function whose names differ in nothing but left and right.
 fn pairs<'s>(function: &NewFunction<'s>) -> Vec<Pair<'s>> {
     let on = |side| {
