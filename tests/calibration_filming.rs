@@ -5,8 +5,8 @@
 use crate::support::board_filming::Filming;
 use crate::support::random::Random;
 use hingewise::camera::calibration::{
-    BoardView, CalibrateOptions, Candidate, Grade, Objection, Spare, Verdict, calibrate,
-    calibrate_candidates, choose_views,
+    BoardView, CalibrateOptions, Candidate, DistortionTerms, Grade, Objection, Spare, Verdict,
+    calibrate, calibrate_candidates, choose_views,
 };
 
 /// Time between two looks in which nothing moves too fast, whatever the distance.
@@ -204,4 +204,26 @@ fn five_places_are_too_few_however_many_looks() {
         "the 15 views show the board in only 5 different places, at least 6 are needed"
     );
     assert!(error.mend().contains("ten to twenty places"));
+}
+
+/// Terms that are asked for are estimated all the same, and the verdict objects to the few places.
+#[test]
+fn asked_for_terms_are_estimated_from_few_places() {
+    let filming = Filming {
+        views: 5,
+        ..Filming::phone()
+    };
+    let views: Vec<BoardView> = (0..3).flat_map(|_| filming.views(1)).collect();
+    let options = CalibrateOptions {
+        terms: Some(DistortionTerms::Radial),
+        ..CalibrateOptions::default()
+    };
+    let calibration = calibrate(&views, filming.size_px(), &options).unwrap();
+    let few = Objection::FewPlaces {
+        places: 5,
+        views: 15,
+    };
+    let verdict = Verdict::of(&calibration);
+    assert!(verdict.objections.contains(&few), "{verdict:?}");
+    assert!(verdict.grade > Grade::Good);
 }

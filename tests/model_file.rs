@@ -4,7 +4,8 @@
 use std::path::Path;
 
 use hingewise::model_file::{
-    Joins, MatchMotion, ModelFile, Side, StationSource, Target, default_cards,
+    Compare, CurveShows, EndPoints, Joins, MatchMotion, ModelFile, Side, StationSource, Target,
+    default_cards,
 };
 use miette::{Diagnostic, GraphicalReportHandler, GraphicalTheme};
 
@@ -56,6 +57,60 @@ fn a_good_file_is_read_with_its_defaults() {
         radio.active["right tailplane"].end_points_pct,
         [100.0, 97.0]
     );
+}
+
+#[test]
+fn a_radio_is_read_as_it_is() {
+    let text = good_text()
+        .replace(
+            "step_pct =",
+            "curve_shows = \"output\"\ncurve_limit_pct = 125\nend_points = \"before\"\nstep_pct =",
+        )
+        .replace(
+            "[0, 0, 1, 0, -2]",
+            "[-100, -50, 1, 50, 98]\ninput = \"reversed\"",
+        )
+        .replace(
+            "motion = \"same\"",
+            "motion = \"opposite\"\ncompare = \"up-with-down\"",
+        );
+    let model = ModelFile::parse(Path::new("model.toml"), text).unwrap();
+    assert_eq!(model.matches[0].compare, Compare::UpWithDown);
+    let radio = model.radio.unwrap();
+    assert_eq!(radio.curve_shows, CurveShows::Output);
+    assert_eq!(radio.end_points, EndPoints::Before);
+    assert_eq!(radio.curve_limit_pct, 125.0);
+    assert!(radio.reversed.contains("right tailplane"));
+    // What is left out is what most radios do.
+    let plain = ModelFile::parse(Path::new("model.toml"), good_text()).unwrap();
+    assert_eq!(plain.matches[0].compare, Compare::UpWithUp);
+    let radio = plain.radio.unwrap();
+    assert_eq!(
+        (radio.curve_shows, radio.curve_limit_pct),
+        (CurveShows::Added, 100.0)
+    );
+    assert!(radio.reversed.is_empty());
+}
+
+#[test]
+fn curve_numbers_of_the_other_kind_are_refused() {
+    // Outputs where additions are declared, and additions where outputs are.
+    let outputs = good_text().replace("[0, 0, 1, 0, -2]", "[-100, -50, 1, 50, 98]");
+    let additions = good_text().replace("step_pct =", "curve_shows = \"output\"\nstep_pct =");
+    for (text, words) in [
+        (
+            outputs,
+            "look like outputs (the position itself where nothing is entered)",
+        ),
+        (
+            additions,
+            "look like additions (0 where nothing is entered)",
+        ),
+    ] {
+        let faults = faults_of(&text);
+        assert_eq!(faults.len(), 1, "{faults:?}");
+        assert!(faults[0].contains(words), "{faults:?}");
+    }
 }
 
 #[test]

@@ -84,10 +84,10 @@ pub struct ComparedPair {
     pub worst_before_deg: Option<Measured>,
     /// Size of the largest mismatch after.
     pub worst_after_deg: Measured,
-    /// What was promised after the first clip: the largest remaining mismatch.
-    pub promised_worst_deg: Option<Measured>,
-    /// What another round of numbers would leave, where it would help beyond doubt.
-    pub another_round_deg: Option<Measured>,
+    /// What was promised after the first clip: the largest remaining mismatch at most.
+    pub promised_worst_deg: Option<f64>,
+    /// What another round of numbers would leave at most, where it would help beyond doubt.
+    pub another_round_deg: Option<f64>,
     /// All in all.
     pub standing: Standing,
 }
@@ -272,10 +272,11 @@ fn compared(
         .collect();
     stations.sort_by(|a, b| a.stick_pct.total_cmp(&b.stick_pct));
     let standing = Standing::of_correction(later, tolerance_deg);
-    let promised = |correction: &Correction| {
-        let predicted = &correction.predicted_deg;
-        Measured::from_expanded(predicted.worst, predicted.u)
-    };
+    let promised = |correction: &Correction| correction.predicted_deg.at_most_deg();
+    let proposes = later
+        .stages
+        .first()
+        .is_none_or(|found| found.settings != later.settings);
     Ok(ComparedPair {
         reference,
         follower,
@@ -285,8 +286,8 @@ fn compared(
         worst_after_deg,
         promised_worst_deg: Some(promised(earlier)),
         another_round_deg: Some(promised(later))
-            .filter(|_| standing != Standing::Within)
-            .filter(|left_deg| left_deg.value + left_deg.u() < worst_after_deg.value),
+            .filter(|_| standing != Standing::Within && proposes)
+            .filter(|left_deg| *left_deg < worst_after_deg.value - worst_after_deg.u()),
         standing,
     })
 }
@@ -335,7 +336,7 @@ mod tests {
         let comparison = Comparison::of(&heron(), &heron()).unwrap();
         assert_eq!(comparison.standing, Standing::Out);
         let pair = &comparison.pairs[0];
-        assert_eq!(pair.another_round_deg.unwrap().value, 0.14);
+        assert_eq!(pair.another_round_deg.unwrap(), 0.14);
         let standings: Vec<Standing> = pair.stations.iter().map(|at| at.standing).collect();
         assert_eq!(standings[0], Standing::Out);
         assert_eq!(standings[3], Standing::Within);

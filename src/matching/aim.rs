@@ -7,13 +7,13 @@
 use nalgebra::DMatrix;
 
 use crate::measured::Measured;
-use crate::model_file::{MatchGroup, Radio, Target};
+use crate::model_file::{Compare, MatchGroup, MatchMotion, Radio, Target};
 use crate::response::{Health, Response, Responses, StationDeflection};
 use crate::stations::Approach;
 
-use super::MatchingError;
 use super::command::{self, Command};
 use super::curve::ResponseCurve;
+use super::error::MatchingError;
 use super::visits::Visits;
 
 /// Distance of the stick positions at which the target is written down, %.
@@ -25,6 +25,8 @@ const FULL_PCT: f64 = 100.0;
 pub(super) struct Aims<'a> {
     target: &'a Target,
     limit_pct: f64,
+    /// Whether up is compared with up of surfaces that move opposite ways: up and down then stay apart.
+    up_with_up: bool,
     sides: Vec<AimedSide>,
 }
 
@@ -32,35 +34,43 @@ pub(super) struct Aims<'a> {
 struct AimedSide {
     curve: ResponseCurve,
     command: Command,
-    /// +1 where it goes up with the stick.
+    /// −1 where its stick is the opposite of the reference's.
+    across: f64,
+    /// +1 where it goes up with its own stick.
     sense: f64,
-    /// Stick travel that was measured.
+    /// Travel of its own stick that was measured.
     travel_pct: [f64; 2],
 }
 
 impl AimedSide {
-    fn new(responses: &Responses, radio: &Radio, name: &str) -> Result<Self, MatchingError> {
+    fn new(
+        responses: &Responses,
+        radio: &Radio,
+        (name, across): (&str, f64),
+    ) -> Result<Self, MatchingError> {
         let command = Command::new(radio, &command::active(radio, name)?);
         let visits = Visits::collect(responses, name, |stick| command.servo_pct(stick))?;
-        let sticks = visits.used.iter().map(|&visit| visits.stick_pct[visit]);
-        let travel_pct = [
-            sticks.clone().fold(f64::INFINITY, f64::min),
-            sticks.fold(f64::NEG_INFINITY, f64::max),
-        ];
+        let travel_pct = visits.span_pct();
         let curve = ResponseCurve::fit(visits)?;
         let [low, high] = travel_pct.map(|stick| curve.value_deg(command.servo_pct(stick)));
         Ok(Self {
             curve,
             command,
+            across,
             sense: (high - low).signum(),
             travel_pct,
         })
     }
 
-    /// Deflection from neutral as found, in the sense in which it rises with the stick, deg.
-    fn rising_deg(&self, stick_pct: f64) -> f64 {
+    /// Deflection from neutral as found, in the sense in which it rises with the reference's stick, deg.
+    fn rising_deg(&self, reference_stick_pct: f64) -> f64 {
         let at = |stick: f64| self.curve.value_deg(self.command.servo_pct(stick));
-        self.sense * (at(stick_pct) - at(0.0))
+        self.across * self.sense * (at(self.across * reference_stick_pct) - at(0.0))
+    }
+
+    /// Ends of its travel by the reference's stick.
+    fn ends_pct(&self) -> [f64; 2] {
+        self.travel_pct.map(|stick| self.across * stick)
     }
 }
 
@@ -71,13 +81,18 @@ impl<'a> Aims<'a> {
         group: &'a MatchGroup,
         radio: &Radio,
     ) -> Result<Self, MatchingError> {
-        let sides = std::iter::once(&group.reference)
-            .chain(&group.followers)
-            .map(|name| AimedSide::new(responses, radio, name))
+        let up_with_up =
+            group.motion == MatchMotion::Opposite && group.compare == Compare::UpWithUp;
+        let across = if up_with_up { -1.0 } else { 1.0 };
+        let followers = group.followers.iter().map(|name| (name.as_str(), across));
+        let sides = std::iter::once((group.reference.as_str(), 1.0))
+            .chain(followers)
+            .map(|named| AimedSide::new(responses, radio, named))
             .collect::<Result<_, _>>()?;
         Ok(Self {
             target: &group.target,
             limit_pct: radio.limit_pct,
+            up_with_up,
             sides,
         })
     }
@@ -100,7 +115,8 @@ impl<'a> Aims<'a> {
             })
             .enumerate()
             .map(|(hold, (stick_pct, approach))| {
-                let target_deg = own.sense * self.rising_deg(own, stick_pct);
+                let rising_deg = self.rising_deg(own, own.across * stick_pct);
+                let target_deg = own.across * own.sense * rising_deg;
                 station(hold, (stick_pct, approach), target_deg)
             })
             .collect();
@@ -111,6 +127,12 @@ impl<'a> Aims<'a> {
             .covariance_deg2
             .view_mut((0, 0), (known, known))
             .copy_from(&responses.covariance_deg2);
+        if let Some(doubt_deg2) = self.doubt_deg2(side, &stations) {
+            with_target
+                .covariance_deg2
+                .view_mut((known, known), (added, added))
+                .copy_from(&doubt_deg2);
+        }
         with_target.surfaces.push(Response {
             surface: self.target.name().into(),
             stations,
@@ -119,15 +141,35 @@ impl<'a> Aims<'a> {
         with_target
     }
 
-    /// The target at a stick position, in the sense in which the surface rises with it, deg.
+    /// Covariance of a target that is taken from what was measured: about that of the other side.
+    fn doubt_deg2(&self, side: usize, stations: &[StationDeflection]) -> Option<DMatrix<f64>> {
+        match self.target {
+            Target::Throws { .. } => return None,
+            Target::Reference | Target::Smaller | Target::Straight => {}
+        }
+        let others = self.sides.iter().enumerate();
+        let (_, other) = others.rev().find(|(other, _)| *other != side)?;
+        let terms = |stick_pct: f64| other.curve.terms(other.command.servo_pct(stick_pct));
+        let rows: Vec<_> = stations
+            .iter()
+            .map(|station| {
+                let across = other.across * self.sides[side].across;
+                (terms(across * station.stick_pct) - terms(0.0)).transpose()
+            })
+            .collect();
+        let rows = DMatrix::from_rows(&rows);
+        Some(&rows * other.curve.covariance_deg2() * rows.transpose())
+    }
+
+    /// The target at the reference's stick position, in the sense in which all rise with it, deg.
     fn rising_deg(&self, own: &AimedSide, stick_pct: f64) -> f64 {
         // Beyond the radio's limit the servo gets no more.
         let stick_pct = stick_pct.clamp(-self.limit_pct, self.limit_pct);
         match self.target {
             Target::Reference | Target::Smaller => self.smallest_deg(stick_pct),
-            Target::Straight => self.steepest_common_deg_per_pct() * stick_pct,
+            Target::Straight => self.steepest_common_deg_per_pct(stick_pct) * stick_pct,
             Target::Throws { up_deg, down_deg } => {
-                let [ahead_deg, behind_deg] = if own.sense > 0.0 {
+                let [ahead_deg, behind_deg] = if own.across * own.sense > 0.0 {
                     [up_deg, down_deg]
                 } else {
                     [down_deg, up_deg]
@@ -152,15 +194,17 @@ impl<'a> Aims<'a> {
             .unwrap_or(0.0)
     }
 
-    /// The steepest straight line that every side reaches at both ends.
-    fn steepest_common_deg_per_pct(&self) -> f64 {
+    /// The steepest straight line that every side reaches at both ends; where up is compared with up,
+    /// at the end on the side of a stick position, so that a differential stays.
+    fn steepest_common_deg_per_pct(&self, stick_pct: f64) -> f64 {
         self.sides
             .iter()
             .flat_map(|side| {
-                side.travel_pct
-                    .iter()
-                    .filter(|stick| stick.abs() > SPACING_PCT)
-                    .map(|&stick| side.rising_deg(stick) / stick)
+                side.ends_pct()
+                    .into_iter()
+                    .filter(|end| end.abs() > SPACING_PCT)
+                    .filter(|end| !self.up_with_up || end * stick_pct >= 0.0)
+                    .map(|end| side.rising_deg(end) / end)
             })
             .fold(f64::INFINITY, f64::min)
     }

@@ -16,12 +16,25 @@ pub enum LinkagePart {
     ArmAngle,
     /// The horn off square at neutral, degrees.
     HornAngle,
+    /// How far the servo's pivot lies from the hinge against the arm's length, percent.
+    Distance,
 }
 
 impl LinkagePart {
     /// Whether it is told in degrees; else in percent.
     pub fn is_angle(self) -> bool {
         matches!(self, Self::ArmAngle | Self::HornAngle)
+    }
+
+    /// Rank by the work that a cure takes: another hole, another tooth, a horn moved, another servo.
+    pub(super) fn effort(self) -> usize {
+        match self {
+            Self::HornLength => 0,
+            Self::ArmAngle => 1,
+            Self::HornAngle => 2,
+            Self::ServoTurn => 3,
+            Self::Distance => 4,
+        }
     }
 }
 
@@ -60,6 +73,10 @@ impl LinkageDifference {
                 "the servo of the {follower} turns {size:.1} % ± {u:.1} % {} for the same command",
                 if more { "farther" } else { "less far" },
             ),
+            LinkagePart::Distance => format!(
+                "the servo of the {follower} sits {size:.1} % ± {u:.1} % {} its hinge",
+                if more { "farther from" } else { "nearer to" },
+            ),
         }
     }
 }
@@ -68,11 +85,12 @@ impl LinkageDifference {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case", tag = "told", content = "differences")]
 pub enum Cause {
-    /// No difference can be told.
+    /// No difference can be seen.
     Alike,
-    /// These differences together, and no others so well.
+    /// These differences together explain the stations clearly better than others do.
     Differs(Vec<LinkageDifference>),
-    /// Any one of these explains the stations as well as the others.
+    /// Any one of these explains the stations about as well as the others; the one that is easiest to
+    /// cure first.
     OneOf(Vec<LinkageDifference>),
     /// No one or two differences of a plain linkage explain the stations.
     Unknown,

@@ -1,19 +1,19 @@
-//! The curve points that serve best, rounded to the radio's step, jointly and exactly.
+//! The curve points that serve best for given end points, rounded to the radio's step, jointly.
 //!
 //! Between two points of the output curve the command depends on those two points only (straight
 //! joins) or on them and their neighbours (smooth joins). So the best rounded points are a best
 //! path through a layered graph, found by dynamic programming without linearising anything. The
-//! search window of each point holds every value that could beat a known solution, which makes
-//! the optimum a proven one.
+//! search window of each point holds every value that could beat a known solution.
 
-use crate::model_file::{Joins, Settings};
+use crate::model_file::{CurveShows, Joins, Settings};
 
 use super::command::{Command, JoinedPoints};
 use super::end_points::on_step;
 use super::layers::{Edge, best_path};
 use super::pair::{Pair, Place};
 use super::pchip;
-use super::score::RANGE_SLACK_PCT;
+use super::score::{Aim, RANGE_SLACK_PCT};
+use super::states::States;
 
 /// Most values of one point looked at together with straight joins.
 const MOST_VALUES_STRAIGHT: usize = 161;
@@ -23,22 +23,29 @@ const MOST_VALUES_SMOOTH: usize = 11;
 const ROUNDS: usize = 8;
 /// Additions nearer than this are the same, %.
 const SAME_PCT: f64 = 1e-9;
+/// Least share of a piece that has to be measured for the point beyond it to be searched: a smaller
+/// one says next to nothing about that point.
+const LEAST_SHARE: f64 = 0.1;
 
-/// The best curve and whether it is proven so.
+/// The best curve for given end points.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct BestCurve {
     /// All numbers of the servo.
     pub settings: Settings,
-    /// Largest |mismatch| on pieces of the curve whose targets are all within reach, deg.
+    /// Largest |mismatch| where the follower can reach its target, deg.
     pub worst_deg: f64,
+    /// Sum of squares over the places and what each changed number has to be worth, deg².
+    pub squares_deg2: f64,
     /// Whether every curve that could be better was looked at.
     pub proven: bool,
 }
 
 /// The best curve points, everything else as in `base`; `None` if no curve is allowed.
-pub(super) fn best(pair: &Pair, places: &[Place], base: &Settings) -> Option<BestCurve> {
+///
+/// Changes count from what is entered at the follower now.
+pub(super) fn best(pair: &Pair, places: &[Place], base: &Settings, aim: Aim) -> Option<BestCurve> {
     let points_pct = pair.radio().curve_points_pct.as_deref()?;
-    let chain = Chain::new(pair, places, base, points_pct);
+    let chain = Chain::new(pair, places, base, points_pct, aim)?;
     let mut found = [1.0, 4.0, 16.0]
         .into_iter()
         .find_map(|steps| chain.solve(&chain.windows_about_ideal(steps)))?;
@@ -48,8 +55,8 @@ pub(super) fn best(pair: &Pair, places: &[Place], base: &Settings) -> Option<Bes
     };
     let mut proven = true;
     for _ in 0..ROUNDS {
-        let full = chain.windows_within(found.1);
-        let cut = chain.cut(&full, &found.0, most);
+        let full = chain.windows_within(found.worst_deg);
+        let cut = chain.cut(&full, &found.added_pct, most);
         proven = cut
             .iter()
             .zip(&full)
@@ -57,100 +64,177 @@ pub(super) fn best(pair: &Pair, places: &[Place], base: &Settings) -> Option<Bes
         let Some(better) = chain.solve(&cut) else {
             break;
         };
-        let settled = better.0 == found.0;
+        let settled = better.added_pct == found.added_pct;
         found = better;
         if proven || settled {
             break;
         }
     }
     Some(BestCurve {
-        settings: Settings {
-            curve_pct: found.0,
-            ..base.clone()
-        },
-        worst_deg: found.1,
+        settings: chain.settings(&found.added_pct),
+        worst_deg: found.worst_deg,
+        squares_deg2: found.squares_deg2,
         proven,
     })
 }
 
-/// The points, the places between them and what is entered now.
+/// The least mismatch that any value of a point in the radio's steps leaves at that point itself, the
+/// largest of all points: no curve with these end points leaves less, deg.
+pub(super) fn least_possible_deg(pair: &Pair, places: &[Place], base: &Settings) -> f64 {
+    let aim = Aim::least(0.0);
+    let points_pct = pair.radio().curve_points_pct.as_deref().unwrap_or_default();
+    let Some(chain) = Chain::new(pair, places, base, points_pct, aim) else {
+        return f64::INFINITY;
+    };
+    let windows = chain.windows_about_ideal(1.0);
+    let mut largest = 0.0_f64;
+    for (point, window) in windows.iter().enumerate() {
+        let place = chain.at_points[point];
+        if place.reachable && chain.is_measured(point) {
+            let apart = |added: &f64| (chain.deg_at(point, *added) - place.target_deg).abs();
+            largest = largest.max(window.iter().map(apart).fold(f64::INFINITY, f64::min));
+        }
+    }
+    largest
+}
+
+/// A path through the graph.
+struct Found {
+    added_pct: Vec<f64>,
+    worst_deg: f64,
+    squares_deg2: f64,
+}
+
+/// The points that shape the measured travel, the places between them and what is entered now.
 struct Chain<'a> {
     pair: &'a Pair,
     base: &'a Settings,
+    aim: Aim,
+    /// First point that is searched, among all of the radio's.
+    first: usize,
     points_pct: &'a [f64],
-    /// Places before the first point, between points, and after the last.
-    pieces: Vec<Piece>,
+    /// What is added at these points now.
+    now_pct: Vec<f64>,
+    /// Places before the first point, between points, and after the last, each with what enters the
+    /// curve there.
+    pieces: Vec<Vec<(f64, Place)>>,
     /// The place nearest to each point.
     at_points: Vec<Place>,
+    /// What enters the curve at both ends of the measured travel.
+    span_pct: [f64; 2],
     /// Command of the base without its curve.
     bare: Command,
     joined: JoinedPoints,
     range_pct: [f64; 2],
 }
 
-/// The places of one piece of the curve.
-struct Piece {
-    places: Vec<Place>,
-    /// Whether all targets are within the follower's reach.
-    reachable: bool,
-}
-
 impl<'a> Chain<'a> {
-    fn new(pair: &'a Pair, places: &[Place], base: &'a Settings, points_pct: &'a [f64]) -> Self {
+    /// `None` if there is no place.
+    fn new(
+        pair: &'a Pair,
+        places: &[Place],
+        base: &'a Settings,
+        points_pct: &'a [f64],
+        aim: Aim,
+    ) -> Option<Self> {
+        let radio = pair.radio();
+        let untouched = radio.untouched();
+        let bare = Settings {
+            curve_pct: untouched.curve_pct,
+            ..base.clone()
+        };
+        let bare = Command::new(radio, &bare);
+        let inputs: Vec<(f64, Place)> = places
+            .iter()
+            .map(|place| (bare.curve_input_pct(place.stick_pct), *place))
+            .collect();
+        let span_pct = [inputs.first()?.0, inputs.last()?.0];
+        let searched = searched_points(points_pct, span_pct);
+        let (first, points_pct) = (searched.start, &points_pct[searched.clone()]);
         let edges: Vec<f64> = std::iter::once(f64::NEG_INFINITY)
             .chain(points_pct.iter().copied())
             .chain([f64::INFINITY])
             .collect();
-        let pieces = edges
-            .windows(2)
-            .map(|pair| {
-                let places: Vec<Place> = places
-                    .iter()
-                    .copied()
-                    .filter(|place| place.stick_pct > pair[0] && place.stick_pct <= pair[1])
-                    .collect();
-                Piece {
-                    reachable: places.iter().all(|place| place.reachable),
-                    places,
-                }
-            })
-            .collect();
+        let within = |edges: &[f64]| {
+            let inputs = inputs.iter().copied();
+            inputs
+                .filter(|(input, _)| *input > edges[0] && *input <= edges[1])
+                .collect()
+        };
         let nearest = |point: &f64| {
-            let distance = |place: &Place| (place.stick_pct - point).abs();
-            let mut sorted: Vec<Place> = places.to_vec();
-            sorted.sort_by(|a, b| distance(a).total_cmp(&distance(b)));
-            sorted[0]
+            let by_distance = |a: &&(f64, Place), b: &&(f64, Place)| {
+                (a.0 - point).abs().total_cmp(&(b.0 - point).abs())
+            };
+            inputs.iter().min_by(by_distance).map(|(_, place)| *place)
         };
-        let bare = Settings {
-            curve_pct: vec![0.0; points_pct.len()],
-            ..base.clone()
-        };
-        Self {
-            at_points: points_pct.iter().map(nearest).collect(),
-            bare: Command::new(pair.radio(), &bare),
-            joined: JoinedPoints::new(pair.radio(), &base.curve_pct),
+        Some(Self {
+            at_points: points_pct.iter().filter_map(nearest).collect(),
+            pieces: edges.windows(2).map(within).collect(),
+            now_pct: radio.additions_pct(&base.curve_pct)[searched].to_vec(),
+            joined: JoinedPoints::new(radio, &base.curve_pct),
             range_pct: pair.command_range_pct(),
+            span_pct,
+            bare,
             pair,
             base,
+            aim,
+            first,
             points_pct,
-            pieces,
+        })
+    }
+
+    /// All numbers of the servo with these additions; at points beyond the searched ones the last
+    /// change is carried on, as far as the curve's limit allows.
+    fn settings(&self, added_pct: &[f64]) -> Settings {
+        let radio = self.pair.radio();
+        let all = radio.curve_points_pct.as_deref().unwrap_or_default();
+        let entered_pct = radio.additions_pct(&self.base.curve_pct);
+        let last = added_pct.len().saturating_sub(1);
+        let typed = |(index, &point): (usize, &f64)| {
+            let own = index.saturating_sub(self.first).min(last);
+            let is_searched = index == self.first + own;
+            let change = added_pct[own] - self.now_pct[own];
+            if is_searched || change.abs() < SAME_PCT {
+                return radio.typed_pct(point, entered_pct[index] + change);
+            }
+            let added = entered_pct[index] + change;
+            let room = radio.curve_limit_pct - point.abs();
+            let carried = if added * point > 0.0 && added.abs() > room {
+                room.max(0.0).copysign(added)
+            } else {
+                added
+            };
+            let steps = (radio.typed_pct(point, carried) / radio.step_pct).round();
+            on_step(steps, radio.step_pct)
+        };
+        Settings {
+            curve_pct: all.iter().enumerate().map(typed).collect(),
+            ..self.base.clone()
         }
     }
 
-    /// The addition at a point that brings the follower to a deflection.
+    /// Whether a point is within the measured travel.
+    fn is_measured(&self, point: usize) -> bool {
+        let at = self.points_pct[point];
+        at >= self.span_pct[0] - SAME_PCT && at <= self.span_pct[1] + SAME_PCT
+    }
+
+    /// The addition at a point that brings the follower to a deflection, at the place next to it.
     fn addition_pct(&self, point: usize, target_deg: f64) -> f64 {
-        let servo = self.pair.ideal_command_pct(target_deg) - self.base.sub_trim_pct;
-        let side = usize::from(servo > 0.0);
-        servo * 100.0 / self.base.end_points_pct[side].max(SAME_PCT) - self.points_pct[point]
+        let servo = self.pair.ideal_command_pct(target_deg);
+        let at = self.points_pct[point];
+        let next_to = at.clamp(self.span_pct[0], self.span_pct[1]);
+        self.bare.curve_for_servo_pct(servo) - next_to
     }
 
     /// Values within some steps of the unrounded ones.
     fn windows_about_ideal(&self, steps: f64) -> Vec<Vec<f64>> {
-        let step = self.pair.radio().step_pct;
+        let by_pct = steps * self.pair.radio().step_pct;
         (0..self.points_pct.len())
             .map(|point| {
                 let ideal = self.addition_pct(point, self.at_points[point].target_deg);
-                self.values(point, ideal - steps * step, ideal + steps * step)
+                let by_pct = by_pct / self.share_measured(point);
+                self.values(point, ideal - by_pct, ideal + by_pct)
             })
             .collect()
     }
@@ -158,43 +242,60 @@ impl<'a> Chain<'a> {
     /// All values with which a point is no farther off than `worst_deg`: no better curve has
     /// others.
     fn windows_within(&self, worst_deg: f64) -> Vec<Vec<f64>> {
+        let worst_deg = self.aim.allowed_deg.unwrap_or(0.0).max(worst_deg);
         let step = self.pair.radio().step_pct;
         (0..self.points_pct.len())
             .map(|point| {
                 let target = self.at_points[point].target_deg;
                 let low = self.addition_pct(point, target - worst_deg);
                 let high = self.addition_pct(point, target + worst_deg);
-                self.values(point, low - step, high + step)
+                // The last measured place moves less than a point beyond it.
+                let beyond = (high - low) * (1.0 / self.share_measured(point) - 1.0);
+                self.values(point, low - step - beyond, high + step + beyond)
             })
             .collect()
     }
 
-    /// The value entered now, and every multiple of the step between two values whose effect is
-    /// larger than the uncertainty.
-    fn values(&self, point: usize, low: f64, high: f64) -> Vec<f64> {
-        let step = self.pair.radio().step_pct;
-        let now = self.base.curve_pct[point];
+    /// Share of the piece up to a point that is measured: 1 for points within the travel.
+    fn share_measured(&self, point: usize) -> f64 {
         let at = self.points_pct[point];
-        let place = self.at_points[point];
-        let stays = at.abs() < SAME_PCT || (place.stick_pct - at).abs() > SAME_PCT;
-        if stays {
-            return vec![now];
-        }
-        let deg = |added: f64| {
-            self.pair
-                .follower_deg(self.bare.servo_for_curve_pct(at + added))
+        let [first, last] = self.span_pct;
+        let neighbour = |index: Option<usize>| index.and_then(|i| self.points_pct.get(i)).copied();
+        let share = if at > last + SAME_PCT {
+            neighbour(point.checked_sub(1)).map(|before| (last - before) / (at - before))
+        } else if at < first - SAME_PCT {
+            neighbour(Some(point + 1)).map(|after| (after - first) / (after - at))
+        } else {
+            None
         };
-        let now_deg = deg(now);
+        share.unwrap_or(1.0).clamp(LEAST_SHARE, 1.0)
+    }
+
+    /// Where the follower gets at the place next to a point with an addition there, deg.
+    fn deg_at(&self, point: usize, added_pct: f64) -> f64 {
+        let curve = self
+            .bare
+            .limited_curve_pct(self.points_pct[point] + added_pct);
+        self.pair.follower_deg(self.bare.servo_for_curve_pct(curve))
+    }
+
+    /// The value entered now, and every value on the radio's step between two.
+    fn values(&self, point: usize, low: f64, high: f64) -> Vec<f64> {
+        let radio = self.pair.radio();
+        let (step, now, at) = (radio.step_pct, self.now_pct[point], self.points_pct[point]);
         let mut values = vec![now];
-        let first = (low / step).ceil() as i64;
-        let last = (high / step).floor() as i64;
+        if at.abs() < SAME_PCT {
+            return values;
+        }
+        let first = (radio.typed_pct(at, low) / step).ceil() as i64;
+        let last = (radio.typed_pct(at, high) / step).floor() as i64;
         for multiple in first..=last {
-            let value = on_step(multiple as f64, step);
-            let servo = self.bare.servo_for_curve_pct(at + value);
-            let within = servo >= self.range_pct[0] - RANGE_SLACK_PCT
-                && servo <= self.range_pct[1] + RANGE_SLACK_PCT;
-            let moves = (deg(value) - now_deg).abs() >= place.u_deg;
-            if within && moves && (value - now).abs() > SAME_PCT {
+            let value = radio.added_pct(at, on_step(multiple as f64, step));
+            let curve = at + value;
+            let servo = self.bare.servo_for_curve_pct(curve);
+            let is_allowed = curve.abs() <= radio.curve_limit_pct + RANGE_SLACK_PCT
+                && (self.is_within(servo) || !self.is_measured(point));
+            if is_allowed && (value - now).abs() > SAME_PCT {
                 values.push(value);
             }
         }
@@ -202,12 +303,18 @@ impl<'a> Chain<'a> {
         values
     }
 
+    /// Whether a command was measured.
+    fn is_within(&self, servo_pct: f64) -> bool {
+        servo_pct >= self.range_pct[0] - RANGE_SLACK_PCT
+            && servo_pct <= self.range_pct[1] + RANGE_SLACK_PCT
+    }
+
     /// Windows cut to the values next to a known solution, the present one always kept.
     fn cut(&self, windows: &[Vec<f64>], about: &[f64], most: usize) -> Vec<Vec<f64>> {
         windows
             .iter()
             .zip(about)
-            .zip(&self.base.curve_pct)
+            .zip(&self.now_pct)
             .map(|((window, about), now)| {
                 let mut kept = window.clone();
                 kept.sort_by(|a, b| {
@@ -227,8 +334,8 @@ impl<'a> Chain<'a> {
             .collect()
     }
 
-    /// The best curve with each point's value from its window, and its worst mismatch.
-    fn solve(&self, windows: &[Vec<f64>]) -> Option<(Vec<f64>, f64)> {
+    /// The best curve with each point's value from its window.
+    fn solve(&self, windows: &[Vec<f64>]) -> Option<Found> {
         let states = match self.pair.radio().joins {
             Joins::Straight => States::single(windows),
             Joins::Smooth => States::with_neighbours(windows),
@@ -236,14 +343,18 @@ impl<'a> Chain<'a> {
         let edges: Vec<Vec<Edge>> = (0..self.pieces.len())
             .map(|piece| self.edges(piece, windows, &states))
             .collect();
-        let path = best_path(&states.sizes(), &edges)?;
-        let curve = states
+        let path = best_path(&states.sizes(), &edges, self.aim.allowed_deg.unwrap_or(0.0))?;
+        let added_pct = states
             .values(&path.states)
             .iter()
             .zip(windows)
             .map(|(&value, window)| window[value])
             .collect();
-        Some((curve, path.worst))
+        Some(Found {
+            added_pct,
+            worst_deg: path.worst,
+            squares_deg2: path.squares,
+        })
     }
 
     /// All ways over one piece.
@@ -263,12 +374,20 @@ impl<'a> Chain<'a> {
                         from,
                         to,
                         worst,
-                        squares,
+                        squares: squares + self.change_deg2(piece, added[2]),
                     });
                 }
             }
         }
         edges
+    }
+
+    /// What changing the point after a piece has to be worth, deg².
+    fn change_deg2(&self, piece: usize, added_pct: f64) -> f64 {
+        match self.now_pct.get(piece) {
+            Some(now) if (now - added_pct).abs() > SAME_PCT => self.aim.change_deg2,
+            _ => 0.0,
+        }
     }
 
     /// Worst mismatch and sum of squares over one piece, for the additions of the points before,
@@ -292,40 +411,47 @@ impl<'a> Chain<'a> {
         if x[1] + added[1] > x[2] + added[2] + RANGE_SLACK_PCT {
             return None;
         }
-        match self.pair.radio().joins {
-            Joins::Straight => {
+        let radio = self.pair.radio();
+        let outer = (piece > 1, piece + 1 < count);
+        match (radio.joins, radio.curve_shows) {
+            (Joins::Straight, _) => {
                 let slope = (added[2] - added[1]) / (x[2] - x[1]);
-                self.piece_cost(piece, |stick| added[1] + slope * (stick - x[1]))
+                self.piece_cost(piece, |input| added[1] + slope * (input - x[1]))
             }
-            Joins::Smooth => {
-                let joined = pchip::Piece::new(x, added, (piece > 1, piece + 1 < count));
+            (Joins::Smooth, CurveShows::Added) => {
+                let joined = pchip::Piece::new(x, added, outer);
                 if joined.least_slope() < -1.0 - RANGE_SLACK_PCT {
                     return None;
                 }
-                self.piece_cost(piece, |stick| joined.value(stick))
+                self.piece_cost(piece, |input| joined.value(input))
+            }
+            (Joins::Smooth, CurveShows::Output) => {
+                let outputs = std::array::from_fn(|i| x[i] + added[i]);
+                let joined = pchip::Piece::new(x, outputs, outer);
+                self.piece_cost(piece, |input| joined.value(input) - input)
             }
         }
     }
 
     fn piece_cost(&self, piece: usize, added: impl Fn(f64) -> f64) -> Option<(f64, f64)> {
-        let piece = &self.pieces[piece];
         let (mut worst, mut squares) = (0.0_f64, 0.0);
         let mut before = f64::NEG_INFINITY;
-        for place in &piece.places {
-            let addition = added(place.stick_pct);
-            let curve = place.stick_pct + addition;
+        for (input, place) in &self.pieces[piece] {
+            let addition = added(*input);
+            let curve = self.bare.limited_curve_pct(input + addition);
             let servo = self.bare.servo_for_curve_pct(curve);
-            let outside = servo < self.range_pct[0] - RANGE_SLACK_PCT
-                || servo > self.range_pct[1] + RANGE_SLACK_PCT;
-            if outside || curve < before - RANGE_SLACK_PCT || self.moves_neutral(place, addition) {
+            let falls = curve < before - RANGE_SLACK_PCT;
+            if !self.is_within(servo) || falls || self.moves_neutral(place, addition) {
                 return None;
             }
             before = curve;
             let apart = self.pair.follower_deg(servo) - place.target_deg;
             squares += apart * apart;
-            worst = worst.max(apart.abs());
+            if place.reachable {
+                worst = worst.max(apart.abs());
+            }
         }
-        Some((if piece.reachable { worst } else { 0.0 }, squares))
+        Some((worst, squares))
     }
 
     /// Neutral stays put: exactly where the points allow it, within half a step where they lie
@@ -347,79 +473,10 @@ impl<'a> Chain<'a> {
     }
 }
 
-/// States of the layered graph: which values the points about a place have.
-///
-/// Layer `i` stands between pieces `i − 1` and `i`. With straight joins it knows the value of the
-/// point there; with smooth joins those of its neighbours too. Layers outside the curve and
-/// neighbours that do not exist have the single value 0.
-struct States {
-    /// Indices of the values of the points before, at and after.
-    layers: Vec<Vec<[usize; 3]>>,
-    neighbours: bool,
-}
-
-impl States {
-    fn single(windows: &[Vec<f64>]) -> Self {
-        Self::build(windows, false)
-    }
-
-    fn with_neighbours(windows: &[Vec<f64>]) -> Self {
-        Self::build(windows, true)
-    }
-
-    fn build(windows: &[Vec<f64>], neighbours: bool) -> Self {
-        // Layer 0 lies before the first piece, the last one after the last piece.
-        let size = |layer: usize| {
-            layer
-                .checked_sub(1)
-                .and_then(|point| windows.get(point))
-                .map_or(1, Vec::len)
-        };
-        let outer = |layer: usize| if neighbours { size(layer) } else { 1 };
-        let layers = (0..windows.len() + 2)
-            .map(|layer| {
-                let before = if layer == 0 { 1 } else { outer(layer - 1) };
-                let mut states = Vec::new();
-                for a in 0..before {
-                    for b in 0..size(layer) {
-                        for c in 0..outer(layer + 1) {
-                            states.push([a, b, c]);
-                        }
-                    }
-                }
-                states
-            })
-            .collect();
-        Self { layers, neighbours }
-    }
-
-    fn sizes(&self) -> Vec<usize> {
-        self.layers.iter().map(Vec::len).collect()
-    }
-
-    /// States that may follow over a piece, each with the values of the four points about it.
-    fn next(&self, piece: usize, from: usize) -> impl Iterator<Item = (usize, [usize; 4])> + '_ {
-        let before = self.layers[piece][from];
-        let next = &self.layers[piece + 1];
-        let span = if self.neighbours {
-            let agrees = |state: &[usize; 3]| [state[0], state[1]] < [before[1], before[2]];
-            let first = next.partition_point(agrees);
-            let count = next[first..]
-                .iter()
-                .take_while(|state| [state[0], state[1]] == [before[1], before[2]])
-                .count();
-            first..first + count
-        } else {
-            0..next.len()
-        };
-        span.map(move |to| (to, [before[0], before[1], next[to][1], next[to][2]]))
-    }
-
-    /// The points' values along a path.
-    fn values(&self, path: &[usize]) -> Vec<usize> {
-        let inner = 1..path.len() - 1;
-        inner
-            .map(|layer| self.layers[layer][path[layer]][1])
-            .collect()
-    }
+/// The points that shape the measured travel: those within, and the first beyond each end if the
+/// travel goes on from the last one within.
+fn searched_points(points_pct: &[f64], span_pct: [f64; 2]) -> std::ops::Range<usize> {
+    let start = points_pct.partition_point(|&point| point <= span_pct[0] + SAME_PCT);
+    let end = points_pct.partition_point(|&point| point < span_pct[1] - SAME_PCT);
+    start.saturating_sub(1)..(end + 1).min(points_pct.len())
 }

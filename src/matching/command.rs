@@ -1,8 +1,8 @@
-//! What reaches a servo: sub-trim, output curve, end points and limit, as the radio applies them.
+//! What reaches a servo: sub-trim, output curve, end points and limits, as the radio applies them.
 
-use crate::model_file::{Joins, Radio, Settings};
+use crate::model_file::{CurveShows, EndPoints, Joins, Radio, Settings};
 
-use super::MatchingError;
+use super::error::MatchingError;
 use super::pchip::Pchip;
 
 /// The additions of a curve's points, joined as the radio joins them, %.
@@ -17,29 +17,37 @@ pub(super) enum JoinedPoints {
         /// Additions.
         added_pct: Vec<f64>,
     },
-    /// A monotone cubic.
+    /// A monotone cubic through the additions.
     Smooth(Pchip),
+    /// A monotone cubic through the outputs; beyond the outermost points their additions hold.
+    SmoothOutputs(Pchip, [f64; 2]),
 }
 
 impl JoinedPoints {
-    /// Joins the additions; beyond the outermost points their additions hold.
-    pub fn new(radio: &Radio, added_pct: &[f64]) -> Self {
+    /// Joins the points of a curve as typed; beyond the outermost points their additions hold.
+    pub fn new(radio: &Radio, typed_pct: &[f64]) -> Self {
         let Some(at_pct) = &radio.curve_points_pct else {
             return Self::Nothing;
         };
-        if added_pct.iter().all(|&added| added == 0.0) {
+        let added_pct = radio.additions_pct(typed_pct);
+        if added_pct.len() != at_pct.len() || added_pct.iter().all(|&added| added == 0.0) {
             return Self::Nothing;
         }
-        let straight = || Self::Straight {
-            at_pct: at_pct.clone(),
-            added_pct: added_pct.to_vec(),
-        };
-        match radio.joins {
-            Joins::Straight => straight(),
-            Joins::Smooth => {
-                Pchip::new(at_pct.clone(), added_pct.to_vec()).map_or_else(straight, Self::Smooth)
+        let smooth = match (radio.joins, radio.curve_shows) {
+            (Joins::Straight, _) => None,
+            (Joins::Smooth, CurveShows::Added) => {
+                Pchip::new(at_pct.clone(), added_pct.clone()).map(Self::Smooth)
             }
-        }
+            (Joins::Smooth, CurveShows::Output) => {
+                let ends = [at_pct[0], at_pct[at_pct.len() - 1]];
+                Pchip::new(at_pct.clone(), typed_pct.to_vec())
+                    .map(|outputs| Self::SmoothOutputs(outputs, ends))
+            }
+        };
+        smooth.unwrap_or_else(|| Self::Straight {
+            at_pct: at_pct.clone(),
+            added_pct,
+        })
     }
 
     /// The addition at a stick position, %.
@@ -48,6 +56,10 @@ impl JoinedPoints {
             Self::Nothing => 0.0,
             Self::Straight { at_pct, added_pct } => straight(at_pct, added_pct, stick_pct),
             Self::Smooth(curve) => curve.value(stick_pct),
+            Self::SmoothOutputs(outputs, [first, last]) => {
+                let within = stick_pct.clamp(*first, *last);
+                outputs.value(within) - within
+            }
         }
     }
 }
@@ -60,13 +72,16 @@ fn straight(at: &[f64], value: &[f64], x: f64) -> f64 {
     value[piece] + share * (value[piece + 1] - value[piece])
 }
 
-/// The way from stick to servo for one set of numbers.
+/// The way from a servo's input to the servo for one set of numbers.
 #[derive(Debug, Clone)]
 pub(super) struct Command {
     points: JoinedPoints,
-    sub_trim_pct: f64,
-    end_points_pct: [f64; 2],
+    settings: Settings,
+    end_points: EndPoints,
     limit_pct: f64,
+    curve_limit_pct: f64,
+    /// What multiplies a position to give the servo's input.
+    input_sign: f64,
 }
 
 impl Command {
@@ -74,53 +89,89 @@ impl Command {
     pub fn new(radio: &Radio, settings: &Settings) -> Self {
         Self {
             points: JoinedPoints::new(radio, &settings.curve_pct),
-            sub_trim_pct: settings.sub_trim_pct,
-            end_points_pct: settings.end_points_pct,
+            settings: settings.clone(),
+            end_points: radio.end_points,
             limit_pct: radio.limit_pct,
+            // Without a curve nothing is cut off there.
+            curve_limit_pct: match radio.curve_points_pct {
+                Some(_) => radio.curve_limit_pct,
+                None => f64::INFINITY,
+            },
+            input_sign: 1.0,
         }
     }
 
-    /// The curve's output: the stick and the joined additions, %.
-    pub fn curve_pct(&self, stick_pct: f64) -> f64 {
-        stick_pct + self.points.added_pct(stick_pct)
+    /// The same way where the servo's input is the position with this sign.
+    pub fn with_input_sign(self, input_sign: f64) -> Self {
+        Self { input_sign, ..self }
+    }
+
+    /// What enters the curve, %.
+    pub fn curve_input_pct(&self, at_pct: f64) -> f64 {
+        let input_pct = self.input_sign * at_pct;
+        match self.end_points {
+            EndPoints::After => input_pct,
+            EndPoints::Before => input_pct * self.end_point_pct(input_pct) / 100.0,
+        }
+    }
+
+    /// The curve's output: what enters and the joined additions, %.
+    pub fn curve_pct(&self, at_pct: f64) -> f64 {
+        let input_pct = self.curve_input_pct(at_pct);
+        self.limited_curve_pct(input_pct + self.points.added_pct(input_pct))
+    }
+
+    /// An output of the curve within its own limit, %.
+    pub fn limited_curve_pct(&self, curve_pct: f64) -> f64 {
+        curve_pct.clamp(-self.curve_limit_pct, self.curve_limit_pct)
     }
 
     /// What the servo gets, %.
-    pub fn servo_pct(&self, stick_pct: f64) -> f64 {
-        self.servo_for_curve_pct(self.curve_pct(stick_pct))
+    pub fn servo_pct(&self, at_pct: f64) -> f64 {
+        self.servo_for_curve_pct(self.curve_pct(at_pct))
     }
 
     /// What the servo gets for an output of the curve: end point of its side, sub-trim, limit.
     pub fn servo_for_curve_pct(&self, curve_pct: f64) -> f64 {
-        let side = usize::from(curve_pct > 0.0);
-        let command = self.sub_trim_pct + curve_pct * self.end_points_pct[side] / 100.0;
-        command.clamp(-self.limit_pct, self.limit_pct)
+        let scaled_pct = match self.end_points {
+            EndPoints::After => curve_pct * self.end_point_pct(curve_pct) / 100.0,
+            EndPoints::Before => curve_pct,
+        };
+        (self.settings.sub_trim_pct + scaled_pct).clamp(-self.limit_pct, self.limit_pct)
+    }
+
+    /// The curve's output that gives the servo a command within the limits, %.
+    pub fn curve_for_servo_pct(&self, servo_pct: f64) -> f64 {
+        let scaled_pct = servo_pct - self.settings.sub_trim_pct;
+        match self.end_points {
+            EndPoints::After => scaled_pct * 100.0 / self.end_point_pct(scaled_pct).max(LEAST_PCT),
+            EndPoints::Before => scaled_pct,
+        }
+    }
+
+    /// End point of the side of a command.
+    fn end_point_pct(&self, command_pct: f64) -> f64 {
+        self.settings.end_points_pct[usize::from(command_pct > 0.0)]
     }
 }
 
-/// Numbers of a servo that nobody has touched.
-pub(super) fn untouched(radio: &Radio) -> Settings {
-    Settings {
-        curve_pct: vec![0.0; radio.curve_points_pct.as_ref().map_or(0, Vec::len)],
-        ..Settings::default()
-    }
-}
+/// Least end point that is divided by, %: none in use is smaller.
+const LEAST_PCT: f64 = 1e-9;
 
 /// The numbers that were active at a surface's servo while the clip was taken.
 pub(super) fn active(radio: &Radio, surface: &str) -> Result<Settings, MatchingError> {
+    let untouched = radio.untouched();
     let Some(declared) = radio.active.get(surface) else {
-        return Ok(untouched(radio));
+        return Ok(untouched);
     };
     let mut settings = declared.clone();
-    let expected = radio.curve_points_pct.as_ref().map_or(0, Vec::len);
     if settings.curve_pct.is_empty() {
-        settings.curve_pct = vec![0.0; expected];
-    }
-    if settings.curve_pct.len() != expected {
+        settings.curve_pct = untouched.curve_pct;
+    } else if settings.curve_pct.len() != untouched.curve_pct.len() {
         return Err(MatchingError::ActiveCurve {
             surface: surface.into(),
             found: settings.curve_pct.len(),
-            expected,
+            expected: untouched.curve_pct.len(),
         });
     }
     Ok(settings)
@@ -132,7 +183,8 @@ pub(super) fn check(radio: &Radio) -> Result<(), MatchingError> {
     if !(radio.step_pct >= 0.01 && radio.step_pct <= 50.0) {
         return wrong("step");
     }
-    if !(radio.limit_pct > 0.0 && radio.limit_pct.is_finite()) {
+    let limits = [radio.limit_pct, radio.curve_limit_pct];
+    if !limits.iter().all(|limit| *limit > 0.0 && limit.is_finite()) {
         return wrong("limit");
     }
     match &radio.curve_points_pct {
@@ -147,7 +199,6 @@ pub(super) fn check(radio: &Radio) -> Result<(), MatchingError> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use std::collections::BTreeMap;
 
     fn radio(joins: Joins) -> Radio {
         Radio {
@@ -155,8 +206,7 @@ mod tests {
             step_pct: 1.0,
             limit_pct: 90.0,
             joins,
-            us_per_pct: None,
-            active: BTreeMap::new(),
+            ..Radio::default()
         }
     }
 

@@ -4,7 +4,7 @@ use nalgebra::{DMatrix, DVector};
 
 use crate::measured::Measured;
 
-use super::MatchingError;
+use super::error::MatchingError;
 use super::isotonic;
 use super::pchip::Pchip;
 use super::series::Series;
@@ -38,32 +38,26 @@ enum Shape {
 impl ResponseCurve {
     /// The curve through the visits.
     pub fn fit(visits: Visits) -> Result<Self, MatchingError> {
-        let used = || {
-            visits
-                .used
-                .iter()
-                .map(|&visit| visits.deflection_deg[visit])
-        };
-        let lowest = used().fold(f64::INFINITY, f64::min);
-        let travel_deg = used().fold(f64::NEG_INFINITY, f64::max) - lowest;
-        if travel_deg < MatchingError::LEAST_TRAVEL_DEG {
-            return Err(MatchingError::TooLittleTravel {
-                surface: visits.surface,
-                travel_deg,
-            });
-        }
-        let commands = visits.distinct_commands_pct();
-        let range_pct = [commands[0], commands[commands.len() - 1]];
+        let range_pct = checked_range_pct(&visits)?;
         let joined = Joined::fit(&visits);
         let shape = match Series::fit(&visits) {
             Some(series) if fits(&series, range_pct, joined.as_ref()) => Shape::Smooth(series),
-            _ => Shape::Joined(joined.ok_or_else(|| MatchingError::NotFinite {
-                surface: visits.surface.clone(),
-            })?),
+            _ => Shape::Joined(joined.ok_or_else(|| not_finite(&visits))?),
         };
         Ok(Self {
             visits,
             shape,
+            range_pct,
+        })
+    }
+
+    /// The curve through the stations of a target, which may have a kink that no linkage makes.
+    pub fn fit_target(visits: Visits) -> Result<Self, MatchingError> {
+        let range_pct = checked_range_pct(&visits)?;
+        let joined = Joined::fit(&visits).ok_or_else(|| not_finite(&visits))?;
+        Ok(Self {
+            visits,
+            shape: Shape::Joined(joined),
             range_pct,
         })
     }
@@ -104,29 +98,60 @@ impl ResponseCurve {
         }
     }
 
-    /// How the deflection at one command against that at another follows every visit, and the
-    /// variance that does not come from the stations' covariance, deg²: scatter between visits
-    /// and what is not known between stations.
-    pub fn doubt(&self, command_pct: f64, zero_pct: f64) -> (DVector<f64>, f64) {
+    /// What multiplies the curve's unknowns to give its deflection at a command, to first order.
+    pub fn terms(&self, command_pct: f64) -> DVector<f64> {
         let command_pct = self.clamped(command_pct);
-        let zero_pct = self.clamped(zero_pct);
-        let (used_weights, variance_deg2) = match &self.shape {
-            Shape::Smooth(series) => (
-                series.weights(command_pct, zero_pct),
-                series.variance_deg2(command_pct, zero_pct),
-            ),
-            Shape::Joined(joined) => joined.doubt(&self.visits, command_pct, zero_pct),
-        };
-        let mut weights = DVector::zeros(self.visits.side.len());
-        for (weight, &visit) in used_weights.iter().zip(&self.visits.used) {
-            weights[visit] = *weight;
+        match &self.shape {
+            Shape::Smooth(series) => series.terms(command_pct),
+            Shape::Joined(joined) => joined.terms(command_pct),
         }
-        let measured_deg2 = (&self.visits.covariance_deg2 * &weights).dot(&weights);
-        (weights, (variance_deg2 - measured_deg2).max(0.0))
+    }
+
+    /// Covariance of the curve's unknowns, deg²: the measurement's, the scatter between visits, and
+    /// what is not known between stations.
+    pub fn covariance_deg2(&self) -> DMatrix<f64> {
+        match &self.shape {
+            Shape::Smooth(series) => series.covariance_deg2().clone(),
+            Shape::Joined(joined) => joined.covariance_deg2(&self.visits),
+        }
+    }
+
+    /// How the curve's unknowns follow each visit that counts.
+    pub fn gain(&self) -> DMatrix<f64> {
+        match &self.shape {
+            Shape::Smooth(series) => series.gain().clone(),
+            Shape::Joined(joined) => joined.gain_with_between(),
+        }
     }
 
     fn clamped(&self, command_pct: f64) -> f64 {
         command_pct.clamp(self.range_pct[0], self.range_pct[1])
+    }
+}
+
+/// Least and largest command of visits whose travel says something.
+fn checked_range_pct(visits: &Visits) -> Result<[f64; 2], MatchingError> {
+    let used = || {
+        visits
+            .used
+            .iter()
+            .map(|&visit| visits.deflection_deg[visit])
+    };
+    let lowest = used().fold(f64::INFINITY, f64::min);
+    let travel_deg = used().fold(f64::NEG_INFINITY, f64::max) - lowest;
+    if travel_deg < MatchingError::LEAST_TRAVEL_DEG {
+        return Err(MatchingError::TooLittleTravel {
+            surface: visits.surface.clone(),
+            travel_deg,
+        });
+    }
+    let commands = visits.distinct_commands_pct();
+    Ok([commands[0], commands[commands.len() - 1]])
+}
+
+fn not_finite(visits: &Visits) -> MatchingError {
+    MatchingError::NotFinite {
+        surface: visits.surface.clone(),
     }
 }
 
@@ -191,25 +216,40 @@ impl Joined {
         })
     }
 
-    /// Weights of the visits that count, and the whole variance.
-    fn doubt(&self, visits: &Visits, command_pct: f64, zero_pct: f64) -> (DVector<f64>, f64) {
-        let sensitivity = DVector::from_fn(self.values_deg.len(), |knot, _| {
+    /// How the curve follows its knots, then what is not known between each two of them.
+    fn terms(&self, command_pct: f64) -> DVector<f64> {
+        let knots = self.knots_pct.len();
+        let mut terms = DVector::zeros(2 * knots - 1);
+        for knot in 0..knots {
             let nudged = |by: f64| {
                 let mut values = self.values_deg.clone();
                 values[knot] += by;
-                Pchip::new(self.knots_pct.clone(), values).map_or(0.0, |curve| {
-                    curve.value(command_pct) - curve.value(zero_pct)
-                })
+                Pchip::new(self.knots_pct.clone(), values)
+                    .map_or(0.0, |curve| curve.value(command_pct))
             };
-            (nudged(NUDGE_DEG) - nudged(-NUDGE_DEG)) / (2.0 * NUDGE_DEG)
-        });
-        let weights = self.gain.tr_mul(&sensitivity);
-        let covariance = visits.used_covariance_deg2(self.scatter_deg);
-        let between = self
-            .between_deg(command_pct)
-            .hypot(self.between_deg(zero_pct));
-        let variance = (&covariance * &weights).dot(&weights) + between.powi(2);
-        (weights, variance)
+            terms[knot] = (nudged(NUDGE_DEG) - nudged(-NUDGE_DEG)) / (2.0 * NUDGE_DEG);
+        }
+        let inner = &self.knots_pct[1..knots - 1];
+        let piece = inner.partition_point(|&knot| knot <= command_pct);
+        terms[knots + piece] = self.between_deg(command_pct);
+        terms
+    }
+
+    /// Covariance of the knots; the shares of what is not known between them have variance 1.
+    fn covariance_deg2(&self, visits: &Visits) -> DMatrix<f64> {
+        let knots = self.knots_pct.len();
+        let own = visits.used_covariance_deg2(self.scatter_deg);
+        let mut covariance = DMatrix::identity(2 * knots - 1, 2 * knots - 1);
+        covariance
+            .view_mut((0, 0), (knots, knots))
+            .copy_from(&(&self.gain * own * self.gain.transpose()));
+        covariance
+    }
+
+    /// How all unknowns follow each visit that counts.
+    fn gain_with_between(&self) -> DMatrix<f64> {
+        let knots = self.knots_pct.len();
+        self.gain.clone().resize_vertically(2 * knots - 1, 0.0)
     }
 
     /// What is not known between stations, deg: the difference to the cubic through the four
@@ -233,7 +273,7 @@ impl Joined {
                 basis * self.values_deg[i]
             })
             .sum();
-        (cubic - self.curve.value(command_pct)).abs()
+        cubic - self.curve.value(command_pct)
     }
 }
 

@@ -1,15 +1,13 @@
 //! One arm–rod–horn linkage fitted to both sides, with few differences between them.
 //!
-//! The sides share all that is not asked about. Every single difference is tried, then every pair;
-//! the one that the stations prefer clearly is told, with its uncertainty. Where several explain
-//! the stations as well, or none does, that is said instead.
+//! The sides share all that is not asked about.
 
 use nalgebra::{DMatrix, DVector};
 
 use crate::measured::Measured;
 use crate::solver::{Problem, SolverError, SolverOptions, solve};
 
-use super::cause::{Cause, LinkageDifference, LinkagePart};
+use super::cause::{LinkageDifference, LinkagePart};
 use super::linkage::Linkage;
 use super::pair::Pair;
 
@@ -27,19 +25,18 @@ const SHARED_PRIOR: [(f64, f64); 5] = [
     (1.6, 0.4),
 ];
 /// Standard deviation of a difference before anything is measured, in the order of [`PARTS`]:
-/// 20 % in lengths and turn, 15° in angles (common practice, no source).
-const DIFFERENCE_PRIOR: [f64; 4] = [0.2, 0.2, 0.26, 0.26];
+/// 20 % in lengths, turn and distance, 15° in angles (common practice, no source).
+const DIFFERENCE_PRIOR: [f64; 5] = [0.2, 0.2, 0.26, 0.26, 0.2];
 /// Standard deviation of a side's zero and half play before anything is measured, deg.
 const SIDE_PRIOR_DEG: [f64; 2] = [1.0, 0.3];
 /// Parts that may differ, in the order of the linkage's parameters.
-const PARTS: [LinkagePart; 4] = [
+pub(super) const PARTS: [LinkagePart; 5] = [
     LinkagePart::HornLength,
     LinkagePart::ServoTurn,
     LinkagePart::ArmAngle,
     LinkagePart::HornAngle,
+    LinkagePart::Distance,
 ];
-/// An explanation is preferred if its χ² is smaller by this: odds of e^4.5, about 90 to 1.
-const CLEARLY_BETTER: f64 = 9.0;
 /// Largest χ² per degree of freedom of an explanation: beyond it the linkage is not understood.
 const MOST_CHI2_PER_FREEDOM: f64 = 3.0;
 /// Jacobians after which a fit is taken as it stands; a plain linkage needs about ten.
@@ -106,7 +103,7 @@ impl Single {
 #[derive(Debug, Clone)]
 pub(super) struct Fit {
     pub parts: Vec<usize>,
-    chi2: f64,
+    pub chi2: f64,
     pub shared: [f64; 5],
     /// Zero and half play of the reference, then of the follower, deg.
     sides_deg: [f64; 4],
@@ -140,11 +137,14 @@ impl BothSides {
         let (mut visits, mut group_of_row, mut deflection_deg) =
             (Vec::new(), Vec::new(), Vec::new());
         let sides = [&pair.reference, &pair.follower].map(|side| side.visits());
-        for (side, (all, sense)) in sides.into_iter().zip(pair.senses()).enumerate() {
+        // Mirrored sides are alike by the reference's command.
+        let sense = pair.sense() * pair.reference_sign();
+        let signs = [1.0, pair.reference_sign()];
+        for (side, (all, sign)) in sides.into_iter().zip(signs).enumerate() {
             for &row in &all.used {
                 let visit = Visit {
                     side,
-                    command_pct: all.command_pct[row],
+                    command_pct: sign * all.command_pct[row],
                     play_side: all.side[row],
                 };
                 let known = visits.iter().position(|known| *known == visit);
@@ -164,52 +164,15 @@ impl BothSides {
         single.gathered(visits)
     }
 
-    /// The simplest explanation that the stations do not clearly improve on.
-    pub fn best_explanation(&self) -> Option<(Cause, Fit)> {
-        let none = self.fit(&[], None)?;
-        let mut singles: Vec<Fit> = (0..PARTS.len())
-            .filter_map(|part| self.fit(&[part], Some(&none)))
-            .collect();
-        singles.sort_by(|a, b| a.chi2.total_cmp(&b.chi2));
-        let single = singles.first()?.clone();
-        if self.is_understood(&none) && none.chi2 - single.chi2 < CLEARLY_BETTER {
-            return Some((Cause::Alike, none));
-        }
-        let as_good: Vec<&Fit> = singles
-            .iter()
-            .filter(|other| other.chi2 - single.chi2 < CLEARLY_BETTER)
-            .collect();
-        if self.is_understood(&single) {
-            let cause = match as_good.len() {
-                1 => Cause::Differs(single.differences()),
-                _ => Cause::OneOf(as_good.iter().flat_map(|fit| fit.differences()).collect()),
-            };
-            return Some((cause, single));
-        }
-        let mut pairs: Vec<Fit> = (0..PARTS.len())
-            .flat_map(|a| (a + 1..PARTS.len()).map(move |b| [a, b]))
-            .filter_map(|parts| self.fit(&parts, Some(&single)))
-            .collect();
-        pairs.sort_by(|a, b| a.chi2.total_cmp(&b.chi2));
-        let best = pairs.first()?.clone();
-        let alone = pairs
-            .get(1)
-            .is_none_or(|next| next.chi2 - best.chi2 > CLEARLY_BETTER);
-        if self.is_understood(&best) && alone {
-            return Some((Cause::Differs(best.differences()), best));
-        }
-        Some((Cause::Unknown, best))
-    }
-
     /// Whether the stations scatter about a fit as they should.
-    fn is_understood(&self, fit: &Fit) -> bool {
+    pub fn is_understood(&self, fit: &Fit) -> bool {
         let fitted = SHARED_PRIOR.len() + 4 + fit.parts.len();
         let freedom = (self.deflection_deg.len() + self.scatter.0) as f64 - fitted as f64;
         freedom >= 1.0 && fit.chi2 < MOST_CHI2_PER_FREEDOM * freedom
     }
 
     /// Fits the linkages with differences in some parts, starting from a simpler fit.
-    fn fit(&self, parts: &[usize], from: Option<&Fit>) -> Option<Fit> {
+    pub fn fit(&self, parts: &[usize], from: Option<&Fit>) -> Option<Fit> {
         let mut start: Vec<f64> = match from {
             Some(simpler) => simpler.shared.to_vec(),
             None => SHARED_PRIOR.iter().map(|(mean, _)| *mean).collect(),

@@ -3,7 +3,8 @@
 use serde::{Deserialize, Serialize};
 
 use super::cause::{Cause, LinkageDifference, LinkagePart};
-use super::differing::{BothSides, Fit, linkage, with_differences};
+use super::differing::{Fit, linkage, with_differences};
+use super::explanation::Explanations;
 use super::pair::{Pair, Place};
 use super::score::Score;
 use crate::measured::Measured;
@@ -63,15 +64,15 @@ impl HandWork {
             (LinkagePart::ServoTurn, _) => {
                 format!("use the same kind of servo with the same travel for the {follower}")
             }
+            (LinkagePart::Distance, _) => {
+                format!("set the servo of the {follower} as far from the hinge as the other")
+            }
         }
     }
 
-    /// What would then remain before any number, with its doubt where that is known.
-    pub fn would_leave(&self) -> Measured {
-        Measured::from_expanded(
-            self.would_leave_deg,
-            self.would_leave_u_deg.unwrap_or_default(),
-        )
+    /// At most so much would then remain before any number, degrees.
+    pub fn at_most_deg(&self) -> f64 {
+        self.would_leave_deg + self.would_leave_u_deg.unwrap_or_default()
     }
 }
 
@@ -83,65 +84,117 @@ fn splines(difference: &LinkageDifference) -> u32 {
     }
 }
 
-/// Explains the mismatch of a pair, and tells whether hand's work should come first.
+/// Why the sides of a pair differ, and what the hand should do first.
 pub(super) fn explain(pair: &Pair, places: &[Place]) -> (Cause, Option<HandWork>) {
-    let Some(data) = BothSides::new(pair) else {
-        return (Cause::Unknown, None);
-    };
-    let cause_and_fit = data.best_explanation();
-    let Some((cause, fit)) = cause_and_fit else {
-        return (Cause::Unknown, None);
-    };
-    let work = match &cause {
-        Cause::Differs(_) => hand_work(pair, places, &fit),
-        _ => None,
-    };
-    (cause, work)
+    let explanations = Explanations::of(pair);
+    let found_deg = Score::of(pair, places, &pair.follower_active).worst_deg;
+    let told = explanations.told.iter();
+    let works =
+        told.flat_map(|fit| (0..fit.parts.len()).filter_map(|part| Work::curing(fit, part)));
+    let work = works
+        .filter_map(|work| work.leaves_at_most(pair, places, &explanations.possible))
+        .filter(|work| work.at_most_deg() < WORTH_SHARE * found_deg)
+        .min_by(|a, b| {
+            let effort = |work: &HandWork| work.difference.part.effort();
+            effort(a)
+                .cmp(&effort(b))
+                .then(a.at_most_deg().total_cmp(&b.at_most_deg()))
+        });
+    (explanations.cause, work)
 }
 
-/// The difference whose cure by hand leaves least, where that halves the mismatch.
-fn hand_work(pair: &Pair, places: &[Place], fit: &Fit) -> Option<HandWork> {
-    let found = Score::of(pair, places, &pair.follower_active).worst_deg;
-    let best = (0..fit.parts.len())
-        .filter_map(|cured| cure(pair, places, (fit, cured)))
-        .min_by(|a, b| a.would_leave_deg.total_cmp(&b.would_leave_deg))?;
-    (best.would_leave_deg < WORTH_SHARE * found).then_some(best)
+/// A piece of work on the follower's linkage.
+struct Work {
+    difference: LinkageDifference,
+    part: usize,
+    change: f64,
+    /// What is not known of the change, one standard deviation.
+    change_sd: f64,
 }
 
-/// What curing one difference of a fit would leave: an arm goes by whole splines where it is off by
-/// more than half of one, everything else by the difference itself.
-fn cure(pair: &Pair, places: &[Place], (fit, cured): (&Fit, usize)) -> Option<HandWork> {
-    let difference = fit.differences().into_iter().nth(cured)?;
-    let with = linkage(with_differences(fit.shared, &fit.parts, &fit.amounts));
-    let apart = |change: f64| {
-        let mut amounts = fit.amounts.clone();
-        amounts[cured] += change;
-        let without = linkage(with_differences(fit.shared, &fit.parts, &amounts));
-        pair.mismatches_with_shift_deg(places, |command_pct| {
-            Some(without.deflection_deg(command_pct)? - with.deflection_deg(command_pct)?)
-        })
-    };
-    let amount = fit.amounts[cured];
-    let (change, change_sd) = match splines(&difference) {
-        0 => (-amount, fit.sds[cured]),
-        count => {
-            let turn_rad = f64::from(count) * SPLINE_DEG.to_radians();
-            (-amount.signum() * turn_rad, 0.0)
+impl Work {
+    /// Cures one difference of an explanation: an arm goes by whole splines where it is off by more
+    /// than half of one, everything else by the difference itself. `None` where no hand cures it.
+    fn curing(fit: &Fit, cured: usize) -> Option<Self> {
+        let difference = fit.differences().into_iter().nth(cured)?;
+        if difference.part == LinkagePart::Distance {
+            return None;
         }
-    };
-    let left = apart(change)?;
-    let at = (0..left.len()).max_by(|&a, &b| left[a].abs().total_cmp(&left[b].abs()))?;
-    let worst = |left: &[f64]| {
-        left.iter()
-            .fold(0.0, |worst: f64, off| worst.max(off.abs()))
-    };
-    let moved = worst(&apart(change + change_sd)?) - worst(&left);
-    let there = pair.mismatch_deg(&pair.follower_active, places[at].stick_pct);
-    let squares: f64 = left.iter().map(|off| off * off).sum();
-    Some(HandWork {
-        difference,
-        would_leave_deg: worst(&left),
-        would_leave_u_deg: Some(Measured::new(0.0, there.sd.hypot(moved)).u()),
-        would_leave_rms_deg: Some((squares / left.len() as f64).sqrt()),
-    })
+        let amount = fit.amounts[cured];
+        let (change, change_sd) = match splines(&difference) {
+            0 => (-amount, fit.sds[cured]),
+            count => {
+                let turn_rad = f64::from(count) * SPLINE_DEG.to_radians();
+                (-amount.signum() * turn_rad, 0.0)
+            }
+        };
+        Some(Self {
+            difference,
+            part: fit.parts[cured],
+            change,
+            change_sd,
+        })
+    }
+
+    /// What the work does to a part in an explanation: the same kind of servo makes that part alike,
+    /// whatever it was; all else changes by what is moved.
+    fn change_in(&self, explanation: &Fit) -> f64 {
+        if self.difference.part != LinkagePart::ServoTurn {
+            return self.change;
+        }
+        let own = explanation.parts.iter().position(|part| *part == self.part);
+        own.map_or(0.0, |own| -explanation.amounts[own])
+    }
+
+    /// What would remain under the explanation under which most would.
+    fn leaves_at_most(
+        &self,
+        pair: &Pair,
+        places: &[Place],
+        explanations: &[Fit],
+    ) -> Option<HandWork> {
+        let left = explanations
+            .iter()
+            .map(|explanation| self.leaves(pair, places, explanation))
+            .collect::<Option<Vec<_>>>()?;
+        left.into_iter()
+            .max_by(|a, b| a.at_most_deg().total_cmp(&b.at_most_deg()))
+    }
+
+    /// What would remain if this explanation were true.
+    fn leaves(&self, pair: &Pair, places: &[Place], explanation: &Fit) -> Option<HandWork> {
+        let Fit {
+            shared,
+            parts,
+            amounts,
+            ..
+        } = explanation;
+        let with = with_differences(*shared, parts, amounts);
+        let apart = |change: f64| {
+            let mut without = with;
+            without[self.part] += change;
+            let (with, without) = (linkage(with), linkage(without));
+            let sign = pair.reference_sign();
+            pair.mismatches_with_shift_deg(places, |command_pct| {
+                let at_pct = sign * command_pct;
+                Some(sign * (without.deflection_deg(at_pct)? - with.deflection_deg(at_pct)?))
+            })
+        };
+        let change = self.change_in(explanation);
+        let left = apart(change)?;
+        let at = (0..left.len()).max_by(|&a, &b| left[a].abs().total_cmp(&left[b].abs()))?;
+        let worst = |left: &[f64]| {
+            left.iter()
+                .fold(0.0, |worst: f64, off| worst.max(off.abs()))
+        };
+        let moved = worst(&apart(change + self.change_sd)?) - worst(&left);
+        let there = pair.mismatch_deg(&pair.follower_active, places[at].stick_pct);
+        let squares: f64 = left.iter().map(|off| off * off).sum();
+        Some(HandWork {
+            difference: self.difference.clone(),
+            would_leave_deg: worst(&left),
+            would_leave_u_deg: Some(Measured::new(0.0, there.sd.hypot(moved)).u()),
+            would_leave_rms_deg: Some((squares / left.len() as f64).sqrt()),
+        })
+    }
 }

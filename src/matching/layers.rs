@@ -22,16 +22,19 @@ pub(super) struct Path {
     pub states: Vec<usize>,
     /// Largest |mismatch|.
     pub worst: f64,
+    /// Sum of squares.
+    pub squares: f64,
 }
 
-/// The path whose worst edge is least up to [`WORST_QUANTUM_DEG`], and among those the one with
-/// the least sum of squares. Exact, by dynamic programming in two passes; ties go to the lowest
-/// states.
+/// The path with the least sum of squares among those whose worst edge is at most `allowed`, or as
+/// small as possible up to [`WORST_QUANTUM_DEG`] if that is more. Exact, by dynamic programming in two
+/// passes; ties go to the lowest states.
 ///
 /// `edges[i]` lead from layer `i` to layer `i + 1`; `sizes` has one entry more than `edges`.
-pub(super) fn best_path(sizes: &[usize], edges: &[Vec<Edge>]) -> Option<Path> {
+pub(super) fn best_path(sizes: &[usize], edges: &[Vec<Edge>], allowed: f64) -> Option<Path> {
     let least_worst = least_worst(sizes, edges)?;
-    let allowed = (least_worst / WORST_QUANTUM_DEG).ceil() * WORST_QUANTUM_DEG + 1e-12;
+    let least_allowed = (least_worst / WORST_QUANTUM_DEG).ceil() * WORST_QUANTUM_DEG + 1e-12;
+    let allowed = allowed.max(least_allowed);
     let mut sums = vec![0.0; *sizes.first()?];
     let mut came_from = Vec::with_capacity(edges.len());
     for (layer, &size) in edges.iter().zip(&sizes[1..]) {
@@ -51,6 +54,7 @@ pub(super) fn best_path(sizes: &[usize], edges: &[Vec<Edge>]) -> Option<Path> {
     if !sums[state].is_finite() {
         return None;
     }
+    let squares = sums[state];
     let mut states = vec![state];
     for from in came_from.iter().rev() {
         state = from[state];
@@ -58,7 +62,11 @@ pub(super) fn best_path(sizes: &[usize], edges: &[Vec<Edge>]) -> Option<Path> {
     }
     states.reverse();
     let worst = worst_along(&states, edges);
-    Some(Path { states, worst })
+    Some(Path {
+        states,
+        worst,
+        squares,
+    })
 }
 
 /// The least possible worst edge of any path.

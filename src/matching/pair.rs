@@ -4,12 +4,13 @@ use nalgebra::{DMatrix, DVector};
 
 use crate::conventions::COVERAGE_FACTOR;
 use crate::measured::Measured;
-use crate::model_file::{MatchMotion, Radio, Settings};
+use crate::model_file::{Radio, Settings};
 use crate::response::Responses;
 
-use super::MatchingError;
 use super::command::{self, Command};
 use super::curve::ResponseCurve;
+use super::error::MatchingError;
+use super::pairing::Pairing;
 use super::visits::Visits;
 
 /// Distance of the places at which the sides are compared, % of stick.
@@ -20,18 +21,18 @@ const SAME_STICK_PCT: f64 = 1e-6;
 /// A place of the common travel.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Place {
-    /// Stick position.
+    /// What enters the follower's numbers: its stick, where no mix acts before them.
     pub stick_pct: f64,
+    /// What the reference's servo gets there.
+    pub reference_pct: f64,
     /// Where the follower is to be, deg against its neutral, counted so that it rises with its
     /// servo's command.
     pub target_deg: f64,
-    /// Expanded uncertainty of the mismatch there, deg.
-    pub u_deg: f64,
     /// Whether the follower reaches the target, within the uncertainty or half a step.
     pub reachable: bool,
 }
 
-/// Reference and follower of one match.
+/// Reference and follower of one match, both by what enters the follower's numbers.
 #[derive(Debug, Clone)]
 pub(super) struct Pair {
     pub reference: ResponseCurve,
@@ -41,84 +42,78 @@ pub(super) struct Pair {
     pub follower_active: Settings,
     /// Neutral of both servos, %.
     zero_pct: [f64; 2],
-    /// Multiplies the follower's deflection so that it compares with the reference's.
-    mirror: f64,
-    /// Multiplies both so that the follower rises with its command.
+    /// Multiplies both so that they rise with the follower's command.
     sense: f64,
+    /// What multiplies a position to give the input of the reference's numbers.
+    reference_sign: f64,
     /// Covariance between the follower's (rows) and the reference's visits, deg².
     cross_deg2: DMatrix<f64>,
+    /// Joint covariance of the unknowns of both curves, the reference's first, deg².
+    joint_deg2: DMatrix<f64>,
     /// The follower's deflection in the rising sense, tabulated over its measured range.
     table: Table,
     radio: Radio,
-    /// Stick travel on which both were measured.
+    /// Travel on which both were measured.
     pub travel_pct: [f64; 2],
 }
 
 impl Pair {
-    /// Fits both responses.
+    /// Fits both responses, as the pairing gives them.
     pub fn new(
         responses: &Responses,
         names: (&str, &str),
-        motion: MatchMotion,
+        pairing: Pairing,
         radio: &Radio,
     ) -> Result<Self, MatchingError> {
-        let (reference_name, follower_name) = names;
-        let reference_active = command::active(radio, reference_name)?;
-        let follower_active = command::active(radio, follower_name)?;
-        let reference_command = Command::new(radio, &reference_active);
+        let reference_sign = pairing.reference_sign();
+        let reference_active = command::active(radio, names.0)?;
+        let follower_active = command::active(radio, names.1)?;
+        let reference_command =
+            Command::new(radio, &reference_active).with_input_sign(reference_sign);
         let follower_command = Command::new(radio, &follower_active);
-        let fit = |name: &str, command: &Command| {
-            Visits::collect(responses, name, |stick| command.servo_pct(stick))
-                .and_then(ResponseCurve::fit)
+        let visits = |name: &str, command: &Command| {
+            Visits::collect(responses, name, |at| command.servo_pct(at))
         };
-        let reference = fit(reference_name, &reference_command)?;
-        let follower = fit(follower_name, &follower_command)?;
-        let mirror = match motion {
-            MatchMotion::Same => 1.0,
-            MatchMotion::Opposite => -1.0,
+        let reference = match visits(names.0, &reference_command)? {
+            target if pairing.is_target() => ResponseCurve::fit_target(target)?,
+            measured => ResponseCurve::fit(measured)?,
         };
-        let sense_of = |curve: &ResponseCurve| {
-            let [low, high] = curve.range_pct();
-            (curve.value_deg(high) - curve.value_deg(low)).signum()
-        };
-        let sense = mirror * sense_of(&follower);
-        if sense != sense_of(&reference) {
+        let follower = ResponseCurve::fit(visits(names.1, &follower_command)?)?;
+        let sense = rising_sense(&follower);
+        // The reference's command may fall as the follower's rises.
+        if sense != reference_sign * rising_sense(&reference) {
             return Err(MatchingError::WrongWay {
-                reference: reference_name.into(),
-                follower: follower_name.into(),
-                declared: motion,
+                reference: names.0.into(),
+                follower: names.1.into(),
+                declared: pairing.declared_motion(),
             });
         }
-        let rows = (follower.visits().first_row, follower.visits().side.len());
-        let columns = (reference.visits().first_row, reference.visits().side.len());
         let travel_pct = common_travel_pct(&reference, &follower);
         if travel_pct[1] - travel_pct[0] < GRID_PCT {
             return Err(MatchingError::NoCommonTravel {
-                reference: reference_name.into(),
-                follower: follower_name.into(),
+                reference: names.0.into(),
+                follower: names.1.into(),
             });
         }
         let zero_pct = [
             reference_command.servo_pct(0.0),
             follower_command.servo_pct(0.0),
         ];
-        let rising = mirror * sense;
         let zero_deg = follower.value_deg(zero_pct[1]);
+        let cross_deg2 = cross_deg2(responses, &reference, &follower);
         Ok(Self {
             zero_pct,
             table: Table::new(follower.range_pct(), |command_pct| {
-                rising * (follower.value_deg(command_pct) - zero_deg)
+                sense * (follower.value_deg(command_pct) - zero_deg)
             }),
-            cross_deg2: responses
-                .covariance_deg2
-                .view((rows.0, columns.0), (rows.1, columns.1))
-                .into_owned(),
+            joint_deg2: joint_deg2(&reference, &follower, &cross_deg2),
+            cross_deg2,
             reference,
             follower,
             reference_active,
             follower_active,
-            mirror,
             sense,
+            reference_sign,
             radio: radio.clone(),
             travel_pct,
         })
@@ -127,6 +122,21 @@ impl Pair {
     /// The radio that both servos hang on.
     pub fn radio(&self) -> &Radio {
         &self.radio
+    }
+
+    /// The names of reference and follower.
+    pub fn names(&self) -> [&str; 2] {
+        [&self.reference, &self.follower].map(|side| side.visits().surface.as_str())
+    }
+
+    /// The reference's way from a position to its servo.
+    pub fn reference_command(&self, settings: &Settings) -> Command {
+        Command::new(&self.radio, settings).with_input_sign(self.reference_sign)
+    }
+
+    /// What multiplies a position to give the input of the reference's numbers.
+    pub fn reference_sign(&self) -> f64 {
+        self.reference_sign
     }
 
     /// Least and largest command that may be proposed for the follower: measured, and within the
@@ -148,9 +158,10 @@ impl Pair {
         self.sense * (self.reference.value_deg(command_pct) - zero)
     }
 
-    /// What multiplies the reference's and the follower's deflections so that both rise.
-    pub fn senses(&self) -> [f64; 2] {
-        [self.sense, self.mirror * self.sense]
+    /// What multiplies the reference's and the follower's deflections so that both rise with the
+    /// follower's command.
+    pub fn sense(&self) -> f64 {
+        self.sense
     }
 
     /// Covariance of the visits that count in the rising sense, the reference's first, with a
@@ -166,18 +177,16 @@ impl Pair {
             match (row.checked_sub(first), column.checked_sub(first)) {
                 (None, None) => own[0][(row, column)],
                 (Some(row), Some(column)) => own[1][(row, column)],
-                (Some(row), None) => {
-                    self.mirror * self.cross_deg2[(follower.used[row], reference.used[column])]
-                }
+                (Some(row), None) => self.cross_deg2[(follower.used[row], reference.used[column])],
                 (None, Some(column)) => {
-                    self.mirror * self.cross_deg2[(follower.used[column], reference.used[row])]
+                    self.cross_deg2[(follower.used[column], reference.used[row])]
                 }
             }
         })
     }
 
     /// Mismatch as found at every place if the follower's response were shifted, deg in the rising
-    /// sense; `shift_deg` tells the shift in that sense at a command.
+    /// sense; `shift_deg` gives the shift in that sense at a command.
     pub fn mismatches_with_shift_deg(
         &self,
         places: &[Place],
@@ -193,30 +202,42 @@ impl Pair {
         places.iter().map(at).collect()
     }
 
-    /// Follower minus reference, after mirroring, deg, from a difference in the rising sense.
+    /// Follower minus reference, deg, from a difference in the rising sense.
     pub fn signed(&self, difference_deg: f64) -> f64 {
         self.sense * difference_deg
     }
 
+    /// Joint covariance of the unknowns of both curves, those of [`Self::terms`], deg².
+    pub fn joint_deg2(&self) -> &DMatrix<f64> {
+        &self.joint_deg2
+    }
+
+    /// What multiplies the unknowns of both curves to give the mismatch in the rising sense for given
+    /// commands of reference and follower, to first order.
+    pub fn terms(&self, reference_pct: f64, follower_pct: f64) -> DVector<f64> {
+        let from_zero = |curve: &ResponseCurve, command_pct: f64, zero_pct: f64| {
+            self.sense * (curve.terms(command_pct) - curve.terms(zero_pct))
+        };
+        let reference = from_zero(&self.reference, reference_pct, self.zero_pct[0]);
+        let follower = from_zero(&self.follower, follower_pct, self.zero_pct[1]);
+        let all = reference
+            .iter()
+            .map(|term| -term)
+            .chain(follower.iter().copied());
+        DVector::from_iterator(reference.len() + follower.len(), all)
+    }
+
     /// Standard deviation of the mismatch for given commands of reference and follower, deg.
     pub fn sd_deg(&self, reference_pct: f64, follower_pct: f64) -> f64 {
-        let (reference, reference_own) = self.reference.doubt(reference_pct, self.zero_pct[0]);
-        let (follower, follower_own) = self.follower.doubt(follower_pct, self.zero_pct[1]);
-        let quadratic = |curve: &ResponseCurve, weights: &DVector<f64>| {
-            (&curve.visits().covariance_deg2 * weights).dot(weights)
-        };
-        let shared = (&self.cross_deg2 * &reference).dot(&follower);
-        let variance = quadratic(&self.reference, &reference)
-            + quadratic(&self.follower, &follower)
-            - 2.0 * self.mirror * shared
-            + reference_own
-            + follower_own;
+        let terms = self.terms(reference_pct, follower_pct);
+        let variance = (&self.joint_deg2 * &terms).dot(&terms);
         variance.max(0.0).sqrt()
     }
 
-    /// Mismatch at a stick position for the follower's numbers, signed, deg.
+    /// Mismatch at a position for the follower's numbers, signed, deg.
     pub fn mismatch_deg(&self, settings: &Settings, stick_pct: f64) -> Measured {
-        let reference_pct = Command::new(&self.radio, &self.reference_active).servo_pct(stick_pct);
+        let reference = self.reference_command(&self.reference_active);
+        let reference_pct = reference.servo_pct(stick_pct);
         let follower_pct = Command::new(&self.radio, settings).servo_pct(stick_pct);
         let difference = self.follower_deg(follower_pct) - self.reference_deg(reference_pct);
         Measured::new(
@@ -227,7 +248,7 @@ impl Pair {
 
     /// The places at which the sides are compared, with the reference's numbers as given.
     pub fn places(&self, reference_settings: &Settings) -> Vec<Place> {
-        let command = Command::new(&self.radio, reference_settings);
+        let command = self.reference_command(reference_settings);
         let [least, most] = self.command_range_pct();
         let reach_deg = [self.follower_deg(least), self.follower_deg(most)];
         let half_step_pct = 0.5 * self.radio.step_pct;
@@ -247,8 +268,8 @@ impl Pair {
                     .max(target_deg - reach_deg[1] - half_step_deg[1].max(u_deg));
                 Place {
                     stick_pct,
+                    reference_pct,
                     target_deg,
-                    u_deg,
                     reachable: short_deg <= 0.0,
                 }
             })
@@ -288,25 +309,67 @@ impl Pair {
         grid
     }
 
-    /// Stick positions at which both sides were measured, rising.
+    /// Positions at which both sides were measured, rising.
     pub fn stations_pct(&self) -> Vec<f64> {
-        let follower = &self.follower.visits().stick_pct;
-        let mut sticks: Vec<f64> = self
-            .reference
-            .visits()
-            .stick_pct
-            .iter()
-            .copied()
-            .filter(|stick| {
-                follower
-                    .iter()
-                    .any(|other| (other - stick).abs() < SAME_STICK_PCT)
-            })
-            .collect();
-        sticks.sort_by(f64::total_cmp);
-        sticks.dedup_by(|a, b| (*a - *b).abs() < SAME_STICK_PCT);
-        sticks
+        let sticks = |side: &ResponseCurve| {
+            let visits = side.visits();
+            let used = visits.used.iter().map(|&visit| visits.stick_pct[visit]);
+            used.collect::<Vec<f64>>()
+        };
+        let follower = sticks(&self.follower);
+        let is_same = |a: f64, b: f64| (a - b).abs() < SAME_STICK_PCT;
+        let mut shared = sticks(&self.reference);
+        shared.retain(|stick| follower.iter().any(|other| is_same(*other, *stick)));
+        shared.sort_by(f64::total_cmp);
+        shared.dedup_by(|a, b| is_same(*a, *b));
+        shared
     }
+}
+
+/// +1 where a surface rises with its servo's command.
+fn rising_sense(curve: &ResponseCurve) -> f64 {
+    let [low, high] = curve.range_pct();
+    (curve.value_deg(high) - curve.value_deg(low)).signum()
+}
+
+/// Covariance between the follower's (rows) and the reference's visits, deg².
+fn cross_deg2(
+    responses: &Responses,
+    reference: &ResponseCurve,
+    follower: &ResponseCurve,
+) -> DMatrix<f64> {
+    let span = |side: &ResponseCurve| (side.visits().first_row, side.visits().side.len());
+    let (rows, columns) = (span(follower), span(reference));
+    responses
+        .covariance_deg2
+        .view((rows.0, columns.0), (rows.1, columns.1))
+        .into_owned()
+}
+
+/// Joint covariance of the unknowns of both curves, the reference's first, deg².
+fn joint_deg2(
+    reference: &ResponseCurve,
+    follower: &ResponseCurve,
+    cross_deg2: &DMatrix<f64>,
+) -> DMatrix<f64> {
+    let own = [reference.covariance_deg2(), follower.covariance_deg2()];
+    let (first, second) = (own[0].nrows(), own[1].nrows());
+    let used = cross_deg2
+        .select_rows(&follower.visits().used)
+        .select_columns(&reference.visits().used);
+    let shared = follower.gain() * used * reference.gain().transpose();
+    let mut joint = DMatrix::zeros(first + second, first + second);
+    joint.view_mut((0, 0), (first, first)).copy_from(&own[0]);
+    joint
+        .view_mut((first, first), (second, second))
+        .copy_from(&own[1]);
+    joint
+        .view_mut((first, 0), (second, first))
+        .copy_from(&shared);
+    joint
+        .view_mut((0, first), (first, second))
+        .copy_from(&shared.transpose());
+    joint
 }
 
 /// A function tabulated so finely that straight lines serve: a millionth of a degree for any
@@ -344,14 +407,8 @@ impl Table {
     }
 }
 
-/// Stick travel on which both sides have stations.
+/// Travel on which both sides have stations that count.
 fn common_travel_pct(reference: &ResponseCurve, follower: &ResponseCurve) -> [f64; 2] {
-    let ends = |curve: &ResponseCurve| {
-        let sticks = &curve.visits().stick_pct;
-        let least = sticks.iter().copied().fold(f64::INFINITY, f64::min);
-        let most = sticks.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-        [least, most]
-    };
-    let (a, b) = (ends(reference), ends(follower));
+    let (a, b) = (reference.visits().span_pct(), follower.visits().span_pct());
     [a[0].max(b[0]), a[1].min(b[1])]
 }

@@ -1,4 +1,4 @@
-//! How good a set of numbers is over the whole travel.
+//! How good a set of numbers is over the whole travel, and how good it is to be.
 
 use crate::model_file::Settings;
 
@@ -23,6 +23,9 @@ pub(super) struct Score {
 }
 
 impl Score {
+    /// Worst mismatches nearer than this are the same, deg.
+    pub const SAME_DEG: f64 = WORST_QUANTUM_DEG;
+
     /// The score of `settings`.
     pub fn of(pair: &Pair, places: &[Place], settings: &Settings) -> Self {
         let command = Command::new(pair.radio(), settings);
@@ -55,6 +58,33 @@ impl Score {
             std::cmp::Ordering::Less => true,
             std::cmp::Ordering::Equal => self.rms_deg < other.rms_deg,
             std::cmp::Ordering::Greater => false,
+        }
+    }
+}
+
+/// What a curve is searched for.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Aim {
+    /// What each changed number has to gain in the sum of squares, deg².
+    pub change_deg2: f64,
+    /// The worst mismatch that is allowed if less is not possible; `None`: the least.
+    pub allowed_deg: Option<f64>,
+}
+
+impl Aim {
+    /// The least worst mismatch.
+    pub fn least(change_deg2: f64) -> Self {
+        Self {
+            change_deg2,
+            allowed_deg: None,
+        }
+    }
+
+    /// The least squares with a worst mismatch that is allowed.
+    pub fn within(allowed_deg: f64, change_deg2: f64) -> Self {
+        Self {
+            change_deg2,
+            allowed_deg: Some(allowed_deg),
         }
     }
 }

@@ -13,8 +13,19 @@ use crate::geometry::{BEND_SHARES, FIRST_BEND};
 
 /// Multiples of the prior that the evidence weighs.
 const PRIOR_SCALES: [f64; 5] = [0.25, 0.5, 1.0, 2.0, 4.0];
-/// Scatter between visits that the evidence weighs, deg: servo dead band and friction.
-const SCATTERS_DEG: [f64; 8] = [0.0, 0.01, 0.02, 0.04, 0.06, 0.09, 0.14, 0.28];
+/// Scatter between visits that the evidence weighs, deg, and how probable each is before anything is
+/// measured: dead band and friction of servos and linkages leave some 0.02°, seldom much more (half a
+/// Cauchy distribution of that width; common practice, no source).
+const SCATTERS_DEG: [(f64, f64); 8] = [
+    (0.0, 0.16),
+    (0.01, 0.25),
+    (0.02, 0.24),
+    (0.04, 0.13),
+    (0.06, 0.08),
+    (0.09, 0.06),
+    (0.14, 0.05),
+    (0.28, 0.03),
+];
 /// Prior standard deviation of half the play, deg: surfaces with more are repaired first (common
 /// practice, no source).
 const HALF_PLAY_PRIOR_DEG: f64 = 0.3;
@@ -46,11 +57,12 @@ impl Series {
             half_range_pct: 0.5 * (last - first),
         };
         let mut candidates = Vec::new();
-        for scatter_deg in SCATTERS_DEG {
+        for (scatter_deg, probability) in SCATTERS_DEG {
             let whitened = Whitened::new(visits, &frame, scatter_deg)?;
-            let fits = PRIOR_SCALES
-                .iter()
-                .filter_map(|&scale| whitened.fit(&frame, scale));
+            let fits = PRIOR_SCALES.iter().filter_map(|&scale| {
+                let (evidence, series) = whitened.fit(&frame, scale)?;
+                Some((evidence + probability.ln(), series))
+            });
             candidates.extend(fits);
         }
         Self::averaged(&candidates)
@@ -86,7 +98,7 @@ impl Series {
     }
 
     /// Terms of the series at a command, none of the play.
-    fn terms(&self, command_pct: f64) -> DVector<f64> {
+    pub fn terms(&self, command_pct: f64) -> DVector<f64> {
         let frame = Frame {
             middle_pct: self.middle_pct,
             half_range_pct: self.half_range_pct,
@@ -99,17 +111,14 @@ impl Series {
         self.terms(command_pct).dot(&self.coefficients)
     }
 
-    /// How the deflection at `command_pct`, against that at `zero_pct`, follows each visit that
-    /// counts.
-    pub fn weights(&self, command_pct: f64, zero_pct: f64) -> DVector<f64> {
-        self.gain
-            .tr_mul(&(self.terms(command_pct) - self.terms(zero_pct)))
+    /// Covariance of the coefficients that [`Self::terms`] multiply, deg².
+    pub fn covariance_deg2(&self) -> &DMatrix<f64> {
+        &self.covariance
     }
 
-    /// Variance of the deflection at `command_pct` against that at `zero_pct`, deg².
-    pub fn variance_deg2(&self, command_pct: f64, zero_pct: f64) -> f64 {
-        let terms = self.terms(command_pct) - self.terms(zero_pct);
-        (&self.covariance * &terms).dot(&terms)
+    /// How each coefficient follows each visit that counts.
+    pub fn gain(&self) -> &DMatrix<f64> {
+        &self.gain
     }
 
     /// Half the play with its standard deviation, deg; signed.

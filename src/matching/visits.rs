@@ -5,7 +5,7 @@ use nalgebra::{DMatrix, DVector};
 use crate::response::Responses;
 use crate::stations::Approach;
 
-use super::MatchingError;
+use super::error::MatchingError;
 
 /// Standard deviation below which no station is believed, deg: what no measurement of a surface
 /// on a bench resolves (common practice, no source). It also keeps exact data solvable.
@@ -31,8 +31,9 @@ pub(super) struct Visits {
     pub side: Vec<f64>,
     /// Joint covariance of the deflections, deg².
     pub covariance_deg2: DMatrix<f64>,
-    /// Visits that count: those beyond an early stop do not, nor the clip's first hold where the
-    /// same station was also approached from a known side.
+    /// Visits that count: from the station of an early stop on they do not, since where between that
+    /// station and the one before the surface stopped is not known; nor does the clip's first hold
+    /// where the same station was also approached from a known side.
     pub used: Vec<usize>,
 }
 
@@ -116,10 +117,10 @@ impl Visits {
                 surface: self.surface,
             });
         }
-        let beyond_stop = |stick: f64| {
+        let from_stop_on = |stick: f64| {
             early_stops_pct
                 .iter()
-                .any(|&stop| stop * stick > 0.0 && stick.abs() > stop.abs() + SAME_STICK_PCT)
+                .any(|&stop| stop * stick > 0.0 && stick.abs() > stop.abs() - SAME_STICK_PCT)
         };
         let known_elsewhere = |visit: usize| {
             (0..self.side.len()).any(|other| {
@@ -128,7 +129,7 @@ impl Visits {
             })
         };
         let used: Vec<usize> = (0..self.side.len())
-            .filter(|&visit| !beyond_stop(self.stick_pct[visit]))
+            .filter(|&visit| !from_stop_on(self.stick_pct[visit]))
             .filter(|&visit| self.side[visit] != 0.0 || !known_elsewhere(visit))
             .collect();
         self.used = used;
@@ -140,6 +141,15 @@ impl Visits {
             });
         }
         Ok(self)
+    }
+
+    /// Least and largest position of the visits that count, %.
+    pub fn span_pct(&self) -> [f64; 2] {
+        let sticks = || self.used.iter().map(|&visit| self.stick_pct[visit]);
+        [
+            sticks().fold(f64::INFINITY, f64::min),
+            sticks().fold(f64::NEG_INFINITY, f64::max),
+        ]
     }
 
     /// The different commands of the visits that count, rising.

@@ -1,24 +1,49 @@
 //! What the person should know about a correction that was computed all the same.
 
-use crate::conventions::COVERAGE_FACTOR;
+use miette::Diagnostic;
+
 use crate::measured::Measured;
 use crate::model_file::Target;
 use crate::warning::Warning;
 
-use super::Correction;
+use super::correction::Correction;
+use super::error::MatchingError;
+
+/// Full travel of the stick, %.
+const FULL_PCT: f64 = 100.0;
 
 /// What a correction does not cure or tell.
 #[derive(Debug, Clone, PartialEq)]
 pub enum MatchingWarning {
     /// The model file has no `[radio]`: only end points are proposed.
     RadioNotDeclared,
+    /// A pair that could not be matched; all others are.
+    NotMatched {
+        /// Surface that is left alone.
+        reference: String,
+        /// Surface that is adjusted.
+        follower: String,
+        /// Why there is no correction.
+        reason: MatchingError,
+    },
+    /// Both sides were measured on a part of the travel only.
+    MeasuredInPart {
+        /// Surface that is left alone.
+        reference: String,
+        /// Surface that is adjusted.
+        follower: String,
+        /// The part, by the reference's stick.
+        measured_pct: [f64; 2],
+    },
     /// More remains, or may remain within the uncertainty, than the person accepts, though every
     /// target is within reach: the radio's numbers are too coarse or too few.
     RemainsOutOfTolerance {
         /// Surface that is adjusted.
         follower: String,
-        /// Largest |mismatch| that remains.
-        worst_deg: Measured,
+        /// Largest |mismatch| that remains, in 95 of 100 cases at most.
+        at_most_deg: f64,
+        /// The same, in 97.5 of 100 cases at least.
+        at_least_deg: f64,
         /// Largest |mismatch| that is accepted.
         tolerance_deg: f64,
     },
@@ -45,10 +70,12 @@ pub enum MatchingWarning {
 
 impl MatchingWarning {
     /// The names of all kinds, for telling them from the doubts about the clip.
-    pub const CODES: [&str; 3] = [
+    pub const CODES: [&str; 5] = [
         "radio-not-declared",
         "remains-out-of-tolerance",
         "follower-out-of-reach",
+        "not-matched",
+        "measured-in-part",
     ];
 }
 
@@ -58,6 +85,8 @@ impl Warning for MatchingWarning {
             Self::RadioNotDeclared => Self::CODES[0],
             Self::RemainsOutOfTolerance { .. } => Self::CODES[1],
             Self::FollowerOutOfReach { .. } => Self::CODES[2],
+            Self::NotMatched { .. } => Self::CODES[3],
+            Self::MeasuredInPart { .. } => Self::CODES[4],
         }
     }
 
@@ -69,18 +98,30 @@ impl Warning for MatchingWarning {
             }
             Self::RemainsOutOfTolerance {
                 follower,
-                worst_deg,
+                at_most_deg,
+                at_least_deg,
                 tolerance_deg,
             } => format!(
-                "the best numbers that this radio accepts leave \"{follower}\" {:.2}° ± {:.2}° off \
-                 somewhere, which {} the tolerance of {tolerance_deg}°",
-                worst_deg.value,
-                worst_deg.u(),
-                if worst_deg.value > *tolerance_deg {
+                "the best numbers that this radio accepts leave \"{follower}\" off by up to \
+                 {at_most_deg:.2}° (95 %) somewhere, which {} the tolerance of {tolerance_deg}°",
+                if at_least_deg > tolerance_deg {
                     "is more than"
                 } else {
                     "may be more than"
                 }
+            ),
+            Self::NotMatched {
+                reference,
+                follower,
+                reason,
+            } => format!("\"{follower}\" is not matched to \"{reference}\": {reason}"),
+            Self::MeasuredInPart {
+                reference,
+                follower,
+                measured_pct: [first, last],
+            } => format!(
+                "\"{follower}\" and \"{reference}\" were both measured from {first:+.0} % to \
+                 {last:+.0} % of the stick only; nothing is promised beyond"
             ),
             Self::FollowerOutOfReach {
                 reference,
@@ -107,6 +148,15 @@ impl Warning for MatchingWarning {
                 "make the linkages alike by hand first, or use more curve points or a finer step"
                     .into()
             }
+            Self::NotMatched { reason, .. } => {
+                let help = reason.help().map(|help| help.to_string());
+                help.unwrap_or_else(|| "film again".into())
+            }
+            Self::MeasuredInPart { .. } => {
+                "film again with both tags in view at both ends; where a surface stops early, cure that \
+                 first"
+                    .into()
+            }
             Self::FollowerOutOfReach { target, .. } if !target.is_reference() => {
                 "declare smaller throws; or, where servo and linkage allow more travel, give it more \
                  and film again"
@@ -120,8 +170,8 @@ impl Warning for MatchingWarning {
                 ..
             } => format!(
                 "either reduce the end point of \"{reference}\" at {reference_end_pct:+.0} % to \
-                 {reference_end_point_pct} %, which leaves {common_worst_deg:.2}° at most; or, where \
-                 servo and linkage allow more travel, give the follower more and film again"
+                 {reference_end_point_pct} %, which leaves {common_worst_deg:.2}° at most (95 %); or, \
+                 where servo and linkage allow more travel, give the follower more and film again"
             ),
         }
     }
@@ -146,12 +196,22 @@ pub(super) fn about(correction: &Correction) -> Vec<MatchingWarning> {
     let remains = &correction.predicted_deg;
     if let Some(tolerance_deg) = correction.tolerance_deg
         && warnings.is_empty()
-        && remains.worst + remains.u > tolerance_deg
+        && remains.at_most_deg() > tolerance_deg
     {
         warnings.push(MatchingWarning::RemainsOutOfTolerance {
             follower: correction.follower.clone(),
-            worst_deg: Measured::new(remains.worst, remains.u / COVERAGE_FACTOR),
+            at_most_deg: remains.at_most_deg(),
+            at_least_deg: remains.at_least_deg(),
             tolerance_deg,
+        });
+    }
+    if let Some(measured_pct) = correction.measured_pct
+        && (measured_pct[0] > -FULL_PCT || measured_pct[1] < FULL_PCT)
+    {
+        warnings.push(MatchingWarning::MeasuredInPart {
+            reference: correction.reference.clone(),
+            follower: correction.follower.clone(),
+            measured_pct,
         });
     }
     warnings

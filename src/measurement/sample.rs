@@ -87,6 +87,7 @@ pub(crate) fn heron() -> Measurement {
             motion: MatchMotion::Same,
             tolerance_deg: 0.3,
             target: crate::model_file::Target::Reference,
+            compare: Default::default(),
             down_to_up: None,
         }],
         radio: Some(radio()),
@@ -143,8 +144,10 @@ pub(crate) fn short_at_the_top(correction: &Correction) -> OutOfReach {
         follower_deg: 23.8,
         short_deg: Measured::new(1.3, 0.02),
         reference_end_point_pct: 95.0,
+        follower_end_point_pct: Some(106.0),
         common_settings: correction.settings.clone(),
         common_worst_deg: 0.16,
+        common_rms_deg: Some(0.07),
     }
 }
 
@@ -271,8 +274,10 @@ fn radio() -> Radio {
         step_pct: 1.0,
         limit_pct: 150.0,
         joins: Joins::Straight,
-        us_per_pct: None,
+        // The proposed curve goes up to 105 %.
+        curve_limit_pct: 125.0,
         active: [(RIGHT.into(), before)].into(),
+        ..Radio::default()
     }
 }
 
@@ -290,8 +295,7 @@ fn stages() -> Vec<StageGain> {
     let after = [0.0, 1.0, 1.0, 0.0, 0.0, 1.0, 2.0, 4.0, 5.0];
     let found = settings(before, [100.0, 100.0]);
     [
-        (Stage::AsFound, found.clone(), 1.31, 0.62),
-        (Stage::SubTrim, found, 1.31, 0.62),
+        (Stage::AsFound, found, 1.34, 0.64),
         (
             Stage::EndPoints,
             settings(before, [98.0, 101.0]),
@@ -306,7 +310,7 @@ fn stages() -> Vec<StageGain> {
         settings,
         worst_deg,
         rms_deg,
-        u_deg: Some(0.05),
+        u_deg: None,
     })
     .collect()
 }
@@ -342,6 +346,7 @@ fn correction() -> Correction {
             worst: 0.14,
             rms: 0.06,
             u: 0.05,
+            least: Some(0.05),
             stations: by_station(|stick| 0.13 * scatter((stick + 200.0) as usize), 0.025),
         },
         cause: Some(Cause::Differs(vec![arm_off()])),

@@ -160,6 +160,17 @@ pub enum ModelFault {
         /// Points of the radio's curve; 0 if it has none.
         points: usize,
     },
+    /// Active numbers that look like outputs where additions are declared, or the other way round.
+    #[error(
+        "the numbers of `{key}` look like {}, but `curve_shows` in [radio] declares {}",
+        kind(!are_outputs), kind(*are_outputs)
+    )]
+    OtherKindOfCurve {
+        /// The key.
+        key: &'static str,
+        /// Whether the radio is declared to show outputs.
+        are_outputs: bool,
+    },
     /// End points that are not two.
     #[error("`end_points_pct` has {count} numbers instead of two")]
     NotTwoEnds {
@@ -203,6 +214,15 @@ pub enum ModelFault {
     NoNeutral,
 }
 
+/// A kind of curve numbers in words.
+fn kind(are_outputs: bool) -> &'static str {
+    if are_outputs {
+        "outputs (the position itself where nothing is entered)"
+    } else {
+        "additions (0 where nothing is entered)"
+    }
+}
+
 impl Fault for ModelFault {
     fn mend(&self) -> String {
         match self {
@@ -240,7 +260,7 @@ impl Fault for ModelFault {
             Self::FollowsTwice { .. } => "name it once, under one reference".into(),
             Self::ReferenceFollows { .. } => "put all that shall move alike under one reference".into(),
             Self::DifferentialUnused => {
-                "use it with `motion = \"opposite\"` and a reference, or take it out".into()
+                "use it with `motion = \"opposite\"` where up is compared with up, or take it out".into()
             }
             Self::ThrowsWithoutTarget => "write `target = \"throws\"`, or take the throws out".into(),
             Self::TwoThrows => "write one of the two".into(),
@@ -254,6 +274,12 @@ impl Fault for ModelFault {
                 "add `curve_points_pct` to [radio], or take the curve out".into()
             }
             Self::CurveLength { .. } => "write one number for each entry of `curve_points_pct`".into(),
+            Self::OtherKindOfCurve { .. } => {
+                "look at the curve page of an untouched servo: if it shows 0 at every point, write \
+                 `curve_shows = \"added\"`; if it shows the points' own positions, write \
+                 `curve_shows = \"output\"`"
+                    .into()
+            }
             Self::NotTwoEnds { .. } => "write the ends at -100 and at +100, such as [100, 100]".into(),
             Self::NotInMicroseconds { .. } => {
                 "write `unit = \"microseconds\"` in [radio], or tell it in percent".into()

@@ -6,6 +6,7 @@ mod fields;
 mod function;
 mod new;
 mod new_functions;
+mod radio;
 mod read;
 mod read_functions;
 mod read_match;
@@ -20,6 +21,7 @@ use serde::{Deserialize, Serialize};
 pub use self::fault::ModelFault;
 pub use self::function::{Function, groups_among};
 pub use self::new::{NewModel, NewModelError};
+pub use self::radio::{CurveShows, EndPoints, Joins, Radio, Settings};
 use crate::measured::Measured;
 use crate::table_reader::{FaultyFile, FileError, read_file, read_text};
 
@@ -103,6 +105,17 @@ pub enum MatchMotion {
     Opposite,
 }
 
+/// What is compared with what, of surfaces that move opposite ways.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Compare {
+    /// Up with up: the follower at the opposite stick position.
+    #[default]
+    UpWithUp,
+    /// Up with down, at the same stick position.
+    UpWithDown,
+}
+
 /// One reference and the surfaces that are adjusted to it.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct MatchGroup {
@@ -117,9 +130,11 @@ pub struct MatchGroup {
     /// What they are adjusted to.
     #[serde(default)]
     pub target: Target,
+    /// What is compared with what, where they move opposite ways.
+    #[serde(default)]
+    pub compare: Compare,
     /// Share of the command that the side going down gets from the radio's mix, of surfaces that
-    /// move opposite ways; up is then compared against up. `None`: at one stick position one goes
-    /// as far up as the other goes down.
+    /// move opposite ways; `None`: both sides get the whole of it.
     #[serde(default)]
     pub down_to_up: Option<f64>,
 }
@@ -181,59 +196,6 @@ pub enum StationSource {
     Marks(PathBuf),
     /// A CSV file of `time_s, stick_pct`, logged continuously by another clock.
     Log(PathBuf),
-}
-
-/// What the radio accepts at the servo level.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct Radio {
-    /// Positions of the output curve's points, rising; `None` if there is no output curve.
-    pub curve_points_pct: Option<Vec<f64>>,
-    /// Smallest step of any number.
-    pub step_pct: f64,
-    /// Largest |output|.
-    pub limit_pct: f64,
-    /// How points are joined.
-    pub joins: Joins,
-    /// Microseconds of pulse length for one percent, where the radio counts in microseconds;
-    /// `None` where it counts in percent.
-    #[serde(default)]
-    pub us_per_pct: Option<f64>,
-    /// What was already entered while the clip was taken, by surface.
-    pub active: BTreeMap<String, Settings>,
-}
-
-/// How the radio joins the points of its curve.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "lowercase")]
-pub enum Joins {
-    /// Straight lines.
-    Straight,
-    /// A monotone cubic through the points.
-    Smooth,
-}
-
-/// Numbers entered at one servo. The command that reaches the servo is
-/// `sub_trim + curve(s) · end_point(side) / 100`, limited last; `curve(s)` is `s` plus the joined
-/// curve points and `side` the sign of `curve(s)`.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct Settings {
-    /// One addition a curve point; empty where the radio has no curve.
-    pub curve_pct: Vec<f64>,
-    /// Sub-trim.
-    pub sub_trim_pct: f64,
-    /// End points at −100 and at +100.
-    pub end_points_pct: [f64; 2],
-}
-
-impl Default for Settings {
-    /// Nothing entered: no curve, no sub-trim, end points at 100 %.
-    fn default() -> Self {
-        Self {
-            curve_pct: Vec::new(),
-            sub_trim_pct: 0.0,
-            end_points_pct: [100.0, 100.0],
-        }
-    }
 }
 
 impl ModelFile {

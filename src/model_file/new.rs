@@ -386,7 +386,14 @@ fn match_text(left: &NewSurface, right: &NewSurface, motion: &str) -> String {
         "same | opposite: how they move in this clip",
     );
     if motion == "opposite" {
-        text += &line("# down_to_up = 0.6", "differential: compares up against up");
+        text += &line(
+            "compare = \"up-with-up\"",
+            "at the opposite stick position | up-with-down",
+        );
+        text += &line(
+            "# down_to_up = 0.6",
+            "differential: what the side going down gets of the command",
+        );
     }
     text += &line("tolerance_deg = 0.3", "largest mismatch that you accept");
     text + &line(
@@ -436,14 +443,20 @@ order = [0, 25, 50, 75, 100, 75, 50, 25, 0, -25, -50, -75, -100, -75, -50, -25, 
 "##;
 
 const RADIO: &str = r##"
+# What reaches a servo: limit(sub-trim + curve output × end point of its side).
 # [radio]
 # curve_points_pct = [-100, -75, -50, -25, 0, 25, 50, 75, 100]   # leave out if it has no curve
+# curve_shows = "added"         # untouched, the curve page shows 0 everywhere | "output": the positions
+# curve_limit_pct = 100         # largest |output| of the curve
+# end_points = "after"          # after | before the curve
 # step_pct = 1.0
-# limit_pct = 150.0             # largest |output|
+# limit_pct = 150.0             # largest |output| to the servo
 # joins = "straight"            # straight | smooth
 # unit = "microseconds"         # the radio counts in them: then step_us, limit_us, … may be told
 # us_per_pct = 5.0              # microseconds for one percent
 # [radio.active.FOLLOWER]       # what was already entered when the clip was taken
 # sub_trim_pct = 0.0
 # end_points_pct = [100, 100]   # at -100 and at +100
+# input = "direct"              # reversed: a mix drives this servo with -100 %. Push the stick to +100
+#                               # and change its end points: the one that acts tells which
 "##;

@@ -4,7 +4,7 @@ use toml::Spanned;
 
 use super::book::{Names, Roles, Scope};
 use super::fields::{LENGTH_LIMITS, Reader, all};
-use super::{MatchGroup, MatchMotion, ModelFault, Surface, Target};
+use super::{Compare, MatchGroup, MatchMotion, ModelFault, Surface, Target};
 use crate::table_reader::Limits;
 
 /// Mismatches that can be tolerated.
@@ -53,12 +53,15 @@ pub(super) fn match_groups(
         });
         let target = target(&mut table, chord_mm);
         let down_to_up = table.optional_number("down_to_up", DIFFERENTIAL_LIMITS);
-        if let Some(told) = &down_to_up {
-            let is_used = motion == Some(MatchMotion::Opposite)
-                && target.is_none_or(|target| target.is_reference());
-            if !is_used && motion.is_some() {
-                table.fault(told, ModelFault::DifferentialUnused);
-            }
+        let comparisons = [
+            ("up-with-up", Compare::UpWithUp),
+            ("up-with-down", Compare::UpWithDown),
+        ];
+        let compare = table.optional_choice("compare", &comparisons);
+        if let Some(told) = &down_to_up
+            && (motion == Some(MatchMotion::Same) || compare == Some(Compare::UpWithDown))
+        {
+            table.fault(told, ModelFault::DifferentialUnused);
         }
         table.finish();
         Some(MatchGroup {
@@ -71,6 +74,7 @@ pub(super) fn match_groups(
             motion: motion?,
             tolerance_deg: tolerance_deg.map_or(DEFAULT_TOLERANCE_DEG, Spanned::into_inner),
             target: target?,
+            compare: compare.unwrap_or_default(),
             down_to_up: down_to_up.map(Spanned::into_inner),
         })
     };

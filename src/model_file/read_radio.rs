@@ -1,25 +1,20 @@
 //! Reads what the radio accepts and what was entered in it, in percent or in microseconds.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use toml::Spanned;
 
 use super::book::Names;
 use super::fields::Reader;
+use super::radio::{DEFAULT_CURVE_LIMIT_PCT, DEFAULT_LIMIT_PCT, DEFAULT_STEP_PCT};
 use super::read_stations::STICK_LIMITS;
-use super::{Joins, ModelFault, Radio, Settings};
+use super::{CurveShows, EndPoints, Joins, ModelFault, Radio, Settings};
 use crate::table_reader::Limits;
 
 /// Steps in which a radio can count.
 const STEP_LIMITS: Limits = Limits::new(0.01, 50.0, "%");
 /// Outputs that a radio can be limited to.
 const OUTPUT_LIMITS: Limits = Limits::new(1.0, 300.0, "%");
-/// Step of a radio whose step is not told: the coarsest in use (common practice, no source), so
-/// that the numbers can be entered whatever the radio.
-const DEFAULT_STEP_PCT: f64 = 1.0;
-/// Limit of a radio whose limit is not told: what nearly every radio accepts (common practice, no
-/// source).
-const DEFAULT_LIMIT_PCT: f64 = 150.0;
 /// Pulse lengths that one percent can stand for.
 const US_PER_PCT_LIMITS: Limits = Limits::new(1.0, 20.0, "µs");
 /// Pulse length of one percent where it is not told: 1000 to 2000 µs for −100 to +100 % (common
@@ -35,6 +30,7 @@ type Keys = [&'static str; 2];
 const CURVE_POINTS: Keys = ["curve_points_pct", "curve_points_us"];
 const STEP: Keys = ["step_pct", "step_us"];
 const LIMIT: Keys = ["limit_pct", "limit_us"];
+const CURVE_LIMIT: Keys = ["curve_limit_pct", "curve_limit_us"];
 const CURVE: Keys = ["curve_pct", "curve_us"];
 const SUB_TRIM: Keys = ["sub_trim_pct", "sub_trim_us"];
 const END_POINTS: Keys = ["end_points_pct", "end_points_us"];
@@ -119,35 +115,46 @@ pub(super) fn radio(mut table: Reader<'_>, names: &Names) -> Option<Radio> {
     if let Some(points) = &points {
         check_points(&table, points);
     }
+    let shows = [("added", CurveShows::Added), ("output", CurveShows::Output)];
+    let curve_shows = table.optional_choice("curve_shows", &shows);
+    let curve_limit_pct = counting.number(&mut table, CURVE_LIMIT, OUTPUT_LIMITS);
+    let orders = [("after", EndPoints::After), ("before", EndPoints::Before)];
+    let end_points = table.optional_choice("end_points", &orders);
     let step_pct = counting.number(&mut table, STEP, STEP_LIMITS);
     let limit_pct = counting.number(&mut table, LIMIT, OUTPUT_LIMITS);
     let joins = [("straight", Joins::Straight), ("smooth", Joins::Smooth)];
     let joins = table.optional_choice("joins", &joins);
-    let limit_pct = limit_pct.unwrap_or(DEFAULT_LIMIT_PCT);
-    // A curve whose points are at fault has no length that others could be judged by.
-    let curve_length = match &points {
-        Some(points) => Some(points.get_ref().len()),
-        None if CURVE_POINTS.iter().any(|key| table.has(key)) => None,
-        None => Some(0),
+    let are_known = points.is_some() || !CURVE_POINTS.iter().any(|key| table.has(key));
+    let mut radio = Radio {
+        curve_points_pct: points.map(Spanned::into_inner),
+        curve_shows: curve_shows.unwrap_or_default(),
+        curve_limit_pct: curve_limit_pct.unwrap_or(DEFAULT_CURVE_LIMIT_PCT),
+        end_points: end_points.unwrap_or_default(),
+        step_pct: step_pct.unwrap_or(DEFAULT_STEP_PCT),
+        limit_pct: limit_pct.unwrap_or(DEFAULT_LIMIT_PCT),
+        joins: joins.unwrap_or(Joins::Straight),
+        us_per_pct: counting.us_per_pct,
+        active: BTreeMap::new(),
+        reversed: BTreeSet::new(),
     };
-    let mut active = BTreeMap::new();
+    let (mut active, mut reversed) = (BTreeMap::new(), BTreeSet::new());
     if let Some(mut settings) = table.optional_table("active") {
-        for (name, entry) in settings.inner_tables() {
+        for (name, mut entry) in settings.inner_tables() {
             names.check(settings.faults(), "active surface", &name);
-            if let Some(entry) = active_settings(entry, counting, (curve_length, limit_pct)) {
+            let inputs = [("direct", false), ("reversed", true)];
+            if entry.optional_choice("input", &inputs) == Some(true) {
+                reversed.insert(name.get_ref().clone());
+            }
+            // A curve whose points are at fault has no length that others could be judged by.
+            let known = are_known.then_some(&radio);
+            if let Some(entry) = active_settings(entry, counting, (known, radio.limit_pct)) {
                 active.insert(name.into_inner(), entry);
             }
         }
     }
     table.finish();
-    Some(Radio {
-        curve_points_pct: points.map(Spanned::into_inner),
-        step_pct: step_pct.unwrap_or(DEFAULT_STEP_PCT),
-        limit_pct,
-        joins: joins.unwrap_or(Joins::Straight),
-        us_per_pct: counting.us_per_pct,
-        active,
-    })
+    (radio.active, radio.reversed) = (active, reversed);
+    Some(radio)
 }
 
 fn check_points(table: &Reader<'_>, points: &Spanned<Vec<f64>>) {
@@ -163,20 +170,17 @@ fn check_points(table: &Reader<'_>, points: &Spanned<Vec<f64>>) {
     }
 }
 
-/// What was entered for one surface; the curve's length is `None` where it cannot be told.
+/// What was entered for one surface; the radio is `None` where its curve is at fault.
 fn active_settings(
     mut table: Reader<'_>,
     counting: Counting,
-    (curve_length, limit_pct): (Option<usize>, f64),
+    (radio, limit_pct): (Option<&Radio>, f64),
 ) -> Option<Settings> {
     let output = Limits::new(-limit_pct, limit_pct, "%");
     let end_point = Limits::new(0.0, limit_pct, "%");
     let curve = counting.numbers(&mut table, CURVE, output);
-    if let (Some(curve), Some(points)) = (&curve, curve_length) {
-        let count = curve.get_ref().len();
-        if count != points {
-            table.fault(curve, ModelFault::CurveLength { count, points });
-        }
+    if let (Some(curve), Some(radio)) = (&curve, radio) {
+        check_curve(&table, curve, radio);
     }
     let sub_trim_pct = counting.number(&mut table, SUB_TRIM, output);
     let end_points = counting.numbers(&mut table, END_POINTS, end_point);
@@ -192,9 +196,31 @@ fn active_settings(
     Some(Settings {
         curve_pct: match curve {
             Some(curve) => curve.into_inner(),
-            None => vec![0.0; curve_length?],
+            None => radio?.untouched().curve_pct,
         },
         sub_trim_pct: sub_trim_pct.unwrap_or(0.0),
         end_points_pct: end_points_pct?,
     })
+}
+
+/// Checks that a curve has the radio's points, and is of the kind that its curve page shows.
+fn check_curve(table: &Reader<'_>, curve: &Spanned<Vec<f64>>, radio: &Radio) {
+    let points = radio.curve_points_pct.as_deref().unwrap_or_default();
+    let count = curve.get_ref().len();
+    if count != points.len() {
+        let points = points.len();
+        table.fault(curve, ModelFault::CurveLength { count, points });
+        return;
+    }
+    // Additions are small; outputs lie near the points' own positions.
+    let from_zero: f64 = curve.get_ref().iter().map(|typed| typed.abs()).sum();
+    let apart = |(point, typed): (&f64, &f64)| (point - typed).abs();
+    let from_points: f64 = points.iter().zip(curve.get_ref()).map(apart).sum();
+    let are_outputs = radio.curve_shows == CurveShows::Output;
+    if from_zero > 0.0 && are_outputs != (from_points < from_zero)
+        || are_outputs && from_zero == 0.0
+    {
+        let key = CURVE[0];
+        table.fault(curve, ModelFault::OtherKindOfCurve { key, are_outputs });
+    }
 }

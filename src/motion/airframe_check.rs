@@ -38,8 +38,9 @@ const STAYS_PX: f64 = 0.5;
 const WANDER_SHARES: [f64; 2] = [0.02, 0.98];
 /// A tag moves if its path has more left than this, px, …
 const MOVES_PX: f64 = 2.0;
-/// … more than this share of what surfaces' tags have left, since their paths have the same errors …
-const MOVES_SHARE: f64 = 0.1;
+/// … more than this share of what surfaces' tags have left, since an aircraft that rocks by half a degree with its
+/// surfaces moves all of its tags by a third of that …
+const MOVES_SHARE: f64 = 0.45;
 /// … and follows them: at least this correlation with the surface that it follows most.
 const FOLLOWS: f64 = 0.8;
 

@@ -78,7 +78,7 @@ pub(super) fn fit_by_what_holds(
         Some(Cause::Lens(lens)) => with_free_lens(declared, fitted, lens, warnings),
         Some(Cause::OtherLens { profile, share }) => {
             let before = declared.clone();
-            declared.profile = profile;
+            declared.profile = *profile;
             let by_lens = fit_of_fitting_tags(declared, &mut left_out);
             if let Ok(sorted) = &by_lens {
                 let doubt = profile_check::doubt(&before, sorted, share);
@@ -202,7 +202,7 @@ enum Cause {
     /// A lens far from the declared one.
     OtherLens {
         /// The profile as a free lens.
-        profile: CameraProfile,
+        profile: Box<CameraProfile>,
         /// Share of the misfit that it leaves.
         share: f64,
     },
@@ -249,7 +249,7 @@ fn cause_by_trials(declared: &Declared<'_>, fitted: &Result<Sorted, MotionError>
             Some(Cause::Refused(edge.error(&declared.model)))
         }
         (Some((profile, of_lens)), _) => Some(Cause::OtherLens {
-            profile,
+            profile: Box::new(profile),
             share: of_lens / misfit,
         }),
         (None, edge) => Some(Cause::Refused(edge?.error(&declared.model))),

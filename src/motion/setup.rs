@@ -40,10 +40,11 @@ pub(super) fn joint_fit(
     };
     let mut camera_moves = wanders(&frames);
     let mut steadied = None;
-    if camera_moves && let Some((steady, wander)) = steady::steadied(&frames, sightings, profile) {
-        if !wanders(&steady) {
-            (frames, steadied, camera_moves) = (steady, Some(wander), false);
-        }
+    if camera_moves
+        && let Some((steady, wander)) = steady::steadied(&frames, sightings, profile)
+        && !wanders(&steady)
+    {
+        (frames, steadied, camera_moves) = (steady, Some(wander), false);
     }
     if camera_moves {
         frames

@@ -15,6 +15,7 @@ use nalgebra::{Matrix2x3, Matrix3, Point2, SMatrix, Vector2, Vector3};
 use rayon::prelude::*;
 
 use super::PictureWander;
+use super::landmark::FEWEST_LANDMARKS;
 use super::observation::{Corners, Observation, ObservedFrame, Target};
 use super::prediction::turning;
 use crate::camera::{Camera, CameraProfile};
@@ -44,6 +45,9 @@ const STEPS: usize = 2;
 const TURN_GAIN: f64 = 0.8;
 /// A frame needs so many points: one airframe tag.
 const FEWEST_POINTS: usize = 4;
+/// Airframe tags alone do not tell a picture that moves from a camera that does: at least this share of the
+/// frames has to show [`FEWEST_LANDMARKS`] landmarks.
+const LANDMARKS_SHARE: f64 = 0.5;
 
 /// A point that stands still in the world: a corner of an airframe tag, or a landmark.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -97,6 +101,12 @@ pub(super) fn steadied(
         .iter()
         .map(|frame| points(frame, sightings))
         .collect();
+    let with_landmarks = frames
+        .iter()
+        .filter(|frame| sightings.frames[frame.position].landmarks.len() >= FEWEST_LANDMARKS);
+    if (with_landmarks.count() as f64) < LANDMARKS_SHARE * frames.len() as f64 {
+        return None;
+    }
     let of_picture = Fitted::to(&found, camera, Model::Picture)?;
     let of_turn = Fitted::to(&found, camera, Model::Turn)?;
     let fitted = match of_turn.scatter_px < TURN_GAIN * of_picture.scatter_px {
@@ -190,7 +200,7 @@ impl Fitted {
             .filter(|_| points.len() >= FEWEST_POINTS);
             let Some(motion) = motion else { continue };
             for seen in points {
-                let still_px = still(seen, camera, model, motion);
+                let still_px = undone(&seen.place_px, camera, model, motion);
                 still_px.map(|still_px| places.entry(seen.point).or_insert(still_px));
             }
         }
@@ -270,11 +280,7 @@ impl Motion {
     }
 }
 
-/// Where a point would have been found without its frame's motion.
-fn still(seen: &Found, camera: &Camera, model: Model, motion: &Motion) -> Option<Vector2<f64>> {
-    undone(&seen.place_px, camera, model, motion)
-}
-
+/// Where a place would have been found without its frame's motion.
 fn undone(
     place_px: &Vector2<f64>,
     camera: &Camera,
@@ -296,7 +302,7 @@ fn mean_places(
     for (points, motion) in found.iter().zip(motions) {
         let Some(motion) = motion else { continue };
         for seen in points {
-            if let Some(still_px) = still(seen, camera, model, motion) {
+            if let Some(still_px) = undone(&seen.place_px, camera, model, motion) {
                 let [x, y] = stills.entry(seen.point).or_default();
                 x.push(still_px.x);
                 y.push(still_px.y);
@@ -322,7 +328,7 @@ fn scatter_px(
     for (points, motion) in found.iter().zip(motions) {
         let Some(motion) = motion else { continue };
         for seen in points {
-            let still_px = still(seen, camera, model, motion);
+            let still_px = undone(&seen.place_px, camera, model, motion);
             if let (Some(still_px), Some(place_px)) = (still_px, places.get(&seen.point)) {
                 let miss_px = still_px - place_px;
                 let of_point = off.entry(seen.point).or_default();

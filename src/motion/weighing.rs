@@ -137,7 +137,10 @@ fn fit_and_weigh(fit: &mut JointFit, mut state: State, every: usize) -> Option<(
         if settled && rests {
             break;
         }
-        search = ONE_STEP;
+        search = match rests {
+            true => ONE_STEP,
+            false => round(fit, FROM_NEARBY),
+        };
     }
     Some((state, before_px))
 }

@@ -11,7 +11,7 @@ use crate::measurement::Measurement;
 
 use super::charts::{self, Series};
 use super::format::in_both_formats;
-use super::page::{Counting, NumberRow, number_rows};
+use super::page::{Counting, NumberRow, curve_kind, number_rows};
 use super::summary::paragraph;
 use super::{ReportError, figures};
 
@@ -38,7 +38,7 @@ struct PairView<'a> {
     no_other_round: Option<String>,
     numbers: Vec<NumberRow>,
     unit: &'static str,
-    has_outputs: bool,
+    curve_kind: Option<&'static str>,
     chart: String,
     rows: Vec<Row>,
 }
@@ -169,7 +169,7 @@ fn pair_view<'a>(
         promise: promise(pair).map(|words| figures::glued(&words)),
         another_round: another_round.map(|words| figures::glued(&words)),
         no_other_round: no_other_round(pair),
-        has_outputs: numbers.iter().any(|row| !row.output.is_empty()),
+        curve_kind: curve_kind(after.radio.as_ref()),
         numbers,
         unit: Counting::of(after.radio.as_ref()).unit(),
         chart: in_both_formats(|format| {
@@ -209,24 +209,23 @@ fn sentence(pair: &ComparedPair) -> String {
 
 fn promise(pair: &ComparedPair) -> Option<String> {
     let promised = pair.promised_worst_deg?;
-    let kept =
-        pair.worst_after_deg.value - pair.worst_after_deg.u() <= promised.value + promised.u();
+    let kept = pair.worst_after_deg.value - pair.worst_after_deg.u() <= promised;
     let ending = if kept {
         "and that was kept"
     } else {
         "but more is left; check that the numbers were entered for the right servo, and look for play"
     };
     Some(format!(
-        "Promised was at most {}, {ending}.",
-        figures::plain_deg(promised)
+        "Promised was at most {} (95 %), {ending}.",
+        figures::at_most_deg(promised)
     ))
 }
 
 fn another_round(pair: &ComparedPair) -> Option<String> {
     let left = pair.another_round_deg?;
     Some(format!(
-        "Another round is worth it: it would leave at most {}.",
-        figures::plain_deg(left)
+        "Another round is worth it: it would leave at most {} (95 %).",
+        figures::at_most_deg(left)
     ))
 }
 

@@ -7,12 +7,12 @@ use crate::comparison::Standing;
 use crate::matching::Correction;
 use crate::measured::Measured;
 use crate::measurement::{Measurement, SurfaceRecord};
-use crate::model_file::Settings;
+use crate::model_file::{Radio, Settings};
 use crate::record::{Drift, NeutralDrift, Source, active};
 use crate::response::StationDeflection;
 
 use super::figures::{percent, plain_deg, signed_deg, signed_with_u};
-use super::page::Counting;
+use super::page::{Counting, curve_kind};
 use super::sheet_sources::{SourceRow, label, shared_servo, source_rows};
 use super::{ReportError, neutral_drift, verdict};
 
@@ -39,6 +39,7 @@ struct Sheet<'a> {
     shared_servo: Option<String>,
     unit: &'static str,
     positions: Vec<String>,
+    curve_kind: Option<&'static str>,
     pairs: Vec<PairRow>,
     health: Vec<HealthRow>,
     drifts: Vec<DriftRow>,
@@ -120,6 +121,7 @@ pub fn setup_sheet(
         numbers: numbers.collect(),
         shared_servo: shared_servo(sources),
         unit: Counting::of(measurement.radio.as_ref()).unit(),
+        curve_kind: curve_kind(measurement.radio.as_ref()),
         positions: positions_pct.iter().map(|&point| percent(point)).collect(),
         pairs: sources
             .iter()
@@ -188,7 +190,7 @@ fn numbers_rows(
     positions_pct: &[f64],
 ) -> Vec<NumbersRow> {
     let measurement = source.measurement();
-    let points = positions_pct.len();
+    let untouched = untouched(measurement);
     let same_points = curve_points_pct(measurement) == positions_pct;
     let counting = Counting::of(measurement.radio.as_ref());
     let surfaces = measurement.surfaces.iter();
@@ -197,9 +199,9 @@ fn numbers_rows(
         .flat_map(|surface| {
             let label = label(sources, measurement, &surface.name);
             let row = |state, settings: &Settings| {
-                let mut row = numbers_row(label.clone(), state, settings, (points, counting));
+                let mut row = numbers_row(label.clone(), state, settings, (&untouched, counting));
                 if !same_points {
-                    row.curve = vec!["–".into(); points];
+                    row.curve = vec!["–".into(); positions_pct.len()];
                 }
                 row
             };
@@ -209,7 +211,7 @@ fn numbers_rows(
                 .iter()
                 .find(|correction| correction.follower == surface.name)
                 .map(|correction| &correction.settings)
-                .filter(|proposed| !is_same(proposed, entered.as_ref()))
+                .filter(|proposed| !is_same(measurement, proposed, entered.as_ref()))
                 .map(|proposed| row("proposed, not yet filmed", proposed));
             let entered = entered.unwrap_or_default();
             [Some(row("entered when filmed", &entered)), proposed]
@@ -218,10 +220,11 @@ fn numbers_rows(
         .collect()
 }
 
-/// Whether numbers say the same, a curve of zeros being no curve.
-fn is_same(proposed: &Settings, entered: Option<&Settings>) -> bool {
+/// Whether numbers say the same, an untouched curve being no curve.
+fn is_same(measurement: &Measurement, proposed: &Settings, entered: Option<&Settings>) -> bool {
+    let untouched = untouched(measurement);
     let plain = |settings: &Settings| Settings {
-        curve_pct: if settings.curve_pct.iter().all(|addition| *addition == 0.0) {
+        curve_pct: if settings.curve_pct == untouched.curve_pct {
             Vec::new()
         } else {
             settings.curve_pct.clone()
@@ -231,12 +234,17 @@ fn is_same(proposed: &Settings, entered: Option<&Settings>) -> bool {
     plain(proposed) == entered.map(plain).unwrap_or_default()
 }
 
-/// One row; a curve that was not entered reads as zeros at all points.
+fn untouched(measurement: &Measurement) -> Settings {
+    let radio = measurement.radio.as_ref();
+    radio.map_or_else(Settings::default, Radio::untouched)
+}
+
+/// One row; a curve that was not entered reads as untouched.
 fn numbers_row(
     surface: String,
     state: &'static str,
     settings: &Settings,
-    (points, counting): (usize, Counting),
+    (untouched, counting): (&Settings, Counting),
 ) -> NumbersRow {
     NumbersRow {
         surface,
@@ -246,9 +254,12 @@ fn numbers_row(
             .end_points_pct
             .map(|end| counting.shown_unsigned(end))
             .join(" / "),
-        curve: (0..points)
-            .map(|point| settings.curve_pct.get(point).copied().unwrap_or(0.0))
-            .map(|added| counting.shown(added))
+        curve: untouched
+            .curve_pct
+            .iter()
+            .enumerate()
+            .map(|(point, nothing)| settings.curve_pct.get(point).unwrap_or(nothing))
+            .map(|typed| counting.shown(*typed))
             .collect(),
     }
 }

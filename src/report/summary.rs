@@ -9,10 +9,11 @@ use crate::measurement::{Measurement, SurfaceRecord};
 
 use super::figures::{percent, signed_with_u};
 use super::page::{
-    Counting, approach_word, cause_sentences, early_stop_cautions, hand_work_sentence,
-    mismatch_rows, number_rows, stage_rows,
+    Counting, NumberRow, approach_word, cause_sentences, curve_kind, early_stop_cautions,
+    exchanged, hand_work_sentence, mismatch_rows, number_rows, reach_views, sense_sentence,
+    stage_rows,
 };
-use super::verdict::{HEADLINE_IF_GRAVE, Judgement, WorstWarning};
+use super::verdict::{HEADLINE_IF_GRAVE, Judgement, Verdict, WorstWarning, unmatched_pairs};
 
 /// Width to which sentences are broken, in letters.
 const WIDTH: usize = 78;
@@ -54,6 +55,9 @@ pub fn summary(measurement: &Measurement, report: Option<&Path>) -> String {
     for correction in &measurement.matches {
         add_verdict(&mut text, measurement, correction);
     }
+    for words in unmatched_pairs(measurement) {
+        paragraph(&mut text, &words, "");
+    }
     if let Some(report) = report {
         line(&mut text, &format!("\nReport: {}", report.display()));
     }
@@ -80,23 +84,7 @@ fn add_verdict(text: &mut String, measurement: &Measurement, correction: &Correc
     if let Some(work) = hand_work_sentence(correction) {
         paragraph(text, &format!("First by hand: {work}"), "");
     }
-    let numbers = number_rows(measurement, correction);
-    if numbers.iter().any(|row| row.changed) {
-        let unit = Counting::of(measurement.radio.as_ref()).unit();
-        let only = if correction.target.is_reference() {
-            " only"
-        } else {
-            ""
-        };
-        let head = format!("\nEnter for the {}{only}, in {unit}", correction.follower);
-        line(text, &head);
-        line(text, &format!("    {:<22}{:>7}{:>8}", "", "was", "enter"));
-        for row in &numbers {
-            let sign = if row.changed { "▸" } else { " " };
-            let (what, before, now) = (&row.what, &row.before, &row.now);
-            line(text, &format!("  {sign} {what:<22}{before:>7}{now:>8}"));
-        }
-    }
+    add_numbers(text, measurement, correction, judgement.verdict);
 }
 
 /// What is behind the verdict of a match: mismatch by station, causes, and what each step leaves.
@@ -131,13 +119,66 @@ fn add_background(text: &mut String, measurement: &Measurement, correction: &Cor
     add_stages(text, measurement, correction);
 }
 
+/// The numbers to enter, those for the common travel first where the follower falls short.
+fn add_numbers(
+    text: &mut String,
+    measurement: &Measurement,
+    correction: &Correction,
+    verdict: Verdict,
+) {
+    let radio = measurement.radio.as_ref();
+    let (follower, unit) = (&correction.follower, Counting::of(radio).unit());
+    if let Some(sense) = sense_sentence(measurement, correction) {
+        paragraph(text, &sense, "");
+    }
+    for reach in reach_views(measurement, correction) {
+        paragraph(text, &reach.sentence, "");
+        if !reach.numbers.is_empty() {
+            let head = format!("\nFor the common travel: {follower}, in {unit}");
+            add_rows(text, &head, &reach.numbers);
+        }
+    }
+    let numbers = number_rows(measurement, correction);
+    if verdict != Verdict::Alike && numbers.iter().any(|row| row.changed) {
+        let head = match correction.target.is_reference() {
+            true if correction.out_of_reach.is_empty() => {
+                format!("\nEnter for the {follower} only, in {unit}")
+            }
+            true => format!(
+                "\nInstead, with the {} as it is: {follower}, in {unit}",
+                correction.reference
+            ),
+            false => format!("\nEnter for the {follower}, in {unit}"),
+        };
+        if let Some(kind) = curve_kind(radio) {
+            paragraph(text, &format!("On this radio {kind}."), "");
+        }
+        add_rows(text, &head, &numbers);
+    }
+    if let Some(other) = exchanged(measurement, correction) {
+        paragraph(text, &other.sentence, "");
+        let head = format!("\nThe sides exchanged: {}, in {unit}", correction.reference);
+        add_rows(text, &head, &other.numbers);
+    }
+}
+
+fn add_rows(text: &mut String, head: &str, numbers: &[NumberRow]) {
+    line(text, head);
+    line(text, &format!("    {:<42}{:>7}{:>8}", "", "was", "enter"));
+    for row in numbers {
+        let sign = if row.changed { "▸" } else { " " };
+        let (what, before, now) = (&row.what, &row.before, &row.now);
+        line(text, &format!("  {sign} {what:<42}{before:>7}{now:>8}"));
+    }
+}
+
 /// What each step of the work leaves.
 fn add_stages(text: &mut String, measurement: &Measurement, correction: &Correction) {
     let rows = stage_rows(measurement, correction);
     if rows.len() < 2 {
         return;
     }
-    line(text, "\nWhat each step leaves");
+    line(text, "\nWhat each step leaves (95 %)");
     let head = format!(
         "  {:<18}{:>16}  {:>16}",
         "after", "at most", "root mean square"

@@ -191,6 +191,10 @@ fn the_page_is_made_for_every_odd_measurement() {
     nothing_measured.matches.clear();
     nothing_measured.trace = Default::default();
     let page = page::page(&nothing_measured, None).unwrap();
+    assert!(page.contains("Measured, not matched"));
+    assert!(page.contains("The right tailplane is not matched to the left tailplane"));
+    nothing_measured.groups.clear();
+    let page = page::page(&nothing_measured, None).unwrap();
     assert!(page.contains("Measured; nothing to match"));
     assert_all_figures_are_numbers(&page);
 

@@ -2,7 +2,6 @@
 
 use crate::comparison::Standing;
 use crate::matching::{Correction, StationMismatch};
-use crate::measured::Measured;
 use crate::measurement::Measurement;
 use crate::warning::WarningText;
 
@@ -10,6 +9,8 @@ use super::figures;
 
 /// A difference that a reader would notice in the printed hundredths, degrees.
 const WORTH_TELLING_DEG: f64 = 0.03;
+/// Full travel of the stick, percent.
+const FULL_PCT: f64 = 100.0;
 
 /// What a match comes to, every station judged by its [`Standing`].
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -89,16 +90,17 @@ impl Judgement {
         }
     }
 
-    /// Whether all sides of a measurement move alike within their tolerance, beyond doubt. A side
-    /// that was not measured leaves doubt.
+    /// Whether all sides of a measurement were matched and move alike within their tolerance, beyond
+    /// doubt. A side that was not measured leaves doubt.
     pub fn all_alike(measurement: &Measurement) -> bool {
         let grave = measurement.warnings.iter().any(|warning| warning.grave);
         let mut not_measured = measurement.not_measured.iter();
         let all_measured = not_measured.all(|surface| !surface.is_missed());
-        let mut matches = measurement.matches.iter();
+        let is_alike = |correction| Self::of(measurement, correction).verdict == Verdict::Alike;
         !grave
             && all_measured
-            && matches.all(|correction| Self::of(measurement, correction).verdict == Verdict::Alike)
+            && unmatched_pairs(measurement).is_empty()
+            && measurement.matches.iter().all(is_alike)
     }
 
     /// The verdict in a few words.
@@ -131,6 +133,7 @@ impl Judgement {
             || "no tolerance was declared".into(),
             |tolerance_deg| format!("±{} is accepted", figures::declared_deg(tolerance_deg)),
         );
+        let found = found + &in_part(correction);
         let remains = remains(correction);
         let only = if correction.target.is_reference() {
             " only"
@@ -143,11 +146,11 @@ impl Judgement {
             }
             Verdict::NumbersCure => format!(
                 "The {follower} differs from the {reference} {found}, and {accepted}. With the \
-                 numbers below, entered for the {follower}{only}, at most {remains} will remain."
+                 numbers below, entered for the {follower}{only}, at most {remains} (95 %) will remain."
             ),
             Verdict::NumbersDoNotCure => format!(
                 "The {follower} differs from the {reference} {found}, and {accepted}. Even with \
-                 the best numbers {remains} will remain, so the linkage has to be moved by hand \
+                 the best numbers up to {remains} will remain, so the linkage has to be moved by hand \
                  first."
             ),
             Verdict::OutOfReach => format!(
@@ -157,27 +160,83 @@ impl Judgement {
             Verdict::CannotTell => format!(
                 "The {follower} differs from the {reference} {found}; {accepted}. The doubt of \
                  the measurement reaches across that limit. Film again with larger tags or \
-                 longer holds, or enter the numbers below: at most {remains} will remain."
+                 longer holds{}.",
+                if has_numbers(correction) {
+                    format!(", or enter the numbers below: at most {remains} (95 %) will remain")
+                } else {
+                    String::new()
+                }
             ),
             Verdict::NotJudged => format!(
                 "The {follower} differs from the {reference} {found}; {accepted}. With the \
-                 numbers below at most {remains} will remain."
+                 numbers below at most {remains} (95 %) will remain."
             ),
         }
     }
 }
 
+/// Whether a correction changes anything.
+fn has_numbers(correction: &Correction) -> bool {
+    let found = correction.stages.first();
+    found.is_none_or(|found| found.settings != correction.settings)
+}
+
+/// The part of the travel that was measured, where that is not all of it.
+pub fn measured_in_part(correction: &Correction) -> Option<String> {
+    let [first, last] = correction.measured_pct?;
+    let [first_words, last_words] = [first, last].map(figures::percent);
+    (first > -FULL_PCT || last < FULL_PCT)
+        .then(|| format!("{first_words} % to {last_words} % stick"))
+}
+
+fn in_part(correction: &Correction) -> String {
+    measured_in_part(correction).map_or_else(String::new, |span| {
+        format!(", measured from {span} only, with nothing promised beyond")
+    })
+}
+
+/// Pairs that were to be matched and were not, each in a sentence.
+pub fn unmatched_pairs(measurement: &Measurement) -> Vec<String> {
+    let pairs = measurement.groups.iter().flat_map(|group| {
+        let reference = match group.target.is_reference() {
+            true => None,
+            false => Some(&group.reference),
+        };
+        let name = match group.target.is_reference() {
+            true => group.reference.as_str(),
+            false => group.target.name(),
+        };
+        let surfaces = reference.into_iter().chain(&group.followers);
+        surfaces.map(move |surface| (name, surface))
+    });
+    pairs
+        .filter(|(reference, follower)| {
+            !measurement.matches.iter().any(|correction| {
+                correction.reference == *reference && correction.follower == **follower
+            })
+        })
+        .map(|(reference, follower)| {
+            format!(
+                "The {follower} is not matched to the {reference}; the warnings give the reason."
+            )
+        })
+        .collect()
+}
+
 fn verdict(correction: &Correction, tolerance_deg: f64) -> Verdict {
     let predicted = &correction.predicted_deg;
-    let remaining_deg = Measured::from_expanded(predicted.worst, predicted.u);
     match Standing::of_correction(correction, tolerance_deg) {
         Standing::Within => Verdict::Alike,
         Standing::CannotTell => Verdict::CannotTell,
-        Standing::Out => match Standing::of(remaining_deg, tolerance_deg) {
-            Standing::Out if !correction.out_of_reach.is_empty() => Verdict::OutOfReach,
-            Standing::Out => Verdict::NumbersDoNotCure,
-            Standing::Within | Standing::CannotTell => Verdict::NumbersCure,
-        },
+        Standing::Out if predicted.at_least_deg() > tolerance_deg => {
+            if correction.out_of_reach.is_empty() {
+                Verdict::NumbersDoNotCure
+            } else {
+                Verdict::OutOfReach
+            }
+        }
+        Standing::Out if has_numbers(correction) => Verdict::NumbersCure,
+        Standing::Out => Verdict::NumbersDoNotCure,
     }
 }
 
@@ -202,12 +261,12 @@ fn out_of_reach(correction: &Correction) -> String {
         .first()
         .map_or(0.0, |end| end.common_worst_deg);
     format!(
-        "With the servo travel that was filmed the {follower} does not reach the {reference} at {}, \
-         so numbers for the {follower} alone leave up to {}. With the {reference}'s travel reduced \
-         there, at most {} will remain; both ways stand below.",
+        "With the servo travel that was filmed the {follower} does not reach the {reference} at {}. \
+         With the {reference}'s travel reduced there, at most {} (95 %) will remain; numbers for the \
+         {follower} alone leave up to {}. Both ways stand below.",
         ends.join(" and "),
-        remains(correction),
-        figures::declared_deg(common)
+        figures::at_most_deg(common),
+        remains(correction)
     )
 }
 
@@ -234,20 +293,16 @@ pub fn worst(stations: &[StationMismatch]) -> Option<&StationMismatch> {
     })
 }
 
-/// "0.14° ± 0.05°": what the prediction leaves at most.
+/// "0.14°": at most so much is left, in 95 of 100 cases.
 pub fn remains(correction: &Correction) -> String {
-    let predicted = &correction.predicted_deg;
-    format!(
-        "{} ± {}°",
-        figures::declared_deg(predicted.worst),
-        figures::uncertainty(predicted.u)
-    )
+    figures::at_most_deg(correction.predicted_deg.at_most_deg())
 }
 
 #[cfg(test)]
 mod tests {
     #![allow(clippy::unwrap_used)]
     use super::*;
+    use crate::measured::Measured;
     use crate::measurement::sample::{heron, short_at_the_top};
 
     fn judged(found_deg: f64, u_deg: f64, remaining_deg: f64) -> Verdict {
@@ -259,12 +314,13 @@ mod tests {
         }];
         correction.found_worst_deg = None;
         correction.predicted_deg.worst = remaining_deg;
+        correction.predicted_deg.least = Some(0.8 * remaining_deg);
         Judgement::of(&measurement, &measurement.matches[0]).verdict
     }
 
     #[test]
     fn only_whole_intervals_decide() {
-        // The sample accepts ±0.3° and promises its remainder to ±0.05°.
+        // The sample accepts ±0.3°.
         assert_eq!(judged(0.20, 0.05, 0.1), Verdict::Alike);
         assert_eq!(judged(-0.28, 0.05, 0.1), Verdict::CannotTell);
         assert_eq!(judged(0.32, 0.05, 0.1), Verdict::CannotTell);
@@ -287,7 +343,7 @@ mod tests {
         let sentence = |warnings: &[WarningText]| WorstWarning::among(warnings).unwrap().sentence();
         let (mild, grave) = (warning("mild", false), warning("grave", true));
         assert_eq!(
-            sentence(&[mild.clone()]),
+            sentence(std::slice::from_ref(&mild)),
             "Warning: mild. What helps: help."
         );
         let all = [mild.clone(), grave.clone(), mild];
@@ -301,6 +357,7 @@ mod tests {
     fn sides_that_agree_are_not_called_alike_beside_a_grave_warning() {
         let mut measurement = heron();
         measurement.matches.clear();
+        measurement.groups.clear();
         assert!(Judgement::all_alike(&measurement));
         measurement.warnings.push(warning("grave", true));
         assert!(!Judgement::all_alike(&measurement));
@@ -311,13 +368,14 @@ mod tests {
         let mut measurement = heron();
         let correction = &mut measurement.matches[0];
         correction.predicted_deg.worst = 1.3;
+        correction.predicted_deg.least = Some(1.2);
         correction.out_of_reach = vec![short_at_the_top(correction)];
         let correction = &measurement.matches[0];
         let judgement = Judgement::of(&measurement, correction);
         assert_eq!(judgement.verdict, Verdict::OutOfReach);
         let sentence = judgement.sentence(correction);
         assert!(sentence.contains("does not reach the left tailplane at +100 %"));
-        assert!(sentence.contains("at most 0.16° will remain"));
+        assert!(sentence.contains("at most 0.16° (95 %) will remain"));
     }
 
     #[test]
@@ -329,7 +387,32 @@ mod tests {
             judgement.sentence(correction),
             "The right tailplane differs from the left tailplane by up to −1.30° ± 0.04° (at +100 % \
              stick), and ±0.30° is accepted. With the numbers below, entered for the right \
-             tailplane only, at most 0.14° ± 0.05° will remain."
+             tailplane only, at most 0.14° (95 %) will remain."
         );
+    }
+
+    #[test]
+    fn a_pair_without_a_correction_is_not_alike() {
+        let mut measurement = heron();
+        measurement.matches[0].found_worst_deg = Some(Measured::new(0.1, 0.01));
+        measurement.matches[0].found_deg.clear();
+        let station = StationMismatch {
+            stick_pct: 50.0,
+            mismatch_deg: Measured::new(0.1, 0.01),
+        };
+        measurement.matches[0].found_deg.push(station);
+        assert!(Judgement::all_alike(&measurement));
+        measurement.matches.clear();
+        assert!(!Judgement::all_alike(&measurement));
+        assert_eq!(unmatched_pairs(&measurement).len(), 1);
+    }
+
+    #[test]
+    fn the_part_that_was_measured_is_in_the_sentence() {
+        let mut measurement = heron();
+        measurement.matches[0].measured_pct = Some([-100.0, 75.0]);
+        let judgement = Judgement::of(&measurement, &measurement.matches[0]);
+        let sentence = judgement.sentence(&measurement.matches[0]);
+        assert!(sentence.contains("measured from −100 % to +75 % stick only"));
     }
 }

@@ -118,6 +118,7 @@ pub(crate) fn model_with(source: StationSource) -> ModelFile {
             motion: MatchMotion::Same,
             tolerance_deg: 0.3,
             target: crate::model_file::Target::Reference,
+            compare: Default::default(),
             down_to_up: None,
         }],
         stations: Stations {

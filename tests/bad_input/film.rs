@@ -244,7 +244,7 @@ pub fn model(stations: &str) -> String {
     head()
         + &format!(
             "[[match]]\nreference = \"left flap\"\nfollowers = [\"right flap\"]\nmotion = \"same\"\n\
-             tolerance_deg = 1.0\n[stations]\n{stations}\n"
+             tolerance_deg = 3.0\n[stations]\n{stations}\n"
         )
 }
 

@@ -2,7 +2,7 @@
 //! world's (`tests/support`).
 
 use hingewise::functions::{InClip, Wanted};
-use hingewise::model_file::{Function, MatchGroup, MatchMotion, ModelFile, Side, Target};
+use hingewise::model_file::{Compare, Function, MatchGroup, MatchMotion, ModelFile, Side, Target};
 use hingewise::motion::{FitOptions, LeftOut, Motion, MotionError, fit_what_moves};
 
 use crate::support::aircraft::{self, Aircraft, SurfaceSpec};
@@ -70,6 +70,7 @@ fn function(model: &ModelFile, name: &str, surfaces: &[&str], motion: MatchMotio
             reference: surfaces[0].into(),
             followers: vec![surfaces[1].into()],
             motion,
+            compare: Compare::UpWithUp,
             tolerance_deg: 0.3,
             target: Target::Reference,
             down_to_up: None,

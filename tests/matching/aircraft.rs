@@ -1,13 +1,13 @@
 //! Random aircraft: what can be cured is cured, what cannot is told.
 
-use hingewise::matching::{Correction, MatchingWarning, match_group};
+use hingewise::matching::{Correction, MatchingWarning};
 use hingewise::model_file::{Joins, MatchGroup, MatchMotion, Radio};
 use hingewise::warning::Warning;
 
 use super::linkage::Side;
 use super::world::{
-    FOLLOWER, Measuring, REFERENCE, ROUND_25, even_points, group, measured, radio, responses,
-    true_worst_deg,
+    FOLLOWER, Measuring, REFERENCE, ROUND_25, even_points, group, match_group, measured, radio,
+    responses, true_worst_deg,
 };
 use crate::support::random::Random;
 

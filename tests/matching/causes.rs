@@ -1,11 +1,12 @@
 //! Planted differences between two linkages are found, or said to be beyond telling.
 
-use hingewise::matching::{Cause, Correction, LinkageDifference, LinkagePart, match_group};
+use hingewise::matching::{Cause, Correction, LinkageDifference, LinkagePart};
 use hingewise::model_file::{Joins, MatchMotion};
 
 use super::linkage::Side;
 use super::world::{
-    FOLLOWER, Measuring, REFERENCE, ROUND_25, even_points, group, measured, radio, responses,
+    FOLLOWER, Measuring, REFERENCE, ROUND_25, even_points, group, match_group, measured, radio,
+    responses,
 };
 use crate::support::linkage::Linkage;
 use crate::support::random::Random;

@@ -1,12 +1,12 @@
 //! Ailerons with a differential: up is compared against up, by known truth.
 
-use hingewise::matching::{Correction, match_group};
+use hingewise::matching::Correction;
 use hingewise::model_file::{Joins, MatchGroup, MatchMotion, Radio, Settings};
 
 use super::linkage::Side;
 use super::world::{
-    FOLLOWER, Measuring, REFERENCE, ROUND_25, even_points, group, measured, radio, responses,
-    servo_pct,
+    FOLLOWER, Measuring, REFERENCE, ROUND_25, even_points, group, match_group, measured, radio,
+    responses, servo_pct,
 };
 use crate::support::random::Random;
 
@@ -106,7 +106,8 @@ fn ailerons_with_a_differential_are_matched_up_against_up() {
         let ailerons = Ailerons::random(&mut random);
         let found = ailerons.film(&nothing(), &mut random);
         for station in &found.found_deg {
-            let truth = ailerons.mismatch_deg(&nothing(), station.stick_pct);
+            // Told by the reference's stick; the follower's is the opposite one.
+            let truth = ailerons.mismatch_deg(&nothing(), -station.stick_pct);
             stations += 1;
             inside += u32::from(
                 (station.mismatch_deg.value - truth).abs() <= station.mismatch_deg.u() + 1e-9,

@@ -1,16 +1,16 @@
 //! Laws that every correction keeps, whatever the aircraft and the radio.
 
 use hingewise::comparison::Standing;
-use hingewise::matching::{Correction, MatchingError, match_group};
-use hingewise::model_file::{Joins, MatchGroup, MatchMotion, Radio, Settings};
+use hingewise::matching::{Correction, MatchingError};
+use hingewise::model_file::{Compare, Joins, MatchGroup, MatchMotion, Radio, Settings};
 use hingewise::response::{Response, Responses};
 use hingewise::warning::Warning;
 use proptest::prelude::*;
 
 use super::linkage::Side;
 use super::world::{
-    FOLLOWER, Measuring, REFERENCE, ROUND_25, even_points, group, measured, radio, responses,
-    servo_pct,
+    FOLLOWER, Measuring, REFERENCE, ROUND_25, even_points, group, match_group, measured, radio,
+    responses, servo_pct,
 };
 use crate::support::random::Random;
 
@@ -117,7 +117,10 @@ proptest! {
         let (left, right) = sides(seed);
         let mirrored = multiplied(&right, -1.0);
         let plain = matched(&responses(vec![left.clone(), right]), &same(), &radio);
-        let group = group(MatchMotion::Opposite);
+        let group = MatchGroup {
+            compare: Compare::UpWithDown,
+            ..group(MatchMotion::Opposite)
+        };
         let opposite = matched(&responses(vec![left, mirrored]), &group, &radio);
         prop_assert_eq!(plain.settings, opposite.settings);
         for (a, b) in plain.found_deg.iter().zip(&opposite.found_deg) {

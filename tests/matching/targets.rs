@@ -1,12 +1,12 @@
 //! Both sides adjusted to a target: what they then do, by known truth.
 
-use hingewise::matching::{Correction, match_group};
+use hingewise::matching::Correction;
 use hingewise::model_file::{Joins, MatchGroup, MatchMotion, Radio, Target};
 
 use super::linkage::Side;
 use super::world::{
-    FOLLOWER, Measuring, REFERENCE, ROUND_25, even_points, group, measured, radio, responses,
-    servo_pct,
+    FOLLOWER, Measuring, REFERENCE, ROUND_25, even_points, group, match_group, measured, radio,
+    responses, servo_pct,
 };
 use crate::support::random::Random;
 
@@ -105,10 +105,15 @@ fn both_sides_become_one_straight_line() {
     for motion in [MatchMotion::Same, MatchMotion::Opposite] {
         // The steepest line that both reach, from the truth.
         let line = |case: &Case, side: usize, stick: f64| {
-            let reach = case
-                .sides
-                .iter()
-                .flat_map(|side| [side.deg(100.0).abs(), side.deg(-100.0).abs()])
+            let end = 100.0 * if stick < 0.0 { -1.0 } else { 1.0 };
+            // Up with up: what the other side does at the opposite stick; up and down stay apart.
+            let ends = match motion {
+                MatchMotion::Same => vec![(0, end), (1, end), (0, -end), (1, -end)],
+                MatchMotion::Opposite => vec![(side, end), (1 - side, -end)],
+            };
+            let reach = ends
+                .into_iter()
+                .map(|(side, end)| case.sides[side].deg(end).abs())
                 .fold(f64::INFINITY, f64::min);
             case.sides[side].deg(100.0).signum() * reach * stick / 100.0
         };
@@ -118,13 +123,15 @@ fn both_sides_become_one_straight_line() {
 
 #[test]
 fn both_sides_come_down_to_the_smaller_one() {
-    let smaller = |case: &Case, side: usize, stick: f64| {
-        let sizes = case.sides.iter().map(|side| side.deg(stick).abs());
-        case.sides[side].deg(stick).signum() * sizes.fold(f64::INFINITY, f64::min)
+    let smaller = |across: f64| {
+        move |case: &Case, side: usize, stick: f64| {
+            let own = case.sides[side].deg(stick);
+            let other = case.sides[1 - side].deg(across * stick);
+            own.signum() * own.abs().min(other.abs())
+        }
     };
-    for motion in [MatchMotion::Same, MatchMotion::Opposite] {
-        met(Target::Smaller, smaller, motion);
-    }
+    met(Target::Smaller, smaller(1.0), MatchMotion::Same);
+    met(Target::Smaller, smaller(-1.0), MatchMotion::Opposite);
 }
 
 #[test]

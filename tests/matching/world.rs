@@ -1,9 +1,10 @@
 //! A measured aircraft with known truth, and the radio's arithmetic written down a second time.
 
-use std::collections::BTreeMap;
-
+use hingewise::matching::{Correction, MatchingError, MatchingWarning, match_groups};
 use hingewise::measured::Measured;
-use hingewise::model_file::{Joins, MatchGroup, MatchMotion, Radio, Settings};
+use hingewise::model_file::{
+    CurveShows, EndPoints, Joins, MatchGroup, MatchMotion, Radio, Settings,
+};
 use hingewise::response::{Health, Response, Responses, StationDeflection};
 use hingewise::stations::Approach;
 use nalgebra::DMatrix;
@@ -110,6 +111,21 @@ pub fn responses(surfaces: Vec<Response>) -> Responses {
     }
 }
 
+/// Matches one group; a pair that cannot be matched is an error here.
+pub fn match_group(
+    responses: &Responses,
+    group: &MatchGroup,
+    radio: Option<&Radio>,
+    warnings: &mut Vec<MatchingWarning>,
+) -> Result<Vec<Correction>, MatchingError> {
+    let corrections = match_groups(responses, std::slice::from_ref(group), radio, warnings)?;
+    let refused = warnings.iter().find_map(|warning| match warning {
+        MatchingWarning::NotMatched { reason, .. } => Some(reason.clone()),
+        _ => None,
+    });
+    refused.map_or(Ok(corrections), Err)
+}
+
 pub fn group(motion: MatchMotion) -> MatchGroup {
     MatchGroup {
         reference: REFERENCE.into(),
@@ -117,6 +133,7 @@ pub fn group(motion: MatchMotion) -> MatchGroup {
         motion,
         tolerance_deg: 0.3,
         target: hingewise::model_file::Target::Reference,
+        compare: Default::default(),
         down_to_up: None,
     }
 }
@@ -127,8 +144,7 @@ pub fn radio(points_pct: &[f64], step_pct: f64, joins: Joins) -> Radio {
         step_pct,
         limit_pct: 150.0,
         joins,
-        us_per_pct: None,
-        active: BTreeMap::new(),
+        ..Radio::default()
     }
 }
 
@@ -139,17 +155,31 @@ pub fn even_points(count: usize) -> Vec<f64> {
         .collect()
 }
 
-/// What reaches the servo: u = sub_trim + curve(s) · end_point(side) / 100, limited last.
+/// What reaches the servo: u = sub_trim + curve(s) · end_point(side) / 100, limited last; with end
+/// points before the curve u = sub_trim + curve(s · end_point(side) / 100).
 pub fn servo_pct(radio: &Radio, settings: &Settings, stick_pct: f64) -> f64 {
-    let mut curve = stick_pct;
+    let end_point = |pct: f64| settings.end_points_pct[usize::from(pct > 0.0)] / 100.0;
+    let input = match radio.end_points {
+        EndPoints::After => stick_pct,
+        EndPoints::Before => stick_pct * end_point(stick_pct),
+    };
+    let mut curve = input;
     if let Some(points) = &radio.curve_points_pct {
-        curve += match radio.joins {
-            Joins::Straight => straight(points, &settings.curve_pct, stick_pct),
-            Joins::Smooth => smooth(points, &settings.curve_pct, stick_pct),
+        let joined = |at: f64| match radio.joins {
+            Joins::Straight => straight(points, &settings.curve_pct, at),
+            Joins::Smooth => smooth(points, &settings.curve_pct, at),
         };
+        curve = match radio.curve_shows {
+            CurveShows::Added => input + joined(input),
+            CurveShows::Output => joined(input),
+        };
+        curve = curve.clamp(-radio.curve_limit_pct, radio.curve_limit_pct);
     }
-    let end_point = settings.end_points_pct[usize::from(curve > 0.0)];
-    (settings.sub_trim_pct + curve * end_point / 100.0).clamp(-radio.limit_pct, radio.limit_pct)
+    let scaled = match radio.end_points {
+        EndPoints::After => curve * end_point(curve),
+        EndPoints::Before => curve,
+    };
+    (settings.sub_trim_pct + scaled).clamp(-radio.limit_pct, radio.limit_pct)
 }
 
 fn straight(x: &[f64], y: &[f64], at: f64) -> f64 {

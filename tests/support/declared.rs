@@ -1,7 +1,5 @@
 //! The model file that goes with an invented aircraft.
 
-use std::collections::BTreeMap;
-
 use hingewise::model_file::{
     AirframeTag, Joins, MatchGroup, MatchMotion, ModelFile, Radio, StationSource, Stations,
     Surface, Target,
@@ -20,6 +18,7 @@ pub(super) fn declare(aircraft: &Aircraft, filming: &Filming) -> ModelFile {
             motion: MatchMotion::Same,
             tolerance_deg: 0.3,
             target: Target::Reference,
+            compare: Default::default(),
             down_to_up: None,
         }],
         _ => vec![],
@@ -63,8 +62,7 @@ pub(super) fn declare(aircraft: &Aircraft, filming: &Filming) -> ModelFile {
             step_pct: 1.0,
             limit_pct: 150.0,
             joins: Joins::Straight,
-            us_per_pct: None,
-            active: BTreeMap::new(),
+            ..Radio::default()
         }),
     }
 }

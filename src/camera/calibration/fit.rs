@@ -30,7 +30,7 @@ pub struct CalibrateOptions {
     pub terms: Option<DistortionTerms>,
     /// What the board is taken for; `None`: flat, unless its bend shows and moves the camera.
     pub shape: Option<BoardShape>,
-    /// Fewest views, each in another place, to calibrate from.
+    /// Fewest views to calibrate from; while the program chooses the terms, fewest places as well.
     pub fewest_views: usize,
     /// What becomes of points that do not fit.
     pub outliers: Outliers,
@@ -165,9 +165,12 @@ fn enough(usable: usize, options: &CalibrateOptions) -> Result<(), CalibrationEr
     Ok(())
 }
 
+/// Places are compared with each other to choose the terms. Terms that were asked for need no such
+/// comparison: the verdict then objects to few places, and places that do not fix the camera are
+/// refused as such.
 fn enough_places(places: &[usize], options: &CalibrateOptions) -> Result<(), CalibrationError> {
     let different = place::count(places);
-    if different < options.fewest_views {
+    if options.terms.is_none() && different < options.fewest_views {
         return Err(CalibrationError::FewPlaces {
             views: places.len(),
             places: different,

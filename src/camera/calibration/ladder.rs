@@ -13,10 +13,10 @@ use super::uncertainty::{Uncertainty, uncertainty, with_left_out};
 use crate::camera::{Camera, INTRINSIC_COUNT, IntrinsicsCovariance};
 use crate::solver::Loss;
 
-/// A bend that lowers the sum of squares, per number, by more than this many times what chance
-/// explains may be real: Akaike's criterion for large samples (IEEE Trans. Autom. Control 19, 716,
-/// 1974). If the places do not support it, the uncertainty grows by what it would change.
-const BEND_MAY_BE_REAL_F: f64 = 2.0;
+/// Numbers that lower the sum of squares, each, by more than this many times what chance explains may
+/// be real: Akaike's criterion for large samples (IEEE Trans. Autom. Control 19, 716, 1974). If the
+/// places do not support a bend beyond it, the uncertainty grows by what the bend would change.
+const MAY_BE_REAL_F: f64 = 2.0;
 
 /// Adjusts with some terms and a flat or bent board; what is not estimated is zero.
 pub(super) fn adjust(
@@ -84,7 +84,7 @@ pub(super) fn choose_terms(
     full: &State,
     (wanted, shape): (Option<DistortionTerms>, Option<BoardShape>),
 ) -> Result<Chosen, CalibrationError> {
-    let climbed = climb(scene, full, wanted)?;
+    let climbed = climb(scene, full, (wanted, BoardShape::Flat))?;
     let flat = &climbed.chosen;
     let bent = scene.rung(&flat.adjusted.state, (flat.terms, BoardShape::Bent));
     let bent = bent.ok_or_else(|| scene.not_fixed())?;
@@ -98,19 +98,24 @@ pub(super) fn choose_terms(
             !folds && matters(&unbent, flat) && supported(&flat.fitted(), &bent.fitted()).is_ok()
         }
     };
-    let doubtful = shape.is_none() && !folds && bend_f_value > BEND_MAY_BE_REAL_F;
-    let (chosen, doubt) = match is_bent {
-        true => (&bent, Intrinsics::zeros()),
-        false if doubtful => (flat, unbent),
-        false => (flat, Intrinsics::zeros()),
+    let doubtful = shape.is_none() && !folds && bend_f_value > MAY_BE_REAL_F;
+    let (climbed, doubt) = match is_bent {
+        // Distortion terms take up part of a bend that is not estimated, so they are chosen again.
+        true => (
+            climb(scene, full, (wanted, BoardShape::Bent))?,
+            Intrinsics::zeros(),
+        ),
+        false if doubtful => (climbed, unbent),
+        false => (climbed, Intrinsics::zeros()),
     };
-    scene.refuse_fold(chosen)?;
+    let chosen = climbed.chosen;
+    scene.refuse_fold(&chosen)?;
     let covariance = with_left_out(&chosen.uncertainty.covariance(), &climbed.left_out);
     Ok(Chosen {
         terms: chosen.terms,
         covariance: with_left_out(&covariance, &doubt),
         between_views: chosen.uncertainty.between_views,
-        state: chosen.adjusted.state.clone(),
+        state: chosen.adjusted.state,
         trials: climbed.trials,
         bend_f_value,
         places: place::count(scene.places),
@@ -120,7 +125,8 @@ pub(super) fn choose_terms(
 /// How far up the ladder the views go.
 struct Climbed {
     chosen: Rung,
-    /// How the intrinsics would move with all terms that could be estimated.
+    /// How the intrinsics would move with all terms that could be estimated, as far as these may be
+    /// real.
     left_out: Intrinsics,
     trials: Vec<TermsTrial>,
 }
@@ -129,7 +135,7 @@ struct Climbed {
 fn climb(
     scene: Scene,
     full: &State,
-    wanted: Option<DistortionTerms>,
+    (wanted, shape): (Option<DistortionTerms>, BoardShape),
 ) -> Result<Climbed, CalibrationError> {
     let mut chosen: Option<Rung> = None;
     let mut left_out = Intrinsics::zeros();
@@ -138,7 +144,7 @@ fn climb(
         if wanted.is_some_and(|wanted| wanted != terms) {
             continue;
         }
-        let Some(rung) = scene.rung(full, (terms, BoardShape::Flat)) else {
+        let Some(rung) = scene.rung(full, (terms, shape)) else {
             // Terms that cannot be fitted rule out all steps that hold them.
             break;
         };
@@ -146,14 +152,19 @@ fn climb(
             None => TermsOutcome::Taken,
             Some(below) => scene.outcome(below, &rung),
         };
-        trials.push(scene.trial(chosen.as_ref(), &rung, outcome));
+        let trial = scene.trial(chosen.as_ref(), &rung, outcome);
+        trials.push(trial);
         match (outcome, &chosen) {
             (TermsOutcome::Taken, _) | (_, None) => {
                 left_out = Intrinsics::zeros();
                 chosen = Some(rung);
             }
             (TermsOutcome::Folds { .. }, _) => {}
-            (_, Some(below)) => left_out = moved(below, &rung),
+            (_, Some(below)) => {
+                let added = rung.estimated.len() - below.estimated.len();
+                let weight = akaike_weight(added, trial.f_value);
+                left_out = moved(below, &rung) * weight.sqrt();
+            }
         }
     }
     Ok(Climbed {
@@ -161,6 +172,13 @@ fn climb(
         left_out,
         trials,
     })
+}
+
+/// Weight of the fuller of two nested models that differ by so many numbers: exp(−AIC/2) over the
+/// sum for both (Buckland, Burnham & Augustin, Biometrics 53, 603, 1997).
+fn akaike_weight(added: usize, f_value: f64) -> f64 {
+    let half_difference = added as f64 * (f_value / MAY_BE_REAL_F - 1.0);
+    1.0 / (1.0 + (-half_difference).exp())
 }
 
 type Intrinsics = SVector<f64, INTRINSIC_COUNT>;
@@ -263,7 +281,6 @@ impl Rung {
             values: &self.shared,
             covariance: &self.uncertainty.shared,
             places: &self.places,
-            variance: self.variance(),
         }
     }
 }

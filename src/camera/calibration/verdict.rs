@@ -15,6 +15,9 @@ const LARGE_RMS_PX: f64 = 0.5;
 const FAR_TOO_LARGE_RMS_PX: f64 = 1.5;
 /// Part of the picture's side within which a crossing must come to an edge.
 const EDGE_SHARE: f64 = 0.15;
+/// Edges of the picture that crossings reach if the board was seen only in its middle: one view that
+/// comes near one edge does not cover the picture.
+const EDGES_OF_MIDDLE_ONLY: usize = 1;
 /// Part of the picture's width beside its middle that crossings must reach: where the measurement is
 /// laid out that the verdict judges. Beyond the crossings the lens is only extrapolated.
 const JUDGED_SHARE: f64 = super::effect::ASIDE_SHARE;
@@ -297,7 +300,7 @@ impl Verdict {
     }
 }
 
-/// What the crossings do not reach: all four edges as one objection, else edge by edge.
+/// What the crossings do not reach: all edges, or all but one, as one objection, else edge by edge.
 fn picture_not_covered(calibration: &Calibration) -> Vec<Objection> {
     let views = calibration.views.iter();
     let points = views.flat_map(|view| &view.points);
@@ -312,7 +315,8 @@ fn picture_not_covered(calibration: &Calibration) -> Vec<Objection> {
             *near = near.min(distance);
         }
     }
-    if nearest.iter().all(|&nearest| nearest > EDGE_SHARE) {
+    let reached = nearest.iter().filter(|&&nearest| nearest <= EDGE_SHARE);
+    if reached.count() <= EDGES_OF_MIDDLE_ONLY {
         let [left, right, top, bottom] = nearest;
         return vec![Objection::MiddleOnly {
             width_share: (1.0 - left - right).max(0.0),

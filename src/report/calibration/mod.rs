@@ -57,7 +57,8 @@ impl CalibrationReport<'_> {
         let left_out: Vec<String> = calibration
             .trials
             .iter()
-            .filter(|trial| trial.outcome != TermsOutcome::Taken)
+            // Terms that were refused alone and estimated with more are not left out.
+            .filter(|trial| trial.outcome != TermsOutcome::Taken && trial.terms > calibration.terms)
             .map(|trial| format!("{} ({})", trial.terms.added_words(), trial.outcome.words()))
             .collect();
         match left_out.is_empty() {

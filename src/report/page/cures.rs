@@ -1,11 +1,10 @@
 //! What numbers cure step by step, and what they do not.
 
 use crate::matching::{Correction, OutOfReach, Stage, StageGain};
-use crate::measured::Measured;
 use crate::measurement::Measurement;
-use crate::report::figures::{declared_deg, percent, plain_deg};
+use crate::report::figures::{at_most_deg, declared_deg, percent, plain_deg};
 
-use super::numbers::{Counting, NumberRow, rows_between, settings_rows};
+use super::numbers::{Counting, NumberRow, curve_kind, rows_between, settings_rows};
 
 /// A gap below this is lost in the printed hundredths, degrees.
 const NO_GAP_DEG: f64 = 0.005;
@@ -15,15 +14,15 @@ const NO_GAP_DEG: f64 = 0.005;
 pub struct StageRow {
     /// The stage.
     pub stage: &'static str,
-    /// Largest mismatch that is left.
+    /// Largest mismatch that is left at most.
     pub worst: String,
-    /// Root mean square that is left.
+    /// Root mean square that is left at most.
     pub rms: String,
     /// What this stage does.
     pub changes: String,
 }
 
-/// The stages in the order of the work: linkage, sub-trim, end points, curve.
+/// The stages in the order of the work: end points, curve; each goes on from the one before.
 pub fn stage_rows(measurement: &Measurement, correction: &Correction) -> Vec<StageRow> {
     let mut rows = Vec::new();
     let mut before: Option<&StageGain> = None;
@@ -35,37 +34,13 @@ pub fn stage_rows(measurement: &Measurement, correction: &Correction) -> Vec<Sta
                 Stage::EndPoints => "end points",
                 Stage::Curve => "curve",
             },
-            worst: worst_words(gain.worst_deg, gain.u_deg),
-            rms: declared_deg(gain.rms_deg),
+            worst: at_most_deg(gain.at_most_deg()),
+            rms: at_most_deg(gain.rms_deg),
             changes: changes(measurement, before, gain),
         });
-        if gain.stage == Stage::AsFound {
-            rows.extend(linkage_row(correction));
-        }
         before = Some(gain);
     }
     rows
-}
-
-fn worst_words(worst_deg: f64, u_deg: Option<f64>) -> String {
-    match u_deg {
-        Some(u_deg) => plain_deg(Measured::from_expanded(worst_deg, u_deg)),
-        None => declared_deg(worst_deg),
-    }
-}
-
-/// What the hand's work would leave, where it is worth doing.
-fn linkage_row(correction: &Correction) -> Option<StageRow> {
-    let work = correction.hand_work.as_ref()?;
-    Some(StageRow {
-        stage: "linkage, by hand",
-        worst: worst_words(work.would_leave_deg, work.would_leave_u_deg),
-        rms: work
-            .would_leave_rms_deg
-            .map_or_else(|| "–".into(), declared_deg),
-        changes: "as told above; then film again, as the rows below hold for the linkage as it is"
-            .into(),
-    })
 }
 
 fn changes(measurement: &Measurement, before: Option<&StageGain>, now: &StageGain) -> String {
@@ -78,13 +53,40 @@ fn changes(measurement: &Measurement, before: Option<&StageGain>, now: &StageGai
         .filter(|row| row.changed)
         .map(|row| format!("{}: {}", row.what, row.now))
         .collect();
-    match now.stage {
-        Stage::SubTrim if changed.is_empty() => {
-            "stays: each side counts from its own neutral, which is set by eye beforehand".into()
-        }
-        _ if changed.is_empty() => "nothing to change".into(),
-        _ => changed.join(", "),
+    if changed.is_empty() {
+        "nothing to change".into()
+    } else {
+        changed.join(", ")
     }
+}
+
+/// A table of numbers that stands beside the first, and what it is for.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Alternative {
+    /// What to do, and what then remains.
+    pub sentence: String,
+    /// The numbers.
+    pub numbers: Vec<NumberRow>,
+    /// What they count in.
+    pub unit: &'static str,
+    /// What a curve point's number is.
+    pub curve_kind: Option<&'static str>,
+}
+
+/// The sides exchanged, where that needs no new film.
+pub fn exchanged(measurement: &Measurement, correction: &Correction) -> Option<Alternative> {
+    let other = correction.exchanged.as_ref()?;
+    let (reference, follower) = (&correction.reference, &correction.follower);
+    Some(Alternative {
+        sentence: format!(
+            "Or exchange the sides: leave the {follower} as it is and enter these numbers for the \
+             {reference}. At most {} (95 %) will then remain; no new film is needed.",
+            at_most_deg(other.worst_deg)
+        ),
+        numbers: settings_rows(measurement, reference, &other.settings),
+        unit: Counting::of(measurement.radio.as_ref()).unit(),
+        curve_kind: curve_kind(measurement.radio.as_ref()),
+    })
 }
 
 /// An end that cannot be reached, and what to do.
@@ -96,8 +98,8 @@ pub struct ReachView {
     pub numbers: Vec<NumberRow>,
     /// What they count in.
     pub unit: &'static str,
-    /// Whether any row tells the output of the curve.
-    pub has_outputs: bool,
+    /// What a curve point's number is.
+    pub curve_kind: Option<&'static str>,
 }
 
 /// The ends that the follower cannot reach; the numbers stand with the last, as they hold for all.
@@ -116,7 +118,7 @@ pub fn reach_views(measurement: &Measurement, correction: &Correction) -> Vec<Re
             ReachView {
                 sentence: reach_sentence(correction, end, counting),
                 unit: counting.unit(),
-                has_outputs: numbers.iter().any(|row| !row.output.is_empty()),
+                curve_kind: curve_kind(measurement.radio.as_ref()),
                 numbers,
             }
         })
@@ -137,11 +139,18 @@ fn reach_sentence(correction: &Correction, end: &OutOfReach, counting: Counting)
             declared_deg(end.reference_deg.abs()),
         );
     }
+    let farther = end.follower_end_point_pct.map_or_else(String::new, |end_point_pct| {
+        format!(
+            " An end point of about {} {} would take the {follower} as far: where nothing binds, enter \
+             that instead and film again.",
+            counting.shown_unsigned(end_point_pct),
+            counting.sign(),
+        )
+    });
     format!(
         "At {} % the {follower} stays {} short of the {reference}: {} of {}, whatever is entered. \
-         Move its linkage, or film again with more travel of its servo where nothing binds; or \
-         reduce the end point of the {reference} at {} % to {} {} and enter the {follower}'s \
-         numbers for the common travel, which leaves at most {}.",
+         Reduce the end point of the {reference} at {} % to {} {} and enter the {follower}'s numbers \
+         for the common travel: at most {} (95 %) will then remain.{farther}",
         percent(end.stick_pct),
         plain_deg(end.short_deg),
         declared_deg(end.follower_deg.abs()),
@@ -149,12 +158,12 @@ fn reach_sentence(correction: &Correction, end: &OutOfReach, counting: Counting)
         percent(end.reference_end_pct()),
         counting.shown_unsigned(end.reference_end_point_pct),
         counting.sign(),
-        declared_deg(end.common_worst_deg),
+        at_most_deg(end.common_worst_deg),
     )
 }
 
 /// What stays under every promise, and how good the numbers are among all that could be entered.
-pub fn floor_sentences(correction: &Correction) -> Vec<String> {
+pub fn floor_sentences(measurement: &Measurement, correction: &Correction) -> Vec<String> {
     let play = correction.play_floor_deg.map(|floor_deg| {
         format!(
             "Play lets the two sides rest up to {} apart whatever is entered; only the linkage \
@@ -162,7 +171,24 @@ pub fn floor_sentences(correction: &Correction) -> Vec<String> {
             plain_deg(floor_deg)
         )
     });
-    play.into_iter().chain([how_good(correction)]).collect()
+    let changes = correction.stages.len() > 1;
+    let neutral = changes.then(|| moved_neutral(measurement)).flatten();
+    let how_good = changes.then(|| how_good(correction));
+    play.into_iter().chain(neutral).chain(how_good).collect()
+}
+
+/// A word on neutral where the curve has no point there.
+fn moved_neutral(measurement: &Measurement) -> Option<String> {
+    let radio = measurement.radio.as_ref()?;
+    let points = radio.curve_points_pct.as_ref()?;
+    let counting = Counting::of(Some(radio));
+    (!points.contains(&0.0)).then(|| {
+        format!(
+            "This radio's curve has no point at 0, so neutral may move by up to half a step ({} {}).",
+            counting.shown_unsigned(0.5 * radio.step_pct),
+            counting.sign()
+        )
+    })
 }
 
 /// How good the numbers are among all that could be entered, no more than was worked out.
@@ -179,10 +205,9 @@ fn how_good(correction: &Correction) -> String {
     };
     match correction.optimality_gap_deg {
         None => format!("Whether {others} leave less was not worked out."),
-        Some(gap_deg) if gap_deg < NO_GAP_DEG => format!(
-            "All {others} were weighed, except changes too small for this clip to tell from \
-             nothing: none leave less{where_reached}."
-        ),
+        Some(gap_deg) if gap_deg < NO_GAP_DEG => {
+            format!("All {others} were weighed: none leave clearly less{where_reached}.")
+        }
         Some(gap_deg) => format!(
             "Not all {others} could be weighed; those left out could leave less{where_reached}, \
              by {} at most.",
@@ -201,24 +226,34 @@ mod tests {
         let measurement = heron();
         let rows = stage_rows(&measurement, &measurement.matches[0]);
         let stages: Vec<&str> = rows.iter().map(|row| row.stage).collect();
-        assert_eq!(
-            stages,
-            [
-                "as found",
-                "linkage, by hand",
-                "sub-trim",
-                "end points",
-                "curve"
-            ]
-        );
+        assert_eq!(stages, ["as found", "end points", "curve"]);
         assert_eq!(rows[0].changes, "nothing");
-        assert_eq!(rows[1].worst, "0.41° ± 0.12°");
         assert_eq!(
-            rows[3].changes,
+            rows[1].changes,
             "end point at −100: 98, end point at +100: 101"
         );
-        assert!(rows[4].changes.starts_with("curve point at −75: +1"));
-        assert_eq!(rows[4].worst, "0.14° ± 0.05°");
+        assert!(rows[2].changes.starts_with("curve point at −75: +1"));
+        assert_eq!(rows[2].worst, "0.14°");
+    }
+
+    #[test]
+    fn a_curve_without_a_point_at_neutral_is_said_to_move_it() {
+        let mut measurement = heron();
+        let moves = |measurement: &Measurement| {
+            let sentences = floor_sentences(measurement, &measurement.matches[0]);
+            sentences
+                .iter()
+                .any(|words| words.contains("up to half a step (0.5 %)"))
+        };
+        assert!(!moves(&measurement));
+        if let Some(points) = measurement
+            .radio
+            .as_mut()
+            .and_then(|radio| radio.curve_points_pct.as_mut())
+        {
+            points.retain(|point| *point != 0.0);
+        }
+        assert!(moves(&measurement));
     }
 
     #[test]
@@ -241,8 +276,10 @@ mod tests {
         let views = reach_views(&measurement, &measurement.matches[0]);
         assert!(views[0].sentence.starts_with(
             "At +100 % the right tailplane stays 1.30° ± 0.04° short of the left tailplane: 23.80° \
-             of 25.10°, whatever is entered."
+             of 25.10°, whatever is entered. Reduce the end point of the left tailplane at +100 % to \
+             95 %"
         ));
+        assert!(views[0].sentence.contains("An end point of about 106 %"));
         assert_eq!(views[0].numbers.len(), 12);
     }
 }

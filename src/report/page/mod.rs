@@ -11,17 +11,21 @@ use askama::Template;
 use crate::cautions;
 use crate::matching::Correction;
 use crate::measurement::{FitRecord, Measurement, NotMeasured};
-use crate::model_file::{Joins, MatchMotion};
+use crate::model_file::{Compare, EndPoints, Joins, MatchMotion};
 
 use super::charts::{self, Shown, Turn};
 use super::figures;
 use super::format::in_both_formats;
 use super::palette::SurfaceLook;
-use super::verdict::{HEADLINE_IF_GRAVE, Judgement, Verdict, WorstWarning};
+use super::verdict::{
+    HEADLINE_IF_GRAVE, Judgement, Verdict, WorstWarning, measured_in_part, unmatched_pairs,
+};
 
-pub use cures::{ReachView, StageRow, floor_sentences, reach_views, stage_rows};
+pub use cures::{
+    Alternative, ReachView, StageRow, exchanged, floor_sentences, reach_views, stage_rows,
+};
 pub use health::{HealthRow, early_stop_cautions, health_rows};
-pub use numbers::{Counting, NumberRow, number_rows};
+pub use numbers::{Counting, NumberRow, curve_kind, number_rows, sense_sentence};
 pub use stations::{MismatchRow, StationTable, approach_word, mismatch_rows, station_table};
 pub use why::{cause_sentences, hand_work_sentence};
 
@@ -37,6 +41,7 @@ struct Page<'a> {
     before_moving: &'a [&'a str],
     after_entering: &'a [&'a str],
     matches: Vec<MatchView<'a>>,
+    unmatched_pairs: Vec<String>,
     unmatched: Option<ResponseView>,
     unmatched_sides: Vec<String>,
     timeline: Option<String>,
@@ -53,7 +58,10 @@ struct MatchView<'a> {
     sentence: String,
     numbers: Vec<NumberRow>,
     unit: &'static str,
-    has_outputs: bool,
+    curve_kind: Option<&'static str>,
+    sense: Option<String>,
+    exchanged: Option<Alternative>,
+    measured_in_part: Option<String>,
     changed_count: usize,
     radio: Option<String>,
     tolerance: Option<String>,
@@ -67,13 +75,6 @@ struct MatchView<'a> {
     mismatch_chart: String,
     mismatches: Vec<MismatchRow>,
     response: ResponseView,
-}
-
-impl MatchView<'_> {
-    /// Whether there are numbers for the travel that both sides have in common.
-    fn has_common_numbers(&self) -> bool {
-        self.reaches.iter().any(|reach| !reach.numbers.is_empty())
-    }
 }
 
 /// The two charts of a response.
@@ -100,9 +101,10 @@ pub fn page(measurement: &Measurement, still: Option<&str>) -> Result<String, as
         .iter()
         .filter_map(NotMeasured::unmatched_sentence)
         .collect();
-    let without_match = match unmatched_sides.as_slice() {
-        [] => ("Measured; nothing to match", "plain"),
-        _ => ("One side was not measured: nothing is matched", "care"),
+    let without_match = match (unmatched_sides.is_empty(), measurement.groups.is_empty()) {
+        (false, _) => ("One side was not measured: nothing is matched", "care"),
+        (true, true) => ("Measured; nothing to match", "plain"),
+        (true, false) => ("Measured, not matched", "plain"),
     };
     Page {
         measurement,
@@ -130,6 +132,7 @@ pub fn page(measurement: &Measurement, still: Option<&str>) -> Result<String, as
             .zip(&judgements)
             .map(|(correction, judgement)| match_view(measurement, correction, judgement))
             .collect(),
+        unmatched_pairs: unmatched_pairs(measurement),
         unmatched: unmatched(measurement),
         timeline: (measurement.trace.time_s.len() > 1)
             .then(|| in_both_formats(|format| charts::timeline(measurement, format))),
@@ -172,8 +175,14 @@ fn match_view<'a>(
     MatchView {
         correction,
         sentence: figures::glued(&judgement.sentence(correction)),
-        has_outputs: numbers.iter().any(|row| !row.output.is_empty()),
-        changed_count: numbers.iter().filter(|row| row.changed).count(),
+        curve_kind: curve_kind(measurement.radio.as_ref()),
+        sense: sense_sentence(measurement, correction),
+        exchanged: exchanged(measurement, correction),
+        measured_in_part: measured_in_part(correction),
+        changed_count: match judgement.verdict {
+            Verdict::Alike => 0,
+            _ => numbers.iter().filter(|row| row.changed).count(),
+        },
         numbers,
         unit: Counting::of(measurement.radio.as_ref()).unit(),
         radio: radio_words(measurement),
@@ -185,9 +194,9 @@ fn match_view<'a>(
             .map(|sentence| figures::glued(sentence))
             .collect(),
         reaches: reach_views(measurement, correction),
-        floors: floor_sentences(correction),
+        floors: floor_sentences(measurement, correction),
         remaining: super::verdict::remains(correction),
-        remaining_rms: figures::declared_deg(correction.predicted_deg.rms),
+        remaining_rms: figures::at_most_deg(correction.predicted_deg.rms),
         mismatch_chart: in_both_formats(|format| {
             charts::mismatch(correction, judgement.tolerance_deg, format)
         }),
@@ -206,10 +215,14 @@ fn radio_words(measurement: &Measurement) -> Option<String> {
         || "no output curve".into(),
         |points| format!("a curve of {} points joined by {joins}", points.len()),
     );
+    let order = match radio.end_points {
+        EndPoints::After => "end points after the curve",
+        EndPoints::Before => "end points before the curve",
+    };
     let counting = Counting::of(Some(radio));
     let sign = counting.sign();
     Some(format!(
-        "{curve}, steps of {} {sign}, outputs up to {} {sign}",
+        "{curve}, {order}, steps of {} {sign}, outputs up to {} {sign}",
         counting.shown_unsigned(radio.step_pct),
         counting.shown_unsigned(radio.limit_pct)
     ))
@@ -225,12 +238,10 @@ fn pair_view(measurement: &Measurement, correction: &Correction) -> ResponseView
 pub fn pair<'a>(measurement: &'a Measurement, correction: &Correction) -> Vec<Shown<'a>> {
     let turn = measurement
         .group(&correction.reference, &correction.follower)
-        .map_or(Turn::AsItIs, |group| {
-            match (group.motion, group.down_to_up) {
-                (MatchMotion::Same, _) => Turn::AsItIs,
-                (MatchMotion::Opposite, None) => Turn::Deflection,
-                (MatchMotion::Opposite, Some(_)) => Turn::Stick,
-            }
+        .map_or(Turn::AsItIs, |group| match (group.motion, group.compare) {
+            (MatchMotion::Same, _) => Turn::AsItIs,
+            (MatchMotion::Opposite, Compare::UpWithDown) => Turn::Deflection,
+            (MatchMotion::Opposite, Compare::UpWithUp) => Turn::Stick,
         });
     [
         (&correction.reference, Turn::AsItIs),

@@ -2,9 +2,10 @@
 //! curve.
 
 use crate::matching::Correction;
-use crate::measurement::Measurement;
-use crate::model_file::{Radio, Settings};
-use crate::report::figures::{percent, percent_unsigned};
+use crate::measurement::{Measurement, SurfaceRecord};
+use crate::model_file::{CurveShows, Radio, Settings};
+use crate::report::figures::{declared_deg, percent, percent_unsigned};
+use crate::response::StationDeflection;
 
 /// Two numbers closer than this are the same at any radio, percent.
 const SAME_PCT: f64 = 1e-6;
@@ -17,12 +18,12 @@ const FINEST_US: f64 = 1e-3;
 pub struct NumberRow {
     /// What it is called.
     pub what: String,
+    /// Where it acts: the position of a curve point or an end; `None` for what acts everywhere.
+    pub at_pct: Option<f64>,
     /// What was entered while the clip was taken.
     pub before: String,
     /// What to enter now.
     pub now: String,
-    /// What the output is there, for curve points.
-    pub output: String,
     /// Whether the two differ.
     pub changed: bool,
 }
@@ -89,50 +90,154 @@ pub fn settings_rows(measurement: &Measurement, surface: &str, now: &Settings) -
     let before = radio
         .and_then(|radio| radio.active.get(surface))
         .unwrap_or(&untouched);
-    rows_between(radio, before, now)
+    let mut rows = rows_between(radio, before, now);
+    for row in &mut rows {
+        let way = row
+            .at_pct
+            .and_then(|at_pct| way(measurement, surface, at_pct));
+        if let Some(way) = way {
+            row.what = format!("{}, {way}", row.what);
+        }
+    }
+    rows
 }
 
 /// All numbers of one servo, beside earlier ones.
 pub fn rows_between(radio: Option<&Radio>, before: &Settings, now: &Settings) -> Vec<NumberRow> {
     let counting = Counting::of(radio);
     let sub_trims = [before.sub_trim_pct, now.sub_trim_pct];
-    let mut rows = vec![row("sub-trim", sub_trims, |trim| counting.shown(trim))];
+    let mut rows = vec![row("sub-trim", None, sub_trims, |trim| {
+        counting.shown(trim)
+    })];
     for (side, end_pct) in [-100.0, 100.0].into_iter().enumerate() {
         let what = format!("end point at {}", counting.position(end_pct));
         let numbers = [before.end_points_pct[side], now.end_points_pct[side]];
-        rows.push(row(&what, numbers, |end| counting.shown_unsigned(end)));
+        rows.push(row(&what, Some(end_pct), numbers, |end| {
+            counting.shown_unsigned(end)
+        }));
     }
     let positions = radio
         .and_then(|radio| radio.curve_points_pct.as_deref())
         .unwrap_or_default();
-    for (index, &addition_pct) in now.curve_pct.iter().enumerate() {
-        let was_pct = before.curve_pct.get(index).copied().unwrap_or(0.0);
+    for (index, &typed_pct) in now.curve_pct.iter().enumerate() {
         let position_pct = positions.get(index).copied();
+        let nothing_pct = radio
+            .zip(position_pct)
+            .map_or(0.0, |(radio, position_pct)| {
+                radio.typed_pct(position_pct, 0.0)
+            });
+        let was_pct = before.curve_pct.get(index).copied().unwrap_or(nothing_pct);
         let what = position_pct.map_or_else(
             || format!("curve point {}", index + 1),
             |position_pct| format!("curve point at {}", counting.position(position_pct)),
         );
-        rows.push(NumberRow {
-            output: position_pct.map_or_else(String::new, |position_pct| {
-                counting.shown(position_pct + addition_pct)
-            }),
-            ..row(&what, [was_pct, addition_pct], |added| {
-                counting.shown(added)
-            })
-        });
+        let at_pct = position_pct.filter(|position_pct| *position_pct != 0.0);
+        rows.push(row(&what, at_pct, [was_pct, typed_pct], |typed| {
+            counting.shown(typed)
+        }));
     }
     rows
 }
 
-fn row(what: &str, numbers: [f64; 2], shown: impl Fn(f64) -> String) -> NumberRow {
+fn row(
+    what: &str,
+    at_pct: Option<f64>,
+    numbers: [f64; 2],
+    shown: impl Fn(f64) -> String,
+) -> NumberRow {
     let [before, now] = numbers;
     NumberRow {
         what: what.into(),
+        at_pct,
         before: shown(before),
         now: shown(now),
-        output: String::new(),
         changed: (before - now).abs() > SAME_PCT,
     }
+}
+
+/// What a curve point's number is, for the head of the numbers.
+pub fn curve_kind(radio: Option<&Radio>) -> Option<&'static str> {
+    let radio = radio.filter(|radio| radio.curve_points_pct.is_some())?;
+    Some(match radio.curve_shows {
+        CurveShows::Added => {
+            "a curve point's number is what is added there, 0 where nothing is entered"
+        }
+        CurveShows::Output => {
+            "a curve point's number is the output there, the position itself where nothing is entered"
+        }
+    })
+}
+
+/// Which way a surface goes where a number of its servo acts; `None` where it was not measured there.
+fn way(measurement: &Measurement, surface: &str, at_pct: f64) -> Option<&'static str> {
+    let is_reversed =
+        (measurement.radio.as_ref()).is_some_and(|radio| radio.reversed.contains(surface));
+    let stick_pct = if is_reversed { -at_pct } else { at_pct };
+    let record = record(measurement, surface)?;
+    let stood = outermost(record, stick_pct)?;
+    Some(way_word(record, stood.deflection_deg.value))
+}
+
+fn record<'a>(measurement: &'a Measurement, surface: &str) -> Option<&'a SurfaceRecord> {
+    let mut surfaces = measurement.surfaces.iter();
+    surfaces.find(|record| record.name == surface)
+}
+
+/// The station farthest out on the side of a stick position.
+fn outermost(record: &SurfaceRecord, stick_pct: f64) -> Option<&StationDeflection> {
+    let on_side = |station: &&StationDeflection| station.stick_pct * stick_pct > 0.0;
+    let stations = record.stations.iter().filter(on_side);
+    stations.max_by(|a, b| a.stick_pct.abs().total_cmp(&b.stick_pct.abs()))
+}
+
+fn way_word(record: &SurfaceRecord, deflection_deg: f64) -> &'static str {
+    match (record.upright, deflection_deg > 0.0) {
+        (false, true) => "trailing edge up",
+        (false, false) => "trailing edge down",
+        (true, true) => "trailing edge left",
+        (true, false) => "trailing edge right",
+    }
+}
+
+/// How both trailing edges stood at the upper end of the stick, for checking the stations' sense.
+pub fn sense_sentence(measurement: &Measurement, correction: &Correction) -> Option<String> {
+    let stood = |surface: &str| {
+        let record = record(measurement, surface)?;
+        let station = outermost(record, 1.0)?;
+        let deflection_deg = station.deflection_deg.value;
+        Some((
+            station.stick_pct,
+            way_word(record, deflection_deg),
+            deflection_deg.abs(),
+        ))
+    };
+    let follower = stood(&correction.follower)?;
+    let asks = "If that is not so on your aircraft, the stations are declared the wrong way round.";
+    let at = percent(follower.0);
+    let words = |way: &str| way.trim_start_matches("trailing edge ").to_uppercase();
+    let one = |surface: &str, stood: (f64, &str, f64)| {
+        format!(
+            "the trailing edge of the {surface} stood {}, {}",
+            words(stood.1),
+            declared_deg(stood.2)
+        )
+    };
+    Some(match stood(&correction.reference) {
+        Some(reference) if reference.0 == follower.0 && reference.1 == follower.1 => format!(
+            "At {at} % both trailing edges stood {}, {} ({}) and {} ({}). {asks}",
+            words(follower.1),
+            declared_deg(reference.2),
+            correction.reference,
+            declared_deg(follower.2),
+            correction.follower,
+        ),
+        Some(reference) if reference.0 == follower.0 => format!(
+            "At {at} % {}, and {}. {asks}",
+            one(&correction.reference, reference),
+            one(&correction.follower, follower)
+        ),
+        _ => format!("At {at} % {}. {asks}", one(&correction.follower, follower)),
+    })
 }
 
 #[cfg(test)]
@@ -152,18 +257,18 @@ mod tests {
         assert_eq!(
             changed,
             [
-                "end point at −100",
-                "end point at +100",
-                "curve point at −75",
-                "curve point at +25",
-                "curve point at +50",
-                "curve point at +75",
-                "curve point at +100",
+                "end point at −100, trailing edge down",
+                "end point at +100, trailing edge up",
+                "curve point at −75, trailing edge down",
+                "curve point at +25, trailing edge up",
+                "curve point at +50, trailing edge up",
+                "curve point at +75, trailing edge up",
+                "curve point at +100, trailing edge up",
             ]
         );
         let half = &rows[9];
-        assert_eq!(half.what, "curve point at +50");
-        assert_eq!([&half.before, &half.now, &half.output], ["−2", "+2", "+52"]);
+        assert_eq!(half.what, "curve point at +50, trailing edge up");
+        assert_eq!([&half.before, &half.now], ["−2", "+2"]);
     }
 
     #[test]
@@ -173,15 +278,38 @@ mod tests {
             radio.us_per_pct = Some(5.12);
         }
         let rows = number_rows(&measurement, &measurement.matches[0]);
-        // By hand: 98 % are 501.76 µs, +2 % are +10.24 µs, and +52 % are +266.24 µs.
-        assert_eq!(rows[1].what, "end point at −100 %");
+        // By hand: 98 % are 501.76 µs and +2 % are +10.24 µs.
+        assert_eq!(rows[1].what, "end point at −100 %, trailing edge down");
         assert_eq!([&rows[1].before, &rows[1].now], ["512", "501.76"]);
         let half = &rows[9];
-        assert_eq!(half.what, "curve point at +50 %");
-        assert_eq!([&half.now, &half.output], ["+10.24", "+266.24"]);
+        assert_eq!(half.what, "curve point at +50 %, trailing edge up");
+        assert_eq!(half.now, "+10.24");
         // 13 µs, as kept in files: 2.539063 %.
         let counting = Counting::of(measurement.radio.as_ref());
         assert_eq!(counting.shown(2.539063), "+13");
+    }
+
+    #[test]
+    fn a_radio_that_shows_outputs_gets_outputs_only() {
+        let mut measurement = heron();
+        if let Some(radio) = &mut measurement.radio {
+            radio.curve_shows = CurveShows::Output;
+            radio.active.clear();
+        }
+        let points = [-100.0, -75.0, -50.0, -25.0, 0.0, 25.0, 52.0, 75.0, 100.0];
+        measurement.matches[0].settings.curve_pct = points.into();
+        let rows = number_rows(&measurement, &measurement.matches[0]);
+        let changed: Vec<&NumberRow> = rows[3..].iter().filter(|row| row.changed).collect();
+        assert_eq!(changed.len(), 1);
+        assert_eq!([&changed[0].before, &changed[0].now], ["+50", "+52"]);
+    }
+
+    #[test]
+    fn the_sense_of_the_stations_can_be_checked() {
+        let measurement = heron();
+        let sentence = sense_sentence(&measurement, &measurement.matches[0]).unwrap();
+        assert!(sentence.starts_with("At +100 % both trailing edges stood UP, 25."));
+        assert!(sentence.ends_with("the stations are declared the wrong way round."));
     }
 
     #[test]

@@ -1,7 +1,7 @@
 //! Why the sides differ, and what the hand should do before any number.
 
 use crate::matching::{Cause, Correction, LinkageDifference};
-use crate::report::figures::{declared_deg, plain_deg};
+use crate::report::figures::{at_most_deg, declared_deg};
 
 /// Why the two sides of a correction differ, in sentences; none where it was not asked.
 pub fn cause_sentences(correction: &Correction) -> Vec<String> {
@@ -19,22 +19,22 @@ pub fn cause_sentences(correction: &Correction) -> Vec<String> {
              large enough for this clip to tell."
         )],
         Some(Cause::Differs(differences)) => vec![format!(
-            "Against the {reference}, {}. Nothing else in a plain arm, rod and horn explains the \
-             stations so well.",
+            "Against the {reference}, {}. That is the simplest explanation in a plain arm, rod and \
+             horn; others may fit as well, so look at both linkages side by side.",
             told(differences).join("; and ")
         )],
         Some(Cause::OneOf(differences)) => {
             let mut sentences = vec![
                 "Which of these it is cannot be told from the stations alone, as each explains \
-                 them as well by itself; look at both linkages side by side:"
+                 them about as well; look at both linkages side by side, in this order:"
                     .into(),
             ];
             sentences.extend(told(differences));
             sentences
         }
         Some(Cause::Unknown) => vec![
-            "It cannot be told: no one or two differences in a plain arm, rod and horn explain the \
-             stations. Axes that stand askew to each other, a rod that bends, or a surface that \
+            "It cannot be told: no one or two differences in a plain arm, rod and horn stand out as the \
+             explanation. Axes that stand askew to each other, a rod that bends, or a surface that \
              touches something do not show in this; look at both linkages side by side."
                 .into(),
         ],
@@ -51,10 +51,10 @@ pub fn hand_work_sentence(correction: &Correction) -> Option<String> {
             format!(" of the {} found", declared_deg(found_deg.value))
         });
     Some(format!(
-        "{}. At most {}{found} would then remain before any number. Film again \
+        "{}. At most {} (95 %){found} would then remain before any number. Film again \
          afterwards: the numbers on this page hold for the linkage as it is.",
         capitalised(&work.text(&correction.follower)),
-        plain_deg(work.would_leave()),
+        at_most_deg(work.at_most_deg()),
     ))
 }
 
@@ -79,8 +79,8 @@ mod tests {
             sentences,
             [
                 "Against the left tailplane, at neutral the servo arm of the right tailplane stands \
-              14.0° ± 1.2° farther towards its positive end. Nothing else in a plain arm, rod and \
-              horn explains the stations so well."
+              14.0° ± 1.2° farther towards its positive end. That is the simplest explanation in a \
+              plain arm, rod and horn; others may fit as well, so look at both linkages side by side."
             ]
         );
     }
@@ -111,7 +111,7 @@ mod tests {
         let sentence = hand_work_sentence(&heron().matches[0]).unwrap();
         assert!(sentence.starts_with(
             "Set the arm of the right tailplane back by one spline (about 15°), \
-             then the rod's length for neutral. At most 0.41° ± 0.12° of the 1.31° found would"
+             then the rod's length for neutral. At most 0.53° (95 %) of the 1.31° found would"
         ));
     }
 }

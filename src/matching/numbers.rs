@@ -1,0 +1,127 @@
+//! The numbers that serve best: end points and curve together.
+//!
+//! For each side of neutral the curve is searched on every end point that may serve, the most
+//! promising first. Sets that leave nearly the same go to those with fewer changes, so that two clips
+//! of one aircraft give like sets.
+
+use crate::model_file::Settings;
+
+use super::chain::{self, BestCurve};
+use super::end_points::{self, side_of, with_end_point};
+use super::error::MatchingError;
+use super::pair::{Pair, Place};
+use super::score::{Aim, Score};
+
+/// Sets whose worst mismatch is no more than this share above the least count as nearly the same.
+const NEARLY: f64 = 0.03;
+/// Least standard deviation of a mismatch that a changed number is held against, deg: what nobody
+/// sees.
+const LEAST_SD_DEG: f64 = 0.01;
+
+/// The best numbers.
+#[derive(Debug, Clone)]
+pub(super) struct Best {
+    pub settings: Settings,
+    /// End points alone, where they serve best by themselves.
+    pub ends_alone: Settings,
+    /// How much less another curve could leave at most with these end points, deg.
+    pub gap_deg: f64,
+}
+
+/// The best numbers for the follower, what is entered now being changed as little as serves.
+pub(super) fn best(pair: &Pair, places: &[Place]) -> Result<Best, MatchingError> {
+    let found = &pair.follower_active;
+    let ends_alone = end_points::best(pair, places, found);
+    if pair.radio().curve_points_pct.is_none() {
+        return Ok(Best {
+            settings: ends_alone.clone(),
+            ends_alone,
+            gap_deg: 0.0,
+        });
+    }
+    let change_deg2 = change_deg2(pair, places);
+    let mut ends = found.clone();
+    for side in [0, 1] {
+        let own = side_of(pair, places, found, side);
+        let tried = end_points::candidates(pair, places, (found, &ends_alone), side);
+        if let Some(end_point) = best_end_point(pair, &own, (&ends, side), &tried, change_deg2) {
+            ends.end_points_pct[side] = end_point;
+        }
+    }
+    let curve = best_curve(pair, places, &ends, change_deg2)
+        .or_else(|| best_curve(pair, places, found, change_deg2))
+        .ok_or_else(|| MatchingError::NothingFeasible {
+            follower: pair.names()[1].into(),
+        })?;
+    Ok(Best {
+        gap_deg: if curve.proven { 0.0 } else { curve.worst_deg },
+        settings: curve.settings,
+        ends_alone,
+    })
+}
+
+/// What each changed number has to gain in the sum of squares over the places: as much as the clip
+/// can tell there, deg².
+fn change_deg2(pair: &Pair, places: &[Place]) -> f64 {
+    let variance = |place: &Place| {
+        let ideal_pct = pair.ideal_command_pct(place.target_deg);
+        pair.sd_deg(place.reference_pct, ideal_pct)
+            .max(LEAST_SD_DEG)
+            .powi(2)
+    };
+    places.iter().map(variance).sum()
+}
+
+/// The best curve on given end points; of nearly the same the one with fewer changes.
+fn best_curve(
+    pair: &Pair,
+    places: &[Place],
+    ends: &Settings,
+    change_deg2: f64,
+) -> Option<BestCurve> {
+    let least = chain::best(pair, places, ends, Aim::least(change_deg2))?;
+    let nearly = Aim::within((1.0 + NEARLY) * least.worst_deg, change_deg2);
+    chain::best(pair, places, ends, nearly).or(Some(least))
+}
+
+/// The end point of a side on which the best curve of that side leaves least; of nearly the same the
+/// one that asks for the fewest changes.
+fn best_end_point(
+    pair: &Pair,
+    own: &[Place],
+    (base, side): (&Settings, usize),
+    tried: &[f64],
+    change_deg2: f64,
+) -> Option<f64> {
+    let with = |end_point: f64| with_end_point(base, side, end_point);
+    let mut promising: Vec<(f64, f64)> = tried
+        .iter()
+        .map(|&end| (chain::least_possible_deg(pair, own, &with(end)), end))
+        .collect();
+    promising.sort_by(|a, b| a.0.total_cmp(&b.0).then(a.1.total_cmp(&b.1)));
+    let (mut solved, mut least_deg) = (Vec::new(), f64::INFINITY);
+    for (possible_deg, end_point) in promising {
+        if possible_deg > (1.0 + NEARLY) * least_deg {
+            break;
+        }
+        let least = Aim::least(change_deg2);
+        if let Some(curve) = chain::best(pair, own, &with(end_point), least) {
+            least_deg = least_deg.min(curve.worst_deg);
+            solved.push((end_point, curve.worst_deg));
+        }
+    }
+    let allowed_deg = (1.0 + NEARLY) * least_deg;
+    let nearly = solved
+        .into_iter()
+        .filter(|(_, worst_deg)| *worst_deg <= allowed_deg + Score::SAME_DEG);
+    let costs_deg2 = nearly.filter_map(|(end_point, _)| {
+        let aim = Aim::within(allowed_deg, change_deg2);
+        let curve = chain::best(pair, own, &with(end_point), aim)?;
+        let is_entered = end_point == base.end_points_pct[side];
+        let change = if is_entered { 0.0 } else { change_deg2 };
+        Some((end_point, curve.squares_deg2 + change))
+    });
+    costs_deg2
+        .min_by(|a, b| a.1.total_cmp(&b.1))
+        .map(|(end_point, _)| end_point)
+}
