@@ -23,7 +23,7 @@ fn v_tail(stations: &str) -> String {
         format!(
             "[[function]]\nname = \"{name}\"\nsurfaces = [\"left flap\", \"right flap\"]\n\
              [[function.match]]\nreference = \"left flap\"\nfollowers = [\"right flap\"]\n\
-             motion = \"{motion}\"\ntolerance_deg = 1.0\n"
+             motion = \"{motion}\"\ntolerance_deg = 3.0\n"
         )
     };
     crate::bad_input::film::head()
