@@ -155,6 +155,7 @@ fn without_stations(function: &ClipFunction, doubt: &FunctionsWarning) -> Vec<No
             reason: NotMeasured::NO_STATIONS.into(),
             text: doubt.text(),
             help: doubt.mend(),
+            tags_instead: Vec::new(),
             unmatched_with: Vec::new(),
         })
         .collect()

@@ -178,9 +178,12 @@ impl Job<'_> {
         let (motion, left_out) = gather(warnings, |doubts| {
             motion::fit_what_moves(sightings, &candidates, profile, &options, doubts)
         })?;
-        let shown = gather(warnings, |doubts| {
+        let mut of_functions = Vec::new();
+        let shown = gather(&mut of_functions, |doubts| {
             wanted.in_clip(model, &motion, &left_out, doubts)
         })?;
+        // What is missing comes before doubts about what is there.
+        warnings.splice(0..0, of_functions);
         memory::give_back();
         times.stage("motion");
 

@@ -52,6 +52,14 @@ pub struct Missing {
     pub unmatched_with: Vec<String>,
 }
 
+impl Missing {
+    /// Undeclared tags that the clip shows in place of the surface's own.
+    pub fn tags_instead(&self) -> &[u32] {
+        let left_out = self.left_out.as_ref();
+        left_out.map_or(&[], LeftOut::tags_instead)
+    }
+}
+
 /// What a clip shows of the declared functions.
 #[derive(Debug, Clone, PartialEq)]
 pub struct InClip {
@@ -135,17 +143,38 @@ impl Wanted {
             .filter(|function| !function.surfaces.is_empty())
             .collect();
         let missing = missing(model, &shown, &functions, left_out);
-        for missing in &missing {
-            if let (true, Some(left_out)) = (is_needed(missing, &shown, model), &missing.left_out) {
-                warnings.push(FunctionsWarning::SurfaceNotMeasured {
-                    surface: missing.surface.clone(),
-                    reason: left_out.reason.clone(),
-                    unmatched_with: missing.unmatched_with.clone(),
-                });
-            }
-        }
+        let (needed, others): (Vec<&Missing>, Vec<&Missing>) = missing
+            .iter()
+            .partition(|missing| is_needed(missing, &shown, model));
+        warnings.extend(needed.iter().copied().filter_map(not_measured));
+        let tags_named = needed
+            .iter()
+            .any(|missing| !missing.tags_instead().is_empty());
+        warnings.extend(other_tags(&others).filter(|_| !tags_named));
         Ok(InClip { functions, missing })
     }
+}
+
+fn not_measured(missing: &Missing) -> Option<FunctionsWarning> {
+    Some(FunctionsWarning::SurfaceNotMeasured {
+        surface: missing.surface.clone(),
+        reason: missing.left_out.as_ref()?.reason.clone(),
+        unmatched_with: missing.unmatched_with.clone(),
+    })
+}
+
+/// One warning for all surfaces in place of whose tags the clip shows undeclared ones.
+fn other_tags(missing: &[&Missing]) -> Option<FunctionsWarning> {
+    let instead = missing.iter().filter(|one| !one.tags_instead().is_empty());
+    let tag_ids = instead.clone().next()?.tags_instead().to_vec();
+    let surfaces = instead.filter_map(|one| {
+        let tag_id = one.left_out.as_ref()?.tag_id;
+        Some((one.surface.clone(), tag_id))
+    });
+    Some(FunctionsWarning::OtherTags {
+        tag_ids,
+        surfaces: surfaces.collect(),
+    })
 }
 
 /// A function with what was measured of it; all surfaces where the file declares no functions.

@@ -15,6 +15,13 @@ pub enum FunctionsWarning {
         /// Measured surfaces that it is not matched with.
         unmatched_with: Vec<String>,
     },
+    /// The clip shows undeclared tags, and no function of it needs the surfaces whose tags it does not show.
+    OtherTags {
+        /// Ids of the undeclared tags.
+        tag_ids: Vec<u32>,
+        /// The surfaces, each with the id of its tag.
+        surfaces: Vec<(String, u32)>,
+    },
     /// The surfaces of a function move, but their stick positions were not found.
     StationsNotFound {
         /// Name of the function.
@@ -26,10 +33,22 @@ pub enum FunctionsWarning {
     },
 }
 
+/// "The clip shows tag 42" or "the clip shows the tags 42, 43".
+fn shown(tag_ids: &[u32]) -> String {
+    match tag_ids {
+        [tag_id] => format!("the clip shows tag {tag_id}"),
+        _ => {
+            let ids: Vec<String> = tag_ids.iter().map(u32::to_string).collect();
+            format!("the clip shows the tags {}", ids.join(", "))
+        }
+    }
+}
+
 impl Warning for FunctionsWarning {
     fn code(&self) -> &'static str {
         match self {
             Self::SurfaceNotMeasured { .. } => "surface-not-measured",
+            Self::OtherTags { .. } => "undeclared-tags",
             Self::StationsNotFound { .. } => "function-without-stations",
         }
     }
@@ -47,6 +66,17 @@ impl Warning for FunctionsWarning {
                 };
                 format!("the {surface} was not measured{unmatched}: {reason}")
             }
+            Self::OtherTags { tag_ids, surfaces } => {
+                let surfaces: Vec<String> = surfaces
+                    .iter()
+                    .map(|(surface, tag_id)| format!("the {surface} (tag {tag_id})"))
+                    .collect();
+                format!(
+                    "{}, which the model file does not declare, and never {}",
+                    shown(tag_ids),
+                    surfaces.join(" or ")
+                )
+            }
             Self::StationsNotFound {
                 function, reason, ..
             } => {
@@ -60,6 +90,11 @@ impl Warning for FunctionsWarning {
     fn mend(&self) -> String {
         match self {
             Self::SurfaceNotMeasured { reason, .. } => reason.mend().into(),
+            Self::OtherTags { .. } => {
+                "if one of these tags is on such a surface, correct the tag's id in the \
+                 model file; otherwise nothing is wrong"
+                    .into()
+            }
             Self::StationsNotFound { help, .. } => help.clone(),
         }
     }

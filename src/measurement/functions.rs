@@ -34,6 +34,9 @@ pub struct NotMeasured {
     pub text: String,
     /// What to do to measure it.
     pub help: String,
+    /// Undeclared tags that the clip shows in place of its own.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub tags_instead: Vec<u32>,
     /// Measured surfaces that it would have been matched with.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub unmatched_with: Vec<String>,
@@ -51,6 +54,9 @@ impl NotMeasured {
     /// The reason in a few words, without figures.
     pub fn words(&self) -> &'static str {
         match self.reason.as_str() {
+            "not-filmed" if !self.tags_instead.is_empty() => {
+                "another tag was seen instead of its own"
+            }
             "not-filmed" => "not in the picture",
             "too-few-frames" => "seen in too few frames",
             "not-moved" => "did not move",
@@ -65,7 +71,11 @@ impl NotMeasured {
     /// What it costs: the sides that are not matched, as a sentence; nothing where there are none.
     pub fn unmatched_sentence(&self) -> Option<String> {
         let names = self.unmatched_with.join(" and the ");
-        let (surface, words) = (&self.surface, self.words());
+        let (surface, mut words) = (&self.surface, self.words().to_owned());
+        if !self.tags_instead.is_empty() {
+            let ids: Vec<String> = self.tags_instead.iter().map(u32::to_string).collect();
+            words = format!("{words}: {}", ids.join(", "));
+        }
         (!names.is_empty()).then(|| {
             format!(
                 "The {surface} was not measured ({words}), so it is not matched with the {names}."
@@ -93,6 +103,7 @@ impl From<&Missing> for NotMeasured {
             reason: reason.into(),
             text,
             help,
+            tags_instead: missing.tags_instead().to_vec(),
             unmatched_with: missing.unmatched_with.clone(),
         }
     }

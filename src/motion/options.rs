@@ -130,6 +130,8 @@ pub enum MotionError {
         /// Undeclared tags that the searches for it found, and in how many pictures each; empty where
         /// the tag itself was found.
         undeclared: Vec<(u32, usize)>,
+        /// Those of them that were there throughout, and so may be on the aircraft.
+        throughout: Vec<u32>,
     },
     /// Too few frames show a surface.
     #[error("surface {surface:?} was seen in {frames} frames only; the fit needs {needed}")]

@@ -36,6 +36,14 @@ impl LeftOut {
         }
     }
 
+    /// Undeclared tags that the clip shows in place of the surface's own.
+    pub fn tags_instead(&self) -> &[u32] {
+        match &self.reason {
+            MotionError::SurfaceNeverSeen { throughout, .. } => throughout,
+            _ => &[],
+        }
+    }
+
     /// Stable, kebab-case name of the reason, as files have it.
     pub fn code(&self) -> &'static str {
         match self.reason {

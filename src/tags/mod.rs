@@ -128,6 +128,10 @@ pub struct Sightings {
     pub overview: Overview,
 }
 
+/// A tag that is seen in this share of the pictures that show any undeclared tag is no card: of two
+/// cards that take turns, the one for neutral is seen in two thirds.
+const THROUGHOUT_SHARE: f64 = 0.8;
+
 /// What a search has seen of a clip beside the sightings.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Overview {
@@ -144,6 +148,19 @@ impl Overview {
         let undeclared = self.undeclared_s.iter();
         undeclared
             .map(|(&tag_id, times_s)| (tag_id, times_s.len()))
+            .collect()
+    }
+
+    /// The undeclared tags that were there nearly whenever any was seen. A tag on the aircraft is, while
+    /// cards take turns.
+    pub fn undeclared_throughout(&self) -> Vec<u32> {
+        let mut times_s: Vec<f64> = self.undeclared_s.values().flatten().copied().collect();
+        times_s.sort_by(f64::total_cmp);
+        times_s.dedup();
+        let undeclared = self.undeclared_s.iter();
+        undeclared
+            .filter(|(_, seen_s)| seen_s.len() as f64 >= THROUGHOUT_SHARE * times_s.len() as f64)
+            .map(|(&tag_id, _)| tag_id)
             .collect()
     }
 

@@ -4,7 +4,7 @@
 use serde_json::{Value, json};
 
 use super::{ORDER, one_flap_each, v_tail};
-use crate::bad_input::film::{self, Film, LEFT, Moves, RIGHT};
+use crate::bad_input::film::{self, Film, LEFT, Moves, RIGHT, STRANGER};
 use crate::bad_input::{Workplace, on_one_line};
 
 fn measured(workplace: &Workplace, more: &[&str]) -> Value {
@@ -151,6 +151,41 @@ fn a_function_that_does_not_move_is_listed_without_a_warning() {
         "correct the tag's id",
     ];
     workplace.refuses("film", &["--function", "rudder"], &words);
+}
+
+#[test]
+fn a_wrong_tag_id_is_named_in_the_verdict_whatever_functions_there_are() {
+    let workplace = Workplace::with(&Film {
+        missing: vec![RIGHT],
+        lying_about: vec![(STRANGER, [480.0, 150.0])],
+        ..film::good()
+    });
+    let pair = film::model(&film::by_cards());
+    for (model, code, words) in [
+        (
+            pair,
+            "surface-not-measured",
+            "The right flap was not measured (another tag was seen instead of its own: 42)",
+        ),
+        (
+            one_flap_each(ORDER),
+            "undeclared-tags",
+            "Warning: the clip shows tag 42, which the model file does not declare, and never the right flap \
+             (tag 23)",
+        ),
+    ] {
+        workplace.write("model.toml", model);
+        let measurement = measured(&workplace, &[]);
+        assert_eq!(surfaces(&measurement), ["left flap"]);
+        assert_eq!(codes(&measurement), [code]);
+        assert_eq!(measurement["not_measured"][0]["tags_instead"], json!([42]));
+        let page = std::fs::read_to_string(workplace.path("results/report.html")).unwrap();
+        let (_, verdict) = page.split_once("<div class=\"verdict").unwrap();
+        let (verdict, _) = verdict.split_once("</div>").unwrap();
+        let verdict = verdict.replace('\u{a0}', " ");
+        assert!(verdict.contains(words), "{verdict}");
+        assert!(verdict.contains("correct the tag&#39;s id"), "{verdict}");
+    }
 }
 
 #[test]
