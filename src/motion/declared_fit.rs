@@ -10,8 +10,8 @@ use super::profile_check::FreeLens;
 use super::result::LOOSE_SHARE;
 use super::scatter::Scatter;
 use super::{
-    FitOptions, MotionError, MotionWarning, edge_check, fit_of_every_tag, outliers, profile_check,
-    ruler_check, setup, start,
+    FitOptions, MotionError, MotionWarning, at_rest, edge_check, fit_of_every_tag, outliers,
+    profile_check, ruler_check, setup, start,
 };
 use crate::camera::CameraProfile;
 use crate::model_file::ModelFile;
@@ -69,6 +69,11 @@ pub(super) fn fit_by_what_holds(
 ) -> Result<Sorted, MotionError> {
     let mut left_out = vec![];
     let mut fitted = fit_of_fitting_tags(declared, &mut left_out);
+    if let (false, Ok((fit, state))) = (keeps_less_than(LEAST_KEPT_SHARE, &fitted), &fitted) {
+        // A surface that rests is left out in any case: no need to weigh declarations with its tag.
+        let needed_deg = declared.options.smallest_travel_deg;
+        at_rest::require_travel(fit, state, &declared.model, needed_deg)?;
+    }
     if let Some(doubts) = ruler_check::leave_out_wrong_rulers(declared, &fitted) {
         warnings.extend(doubts.into_iter().map(MotionWarning::Declaration));
         fitted = fit_of_fitting_tags(declared, &mut left_out);

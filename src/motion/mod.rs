@@ -448,6 +448,7 @@ fn fit_of_every_tag(
     options: &FitOptions,
 ) -> Result<(JointFit, State), MotionError> {
     let mut fit = setup::joint_fit(sightings, model, profile, options)?;
+    at_rest::require_motion_in_picture(&fit, model)?;
     let start = start::start(&fit, model)?;
     let sorted =
         fit_and_sort(&mut fit, start, sightings, options).ok_or_else(|| undetermined(sightings))?;

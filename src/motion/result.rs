@@ -5,19 +5,18 @@ use std::collections::BTreeMap;
 use nalgebra::{DMatrix, DVector, Point3, SVector, Vector3};
 use rayon::prelude::*;
 
-use super::at_rest::surfaces_at_rest;
+use super::at_rest::require_travel;
 use super::corner_errors::with_corner_errors;
 use super::joint_fit::{JointFit, State};
 use super::normal_equations::{AngleElimination, FrameElimination, Reduced, ViewVector};
 use super::observation::{Corners, ObservedFrame, PIECE, Target};
 use super::parameters::{Hinged, SURFACE_CONSTANTS};
 use super::scatter::Scatter;
-use super::weak_geometry::{self, TRAVEL_SHARES};
+use super::weak_geometry;
 use super::{
-    FitOptions, FrameDeflection, LastingErrors, LeftOut, Misfit, Motion, MotionError, MotionFrame,
+    FitOptions, FrameDeflection, LastingErrors, Misfit, Motion, MotionError, MotionFrame,
     MotionWarning, SurfaceMotion, TagsAtZero,
 };
-use crate::conventions::deg_from_rad;
 use crate::geometry::Pose;
 use crate::measured::Measured;
 use crate::model_file::ModelFile;
@@ -60,7 +59,7 @@ impl Conclusion<'_> {
         };
         let scatter = Scatter::of(self.fit, state, self.constant).ok_or(undetermined.clone())?;
         let variance = scatter.variance;
-        self.require_travel(&reduced, options)?;
+        require_travel(self.fit, state, self.model, options.smallest_travel_deg)?;
         let covariance = self
             .covariance(&reduced, variance, options)
             .ok_or(undetermined.clone())?;
@@ -100,43 +99,6 @@ impl Conclusion<'_> {
         let layout = &self.fit.layout;
         let own = reduced.covariance(layout.fitted())? * variance;
         with_corner_errors(&own, reduced, layout, options.corner_error_sd_px)
-    }
-
-    /// Each surface's travel has to be large enough for a hinge line.
-    fn require_travel(&self, reduced: &Reduced, options: &FitOptions) -> Result<(), MotionError> {
-        let mut at_rest = vec![];
-        for (surface, declared) in self.model.surfaces.iter().enumerate() {
-            let mut angles: Vec<f64> = reduced
-                .frames
-                .iter()
-                .zip(&self.state.frames)
-                .filter(|(eliminated, _)| of_surface(eliminated, surface).is_some())
-                .map(|(_, state)| state.angles_rad[surface])
-                .collect();
-            angles.sort_by(f64::total_cmp);
-            let at = |share: f64| angles[(share * (angles.len() - 1) as f64).round() as usize];
-            let travel_deg = if angles.is_empty() {
-                0.0
-            } else {
-                deg_from_rad(at(TRAVEL_SHARES[1]) - at(TRAVEL_SHARES[0]))
-            };
-            if travel_deg < options.smallest_travel_deg {
-                let reason = MotionError::TravelTooSmall {
-                    surface: declared.name.clone(),
-                    travel_deg,
-                    needed_deg: options.smallest_travel_deg,
-                };
-                at_rest.push(LeftOut::of(declared, reason));
-            }
-        }
-        let is_new = |one: &LeftOut| at_rest.iter().all(|known| known.surface != one.surface);
-        let resting = surfaces_at_rest(self.fit, self.state, self.model);
-        let resting: Vec<LeftOut> = resting.into_iter().filter(is_new).collect();
-        at_rest.extend(resting);
-        match at_rest.is_empty() {
-            true => Ok(()),
-            false => Err(LeftOut::together(at_rest)),
-        }
     }
 
     /// +1 where a growing angle is a positive deflection, −1 where it is a negative one.
