@@ -17,7 +17,8 @@
 //! | `conclude` | deflections, hinges and their covariance |
 //!
 //! [`fit`] calls them in the order of its numbered steps; `sorted_fit` holds the part that
-//! `declared` repeats with other declarations.
+//! `declared` repeats with other declarations. `taking_part` repeats all of it without the surfaces that a
+//! clip does not show moving.
 
 mod conclude;
 mod declared;
@@ -30,6 +31,7 @@ mod solve;
 mod sorted_fit;
 mod start;
 mod surroundings;
+mod taking_part;
 mod warning;
 
 pub use conclude::at_neutral::{
@@ -42,6 +44,7 @@ pub use motion::{
 };
 pub use options::{FitOptions, MotionError};
 pub use select::correlated_errors::LastingErrors;
+pub use taking_part::{LeftOut, fit_what_moves};
 pub use warning::MotionWarning;
 
 use std::collections::BTreeMap;

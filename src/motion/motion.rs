@@ -163,6 +163,27 @@ impl Motion {
         }
     }
 
+    /// The motion of some of the surfaces, in the given order.
+    ///
+    /// The constants stay those of the whole fit.
+    pub fn of_surfaces(&self, wanted: &[usize]) -> Self {
+        let pick = |frame: &MotionFrame| MotionFrame {
+            deflections: picked(&frame.deflections, wanted),
+            own_covariance_rad2: DMatrix::from_fn(wanted.len(), wanted.len(), |row, column| {
+                frame.own_covariance_rad2[(wanted[row], wanted[column])]
+            }),
+            ..*frame
+        };
+        Self {
+            surfaces: picked(&self.surfaces, wanted),
+            frames: self.frames.iter().map(pick).collect(),
+            constants_covariance: self.constants_covariance.clone(),
+            lasting: self.lasting.of_surfaces(wanted),
+            tags_at_zero: self.tags_at_zero.of_surfaces(wanted),
+            ..*self
+        }
+    }
+
     /// One surface's deflection from `zero` in every frame, rad; `None` where it was not measured.
     ///
     /// `zero` is a weighted sum of the same surface's deflections whose weights add up to one; its
@@ -198,6 +219,11 @@ pub(in crate::motion) struct SumsByCause {
     pub gains: DMatrix<f64>,
     /// Covariance given the constants, rad².
     pub own: DMatrix<f64>,
+}
+
+/// Some of a list's entries, in the order of their positions.
+pub(in crate::motion) fn picked<T: Clone>(all: &[T], wanted: &[usize]) -> Vec<T> {
+    wanted.iter().map(|&at| all[at].clone()).collect()
 }
 
 /// Frames whose deflections are taken from their zero in one go: the work for the zero is shared

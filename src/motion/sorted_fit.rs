@@ -1,8 +1,8 @@
 //! One joint fit by one set of declarations, with its sightings sorted.
 
 use super::problem::joint_fit::{JointFit, State};
-use super::select::outliers;
 use super::select::significance::Significance;
+use super::select::{at_rest, outliers};
 use super::start::{first_state, setup};
 use super::surroundings::join;
 use super::{FitOptions, MotionError};
@@ -19,6 +19,7 @@ pub(in crate::motion) fn fit_of_every_tag(
     options: &FitOptions,
 ) -> Result<(JointFit, State), MotionError> {
     let mut fit = setup::joint_fit(sightings, model, profile, options)?;
+    at_rest::require_motion_in_picture(&fit, model)?;
     let start = first_state::start(&fit, model)?;
     let sorted = fit_and_sort(&mut fit, start, sightings, options)
         .map_err(|Undefined| undetermined(sightings))?;

@@ -130,6 +130,24 @@ impl TagsAtZero {
             tags: airframe.chain(surfaces).collect(),
         }
     }
+
+    /// Airframe tags, and those of some surfaces, which then count in the given order.
+    pub(in crate::motion) fn of_surfaces(&self, wanted: &[usize]) -> Self {
+        let airframe = self.tags.iter();
+        let airframe = airframe.filter(|(_, columns)| !matches!(columns, Columns::Surface(..)));
+        let of_surface = |(place, wanted): (usize, &usize)| {
+            self.tags.iter().find_map(|(tag, columns)| match columns {
+                Columns::Surface(surface, column) if surface == wanted => {
+                    Some((tag.clone(), Columns::Surface(place, *column)))
+                }
+                _ => None,
+            })
+        };
+        let surfaces = wanted.iter().enumerate().filter_map(of_surface);
+        Self {
+            tags: airframe.cloned().chain(surfaces).collect(),
+        }
+    }
 }
 
 impl Motion {

@@ -6,14 +6,14 @@ use nalgebra::{DMatrix, DVector, Point3, SVector, Vector3};
 use rayon::prelude::*;
 
 use super::corner_errors::with_corner_errors;
-use super::weak_geometry::{self, TRAVEL_SHARES};
-use crate::conventions::deg_from_rad;
+use super::weak_geometry;
 use crate::geometry::Pose;
 use crate::measured::Measured;
 use crate::model_file::ModelFile;
 use crate::motion::problem::joint_fit::{JointFit, State};
 use crate::motion::problem::observation::{Corners, ObservedFrame, PIECE, Target};
 use crate::motion::problem::parameters::{Hinged, SURFACE_CONSTANTS};
+use crate::motion::select::at_rest::require_travel;
 use crate::motion::select::scatter::Scatter;
 use crate::motion::solve::normal_equations::{
     AngleElimination, FrameElimination, Reduced, ViewVector,
@@ -61,7 +61,7 @@ impl Conclusion<'_> {
         };
         let scatter = Scatter::of(self.fit, state, self.constant).ok_or(undetermined.clone())?;
         let variance = scatter.variance;
-        self.require_travel(&reduced, options)?;
+        require_travel(self.fit, state, self.model, options.smallest_travel_deg)?;
         let covariance = self
             .covariance(&reduced, variance, options)
             .ok_or(undetermined.clone())?;
@@ -101,34 +101,6 @@ impl Conclusion<'_> {
         let layout = &self.fit.layout;
         let own = reduced.covariance(layout.fitted())? * variance;
         with_corner_errors(&own, reduced, layout, options.corner_error_sd_px)
-    }
-
-    /// Each surface's travel has to be large enough for a hinge line.
-    fn require_travel(&self, reduced: &Reduced, options: &FitOptions) -> Result<(), MotionError> {
-        for (surface, declared) in self.model.surfaces.iter().enumerate() {
-            let mut angles: Vec<f64> = reduced
-                .frames
-                .iter()
-                .zip(&self.state.frames)
-                .filter(|(eliminated, _)| of_surface(eliminated, surface).is_some())
-                .map(|(_, state)| state.angles_rad[surface])
-                .collect();
-            angles.sort_by(f64::total_cmp);
-            let at = |share: f64| angles[(share * (angles.len() - 1) as f64).round() as usize];
-            let travel_deg = if angles.is_empty() {
-                0.0
-            } else {
-                deg_from_rad(at(TRAVEL_SHARES[1]) - at(TRAVEL_SHARES[0]))
-            };
-            if travel_deg < options.smallest_travel_deg {
-                return Err(MotionError::TravelTooSmall {
-                    surface: declared.name.clone(),
-                    travel_deg,
-                    needed_deg: options.smallest_travel_deg,
-                });
-            }
-        }
-        Ok(())
     }
 
     /// +1 where a growing angle is a positive deflection, −1 where it is a negative one.

@@ -13,6 +13,7 @@ use crate::model_file::ModelFile;
 use crate::motion::conclude::result::LOOSE_SHARE;
 use crate::motion::problem::joint_fit::{JointFit, State, Surroundings};
 use crate::motion::problem::observation::Target;
+use crate::motion::select::at_rest;
 use crate::motion::select::outliers;
 use crate::motion::select::scatter::Scatter;
 use crate::motion::sorted_fit::fit_of_every_tag;
@@ -73,6 +74,11 @@ pub(in crate::motion) fn fit_by_what_holds(
 ) -> Result<Sorted, MotionError> {
     let mut left_out = vec![];
     let mut fitted = fit_of_fitting_tags(declared, &mut left_out);
+    if let (false, Ok((fit, state))) = (keeps_less_than(LEAST_KEPT_SHARE, &fitted), &fitted) {
+        // A surface that rests is left out in any case: no need to weigh declarations with its tag.
+        let needed_deg = declared.options.smallest_travel_deg;
+        at_rest::require_travel(fit, state, &declared.model, needed_deg)?;
+    }
     if let Some(doubts) = ruler_check::leave_out_wrong_rulers(declared, &fitted) {
         warnings.extend(doubts.into_iter().map(MotionWarning::Declaration));
         fitted = fit_of_fitting_tags(declared, &mut left_out);

@@ -7,6 +7,7 @@
 
 use std::collections::BTreeMap;
 
+use crate::motion::motion::picked;
 use crate::motion::problem::joint_fit::{JointFit, State};
 use crate::motion::problem::observation::{Corners, ObservedFrame, Target};
 use crate::motion::problem::parameters::FrameState;
@@ -29,6 +30,19 @@ pub struct LastingErrors {
     /// standard deviation, rad, by frame and surface. No residual shows it, since the deflection
     /// takes it up.
     pub place_sd_rad: Vec<Vec<f64>>,
+}
+
+impl LastingErrors {
+    /// Those of some surfaces, which then count in the given order.
+    pub(in crate::motion) fn of_surfaces(&self, wanted: &[usize]) -> Self {
+        let rests = self.rest_of.iter();
+        let places = self.place_sd_rad.iter();
+        Self {
+            share: self.share,
+            rest_of: rests.map(|of| picked(of, wanted)).collect(),
+            place_sd_rad: places.map(|of| picked(of, wanted)).collect(),
+        }
+    }
 }
 
 /// Finds the rests, measures how alike their residuals are, and weights sightings accordingly.

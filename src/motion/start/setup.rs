@@ -104,15 +104,19 @@ fn require_every_surface(
         let target = Target::Surface(index);
         if !frames.iter().any(|frame| frame.shows(target)) {
             let sighted = sighted(frames, target);
-            let undeclared = match sighted {
-                0 => overview.undeclared_counts(),
-                _ => vec![],
+            let (undeclared, throughout) = match sighted {
+                0 => (
+                    overview.undeclared_counts(),
+                    overview.undeclared_throughout(),
+                ),
+                _ => (vec![], vec![]),
             };
             return Err(MotionError::SurfaceNeverSeen {
                 surface: surface.name.clone(),
                 tag_id: surface.tag_id,
                 sighted,
                 undeclared,
+                throughout,
             });
         }
     }
