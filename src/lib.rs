@@ -18,6 +18,7 @@ pub mod clip;
 pub mod commands;
 pub mod comparison;
 pub mod conventions;
+pub mod functions;
 pub mod geometry;
 pub mod landmarks;
 pub mod matching;

@@ -10,6 +10,7 @@ use super::terminal::{progress, say, say_result};
 use super::{CommandError, Common, Outcome};
 use crate::camera::CameraProfile;
 use crate::clip::{Clip, ClipOptions};
+use crate::functions::Wanted;
 use crate::model_file::ModelFile;
 use crate::report::{self, TrueStation};
 
@@ -43,6 +44,7 @@ pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
         clip: &clip_path,
         clip_options,
         model: &model,
+        wanted: &Wanted::Whole,
         profile: &profile,
         cache: Cache::Off,
         progress: progress(common),

@@ -11,6 +11,7 @@ use crate::camera::calibration::CalibrationError;
 use crate::camera::{ProfileError, ProfileFault};
 use crate::clip::ClipError;
 use crate::comparison::ComparisonError;
+use crate::functions::FunctionsError;
 use crate::matching::MatchingError;
 use crate::measurement::MeasurementError;
 use crate::model_file::{ModelFileErrors, NewModelError};
@@ -55,6 +56,14 @@ pub enum CommandError {
     #[error(transparent)]
     #[diagnostic(help("{}", .0.mend()))]
     Motion(#[from] MotionError),
+    /// The functions cannot be measured as chosen.
+    #[error(transparent)]
+    #[diagnostic(help("{}", .0.mend()))]
+    Functions(#[from] FunctionsError),
+    /// No chosen function has a surface that was measured.
+    #[error("the clip shows no function of the model file")]
+    #[diagnostic(help("film the surfaces of a function through their whole travel"))]
+    NothingShown,
     /// The holds could not be found.
     #[error(transparent)]
     #[diagnostic(help("{}", .0.mend()))]

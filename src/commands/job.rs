@@ -4,20 +4,20 @@ use std::path::{Path, PathBuf};
 use std::time::Instant;
 
 use super::CommandError;
+use super::function_work::FittedClip;
 use super::memory;
 use super::output::{OutputFolder, write_files};
 use super::unfinished;
 use crate::camera::{Camera, CameraProfile};
-use crate::clip::{Clip, ClipOptions, ClipWarning, Frame, Levels, day_of_file};
-use crate::matching;
-use crate::measurement::{FrameRow, Measurement, Stages, frame_rows};
+use crate::clip::{Clip, ClipOptions, ClipWarning, Frame, Levels};
+use crate::functions::Wanted;
+use crate::measurement::{FrameRow, Measurement};
 use crate::model_file::ModelFile;
 use crate::motion::{self, FitOptions};
 use crate::progress::Progress;
 use crate::report::{self, Picture, ReportInputs, TraceInputs, frame_to_mark};
-use crate::response;
 use crate::sighting_cache::{Before, Searched, SightingCache};
-use crate::stations::{self, HoldOptions, SeenRest};
+use crate::stations::SeenRest;
 use crate::tags::{self, Checkpoint, SightedFrame, Sightings, TagPlan};
 use crate::warning::{WarningText, gather};
 
@@ -29,6 +29,8 @@ pub struct Job<'a> {
     pub clip_options: ClipOptions,
     /// The model file.
     pub model: &'a ModelFile,
+    /// Which of its functions.
+    pub wanted: &'a Wanted,
     /// The camera that took the clip.
     pub profile: &'a CameraProfile,
     /// Sightings of earlier searches.
@@ -179,46 +181,35 @@ impl Job<'_> {
             tags::doubt_search(&TagPlan::of(model), &sightings.overview, doubts);
         });
         let options = FitOptions::of_clip(&info).for_pictures(&sightings.overview);
-        let motion = gather(warnings, |doubts| {
-            motion::fit(sightings, model, profile, &options, doubts)
+        let wanted = self.wanted;
+        let candidates = wanted.candidates(model);
+        let (motion, left_out) = gather(warnings, |doubts| {
+            motion::fit_what_moves(sightings, &candidates, profile, &options, doubts)
         })?;
+        let mut of_functions = Vec::new();
+        let shown = gather(&mut of_functions, |doubts| {
+            wanted.in_clip(model, &motion, &left_out, doubts)
+        })?;
+        // What is missing comes before doubts about what is there.
+        warnings.splice(0..0, of_functions);
         memory::give_back();
         times.stage("motion");
 
-        let options = HoldOptions::default();
-        let holds = gather(warnings, |doubts| {
-            stations::find_holds(&motion, sightings, model, &options, doubts)
-        });
-        if holds.is_err() {
-            *rests = stations::rests_seen(&motion, &options);
-        }
-        let holds = holds?;
-        times.stage("stations");
-
-        let responses = gather(warnings, |doubts| {
-            response::respond(&motion, &holds, model, doubts)
-        })?;
-        times.stage("response");
-
-        let (groups, radio) = (&model.matches, model.radio.as_ref());
-        let corrections = gather(warnings, |doubts| {
-            matching::match_groups(&responses, groups, radio, doubts)
-        })?;
-        times.stage("matching");
-
-        let rows = frame_rows(&motion, &holds);
-        let measurement = Measurement::assemble(&Stages {
+        let fitted = FittedClip {
             sightings,
             profile,
-            model,
             motion: &motion,
-            rows: &rows,
-            responses: &responses,
-            stick_log: holds.log.as_ref(),
-            corrections: &corrections,
+            shown: &shown,
+            chosen_by_motion: *wanted == Wanted::Moving,
             warnings,
-            date: day_of_file(&info.path).as_deref(),
-        })?;
+        };
+        let mut doubts = Vec::new();
+        let measured = fitted.measure(&mut times, &mut doubts);
+        if measured.is_err() {
+            *rests = unfinished::rests_seen(model, &motion);
+            warnings.append(&mut doubts);
+        }
+        let (measurement, rows) = measured?;
         Ok(JobResult {
             measurement,
             rows,
@@ -333,7 +324,7 @@ impl JobResult {
 }
 
 /// How long each stage took.
-struct Times {
+pub struct Times {
     last: Instant,
     stages: Vec<(&'static str, f64)>,
 }
@@ -346,10 +337,14 @@ impl Times {
         }
     }
 
-    fn stage(&mut self, name: &'static str) {
+    /// Ends a stage; those of one name count together.
+    pub fn stage(&mut self, name: &'static str) {
         let now = Instant::now();
-        self.stages
-            .push((name, now.duration_since(self.last).as_secs_f64()));
+        let took_s = now.duration_since(self.last).as_secs_f64();
+        match self.stages.iter_mut().find(|stage| stage.0 == name) {
+            Some(stage) => stage.1 += took_s,
+            None => self.stages.push((name, took_s)),
+        }
         self.last = now;
     }
 }

@@ -38,7 +38,7 @@ pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
         .map(|out| OutputFolder::create(out, common.force))
         .transpose()?;
     let (groups, radio) = match model {
-        Some(model) => (model.matches, model.radio),
+        Some(model) => (kept.groups_of(&model), model.radio),
         None => (kept.groups.clone(), kept.radio.clone()),
     };
 

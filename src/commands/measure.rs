@@ -11,6 +11,7 @@ use super::values::positive_number;
 use super::{CommandError, Common, Outcome};
 use crate::camera::{CameraProfile, ProfileError};
 use crate::clip::{Clip, ClipInfo, ClipOptions};
+use crate::functions::Wanted;
 use crate::model_file::ModelFile;
 use crate::report;
 use crate::sighting_cache;
@@ -35,6 +36,9 @@ pub struct Options {
     /// Exit with code 1 if a mismatch is out of tolerance
     #[arg(long)]
     check: bool,
+    /// Measure this function of the model file; may be given several times [default: what moves]
+    #[arg(long = "function", value_name = "NAME")]
+    functions: Vec<String>,
     /// Ignore the cache and search the whole clip again
     #[arg(long)]
     fresh: bool,
@@ -131,6 +135,7 @@ impl CameraSource {
 pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
     // Errors in the named files are found before the long work.
     let model = ModelFile::read(&options.model)?;
+    let wanted = Wanted::of(&model, &options.functions)?;
     let camera = options.camera.source()?;
     let create = |path: &Path| OutputFolder::create(path, common.force);
     let folders = Folders {
@@ -148,6 +153,7 @@ pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
         clip: &options.clip,
         clip_options,
         model: &model,
+        wanted: &wanted,
         profile: &profile,
         cache: options.cache(),
         progress: progress(common),

@@ -4,6 +4,7 @@ mod calibrate;
 mod compare;
 mod demo;
 mod error;
+mod function_work;
 mod job;
 mod match_again;
 mod measure;

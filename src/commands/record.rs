@@ -9,8 +9,8 @@ use super::terminal::say;
 use super::{CommandError, Common, Outcome};
 use crate::measurement::Measurement;
 use crate::model_file::ModelFile;
-use crate::record::{self, Kept};
-use crate::report::{neutral_lines, setup_sheet};
+use crate::record::{self, Kept, NeutralDrift, Source};
+use crate::report::{neutral_lines, setup_sheet, source_lines};
 
 /// The file that makes a folder an entry of the record.
 const MEASUREMENT: &str = "measurement.json";
@@ -54,11 +54,16 @@ pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
         kept.push(entry);
     }
     record::latest_first(&mut kept);
-    if let Some((latest, earlier)) = kept.split_first() {
-        let drifts = record::neutral_drifts(&latest.measurement, earlier);
-        let sheet = write_sheet(&home, &setup_sheet(latest, earlier, &drifts)?)?;
+    let sources = record::sources(&kept, &model);
+    if let Some(latest) = sources.first() {
+        let drifts: Vec<NeutralDrift> = sources.iter().flat_map(Source::neutral_drifts).collect();
+        let missing = record::never_measured(&sources, &model);
+        let sheet = write_sheet(&home, &setup_sheet(&sources, &drifts, &missing)?)?;
         say(common, format!("Setup sheet: {}", sheet.display()));
-        let lines = neutral_lines(&drifts, earlier);
+        for line in source_lines(&sources, &missing) {
+            say(common, line);
+        }
+        let lines = neutral_lines(&drifts, latest.earlier);
         if !lines.is_empty() {
             say(common, lines.join("\n"));
         }

@@ -10,8 +10,10 @@ use super::CommandError;
 use super::job::{Job, Seen};
 use super::output::{OutputFolder, write_files};
 use crate::clip::{Clip, ClipInfo, Frame};
+use crate::model_file::ModelFile;
+use crate::motion::Motion;
 use crate::report::{self, Picture, UNFINISHED_PAGE, Unfinished};
-use crate::stations::SeenRest;
+use crate::stations::{self, HoldOptions, SeenRest};
 use crate::tags::SightedFrame;
 
 /// Most rests of which a picture is shown; the page stays small enough for a phone.
@@ -66,6 +68,25 @@ pub fn with_page(
         }),
         Ok(false) | Err(_) => error,
     }
+}
+
+/// Every rest of the surfaces that were fitted, with a place for each declared surface.
+pub fn rests_seen(model: &ModelFile, motion: &Motion) -> Vec<SeenRest> {
+    let fitted = |name: &String| motion.surfaces.iter().position(|one| one.name == *name);
+    let places: Vec<Option<usize>> = model
+        .surfaces
+        .iter()
+        .map(|surface| fitted(&surface.name))
+        .collect();
+    let rests = stations::rests_seen(motion, &HoldOptions::default());
+    let of_declared = rests.into_iter().map(|rest| SeenRest {
+        deflection_deg: places
+            .iter()
+            .map(|place| rest.deflection_deg[(*place)?])
+            .collect(),
+        ..rest
+    });
+    of_declared.collect()
 }
 
 /// Removes the page of an earlier run once the clip is measured; if it cannot be removed, it stays.

@@ -101,8 +101,33 @@ pub struct Comparison {
     pub dates: [Option<String>; 2],
     /// One entry a follower that was measured in both clips.
     pub pairs: Vec<ComparedPair>,
+    /// Surfaces that only one of the clips measured.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub missing: Vec<MissingSurface>,
     /// The gravest of all pairs.
     pub standing: Standing,
+}
+
+/// A surface that only one of two clips measured.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct MissingSurface {
+    /// Its name.
+    pub surface: String,
+    /// Its function, where that is known.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub function: Option<String>,
+    /// The clip that does not measure it.
+    pub missing: Clip,
+}
+
+/// One of two compared clips.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Clip {
+    /// The one before numbers were entered.
+    Before,
+    /// The one after.
+    After,
 }
 
 /// Two measurements that cannot be compared.
@@ -163,7 +188,9 @@ impl Comparison {
             .iter()
             .filter_map(|later| {
                 let earlier = before.matches.iter().find(|earlier| {
-                    earlier.reference == later.reference && earlier.follower == later.follower
+                    earlier.reference == later.reference
+                        && earlier.follower == later.follower
+                        && before.same_function(after, &later.follower)
                 })?;
                 Some(compared(earlier, later, after.tolerance_deg(later)))
             })
@@ -176,16 +203,42 @@ impl Comparison {
             models: [before.model.clone(), after.model.clone()],
             dates: [before.date.clone(), after.date.clone()],
             pairs,
+            missing: only_in(before, after, Clip::After)
+                .chain(only_in(after, before, Clip::Before))
+                .collect(),
             standing,
         })
     }
+}
+
+/// Surfaces of one measurement that the other does not have in the same function.
+fn only_in<'m>(
+    one: &'m Measurement,
+    other: &'m Measurement,
+    missing: Clip,
+) -> impl Iterator<Item = MissingSurface> + 'm {
+    let is_there = |name: &str| other.surface(name).is_some() && one.same_function(other, name);
+    let surfaces = one.surfaces.iter();
+    surfaces
+        .filter(move |surface| !is_there(&surface.name))
+        .map(move |surface| MissingSurface {
+            surface: surface.name.clone(),
+            function: one.function_of(&surface.name).map(Into::into),
+            missing,
+        })
 }
 
 fn pair_names(measurement: &Measurement) -> Vec<String> {
     measurement
         .matches
         .iter()
-        .map(|correction| format!("{} to {}", correction.follower, correction.reference))
+        .map(|correction| {
+            let (follower, reference) = (&correction.follower, &correction.reference);
+            match measurement.function_of(follower) {
+                Some(function) => format!("{follower} to {reference} ({function})"),
+                None => format!("{follower} to {reference}"),
+            }
+        })
         .collect()
 }
 

@@ -10,8 +10,9 @@ use crate::tags::Sightings;
 use crate::warning::WarningText;
 
 use super::{
-    CameraRecord, ClipRecord, FORMAT, FitRecord, FrameRow, HingeRecord, Measurement,
-    MeasurementError, PictureMotionRecord, SurfaceRecord, Trace, VERSION, arm, rounding,
+    CameraRecord, ClipRecord, FORMAT, FitRecord, FrameRow, FunctionRecord, HingeRecord,
+    Measurement, MeasurementError, PictureMotionRecord, SurfaceRecord, Trace, VERSION, arm,
+    rounding,
 };
 
 /// Points of the kept trace; more are indistinguishable in a chart of a page's width.
@@ -24,8 +25,10 @@ pub struct Stages<'a> {
     pub sightings: &'a Sightings,
     /// The camera profile that was used.
     pub profile: &'a CameraProfile,
-    /// The model file.
+    /// The model file, with the measured surfaces only.
     pub model: &'a ModelFile,
+    /// The function of these surfaces, where the file declares functions.
+    pub function: Option<&'a str>,
     /// From the joint fit.
     pub motion: &'a Motion,
     /// Every surface in every frame.
@@ -58,7 +61,9 @@ impl Measurement {
                 reprojection_rms_px: Some(stages.motion.reprojection_rms_px),
                 allowed_rms_px: Some(stages.motion.allowed_rms_px),
             },
+            functions: function_record(stages).into_iter().collect(),
             surfaces: surface_records(stages),
+            not_measured: Vec::new(),
             lags: stages.responses.lags.clone(),
             stick_log: stages.stick_log.cloned(),
             station_covariance_deg2: stages
@@ -160,6 +165,16 @@ fn camera_record(stages: &Stages<'_>) -> CameraRecord {
         }),
         readout_ms: (stages.motion.readout_s).map(|readout_s| readout_s.scaled(1e3)),
     }
+}
+
+fn function_record(stages: &Stages<'_>) -> Option<FunctionRecord> {
+    let surfaces = stages.motion.surfaces.iter();
+    Some(FunctionRecord {
+        name: stages.function?.to_owned(),
+        surfaces: surfaces.map(|surface| surface.name.clone()).collect(),
+        neutral: None,
+        stick_log: None,
+    })
 }
 
 fn surface_records(stages: &Stages<'_>) -> Vec<SurfaceRecord> {

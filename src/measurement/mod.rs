@@ -7,6 +7,7 @@ mod arm;
 mod assemble;
 mod error;
 mod frames;
+mod functions;
 mod neutral;
 mod read;
 mod rounding;
@@ -30,6 +31,7 @@ use crate::warning::WarningText;
 pub use assemble::{Stages, program};
 pub use error::MeasurementError;
 pub use frames::{FrameRow, frame_rows};
+pub use functions::{FunctionRecord, NotMeasured};
 pub use neutral::{NeutralRecord, PlacedHingeRecord, PlacedTagRecord};
 pub(crate) use rounding::rounded_for_files;
 
@@ -78,8 +80,14 @@ pub struct Measurement {
     /// How well the joint fit explains the corners.
     #[serde(default)]
     pub fit: FitRecord,
-    /// In the order of the model file.
+    /// The functions that the clip shows; empty where the model file declares none.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub functions: Vec<FunctionRecord>,
+    /// In the order of the model file, function by function.
     pub surfaces: Vec<SurfaceRecord>,
+    /// Declared surfaces that the clip does not measure, in the order of the model file.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub not_measured: Vec<NotMeasured>,
     /// How the sides of each match group follow each other in time.
     #[serde(default)]
     pub lags: Vec<SideLag>,

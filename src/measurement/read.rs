@@ -81,8 +81,13 @@ impl Measurement {
                 ("matches", &correction.follower),
             ]
         });
+        let in_functions = self.functions.iter().flat_map(|function| {
+            let surfaces = function.surfaces.iter();
+            surfaces.map(|name| ("functions", name))
+        });
         in_groups
             .chain(in_matches)
+            .chain(in_functions)
             .find(|(_, name)| self.surface(name).is_none())
             .map(|(place, name)| {
                 (
@@ -109,8 +114,9 @@ impl Measurement {
     }
 
     fn neutral_contradiction(&self) -> Option<(String, String)> {
-        let neutral = self.neutral.as_ref()?;
-        neutral.tags_at_neutral().is_none().then(|| {
+        let mut records = self.neutral_records();
+        let is_broken = records.any(|record| record.tags_at_neutral().is_none());
+        is_broken.then(|| {
             (
                 "neutral".into(),
                 "is inconsistent: each tag may be listed once and needs a rotation, each surface \

@@ -67,6 +67,39 @@ pub enum ModelFault {
         /// All surfaces.
         surfaces: Vec<String>,
     },
+    /// A match group of a function names a surface of another one.
+    #[error("the {role} {name:?} is not a surface of the function {function:?}")]
+    NotOfFunction {
+        /// What the name was given as.
+        role: &'static str,
+        /// The name.
+        name: String,
+        /// The function.
+        function: String,
+        /// The function's surfaces.
+        surfaces: Vec<String>,
+    },
+    /// Two functions have one name.
+    #[error("two functions have the name {name:?}")]
+    RepeatedFunction {
+        /// The name.
+        name: String,
+    },
+    /// A function lists a surface twice.
+    #[error("the function lists {name:?} twice")]
+    ListedTwice {
+        /// The surface.
+        name: String,
+    },
+    /// A surface that no function moves.
+    #[error("no function moves the surface {name:?}")]
+    WithoutFunction {
+        /// The surface.
+        name: String,
+    },
+    /// A match group of the whole file beside functions.
+    #[error("this match group belongs to no function")]
+    MatchOutsideFunction,
     /// A surface that would have to be adjusted to two others.
     #[error("{name:?} is listed twice as a follower")]
     FollowsTwice {
@@ -211,6 +244,18 @@ impl Fault for ModelFault {
             Self::NotASurface { surfaces, .. } if surfaces.is_empty() => "declare it as a [[surface]]".into(),
             Self::NotASurface { surfaces, .. } => {
                 format!("the surfaces are: {}", surfaces.join(", "))
+            }
+            Self::NotOfFunction { surfaces, .. } => format!(
+                "the surfaces of the function are: {}; add it to them, or name one of them",
+                surfaces.join(", ")
+            ),
+            Self::RepeatedFunction { .. } => "give each function a name of its own".into(),
+            Self::ListedTwice { .. } => "list each surface once".into(),
+            Self::WithoutFunction { .. } => {
+                "add it to the `surfaces` of a [[function]]; one alone needs a function of its own".into()
+            }
+            Self::MatchOutsideFunction => {
+                "move it behind its function and write [[function.match]]".into()
             }
             Self::FollowsTwice { .. } => "list it once, under one reference".into(),
             Self::ReferenceFollows { .. } => "put all surfaces that should move alike under one reference".into(),

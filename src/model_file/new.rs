@@ -4,6 +4,8 @@ use std::collections::BTreeSet;
 
 use thiserror::Error;
 
+use super::new_functions::{NewFunction, functions_of, has_usual_word};
+
 /// Id of the airframe's tag in a new file.
 const AIRFRAME_TAG_ID: u32 = 0;
 /// First id given to a surface; the ids below stay free for more airframe tags.
@@ -73,19 +75,6 @@ const RIGHT: [&str; 26] = [
     "høyre",
 ];
 
-/// Words for ailerons, which move opposite ways.
-const AILERON: [&str; 9] = [
-    "aileron",
-    "querruder",
-    "alerón",
-    "alerones",
-    "alettone",
-    "alettoni",
-    "rolroer",
-    "lotka",
-    "skevroder",
-];
-
 /// Words for rudders, which stand upright.
 const RUDDER: [&str; 5] = [
     "rudder",
@@ -148,9 +137,9 @@ impl NewModelError {
 
 /// A surface of a new file, from its name.
 #[derive(Debug, Clone, PartialEq)]
-struct NewSurface {
-    name: String,
-    side: &'static str,
+pub(super) struct NewSurface {
+    pub name: String,
+    pub side: &'static str,
     tag_id: u32,
     upright: bool,
 }
@@ -165,7 +154,7 @@ pub struct NewModel {
 
 impl NewModel {
     /// A model with these surfaces, whose sides and pairs are taken from the words left and right
-    /// in their names.
+    /// in their names, and their functions from the usual words, such as aileron.
     ///
     /// # Errors
     /// Names that are empty, repeated or too many.
@@ -225,19 +214,31 @@ impl NewModel {
             .map(|surface| surface.name.as_str())
     }
 
-    /// Whether there are surfaces to match, but no two names differ in nothing but their side.
+    /// Whether there are surfaces to match, but no two names differ in nothing but their side, and no
+    /// usual words.
     pub fn lacks_pairs(&self) -> bool {
-        self.surfaces.len() > 1 && self.pairs().next().is_none()
+        self.surfaces.len() > 1 && self.pairs().next().is_none() && !self.has_functions()
     }
 
-    /// The text of the file.
+    /// Whether the names tell several functions: not where none of them is usual and no two are a pair.
+    fn has_functions(&self) -> bool {
+        let is_told = self.pairs().next().is_some() || self.surfaces.iter().any(has_usual_word);
+        is_told && functions_of(&self.surfaces).len() > 1
+    }
+
+    /// The text of the file. Surfaces of one function get a file without functions.
     pub fn to_toml(&self) -> String {
         let mut text = head(&quoted(&self.name), self.edge_mm);
         for surface in &self.surfaces {
             text += &surface_text(surface);
         }
-        for (left, right) in self.pairs() {
-            text += &match_text(left, right);
+        let functions = functions_of(&self.surfaces);
+        if self.has_functions() {
+            let functions = functions.iter().map(function_text);
+            return text + FUNCTIONS + &functions.collect::<String>() + &self.radio_text();
+        }
+        for pair in functions.iter().flat_map(|function| &function.pairs) {
+            text += &match_text(pair.left, pair.right, pair.motion);
         }
         if let [first, second, ..] = self.surfaces.as_slice()
             && self.lacks_pairs()
@@ -270,7 +271,7 @@ impl NewModel {
     }
 }
 
-fn words(name: &str) -> impl Iterator<Item = String> {
+pub(super) fn words(name: &str) -> impl Iterator<Item = String> {
     name.split(|letter: char| !letter.is_alphanumeric())
         .filter(|word| !word.is_empty())
         .map(str::to_lowercase)
@@ -290,7 +291,7 @@ fn side_of(name: &str) -> &'static str {
     }
 }
 
-fn without_side(name: &str) -> Vec<String> {
+pub(super) fn without_side(name: &str) -> Vec<String> {
     words(name)
         .filter(|word| !LEFT.contains(&word.as_str()) && !RIGHT.contains(&word.as_str()))
         .collect()
@@ -354,11 +355,23 @@ fn surface_text(surface: &NewSurface) -> String {
     )
 }
 
-fn match_text(left: &NewSurface, right: &NewSurface) -> String {
-    let motion = match has_word_of(&left.name, &AILERON) {
-        true => "opposite",
-        false => "same",
-    };
+/// A function with its own match groups and stations.
+fn function_text(function: &NewFunction<'_>) -> String {
+    let names = function.surfaces.iter();
+    let names: Vec<String> = names.map(|surface| quoted(&surface.name)).collect();
+    let name = quoted(&function.name);
+    let mut text = format!(
+        "\n[[function]]\nname = {name}\nsurfaces = [{}]\n",
+        names.join(", ")
+    );
+    for pair in &function.pairs {
+        let group = match_text(pair.left, pair.right, pair.motion);
+        text += &group.replace("[[match]]", "[[function.match]]");
+    }
+    text + &STATIONS.replace("[stations]", "[function.stations]")
+}
+
+fn match_text(left: &NewSurface, right: &NewSurface, motion: &str) -> String {
     let mut text = String::from("\n[[match]]\n");
     text += &line(
         &format!("reference = {}", quoted(&left.name)),
@@ -410,6 +423,13 @@ fn commented_match(first: &NewSurface, second: &NewSurface) -> String {
         "largest mismatch that you accept",
     )
 }
+
+/// What is said before the functions.
+const FUNCTIONS: &str = r##"
+# A function lists the surfaces that one stick moves. Film one clip for each function. `measure`
+# finds the function by the surfaces that move; `measure --function NAME` chooses it. The report
+# lists the surfaces that a clip does not show.
+"##;
 
 const STATIONS: &str = r##"
 [stations]

@@ -2,7 +2,7 @@
 
 use toml::Spanned;
 
-use super::book::{Names, Roles};
+use super::book::{Names, Roles, Scope};
 use super::fields::{LENGTH_LIMITS, Reader, all};
 use super::{Compare, MatchGroup, MatchMotion, ModelFault, Surface, Target};
 use crate::table_reader::Limits;
@@ -28,13 +28,15 @@ enum Word {
     Smaller,
 }
 
-/// Reads every `[[match]]`; `surfaces` are those that could be read.
+/// Reads every `[[match]]` of a file, or of a function, whose surfaces are then `scope`; `surfaces`
+/// are those of the file that could be read.
 pub(super) fn match_groups(
-    file: &mut Reader<'_>,
+    table: &mut Reader<'_>,
     names: &Names,
     surfaces: &[Surface],
+    scope: Option<Scope<'_>>,
 ) -> Option<Vec<MatchGroup>> {
-    let mut roles = Roles::new(names);
+    let mut roles = Roles::new(names, scope);
     let read_one = |mut table: Reader<'_>| {
         let reference = table.required::<String>("reference");
         let followers = table.required::<Vec<Spanned<String>>>("followers");
@@ -76,8 +78,8 @@ pub(super) fn match_groups(
             down_to_up: down_to_up.map(Spanned::into_inner),
         })
     };
-    let groups = all(file.tables("match").into_iter().map(read_one));
-    roles.check(file.faults());
+    let groups = all(table.tables("match").into_iter().map(read_one));
+    roles.check(table.faults());
     groups
 }
 

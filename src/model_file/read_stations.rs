@@ -78,7 +78,12 @@ fn own_cards(mut table: Reader<'_>, book: &mut TagBook) -> Option<BTreeMap<u32, 
         match key.get_ref().parse::<u32>() {
             Ok(id) => {
                 let id = Spanned::new(key.span(), id);
-                if book.claim(table.faults(), &id, || format!("the card {stick_pct} %")) {
+                let is_claimed = if cards.contains_key(id.get_ref()) {
+                    book.claim(table.faults(), &id, || format!("the card {stick_pct} %"))
+                } else {
+                    book.claim_card(table.faults(), &id, stick_pct)
+                };
+                if is_claimed {
                     cards.insert(id.into_inner(), stick_pct);
                 }
             }

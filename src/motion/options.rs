@@ -1,5 +1,6 @@
 //! What the joint fit may assume, and what it says when it cannot do its work.
 
+use super::LeftOut;
 use crate::clip::{ClipInfo, Transfer};
 use crate::tags::{Overview, TagPicture};
 
@@ -129,6 +130,8 @@ pub enum MotionError {
         /// Undeclared tags that the searches for it found, and in how many pictures each; empty where
         /// the tag itself was found.
         undeclared: Vec<(u32, usize)>,
+        /// Those of them that were there throughout, and so may be on the aircraft.
+        throughout: Vec<u32>,
     },
     /// Too few frames show a surface.
     #[error("surface {surface:?} was seen in {frames} frames only; {needed} are needed")]
@@ -139,6 +142,19 @@ pub enum MotionError {
         frames: usize,
         /// Frames that are needed.
         needed: usize,
+    },
+    /// The corners of a surface's tag stay where they are.
+    #[error(
+        "surface {surface:?} did not move: the corners of its tag go {moved_sd:.1} times as far as their \
+         noise; {needed_sd:.1} times are needed"
+    )]
+    AtRest {
+        /// Name of the surface.
+        surface: String,
+        /// How far its corners go, in standard deviations of their noise.
+        moved_sd: f64,
+        /// How far they have to go.
+        needed_sd: f64,
     },
     /// A surface hardly moved.
     #[error(
@@ -151,6 +167,12 @@ pub enum MotionError {
         travel_deg: f64,
         /// Travel that is needed.
         needed_deg: f64,
+    },
+    /// Several surfaces cannot be measured.
+    #[error("{} surfaces cannot be measured: {}", left_out.len(), listed(left_out))]
+    SeveralLeftOut {
+        /// All of them, each with its reason.
+        left_out: Vec<LeftOut>,
     },
     /// No turn about a line explains what was seen.
     #[error("the tag of surface {surface:?} does not move about a hinge line")]
@@ -258,6 +280,11 @@ fn or_another(or: Option<(u32, f64)>) -> String {
     })
 }
 
+fn listed(left_out: &[LeftOut]) -> String {
+    let reasons = left_out.iter().map(|one| one.reason.to_string());
+    reasons.collect::<Vec<_>>().join("; ")
+}
+
 impl MotionError {
     /// What the person can do about it.
     pub fn mend(&self) -> &'static str {
@@ -277,8 +304,12 @@ impl MotionError {
             Self::TooFewFrames { .. } => {
                 "film longer, with the tag in view through the whole travel"
             }
-            Self::TravelTooSmall { .. } => {
+            Self::AtRest { .. } | Self::TravelTooSmall { .. } => {
                 "film the surface through its whole travel, from end to end; hands clear of it"
+            }
+            Self::SeveralLeftOut { left_out } => {
+                let first = left_out.first().map(|one| one.reason.mend());
+                first.unwrap_or("film the surfaces through their whole travel")
             }
             Self::NoHinge { .. } => {
                 "check that the tag sits firmly on the surface and that no other tag has its id"

@@ -54,6 +54,10 @@ pub enum MotionWarning {
     },
     /// What is seen around the aircraft does not stand still against it.
     SurroundingsMove,
+    /// The fit with the surroundings has no solution, and they are not part of the fit.
+    SurroundingsUndetermined,
+    /// The last fit ended before its minimum.
+    NotConverged,
     /// The aircraft rocks a little in its surroundings as its surfaces move, and the fit allows for it.
     AircraftRocks {
         /// How far through the whole travel, as seen from the camera.
@@ -92,6 +96,8 @@ impl Warning for MotionWarning {
             Self::TagOnHinge { .. } => "tag-on-hinge",
             Self::AirframeTagSquareOn { .. } => "airframe-tag-square-on",
             Self::SurroundingsMove => "surroundings-move",
+            Self::SurroundingsUndetermined => "surroundings-undetermined",
+            Self::NotConverged => "fit-not-converged",
             Self::AircraftRocks { .. } => "aircraft-rocks",
             Self::AirframeTagHidden { .. } => "airframe-tag-hidden",
             Self::TagBent { .. } => "tag-bent",
@@ -150,6 +156,14 @@ impl Warning for MotionWarning {
                  comes from the tags alone, and each ± is wider"
                     .into()
             }
+            Self::SurroundingsUndetermined => {
+                "the camera moved, and the fit with its surroundings has no solution; the program uses \
+                 the aircraft's tags alone to find where the camera was, and each ± is wider"
+                    .into()
+            }
+            Self::NotConverged => {
+                "the joint fit did not converge: the angles may be wrong by more than their ±".into()
+            }
             Self::AircraftRocks { angle_deg } => format!(
                 "the aircraft rocked while its surfaces moved, by {angle_deg:.2}° as seen \
                  from the camera; the program corrects for it, and each ± is wider"
@@ -186,6 +200,14 @@ impl Warning for MotionWarning {
                  bracket from the printed kit), add a second one nearer or farther, or use a tripod"
                     .into()
             }
+            Self::SurroundingsUndetermined => {
+                "film with more of the workshop in the picture, and keep an airframe tag in sight".into()
+            }
+            Self::NotConverged => {
+                "check tag sizes, tag ids and the camera profile in the model file, and film again with \
+                 the tags sharp and each surface moved through its whole travel"
+                    .into()
+            }
             Self::SurroundingsMove | Self::AircraftRocks { .. } => {
                 "make sure that the aircraft stands firmly and does not rock when its surfaces move, and film \
                  where nothing else moves"
@@ -207,7 +229,7 @@ impl Warning for MotionWarning {
     fn grave(&self) -> bool {
         match self {
             Self::Declaration(warning) => warning.grave(),
-            Self::FitLoose { .. } => true,
+            Self::FitLoose { .. } | Self::NotConverged => true,
             _ => false,
         }
     }

@@ -13,7 +13,7 @@ use super::paper::{Orientation, PageSetup};
 use super::pattern::{tag, white_margin_mm};
 use super::sheet::{Area, Item, Line, LineKind, PointMm, Text};
 use super::typeface::{CAP_HEIGHT_EM, Face, MM_PER_PT, figure, text_width_mm};
-use crate::model_file::{ModelFile, StationSource};
+use crate::model_file::ModelFile;
 
 /// A printed tag that shows the station to the camera.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -79,9 +79,7 @@ pub fn station_cards(
     model: &ModelFile,
     wanted_pct: &[f64],
 ) -> Result<Vec<StationCard>, PrintError> {
-    let StationSource::Cards(by_id) = &model.stations.source else {
-        return Err(PrintError::NoStations);
-    };
+    let by_id = &model.cards();
     let mut cards = match wanted_pct {
         [] => unnamed_cards(model, by_id),
         wanted => wanted

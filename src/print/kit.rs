@@ -32,7 +32,7 @@ pub fn kit(
     let mut pages = vec![choosing::page(&orders, setup)];
     pages.extend(list_pages(model, &orders, setup));
     pages.extend(tags::bracket_pages(&orders, lean_deg, setup)?);
-    if let StationSource::Cards(_) = model.stations.source {
+    if !model.cards().is_empty() {
         let stations = cards::station_cards(model, &[])?;
         pages.extend(cards::pages(&stations, per_sheet, setup)?);
     }
@@ -96,21 +96,35 @@ fn list_lines(model: &ModelFile) -> Vec<String> {
          the camera doubles the uncertainty."
             .into(),
     ];
-    lines.push(match &model.stations.source {
+    let usual = &model.stations.source;
+    let functions = model.functions.iter();
+    if functions.clone().all(|one| one.stations.source == *usual) {
+        lines.push(format!("Stick: {}", stick_words(usual)));
+    } else {
+        lines.extend(functions.map(|one| {
+            let words = stick_words(&one.stations.source);
+            format!("Stick, clip of {}: {words}", one.name)
+        }));
+    }
+    lines
+}
+
+/// How the stick is moved while the clip is taken.
+fn stick_words(source: &StationSource) -> String {
+    match source {
         StationSource::Order(order_pct) => format!(
-            "Stick: rest for two seconds at each of these positions, in this order: {}.",
+            "rest for two seconds at each of these positions, in this order: {}.",
             in_words(order_pct)
         ),
         StationSource::Cards(_) => {
-            "Stick: neutral first; then rest at each station for two seconds, from \
-             end to end and back, while somebody shows its card."
+            "neutral first; then rest at each station for two seconds, from end to end and back, \
+             while somebody shows its card."
                 .into()
         }
         StationSource::Marks(_) | StationSource::Log(_) => {
-            "Stick: neutral first; then from end to end and back.".into()
+            "neutral first; then from end to end and back.".into()
         }
-    });
-    lines
+    }
 }
 
 /// Stick positions in a row, in percent.

@@ -5,7 +5,7 @@ use std::fmt::Write;
 use askama::Template;
 
 use crate::cautions;
-use crate::comparison::{ComparedPair, Comparison, Standing};
+use crate::comparison::{Clip, ComparedPair, Comparison, Standing};
 use crate::matching::Correction;
 use crate::measurement::Measurement;
 
@@ -23,6 +23,7 @@ struct Page<'a> {
     headline: &'static str,
     verdict_class: &'static str,
     pairs: Vec<PairView<'a>>,
+    missing: Vec<String>,
     clips: [&'a str; 2],
     before_moving: &'a [&'a str],
     after_entering: &'a [&'a str],
@@ -69,6 +70,7 @@ pub fn comparison_page(
             .iter()
             .filter_map(|pair| pair_view(pair, before, after))
             .collect(),
+        missing: missing(comparison),
         clips: [&before.clip.path, &after.clip.path],
         before_moving: &cautions::BEFORE_MOVING,
         after_entering: &cautions::AFTER_ENTERING,
@@ -104,7 +106,37 @@ pub fn comparison_summary(comparison: &Comparison) -> String {
             let _ = writeln!(text, "  {stick:>8}  {before:>16}  {after:>16}  {standing}");
         }
     }
+    let missing = missing(comparison);
+    if !missing.is_empty() {
+        text.push('\n');
+    }
+    for words in missing {
+        paragraph(&mut text, &words, "");
+    }
     text
+}
+
+/// Which surfaces only one of the clips measured, as sentences.
+fn missing(comparison: &Comparison) -> Vec<String> {
+    let sentence = |clip: Clip, words: &str| {
+        let missing = comparison.missing.iter();
+        let names: Vec<String> = missing
+            .filter(|missing| missing.missing == clip)
+            .map(|missing| match &missing.function {
+                Some(function) => format!("{} ({function})", missing.surface),
+                None => missing.surface.clone(),
+            })
+            .collect();
+        (!names.is_empty()).then(|| {
+            format!(
+                "Not compared, since {words} does not measure them: {}.",
+                names.join(", ")
+            )
+        })
+    };
+    let before = sentence(Clip::Before, "the first clip");
+    let after = sentence(Clip::After, "the second clip");
+    before.into_iter().chain(after).collect()
 }
 
 fn headline(standing: Standing) -> &'static str {

@@ -7,7 +7,7 @@ use crate::clip::{GreyImage, Levels};
 use crate::conventions::rad_from_deg;
 use crate::measured::Measured;
 use crate::measurement::{Measurement, SurfaceRecord};
-use crate::model_file::{ModelFile, StationSource};
+use crate::model_file::ModelFile;
 use crate::motion::Motion;
 use crate::tags::{SightedFrame, Sighting};
 
@@ -114,13 +114,10 @@ pub fn seen_still(
 
 /// Label of a station card.
 fn card_word(model: &ModelFile, id: u32) -> String {
-    match &model.stations.source {
-        StationSource::Cards(cards) => cards.get(&id).map_or_else(
-            || id.to_string(),
-            |&stick_pct| format!("card {} %", figures::percent(stick_pct)),
-        ),
-        _ => id.to_string(),
-    }
+    model.cards().get(&id).map_or_else(
+        || id.to_string(),
+        |&stick_pct| format!("card {} %", figures::percent(stick_pct)),
+    )
 }
 
 /// The part of the picture that holds all tags and hinge lines.

@@ -5,7 +5,7 @@ use std::path::Path;
 
 use crate::cautions;
 use crate::matching::Correction;
-use crate::measurement::Measurement;
+use crate::measurement::{Measurement, SurfaceRecord};
 
 use super::figures::{percent, signed_with_u};
 use super::page::{
@@ -26,7 +26,12 @@ const MOST_COLUMNS: usize = 3;
 pub fn summary(measurement: &Measurement, report: Option<&Path>) -> String {
     let mut text = String::new();
     line(&mut text, &measurement.model);
+    for function in &measurement.functions {
+        let surfaces = function.surfaces.join(", ");
+        paragraph(&mut text, &format!("{}: {surfaces}", function.name), "  ");
+    }
     add_stations(&mut text, measurement);
+    add_not_measured(&mut text, measurement);
     for correction in &measurement.matches {
         add_background(&mut text, measurement, correction);
     }
@@ -183,9 +188,24 @@ fn add_stages(text: &mut String, measurement: &Measurement, correction: &Correct
     }
 }
 
-/// Holds one below the other; surfaces side by side, as many as fit.
+/// Surfaces that the clip does not measure, with the reasons.
+fn add_not_measured(text: &mut String, measurement: &Measurement) {
+    if measurement.not_measured.is_empty() {
+        return;
+    }
+    line(text, "\nNot measured in this clip");
+    for missing in &measurement.not_measured {
+        let words = format!("  {}: {}", missing.surface, missing.words());
+        paragraph(text, &words, "    ");
+    }
+}
+
+/// Holds one below the other; surfaces of a function side by side, as many as fit.
 fn add_stations(text: &mut String, measurement: &Measurement) {
-    for surfaces in measurement.surfaces.chunks(MOST_COLUMNS) {
+    let function = |surface: &SurfaceRecord| measurement.function_of(&surface.name);
+    let surfaces = measurement.surfaces.as_slice();
+    let of_functions = surfaces.chunk_by(|a, b| function(a) == function(b));
+    for surfaces in of_functions.flat_map(|surfaces| surfaces.chunks(MOST_COLUMNS)) {
         line(text, "\nDeflection, degrees");
         let mut head = format!("  {:>8}  {:<8}", "stick, %", "came");
         for surface in surfaces {

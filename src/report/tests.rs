@@ -344,8 +344,8 @@ fn look(name: &str, page: &str) {
 
 #[test]
 fn a_setup_sheet_says_what_was_agreed() {
-    use crate::measurement::sample::heron_after;
-    use crate::record::{Kept, neutral_drifts};
+    use crate::measurement::sample::{LEFT, RIGHT, heron_after};
+    use crate::record::{Kept, Source};
 
     let kept = |name: &str, measurement| Kept {
         name: name.into(),
@@ -353,8 +353,13 @@ fn a_setup_sheet_says_what_was_agreed() {
     };
     let latest = kept("002-2026-11-26-heron_tail_after", heron_after());
     let earlier = [kept("001-2026-11-25-heron_tail", heron())];
-    let drifts = neutral_drifts(&latest.measurement, &earlier);
-    let page = setup_sheet(&latest, &earlier, &drifts).unwrap();
+    let source = Source {
+        kept: &latest,
+        earlier: &earlier,
+        surfaces: vec![LEFT, RIGHT],
+    };
+    let drifts = source.neutral_drifts();
+    let page = setup_sheet(&[source], &drifts, &[]).unwrap();
     insta::assert_snapshot!(words_of(&page));
     look("setup.html", &page);
 }

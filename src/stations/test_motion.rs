@@ -125,6 +125,7 @@ pub(crate) fn model_with(source: StationSource) -> ModelFile {
             source,
             neutral_time_s: None,
         },
+        functions: vec![],
         radio: None,
     }
 }

@@ -288,9 +288,13 @@ impl<'t, F: Fault> TableReader<'t, F> {
             self.push_wrong_type(key, value.span(), expected, found);
             return Vec::new();
         };
+        let name = match self.name.strip_prefix("[[") {
+            Some(outer) => format!("[[{}.{key}]]", outer.trim_end_matches(']')),
+            None => format!("[[{key}]]"),
+        };
         tables
             .iter()
-            .filter_map(|table| self.enter(key, table, format!("[[{key}]]")))
+            .filter_map(|table| self.enter(key, table, name.clone()))
             .collect()
     }
 

@@ -33,7 +33,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::clip::{ClipError, ClipInfo, Frame};
 use crate::landmarks::LandmarkSighting;
-use crate::model_file::{ModelFile, StationSource};
+use crate::model_file::ModelFile;
 use crate::progress::Progress;
 pub use error::TagsError;
 pub use picture::{PictureFault, TagPicture};
@@ -129,6 +129,10 @@ pub struct Sightings {
     pub overview: Overview,
 }
 
+/// A tag that is seen in this share of the pictures that show any undeclared tag is no card: of two
+/// cards that take turns, the one for neutral is seen in two thirds.
+const THROUGHOUT_SHARE: f64 = 0.8;
+
 /// What a search found in a clip besides the sightings.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Overview {
@@ -145,6 +149,19 @@ impl Overview {
         let undeclared = self.undeclared_s.iter();
         undeclared
             .map(|(&tag_id, times_s)| (tag_id, times_s.len()))
+            .collect()
+    }
+
+    /// The undeclared tags that were there nearly whenever any was seen. A tag on the aircraft is, while
+    /// cards take turns.
+    pub fn undeclared_throughout(&self) -> Vec<u32> {
+        let mut times_s: Vec<f64> = self.undeclared_s.values().flatten().copied().collect();
+        times_s.sort_by(f64::total_cmp);
+        times_s.dedup();
+        let undeclared = self.undeclared_s.iter();
+        undeclared
+            .filter(|(_, seen_s)| seen_s.len() as f64 >= THROUGHOUT_SHARE * times_s.len() as f64)
+            .map(|(&tag_id, _)| tag_id)
             .collect()
     }
 
@@ -171,10 +188,7 @@ impl TagPlan {
     pub fn of(model: &ModelFile) -> Self {
         let surfaces = model.surfaces.iter().map(|surface| surface.tag_id);
         let airframe: BTreeSet<u32> = model.airframe_tags.iter().map(|tag| tag.id).collect();
-        let cards = match &model.stations.source {
-            StationSource::Cards(stations) => stations.keys().copied().collect(),
-            _ => BTreeSet::new(),
-        };
+        let cards = model.cards().into_keys().collect();
         Self {
             expected: surfaces.chain(airframe.iter().copied()).collect(),
             airframe,

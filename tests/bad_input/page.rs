@@ -4,7 +4,7 @@ use std::process::Output;
 
 use assert_cmd::Command;
 
-use super::film::{self, CARDS, Film, RIGHT};
+use super::film::{self, CARDS, Film, LEFT, RIGHT};
 use super::{KEPT, PAGE, Workplace, on_one_line};
 
 /// `measure` into a folder, without `--force`.
@@ -85,14 +85,15 @@ fn it_names_the_holds_by_time_and_picture() {
 }
 
 #[test]
-fn it_shows_which_tag_was_not_seen() {
+fn it_shows_which_tags_were_not_seen() {
     let film = Film {
-        missing: vec![RIGHT],
+        missing: vec![LEFT, RIGHT],
         ..film::good()
     };
     let words = words_of(&page_of(&Workplace::with(&film)));
     for part in [
-        "Tag 23 of the surface &#34;right flap&#34; was not found in any frame.",
+        "tag 10 of the surface &#34;left flap&#34; was not found in any frame",
+        "tag 23 of the surface &#34;right flap&#34; was not found in any frame",
         "class=\"poor\">0 of 67<",
         "67 of 67",
     ] {
@@ -116,7 +117,7 @@ fn it_shows_the_cards_of_each_hold() {
 #[test]
 fn it_shows_a_picture_where_the_search_itself_failed() {
     let film = Film {
-        lying_about: vec![(film::LEFT, [320.0, 150.0])],
+        lying_about: vec![(LEFT, [320.0, 150.0])],
         ..film::good()
     };
     let page = page_of(&Workplace::with(&film));

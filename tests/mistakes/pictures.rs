@@ -103,11 +103,15 @@ const MISTAKES: &[Mistake] = &[
             ..film::good()
         },
         stations: film::by_cards,
-        answer: Refuses(&[
-            "tag 23 of the surface \"right flap\" was not found in any frame",
-            "does not declare: 42 (in ",
-            "correct the tag's id",
-        ]),
+        answer: Warns {
+            code: "surface-not-measured",
+            words: &[
+                "the right flap was not measured, and so not matched with the left flap",
+                "tag 23 of the surface \"right flap\" was not found in any frame",
+                "does not declare: 42 (in ",
+            ],
+            grave: Some(false),
+        },
     },
     Mistake {
         what: "the airframe tag has another id than the model file says",

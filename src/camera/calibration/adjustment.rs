@@ -11,17 +11,25 @@ use nalgebra::{
 
 use super::terms::{BEND, BoardShape, DistortionTerms};
 use crate::camera::{Camera, INTRINSIC_COUNT};
-use crate::solver::Loss;
+use crate::solver::{Change, Descent, Ending, Loss, Policy, descend};
 
 /// Degrees of freedom of a pose: rotation, then translation, both in the camera frame.
 pub(super) const POSE: usize = 6;
 
-const MOST_STEPS: usize = 100;
-/// The fit ends when a step promises to lower the cost by less than this share.
-const CONVERGED: f64 = 1e-12;
-const FIRST_DAMPING: f64 = 1e-3;
-const SMALLEST_DAMPING: f64 = 1e-12;
-const LARGEST_DAMPING: f64 = 1e12;
+/// The adjustment ends where a step predicts to lower the cost by less than a millionth of a millionth: its
+/// costs are exact to about that.
+const POLICY: Policy = Policy {
+    damping: 1e-3,
+    eased: 0.1,
+    raised: 10.0,
+    least_damping: 1e-12,
+    most_damping: 1e12,
+    hardly_damped: f64::INFINITY,
+    steps: 200,
+    predicted: Change::relative(1e-12),
+    decrease: Change::NONE,
+    increase: Change::relative(1e-12),
+};
 
 /// Numbers that all views share: the intrinsics, then the board's bend.
 pub(super) const SHARED: usize = INTRINSIC_COUNT + BEND;
@@ -102,7 +110,7 @@ pub(super) struct Adjustment<'a> {
 }
 
 /// Blocks of the normal equations that belong to one view.
-struct ViewBlocks {
+pub(super) struct ViewBlocks {
     shared: SharedSquare,
     mixed: SMatrix<f64, SHARED, POSE>,
     pose: SMatrix<f64, POSE, POSE>,
@@ -119,51 +127,23 @@ struct Step {
 }
 
 impl Adjustment<'_> {
-    /// Levenberg–Marquardt from a first state; `None` if a point of the board leaves the picture's
-    /// side of the camera at the start, or if the points do not fix a pose.
+    /// Adjusts from a first state; `None` if a point of the board leaves the picture's side of the
+    /// camera at the start, if the points do not fix a pose, or if the adjustment does not converge.
     pub fn run(&self, start: State) -> Option<Adjusted> {
-        let mut state = start;
-        let mut cost = self.cost(&state)?;
-        let mut damping = FIRST_DAMPING;
-        for _ in 0..MOST_STEPS {
-            let blocks = self.blocks(&state)?;
-            let mut accepted = false;
-            let mut converged = false;
-            while !accepted && !converged && damping < LARGEST_DAMPING {
-                if let Some(step) = self.step(&blocks, damping) {
-                    let trial = moved(&state, &step);
-                    converged = step.promised <= CONVERGED * cost;
-                    if let Some(next) = self.cost(&trial).filter(|&next| next < cost) {
-                        state = trial;
-                        cost = next;
-                        accepted = true;
-                    }
-                }
-                damping *= if accepted { 0.1 } else { 10.0 };
-            }
-            damping = damping.max(SMALLEST_DAMPING);
-            if !accepted || converged {
-                break;
-            }
+        let found = descend(self, start, &POLICY).ok()?;
+        if found.ending == Ending::StepsExhausted {
+            return None;
         }
         let views = self
-            .blocks(&state)?
+            .blocks(&found.state)?
             .iter()
             .map(|blocks| blocks.eliminated(0.0))
             .collect::<Option<Vec<_>>>()?;
-        Some(Adjusted { state, cost, views })
-    }
-
-    fn cost(&self, state: &State) -> Option<f64> {
-        let mut cost = 0.0;
-        for (view, points) in self.views.iter().enumerate() {
-            for point in points {
-                let seen = state.project(view, point)?;
-                let squared = (seen - point.in_image_px).norm_squared() / point.sd_px.powi(2);
-                cost += self.loss.value(squared);
-            }
-        }
-        cost.is_finite().then_some(cost)
+        Some(Adjusted {
+            state: found.state,
+            cost: found.cost,
+            views,
+        })
     }
 
     fn blocks(&self, state: &State) -> Option<Vec<ViewBlocks>> {
@@ -219,7 +199,7 @@ impl Adjustment<'_> {
     }
 
     /// A damped step.
-    fn step(&self, blocks: &[ViewBlocks], damping: f64) -> Option<Step> {
+    fn damped_step(&self, blocks: &[ViewBlocks], damping: f64) -> Option<Step> {
         let mut normal = SharedSquare::zeros();
         let mut gradient = Shared::zeros();
         for block in blocks {
@@ -254,6 +234,39 @@ impl Adjustment<'_> {
             poses,
             promised,
         })
+    }
+}
+
+impl Descent for Adjustment<'_> {
+    type State = State;
+    type Equations = Vec<ViewBlocks>;
+
+    fn equations(&self, state: &State, _damping: f64) -> Option<(Vec<ViewBlocks>, f64)> {
+        let blocks = self.blocks(state)?;
+        let cost = blocks.iter().map(|block| block.cost).sum();
+        Some((blocks, cost))
+    }
+
+    fn step(
+        &self,
+        state: &State,
+        blocks: &mut Vec<ViewBlocks>,
+        damping: f64,
+    ) -> Option<(State, f64)> {
+        let step = self.damped_step(blocks, damping)?;
+        Some((moved(state, &step), step.promised))
+    }
+
+    fn cost(&self, state: &State) -> Option<f64> {
+        let mut cost = 0.0;
+        for (view, points) in self.views.iter().enumerate() {
+            for point in points {
+                let seen = state.project(view, point)?;
+                let squared = (seen - point.in_image_px).norm_squared() / point.sd_px.powi(2);
+                cost += self.loss.value(squared);
+            }
+        }
+        cost.is_finite().then_some(cost)
     }
 }
 

@@ -10,7 +10,7 @@ use askama::Template;
 
 use crate::cautions;
 use crate::matching::Correction;
-use crate::measurement::{FitRecord, Measurement};
+use crate::measurement::{FitRecord, Measurement, NotMeasured};
 use crate::model_file::{Compare, EndPoints, Joins, MatchMotion};
 
 use super::charts::{self, Shown, Turn};
@@ -44,6 +44,7 @@ struct Page<'a> {
     matches: Vec<MatchView<'a>>,
     unmatched_pairs: Vec<String>,
     unmatched: Option<ResponseView>,
+    unmatched_sides: Vec<String>,
     timeline: Option<String>,
     hinges: Option<String>,
     still: Option<&'a str>,
@@ -96,20 +97,30 @@ pub fn page(measurement: &Measurement, still: Option<&str>) -> Result<String, as
         .max_by_key(|judgement| gravity(judgement.verdict));
     let worst = WorstWarning::among(&measurement.warnings);
     let grave = worst.is_some_and(|worst| worst.warning.grave);
+    let unmatched_sides: Vec<String> = measurement
+        .not_measured
+        .iter()
+        .filter_map(NotMeasured::unmatched_sentence)
+        .collect();
+    let without_match = match (unmatched_sides.is_empty(), measurement.groups.is_empty()) {
+        (false, _) => ("One side was not measured: nothing is matched", "care"),
+        (true, true) => ("Measured; nothing to match", "plain"),
+        (true, false) => ("Measured, not matched", "plain"),
+    };
     Page {
         measurement,
         headline: match gravest {
             _ if grave => HEADLINE_IF_GRAVE,
-            None if measurement.groups.is_empty() => "Measured; nothing to match",
-            None => "Measured, not matched",
+            None => without_match.0,
             Some(judgement) => judgement.headline(),
         },
         verdict_class: match gravest {
             _ if grave => "care",
-            None => "plain",
+            None => without_match.1,
             Some(judgement) => class(judgement.verdict),
         },
         worst_warning: worst.map(|worst| figures::glued(&worst.sentence())),
+        unmatched_sides,
         opening_cautions: early_stop_cautions(measurement)
             .iter()
             .map(|caution| figures::glued(caution))

@@ -1,6 +1,5 @@
 //! When each tag and each card was seen, and when all surfaces rested.
 
-use crate::model_file::StationSource;
 use crate::report::figures;
 use crate::report::format::Format;
 use crate::report::palette::{BEFORE, GRID, HOLD, INK, SOFT_INK, SurfaceLook};
@@ -168,9 +167,10 @@ fn tag_rows(seen: &Unfinished<'_>) -> Vec<Row> {
 
 /// The row of the station cards, if the model file uses them.
 fn card_row(seen: &Unfinished<'_>) -> Option<Row> {
-    let StationSource::Cards(stick_by_card) = &seen.model.stations.source else {
+    let stick_by_card = seen.model.cards();
+    if stick_by_card.is_empty() {
         return None;
-    };
+    }
     let mut showings: Vec<(Span, f64)> = stick_by_card
         .iter()
         .flat_map(|(&card, &stick_pct)| {
