@@ -114,6 +114,7 @@ impl Job<'_> {
         let mut seen = Seen::default();
         let result = match self.measure(clip, &mut seen) {
             Ok(result) => result,
+            Err(CommandError::Cancelled) => return Err(CommandError::Cancelled),
             Err(error) => return Err(unfinished::told(self, error, &info, seen, folders.report)),
         };
         memory::give_back();
@@ -176,6 +177,7 @@ impl Job<'_> {
         })?;
         memory::give_back();
         times.stage("motion");
+        self.go_on()?;
 
         let options = HoldOptions::default();
         let holds = gather(warnings, |doubts| {
@@ -191,6 +193,7 @@ impl Job<'_> {
             response::respond(&motion, &holds, model, doubts)
         })?;
         times.stage("response");
+        self.go_on()?;
 
         let (groups, radio) = (&model.matches, model.radio.as_ref());
         let corrections = gather(warnings, |doubts| {
@@ -223,6 +226,14 @@ impl Job<'_> {
             levels: info.levels,
             from_kept,
         })
+    }
+
+    /// Ends the job early where its result is no longer wanted.
+    fn go_on(&self) -> Result<(), CommandError> {
+        match self.progress.is_cancelled() {
+            true => Err(CommandError::Cancelled),
+            false => Ok(()),
+        }
     }
 
     /// Clip → sightings, as many of them as can be from the same search before.
@@ -261,12 +272,16 @@ impl Job<'_> {
         };
         let mut frames = clip.into_stream()?;
         let progress = self.progress.as_ref();
-        let read = frames.by_ref().inspect(|frame| {
+        let wanted = |_: &_| !progress.is_cancelled();
+        let read = frames.by_ref().take_while(wanted).inspect(|frame| {
             if let (None, Ok(frame)) = (&first, frame) {
                 *first = Some(frame.clone());
             }
         });
-        let sightings = tags::sight_on(read, &info, &plan, begun, &mut keeping, progress)?;
+        let sightings = tags::sight_on(read, &info, &plan, begun, &mut keeping, progress);
+        // What was seen until then is kept as the beginning of a search, not as a whole one.
+        self.go_on()?;
+        let sightings = sightings?;
         let doubts = frames.finish();
         if let Some(keeping) = keeping {
             keeping.finish(&doubts);

@@ -1,17 +1,18 @@
 //! Commands: one file each; they compose the stages and compute nothing.
 
+mod bench;
 mod calibrate;
 mod compare;
 mod demo;
 mod error;
-mod job;
+pub(crate) mod job;
 mod match_again;
 mod measure;
 mod memory;
 mod new;
 pub mod output;
 mod print;
-mod record;
+pub(crate) mod record;
 mod terminal;
 mod unfinished;
 mod usage;
@@ -62,8 +63,19 @@ pub struct Common {
     pub json: bool,
 }
 
+impl Common {
+    /// Overwrites nothing and says nothing.
+    pub(crate) const SILENT: Self = Self {
+        force: false,
+        quiet: true,
+        json: false,
+    };
+}
+
 #[derive(Debug, Subcommand)]
 enum Command {
+    /// Serve the whole job as pages for the browser of this computer
+    Bench(bench::Options),
     /// Do the whole job on a bundled clip, and compare with the truth
     Demo(demo::Options),
     /// Write a commented model file for the surfaces of an aircraft
@@ -110,6 +122,7 @@ impl Outcome {
 pub fn run(arguments: &Arguments) -> Result<Outcome, CommandError> {
     let common = arguments.common;
     match &arguments.command {
+        Command::Bench(options) => bench::run(options),
         Command::Demo(options) => demo::run(options, common),
         Command::New(options) => new::run(options, common),
         Command::Print(options) => print::run(options, common),

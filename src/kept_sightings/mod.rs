@@ -20,7 +20,7 @@ use coding::{Coder, Decoded};
 
 use crate::clip::{ClipInfo, ClipOptions, ClipWarning};
 use crate::tags::{Begun, Keeper, Memory, Overview, SightedFrame, TagPlan};
-use fingerprint::Fingerprint;
+pub(crate) use fingerprint::Fingerprint;
 
 /// Names another folder to keep sightings in.
 pub const FOLDER_VARIABLE: &str = "HINGEWISE_CACHE_DIR";

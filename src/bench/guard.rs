@@ -1,0 +1,195 @@
+//! Guard: who may ask for what. Every request passes here before any handler sees it.
+//!
+//! - **Host** has to name this computer's loopback, or the address that was opened for phones, with
+//!   our port. Otherwise a page from elsewhere could reach the bench under a name of its own (DNS
+//!   rebinding).
+//! - **Requests from other sites** are recognised by Fetch metadata (W3C), and by `Origin` where a
+//!   browser does not send them. They may open a page as a link does, and nothing else.
+//! - **Other computers** have to be paired; they may read, upload and film.
+
+use std::net::{IpAddr, SocketAddr};
+
+use axum::body::Body;
+use axum::extract::{Request, State};
+use axum::http::header::{self, HeaderName};
+use axum::http::{HeaderMap, HeaderValue, Method, StatusCode};
+use axum::middleware::Next;
+use axum::response::{IntoResponse, Response};
+
+use super::{Refusal, Shared};
+
+/// Longest body of anything but a clip, bytes: forms and orders are a hundred times smaller.
+pub const MOST_BODY_BYTES: u64 = 1 << 20;
+
+/// Where a connection comes from. A request without it is taken for one from outside.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Peer(pub SocketAddr);
+
+/// What the guard goes by.
+pub struct Door {
+    port: u16,
+}
+
+impl Door {
+    /// A door at a port of this computer.
+    pub fn new(port: u16) -> Self {
+        Self { port }
+    }
+
+    /// The address to use on this computer.
+    pub fn address(&self) -> String {
+        format!("http://127.0.0.1:{}/", self.port)
+    }
+
+    /// Whether a `Host` names this computer as we serve it.
+    fn knows(&self, host: &str, lan: Option<IpAddr>) -> bool {
+        let (name, port) = match host.rsplit_once(':') {
+            Some((name, port)) if !port.ends_with(']') => (name, port.parse().ok()),
+            _ => (host, Some(80)),
+        };
+        if port != Some(self.port) {
+            return false;
+        }
+        let literal = name.trim_start_matches('[').trim_end_matches(']');
+        match literal.parse::<IpAddr>() {
+            Ok(address) => address.is_loopback() || Some(address) == lan,
+            Err(_) => name.eq_ignore_ascii_case("localhost"),
+        }
+    }
+}
+
+/// What a request says about where it comes from.
+struct Asked<'a> {
+    method: &'a Method,
+    path: &'a str,
+    headers: &'a HeaderMap,
+}
+
+impl Asked<'_> {
+    fn header(&self, name: impl header::AsHeaderName) -> Option<&str> {
+        self.headers.get(name)?.to_str().ok()
+    }
+
+    /// Whether it can change nothing.
+    fn only_reads(&self) -> bool {
+        [Method::GET, Method::HEAD].contains(self.method)
+    }
+
+    /// Whether a page of another site sent it, other than by a link that a person followed.
+    fn is_from_elsewhere(&self, host: &str) -> bool {
+        let site = self.header("sec-fetch-site");
+        let ours = [None, Some("same-origin"), Some("none")].contains(&site);
+        if self.only_reads() {
+            let follows_link = self.header("sec-fetch-mode") == Some("navigate")
+                && self.header("sec-fetch-dest") == Some("document");
+            return !ours && !follows_link;
+        }
+        let origin_is_ours = (self.headers.get(header::ORIGIN)).is_none_or(|origin| {
+            let origin = origin.to_str().unwrap_or_default();
+            let written = origin.strip_prefix("http://");
+            written.is_some_and(|origin| origin.eq_ignore_ascii_case(host))
+        });
+        !ours || !origin_is_ours
+    }
+}
+
+/// Refuses what may not be asked, and gives every answer the headers that keep pages apart.
+pub async fn watch(State(bench): State<Shared>, request: Request, next: Next) -> Response {
+    let path = request.uri().path().to_owned();
+    let response = match admit(&bench, &request) {
+        Ok(()) => next.run(request).await,
+        Err(refusal) => refusal.into_response(),
+    };
+    dressed(response, &path)
+}
+
+/// Whether a request is let in.
+fn admit(bench: &Shared, request: &Request<Body>) -> Result<(), Refusal> {
+    let asked = Asked {
+        method: request.method(),
+        path: request.uri().path(),
+        headers: request.headers(),
+    };
+    let host = asked.header(header::HOST).unwrap_or_default();
+    let authority = request
+        .uri()
+        .authority()
+        .map(|authority| authority.as_str());
+    if !bench.door.knows(host, None) || authority.is_some_and(|name| name != host) {
+        return Err(misdirected(bench));
+    }
+    if asked.is_from_elsewhere(host) {
+        return Err(Refusal::new(
+            StatusCode::FORBIDDEN,
+            "this request comes from a page of another site",
+            format!("open {} and do it there", bench.door.address()),
+        ));
+    }
+    let peer = request.extensions().get::<Peer>();
+    if !peer.is_some_and(|Peer(address)| address.ip().to_canonical().is_loopback()) {
+        return Err(unpaired());
+    }
+    check_length(&asked)
+}
+
+fn misdirected(bench: &Shared) -> Refusal {
+    let address = bench.door.address();
+    Refusal::new(
+        StatusCode::MISDIRECTED_REQUEST,
+        "this address does not belong to the bench",
+        format!("on the computer that runs it, use {address}"),
+    )
+}
+
+fn unpaired() -> Refusal {
+    Refusal::new(
+        StatusCode::UNAUTHORIZED,
+        "this device is not paired",
+        "open the page \"Phone\" on the computer that runs the bench, and scan the code there",
+    )
+}
+
+/// Refuses a body that announces more than is accepted; clips have a limit of their own.
+fn check_length(asked: &Asked<'_>) -> Result<(), Refusal> {
+    let announced = asked.header(header::CONTENT_LENGTH);
+    let announced = announced.and_then(|length| length.parse::<u64>().ok());
+    let is_clip = asked.path.starts_with("/api/clips") || asked.path.ends_with("/upload");
+    match announced {
+        Some(length) if length > MOST_BODY_BYTES && !is_clip => {
+            Err(Refusal::too_large(MOST_BODY_BYTES))
+        }
+        _ => Ok(()),
+    }
+}
+
+/// Headers of every answer, unless a handler set its own.
+const HEADERS: [(HeaderName, &str); 5] = [
+    (
+        header::CONTENT_SECURITY_POLICY,
+        "default-src 'self'; base-uri 'none'; form-action 'self'; frame-ancestors 'self'; \
+         object-src 'none'",
+    ),
+    (header::X_CONTENT_TYPE_OPTIONS, "nosniff"),
+    // Without a referrer browsers send forms with an origin of "null".
+    (header::REFERRER_POLICY, "same-origin"),
+    (header::CACHE_CONTROL, "no-store"),
+    (
+        HeaderName::from_static("cross-origin-resource-policy"),
+        "same-origin",
+    ),
+];
+
+fn dressed(mut response: Response, path: &str) -> Response {
+    if let Some(refusal) = response.extensions_mut().remove::<Refusal>()
+        && !path.starts_with("/api/")
+    {
+        response = super::pages::refusal_page(&refusal);
+    }
+    let headers = response.headers_mut();
+    for (name, value) in HEADERS {
+        headers
+            .entry(name)
+            .or_insert(HeaderValue::from_static(value));
+    }
+    response
+}
