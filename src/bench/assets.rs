@@ -11,6 +11,7 @@ const STYLE: &str = include_str!("assets/bench.css");
 const SCRIPT: &str = "text/javascript; charset=utf-8";
 const UPLOAD: &str = include_str!("assets/upload.js");
 const PROGRESS: &str = include_str!("assets/progress.js");
+const PAIR: &str = include_str!("assets/pair.js");
 const TICKS: &str = include_str!("assets/ticks.js");
 const MARK: &str = include_str!("assets/bench.svg");
 
@@ -19,6 +20,7 @@ pub fn routes() -> Router<Shared> {
         .route("/bench.css", get(|| asset("text/css", STYLE)))
         .route("/upload.js", get(|| asset(SCRIPT, UPLOAD)))
         .route("/progress.js", get(|| asset(SCRIPT, PROGRESS)))
+        .route("/pair.js", get(|| asset(SCRIPT, PAIR)))
         .route("/ticks.js", get(|| asset(SCRIPT, TICKS)))
         .route("/bench.svg", get(|| asset("image/svg+xml", MARK)))
 }

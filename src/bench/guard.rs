@@ -16,10 +16,19 @@ use axum::http::{HeaderMap, HeaderValue, Method, StatusCode};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
 
-use super::{Refusal, Shared};
+use super::{Refusal, Shared, devices};
 
 /// Longest body of anything but a clip, bytes: forms and orders are a hundred times smaller.
 pub const MOST_BODY_BYTES: u64 = 1 << 20;
+
+/// What a device may ask for before it is paired, in order to be paired.
+const OPEN_TO_ALL: [(&str, &str); 5] = [
+    ("GET", "/pair"),
+    ("GET", "/pair.js"),
+    ("GET", "/bench.css"),
+    ("GET", "/bench.svg"),
+    ("POST", "/api/pair"),
+];
 
 /// Where a connection comes from. A request without it is taken for one from outside.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -34,6 +43,11 @@ impl Door {
     /// A door at a port of this computer.
     pub fn new(port: u16) -> Self {
         Self { port }
+    }
+
+    /// The port.
+    pub fn port(&self) -> u16 {
+        self.port
     }
 
     /// The address to use on this computer.
@@ -115,7 +129,7 @@ fn admit(bench: &Shared, request: &Request<Body>) -> Result<(), Refusal> {
         .uri()
         .authority()
         .map(|authority| authority.as_str());
-    if !bench.door.knows(host, None) || authority.is_some_and(|name| name != host) {
+    if !bench.door.knows(host, bench.lan.address()) || authority.is_some_and(|name| name != host) {
         return Err(misdirected(bench));
     }
     if asked.is_from_elsewhere(host) {
@@ -125,11 +139,37 @@ fn admit(bench: &Shared, request: &Request<Body>) -> Result<(), Refusal> {
             format!("open {} and do it there", bench.door.address()),
         ));
     }
-    let peer = request.extensions().get::<Peer>();
-    if !peer.is_some_and(|Peer(address)| address.ip().to_canonical().is_loopback()) {
-        return Err(unpaired());
+    if !is_of_this_computer(request) {
+        admit_device(bench, &asked, request)?;
     }
     check_length(&asked)
+}
+
+/// Whether a request comes from this computer itself.
+pub fn is_of_this_computer(request: &Request<Body>) -> bool {
+    let peer = request.extensions().get::<Peer>();
+    peer.is_some_and(|Peer(address)| address.ip().to_canonical().is_loopback())
+}
+
+/// Whether a request from another device is let in.
+fn admit_device(bench: &Shared, asked: &Asked<'_>, request: &Request<Body>) -> Result<(), Refusal> {
+    if OPEN_TO_ALL.contains(&(asked.method.as_str(), asked.path)) {
+        return Ok(());
+    }
+    let peer = request.extensions().get::<Peer>();
+    let is_paired = peer.is_some_and(|Peer(address)| {
+        let address = address.ip().to_canonical();
+        bench.devices.knows(asked.headers, address)
+    });
+    match is_paired {
+        false => Err(unpaired()),
+        true if devices::may(asked.method, asked.path) => Ok(()),
+        true => Err(Refusal::new(
+            StatusCode::FORBIDDEN,
+            "this is only done on the computer that runs the bench",
+            "a phone sends clips, reads results and ticks numbers off",
+        )),
+    }
 }
 
 fn misdirected(bench: &Shared) -> Refusal {

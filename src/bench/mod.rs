@@ -22,9 +22,11 @@ mod assets;
 mod blocking;
 mod calibrate;
 mod course;
+mod devices;
 mod form;
 mod guard;
 mod ids;
+mod lan;
 mod line;
 mod look;
 mod measure;
@@ -50,7 +52,9 @@ use axum::middleware::from_fn_with_state;
 pub use refusal::Refusal;
 pub use serve::{ServeError, Serving, serve};
 
+use devices::Devices;
 use guard::Door;
+use lan::Lan;
 use line::Line;
 use store::Store;
 use uploads::Uploads;
@@ -62,6 +66,8 @@ pub struct Bench {
     store: Store,
     uploads: Uploads,
     line: Line,
+    devices: Devices,
+    lan: Lan,
     door: Door,
 }
 
@@ -80,6 +86,8 @@ impl Bench {
             uploads: Uploads::to(folder, store.clone()),
             line: Line::of(folder, store.clone()),
             store,
+            devices: Devices::default(),
+            lan: Lan::default(),
             door: Door::new(port),
         }))
     }

@@ -2,7 +2,7 @@
 
 use std::future::Future;
 use std::io::{self, Write};
-use std::net::{Ipv4Addr, SocketAddr, TcpListener};
+use std::net::{IpAddr, Ipv4Addr, SocketAddr, TcpListener};
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
@@ -105,6 +105,10 @@ pub fn serve(serving: &Serving) -> Result<(), ServeError> {
     if serving.open_browser {
         open_browser(&bench.door.address());
     }
+    if serving.lan {
+        let _inside = runtime.enter();
+        say_lan(bench.lan.open(&bench));
+    }
     let served = runtime.block_on(async {
         tokio::spawn(accept(listener, router(bench.clone())));
         asked_to_end().await
@@ -119,6 +123,17 @@ fn say_address(address: &str) {
     let mut out = io::stdout().lock();
     let _ = writeln!(out, "{address}");
     let _ = out.flush();
+}
+
+/// Says at which address phones are let in; what goes wrong there costs the phones, not the bench.
+fn say_lan(opened: io::Result<IpAddr>) {
+    let _ = match opened {
+        Ok(address) => writeln!(io::stdout(), "open for paired phones at {address}"),
+        Err(cause) => writeln!(
+            io::stderr(),
+            "the bench cannot be opened for phones: {cause}"
+        ),
+    };
 }
 
 /// Opens a browser where the system has one; nothing is lost where it has none.

@@ -12,6 +12,7 @@ mod look;
 mod measured;
 mod new;
 mod numbers;
+mod phone;
 mod print;
 mod shell;
 
@@ -60,6 +61,9 @@ pub fn routes() -> Router<Shared> {
             "/compare/{before}/{after}/comparison.html",
             get(compare::comparison),
         )
+        .route("/phone", get(phone::phone).post(phone::act))
+        .route("/pair", get(phone::pair))
+        .route("/api/pair", post(phone::paired))
         .route("/camera", get(camera::list))
         .route(
             "/camera/new",
