@@ -22,6 +22,8 @@ pub struct Course {
     pub is_printed: bool,
     /// Whether there is a camera profile.
     pub has_camera: bool,
+    /// Whether the latest measurement is in the record.
+    pub is_kept: bool,
     /// Numbers of the latest measurement that were ticked off.
     pub ticked: BTreeSet<String>,
 }
@@ -42,14 +44,21 @@ impl Course {
     pub fn of(bench: &Bench, aircraft: Aircraft) -> Self {
         let name = aircraft.name();
         let mut measured = bench.workshop.measurements();
-        measured.retain(|measured| !measured.is_kept && measured.measurement.model == name);
+        measured.retain(|measured| measured.measurement.model == name);
+        let (kept, measured): (Vec<_>, Vec<_>) =
+            measured.into_iter().partition(|measured| measured.is_kept);
         let mut orders = bench.line.entries();
         orders.retain(|entry| match &entry.order {
             Order::Measure(order) => order.aircraft == aircraft.file,
             Order::Calibrate(_) => false,
         });
         let latest = measured.first().cloned();
+        let is_latest = |kept: &Measured| {
+            let latest = latest.as_ref();
+            latest.is_some_and(|latest| kept.measurement == latest.measurement)
+        };
         Self {
+            is_kept: kept.iter().any(is_latest),
             ticked: latest.as_ref().map_or_else(BTreeSet::new, |measured| {
                 ticks::read(&bench.store, &measured.id)
             }),
@@ -121,6 +130,11 @@ impl Course {
             let why = "The last clip gave numbers to enter, and some are not ticked off yet.";
             return next("Enter the numbers", measurement + "/numbers", why);
         }
+        if self.is_alike() && self.is_kept {
+            let why = "Both sides move alike, and the measurement is in the record. Film again when \
+                       something was changed, or before the next season.";
+            return next("Film again", here("film"), why);
+        }
         if self.is_alike() {
             let why = "Both sides move alike. Keep the measurement in the record, so that later ones \
                        can be compared with it.";
@@ -131,7 +145,21 @@ impl Course {
             return next("Read the report", measurement, why);
         }
         let why = "The numbers are entered. A second clip shows whether they act as they should.";
-        next("Film again", measurement + "/numbers", why)
+        match self.is_carried() {
+            true => next("Film again", here("film"), why),
+            false => next("Film again", measurement + "/numbers", why),
+        }
+    }
+
+    /// Whether the model file says that the numbers of the latest measurement are entered.
+    fn is_carried(&self) -> bool {
+        let model = self.aircraft.model.as_ref().ok();
+        let radio = model.and_then(|model| model.radio.as_ref());
+        let latest = self.latest.as_ref();
+        latest.zip(radio).is_some_and(|(latest, radio)| {
+            let mut corrections = latest.measurement.matches.iter();
+            corrections.all(|one| radio.active.get(&one.follower) == Some(&one.settings))
+        })
     }
 
     fn in_line(&self) -> Option<Next> {

@@ -8,6 +8,7 @@
 //! - **Other computers** have to be paired; they may read, upload and film.
 
 use std::net::{IpAddr, SocketAddr};
+use std::time::Duration;
 
 use axum::body::Body;
 use axum::extract::{Request, State};
@@ -19,7 +20,10 @@ use axum::response::{IntoResponse, Response};
 use super::{Refusal, Shared, devices};
 
 /// Longest body of anything but a clip, bytes: forms and orders are a hundred times smaller.
-pub const MOST_BODY_BYTES: u64 = 1 << 20;
+pub const MOST_BODY_BYTES: usize = 1 << 20;
+
+/// A request that has not been answered by then is given up: a sender may be slow on purpose.
+const ANSWER_TIME: Duration = Duration::from_secs(30);
 
 /// What a device may ask for before it is paired, in order to be paired.
 const OPEN_TO_ALL: [(&str, &str); 5] = [
@@ -110,8 +114,13 @@ impl Asked<'_> {
 /// Refuses what may not be asked, and gives every answer the headers that keep pages apart.
 pub async fn watch(State(bench): State<Shared>, request: Request, next: Next) -> Response {
     let path = request.uri().path().to_owned();
+    let is_clip = takes_clip(&path);
     let response = match admit(&bench, &request) {
-        Ok(()) => next.run(request).await,
+        Ok(()) if is_clip => next.run(request).await,
+        Ok(()) => match tokio::time::timeout(ANSWER_TIME, next.run(request)).await {
+            Ok(response) => response,
+            Err(_) => in_words(StatusCode::REQUEST_TIMEOUT).into_response(),
+        },
         Err(refusal) => refusal.into_response(),
     };
     dressed(response, &path)
@@ -193,13 +202,31 @@ fn unpaired() -> Refusal {
 fn check_length(asked: &Asked<'_>) -> Result<(), Refusal> {
     let announced = asked.header(header::CONTENT_LENGTH);
     let announced = announced.and_then(|length| length.parse::<u64>().ok());
-    let is_clip = asked.path.starts_with("/api/clips") || asked.path.ends_with("/upload");
     match announced {
-        Some(length) if length > MOST_BODY_BYTES && !is_clip => {
-            Err(Refusal::too_large(MOST_BODY_BYTES))
+        Some(length) if length > MOST_BODY_BYTES as u64 && !takes_clip(asked.path) => {
+            Err(Refusal::too_large(MOST_BODY_BYTES as u64))
         }
         _ => Ok(()),
     }
+}
+
+/// Whether a path takes clips in, which are large and take their time.
+fn takes_clip(path: &str) -> bool {
+    path.starts_with("/api/clips") || path.ends_with("/upload")
+}
+
+/// A refusal that no handler has put into words.
+fn in_words(status: StatusCode) -> Refusal {
+    let (error, help) = match status {
+        StatusCode::METHOD_NOT_ALLOWED => (
+            "this cannot be done at this address",
+            "send what the page sends",
+        ),
+        StatusCode::PAYLOAD_TOO_LARGE => ("too much was sent", "send less"),
+        StatusCode::REQUEST_TIMEOUT => ("the request took too long to arrive", "send it again"),
+        _ => ("the request cannot be read", "send what the page sends"),
+    };
+    Refusal::new(status, error, help)
 }
 
 /// Headers of every answer, unless a handler set its own.
@@ -219,11 +246,24 @@ const HEADERS: [(HeaderName, &str); 5] = [
     ),
 ];
 
+/// Whether an answer is a page already: a form that was sent back with its faults.
+fn is_page(response: &Response) -> bool {
+    let kind = response.headers().get(header::CONTENT_TYPE);
+    kind.is_some_and(|kind| kind.as_bytes().starts_with(b"text/html"))
+}
+
 fn dressed(mut response: Response, path: &str) -> Response {
-    if let Some(refusal) = response.extensions_mut().remove::<Refusal>()
-        && !path.starts_with("/api/")
-    {
-        response = super::pages::refusal_page(&refusal);
+    let is_for_programs = path.starts_with("/api/");
+    match response.extensions_mut().remove::<Refusal>() {
+        Some(refusal) if !is_for_programs => response = super::pages::refusal_page(&refusal),
+        None if response.status().is_client_error() && !is_page(&response) => {
+            let refusal = in_words(response.status());
+            response = match is_for_programs {
+                true => refusal.into_response(),
+                false => super::pages::refusal_page(&refusal),
+            };
+        }
+        _ => {}
     }
     let headers = response.headers_mut();
     for (name, value) in HEADERS {

@@ -47,6 +47,7 @@ use std::path::Path;
 use std::sync::Arc;
 
 use axum::Router;
+use axum::extract::DefaultBodyLimit;
 use axum::middleware::from_fn_with_state;
 
 pub use refusal::Refusal;
@@ -110,6 +111,7 @@ pub fn router(bench: Shared) -> Router {
         .merge(assets::routes())
         .merge(pages::routes())
         .fallback(api::nothing_here)
+        .layer(DefaultBodyLimit::max(guard::MOST_BODY_BYTES))
         .layer(from_fn_with_state(bench.clone(), guard::watch))
         .with_state(bench)
 }

@@ -18,6 +18,7 @@ use tokio::signal::unix::{SignalKind, signal};
 use tokio::sync::{Semaphore, mpsc};
 
 use super::guard::Peer;
+use super::store::Store;
 use super::{Bench, router, start_work};
 
 /// The port where none is named: the same at every start, so that a kept address works again.
@@ -59,6 +60,13 @@ pub enum ServeError {
         /// The folder.
         folder: PathBuf,
     },
+    /// Another bench serves the folder.
+    #[error("another bench serves {} already", folder.display())]
+    #[diagnostic(help("use the address that it printed, or end it first"))]
+    InUse {
+        /// The folder.
+        folder: PathBuf,
+    },
     /// The port is taken.
     #[error("port {port} cannot be used: {cause}")]
     #[diagnostic(help("name another one with --port, or leave it out"))]
@@ -90,6 +98,12 @@ pub fn serve(serving: &Serving) -> Result<(), ServeError> {
     // both write the same names into a measurement.
     let system = |cause| ServeError::System { cause };
     std::env::set_current_dir(&serving.folder).map_err(system)?;
+    // Two benches would take each other's orders.
+    let lock = Store::of("".as_ref()).lock().map_err(system)?;
+    let Some(_lock) = lock else {
+        let folder = serving.folder.clone();
+        return Err(ServeError::InUse { folder });
+    };
     let listener = listen(serving.port)?;
     listener.set_nonblocking(true).map_err(system)?;
     let port = listener.local_addr().map_err(system)?.port();

@@ -27,6 +27,18 @@ impl Store {
         }
     }
 
+    /// Keeps other benches out of this store for as long as the file stays open; `None` where another
+    /// has it.
+    pub fn lock(&self) -> io::Result<Option<fs::File>> {
+        fs::create_dir_all(&self.home)?;
+        let file = fs::File::create(self.path("lock"))?;
+        match file.try_lock() {
+            Ok(()) => Ok(Some(file)),
+            Err(fs::TryLockError::WouldBlock) => Ok(None),
+            Err(fs::TryLockError::Error(cause)) => Err(cause),
+        }
+    }
+
     /// The path of a name in the store.
     pub fn path(&self, name: &str) -> PathBuf {
         self.home.join(name)

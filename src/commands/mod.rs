@@ -36,7 +36,11 @@ const ABOUT: &str = "Measures how far the control surfaces of a model aircraft m
 fn cautions() -> String {
     let lines = BEFORE_MOVING.iter().chain(&AFTER_ENTERING);
     let list: Vec<String> = lines.map(|line| format!("  - {line}")).collect();
-    format!("Surfaces that move can hurt:\n{}", list.join("\n"))
+    let list = list.join("\n");
+    format!(
+        "To be led through the whole job in the browser:  hingewise bench\n\n\
+         Surfaces that move can hurt:\n{list}"
+    )
 }
 
 /// The command line.

@@ -3,7 +3,7 @@
 use axum::Json;
 use axum::Router;
 use axum::body::Body;
-use axum::extract::{DefaultBodyLimit, Path, Query, State};
+use axum::extract::{Path, Query, State};
 use axum::http::{HeaderMap, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use axum::routing::{get, post};
@@ -22,7 +22,6 @@ pub fn routes() -> Router<Shared> {
     Router::new()
         .route("/api/clips", post(begin))
         .route("/api/clips/{id}", get(known).patch(go_on).delete(forget))
-        .layer(DefaultBodyLimit::disable())
 }
 
 /// What is known of a clip.

@@ -73,7 +73,6 @@ pub fn routes() -> Router<Shared> {
         .route("/camera/board.pdf", get(calibration::board))
         .route("/camera/{id}", get(camera::one).post(camera::act))
         .route("/camera/{id}/report.html", get(camera::report))
-        .layer(axum::extract::DefaultBodyLimit::disable())
 }
 
 /// A rendered template as an answer.

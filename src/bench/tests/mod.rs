@@ -2,6 +2,7 @@
 
 mod guard;
 mod measuring;
+mod pages;
 mod uploads;
 
 use std::net::SocketAddr;
