@@ -32,6 +32,7 @@ use crate::measurement::{FrameRow, Measurement};
 
 use format::Format;
 
+pub use charts::Throws;
 pub use comparison_page::{comparison_page, comparison_summary};
 pub use error::ReportError;
 pub use neutral_drift::neutral_lines;
@@ -63,6 +64,12 @@ impl NamedFile {
             bytes: text.into_bytes(),
         }
     }
+}
+
+/// The largest deflections of one surface over its measurements, the oldest first, as SVG for a screen and
+/// for a phone.
+pub fn throws_charts(surface: &str, measured: &[Throws]) -> [String; 2] {
+    [Format::Wide, Format::Narrow].map(|format| charts::throws(surface, measured, format))
 }
 
 /// What a report shows beyond the kept measurement.

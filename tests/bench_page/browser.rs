@@ -198,9 +198,30 @@ impl Browser {
                 .await
                 .unwrap();
         }
+        self.check_access(name).await;
         let picture = self.client.screenshot().await.unwrap();
         let file = format!("{}-{:02}-{name}.png", self.view.name, self.count);
         std::fs::write(self.pictures.join(file), picture).unwrap();
+    }
+
+    /// No violation that the accessibility checker axe-core finds, where `HINGEWISE_AXE` names its
+    /// script (axe.min.js of the npm package axe-core).
+    async fn check_access(&self, name: &str) {
+        let Some(axe) = std::env::var_os("HINGEWISE_AXE") else {
+            return;
+        };
+        let axe = std::fs::read_to_string(axe).unwrap();
+        self.client.execute(&axe, Vec::new()).await.unwrap();
+        let run = "const done = arguments[arguments.length - 1]; axe.run({iframes: false, runOnly: \
+            ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa', 'best-practice']}).then(found => \
+            done(found.violations.map(one => [one.id, one.nodes.map(node => node.html)])))";
+        let found = self.client.execute_async(run, Vec::new()).await.unwrap();
+        println!(
+            "{}: {name}: {} violations",
+            self.view.name,
+            found.as_array().unwrap().len()
+        );
+        assert_eq!(found, json!([]), "{name}");
     }
 
     async fn numbers(&self, script: &str) -> Vec<f64> {

@@ -8,10 +8,13 @@ use super::aircraft::Row;
 use super::{At, Shell, page, sandboxed};
 use crate::bench::blocking::blocking;
 use crate::bench::course::Course;
-use crate::bench::workshop::Measured;
+use crate::bench::workshop::{Measured, stem};
 use crate::bench::{Refusal, Shared};
 use crate::comparison::Comparison;
-use crate::report::comparison_page;
+use crate::measured::Measured as Deflection;
+use crate::measurement::{Measurement, SurfaceRecord};
+use crate::record::{self, Kept};
+use crate::report::{Throws, comparison_page, neutral_lines, throws_charts};
 
 #[derive(Template)]
 #[template(path = "history.html", config = "src/bench/askama.toml")]
@@ -20,7 +23,8 @@ struct History {
     measured: Vec<Row>,
     pairs: Vec<(String, String, String)>,
     kept: Vec<Row>,
-    throws: Vec<Throws>,
+    throws: Vec<Rows>,
+    neutral: Vec<String>,
 }
 
 #[derive(Template)]
@@ -31,9 +35,11 @@ struct Compare {
     back: String,
 }
 
-/// The largest deflections of one surface in each measurement of the record, the latest first.
-struct Throws {
+/// The largest deflections of one surface in each measurement, the latest first.
+struct Rows {
     surface: String,
+    /// For a screen and for a phone; none for a single measurement.
+    charts: Option<[String; 2]>,
     rows: Vec<(String, String, String)>,
 }
 
@@ -69,6 +75,7 @@ pub async fn history(
             } else {
                 &kept
             }),
+            neutral: neutral(&kept),
             kept: kept.iter().map(Row::of).collect(),
             pairs,
         })
@@ -76,31 +83,58 @@ pub async fn history(
     .await
 }
 
-fn throws(measured: &[Measured]) -> Vec<Throws> {
+fn throws(measured: &[Measured]) -> Vec<Rows> {
     let Some(latest) = measured.first() else {
         return Vec::new();
     };
     let surfaces = latest.measurement.surfaces.iter();
     surfaces
-        .map(|surface| Throws {
-            surface: surface.name.clone(),
-            rows: (measured.iter())
-                .filter_map(|one| {
-                    let record = one.measurement.surface(&surface.name)?;
-                    let deflections = record.stations.iter().map(|one| one.deflection_deg);
-                    let by = |a: &crate::measured::Measured, b: &crate::measured::Measured| {
-                        a.value.total_cmp(&b.value)
-                    };
-                    let highest = deflections.clone().max_by(by)?;
-                    let lowest = deflections.min_by(by)?;
-                    let shown = |one: crate::measured::Measured| {
-                        format!("{:+.2}° ±{:.2}°", one.value, one.u()).replace('-', "−")
-                    };
-                    Some((Row::of(one).day, shown(highest), shown(lowest)))
-                })
-                .collect(),
+        .map(|surface| {
+            let ends = measured.iter().filter_map(|one| {
+                let record = one.measurement.surface(&surface.name)?;
+                Some((Row::of(one).day, ends(record)?))
+            });
+            let ends: Vec<(String, Throws)> = ends.collect();
+            let oldest_first: Vec<Throws> = ends.iter().rev().map(|(_, ends)| *ends).collect();
+            Rows {
+                surface: surface.name.clone(),
+                charts: (ends.len() > 1).then(|| throws_charts(&surface.name, &oldest_first)),
+                rows: (ends.into_iter())
+                    .map(|(day, ends)| (day, shown(ends.highest_deg), shown(ends.lowest_deg)))
+                    .collect(),
+            }
         })
         .collect()
+}
+
+/// The deflections at both ends of a surface's travel.
+fn ends(record: &SurfaceRecord) -> Option<Throws> {
+    let deflections = || record.stations.iter().map(|station| station.deflection_deg);
+    let by_value = |a: &Deflection, b: &Deflection| a.value.total_cmp(&b.value);
+    Some(Throws {
+        highest_deg: deflections().max_by(by_value)?,
+        lowest_deg: deflections().min_by(by_value)?,
+    })
+}
+
+fn shown(deflection: Deflection) -> String {
+    format!("{:+.2}° ±{:.2}°", deflection.value, deflection.u()).replace('-', "−")
+}
+
+/// How neutral of the latest measurement of the record lies to that of the earlier ones, in words.
+fn neutral(kept: &[Measured]) -> Vec<String> {
+    let mut kept: Vec<Kept> = (kept.iter())
+        .map(|one| Kept {
+            name: stem(&one.folder),
+            measurement: Measurement::clone(&one.measurement),
+        })
+        .collect();
+    record::latest_first(&mut kept);
+    let Some((latest, earlier)) = kept.split_first() else {
+        return Vec::new();
+    };
+    let drifts = record::neutral_drifts(&latest.measurement, earlier);
+    neutral_lines(&drifts, earlier)
 }
 
 pub async fn compare(

@@ -27,6 +27,22 @@ struct Field {
     faults: Vec<String>,
 }
 
+impl Field {
+    /// Whether the file holds a value that is none of the choices, which has to stay.
+    fn is_other(&self) -> bool {
+        let mut choices = self.choices.iter();
+        !choices.any(|(value, _)| *value == self.value)
+    }
+
+    /// Ids of what is said about the field.
+    fn described_by(&self) -> String {
+        let name = &self.name;
+        let wrong = (1..=self.faults.len()).map(|number| format!("{name}-wrong-{number}"));
+        let hint = (!self.hint.is_empty()).then(|| format!("{name}-hint"));
+        wrong.chain(hint).collect::<Vec<_>>().join(" ")
+    }
+}
+
 /// Fields that belong together.
 struct Group {
     title: String,

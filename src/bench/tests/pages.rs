@@ -141,7 +141,8 @@ fn an_edit_with_a_fault_changes_no_file_and_says_where() {
     assert_eq!(refused.status(), StatusCode::UNPROCESSABLE_ENTITY);
     let page = text(refused);
     assert!(
-        page.contains("id=\"surface.0.side-wrong\"") && page.contains("id=\"surface.1.tag-wrong\""),
+        page.contains("id=\"surface.0.side-wrong-1\"")
+            && page.contains("id=\"surface.1.tag-wrong-1\""),
         "{page}"
     );
     assert_eq!(std::fs::read_to_string(&path).unwrap(), before);
