@@ -48,12 +48,6 @@ async fn describe(browser: &mut Browser) {
         .unwrap();
     browser.fill("#edge_mm", "20").await;
     browser
-        .find("input[name=has_radio]")
-        .await
-        .click()
-        .await
-        .unwrap();
-    browser
         .fill(
             "#curve_points_pct",
             "-100, -75, -50, -25, 0, 25, 50, 75, 100",

@@ -82,19 +82,19 @@ const SIDES: Choices = &[("left", "left"), ("right", "right"), ("centre", "centr
 const UPRIGHT: Choices = &[("", "no"), ("true", "yes, as a rudder does")];
 const MOTIONS: Choices = &[
     ("same", "both go up together"),
-    ("opposite", "one goes up while the other goes down"),
+    ("opposite", "one up, the other down"),
 ];
 const TARGETS: Choices = &[
-    ("", "the first surface, which is left alone"),
-    ("smaller", "the smaller deflection of the two"),
-    ("straight", "a straight line that both reach"),
-    ("throws", "throws stated in the file"),
+    ("", "that surface"),
+    ("smaller", "the smaller of both"),
+    ("straight", "a straight line"),
+    ("throws", "throws in the file"),
 ];
 const SOURCES: Choices = &[
     ("cards", "printed cards"),
     ("order", "a fixed order of holds"),
-    ("marks", "a file with one row for each hold"),
-    ("log", "a log of the transmitter"),
+    ("marks", "a file of holds"),
+    ("log", "a stick log"),
 ];
 const SHOWS: Choices = &[
     ("", "not stated"),

@@ -163,9 +163,10 @@ fn answers(form: &Form) -> Result<Answers, Vec<Wrong>> {
     }
 }
 
-/// The radio's lines of the file that are answered; none where it is left out.
+/// The radio's lines of the file that are answered; none where all is left empty.
 fn radio(form: &Form) -> Vec<(&'static str, String)> {
-    if !form.has("has_radio") {
+    let asked = ["curve_points_pct", "step_pct", "limit_pct"];
+    if asked.iter().all(|field| form.get(field).is_empty()) {
         return Vec::new();
     }
     let mut lines = Vec::new();

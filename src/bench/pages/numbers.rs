@@ -15,7 +15,7 @@ use crate::bench::{Bench, Refusal, Shared, ticks};
 use crate::cautions::{AFTER_ENTERING, BEFORE_MOVING};
 use crate::matching::Correction;
 use crate::measurement::Measurement;
-use crate::report::{Counting, Judgement, curve_kind, number_rows, sense_sentence};
+use crate::report::{Counting, Judgement, Verdict, curve_kind, number_rows, sense_sentence};
 
 #[derive(Template)]
 #[template(path = "numbers.html", config = "src/bench/askama.toml")]
@@ -39,6 +39,8 @@ struct List {
     follower: String,
     headline: &'static str,
     sentence: String,
+    /// Whether these numbers are not all that there is to do.
+    needs_report: bool,
     unit: &'static str,
     curve_kind: Option<&'static str>,
     sense: Option<String>,
@@ -71,6 +73,7 @@ impl List {
             follower: correction.follower.clone(),
             headline: judgement.headline(),
             sentence: judgement.sentence(correction),
+            needs_report: !matches!(judgement.verdict, Verdict::Alike | Verdict::NumbersCure),
             unit: Counting::of(measurement.radio.as_ref()).unit(),
             curve_kind: curve_kind(measurement.radio.as_ref()),
             sense: sense_sentence(measurement, correction),
