@@ -32,7 +32,7 @@ const SECRET_BYTES: usize = 16;
 pub struct Device {
     /// Its place in the list, for revoking it.
     pub number: u64,
-    /// What its browser calls itself, shortened.
+    /// What kind of device it is.
     pub name: String,
     /// From where it came last.
     pub address: IpAddr,
@@ -87,11 +87,7 @@ impl Devices {
         paired.last_number += 1;
         let device = Device {
             number: paired.last_number,
-            name: name
-                .chars()
-                .filter(|letter| !letter.is_control())
-                .take(80)
-                .collect(),
+            name: name.to_owned(),
             address,
             secret: secret.clone(),
         };

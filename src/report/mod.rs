@@ -36,7 +36,10 @@ pub use charts::Throws;
 pub use comparison_page::{comparison_page, comparison_summary};
 pub use error::ReportError;
 pub use neutral_drift::neutral_lines;
-pub use page::{Counting, NumberRow, curve_kind, number_rows, sense_sentence};
+pub use page::{
+    Alternative, Counting, NumberRow, ReachView, curve_kind, exchanged, number_rows, reach_views,
+    sense_sentence,
+};
 pub use setup_sheet::setup_sheet;
 pub use still::{Picture, frame_to_mark, marked_still};
 pub use summary::summary;

@@ -9,7 +9,7 @@ use axum::response::Response;
 use super::print::{Setup, shown};
 use super::{Place, Shell, html, onward, page, sentence};
 use crate::bench::blocking::blocking;
-use crate::bench::calibrate::{self, BoardOrder};
+use crate::bench::calibrate::{self, BoardOrder, Markers};
 use crate::bench::form::{Form, number};
 use crate::bench::line::Order;
 use crate::bench::uploads::plain_name;
@@ -135,7 +135,7 @@ fn placed(bench: &Bench, form: &Form) -> Result<String, Wrong> {
             "square_mm",
             "Write the edge of a square in mm, such as 24".to_owned(),
         ))?,
-        markers: None,
+        markers: markers(form)?,
     };
     board
         .board()
@@ -160,6 +160,22 @@ fn placed(bench: &Bench, form: &Form) -> Result<String, Wrong> {
         .line
         .add(order)
         .map_err(|refusal| ("name", refusal.error().to_owned()))
+}
+
+/// The markers of a ChArUco board; none for a chessboard.
+fn markers(form: &Form) -> Result<Option<Markers>, Wrong> {
+    let dictionary = form.get("dictionary");
+    if dictionary.is_empty() && form.get("marker_mm").is_empty() {
+        return Ok(None);
+    }
+    let marker_mm = number(form.get("marker_mm"));
+    Ok(Some(Markers {
+        marker_mm: marker_mm.ok_or((
+            "marker_mm",
+            "Write the edge of a marker in mm, such as 18".to_owned(),
+        ))?,
+        dictionary: dictionary.to_owned(),
+    }))
 }
 
 /// A file for the profile that is not there yet.

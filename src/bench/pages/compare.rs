@@ -1,5 +1,7 @@
 //! Before and after, and how throws went over time.
 
+use std::path::PathBuf;
+
 use askama::Template;
 use axum::extract::{Path, State};
 use axum::response::Response;
@@ -8,8 +10,8 @@ use super::aircraft::Row;
 use super::{At, Shell, page, sandboxed};
 use crate::bench::blocking::blocking;
 use crate::bench::course::Course;
-use crate::bench::workshop::{Measured, stem};
-use crate::bench::{Refusal, Shared};
+use crate::bench::workshop::{Aircraft, Measured, stem};
+use crate::bench::{Bench, Refusal, Shared};
 use crate::comparison::Comparison;
 use crate::measured::Measured as Deflection;
 use crate::measurement::{Measurement, SurfaceRecord};
@@ -23,6 +25,8 @@ struct History {
     measured: Vec<Row>,
     pairs: Vec<(String, String, String)>,
     kept: Vec<Row>,
+    /// The address of the latest setup sheet.
+    sheet: Option<String>,
     throws: Vec<Rows>,
     neutral: Vec<String>,
 }
@@ -76,6 +80,8 @@ pub async fn history(
                 &kept
             }),
             neutral: neutral(&kept),
+            sheet: latest_sheet(&bench, &course.aircraft)
+                .map(|_| format!("/aircraft/{id}/setup-sheet.html")),
             kept: kept.iter().map(Row::of).collect(),
             pairs,
         })
@@ -135,6 +141,30 @@ fn neutral(kept: &[Measured]) -> Vec<String> {
     };
     let drifts = record::neutral_drifts(&latest.measurement, earlier);
     neutral_lines(&drifts, earlier)
+}
+
+/// The latest setup sheet of the record, which `record` writes.
+fn latest_sheet(bench: &Bench, aircraft: &Aircraft) -> Option<PathBuf> {
+    let home = record::record_folder(&bench.workshop.path(&aircraft.file));
+    let entries = std::fs::read_dir(&home).ok()?;
+    let names = entries.filter_map(|entry| entry.ok()?.file_name().into_string().ok());
+    let is_sheet = |name: &String| name.starts_with("setup-") && name.ends_with(".html");
+    names.filter(is_sheet).max().map(|name| home.join(name))
+}
+
+pub async fn sheet(
+    State(bench): State<Shared>,
+    Path(id): Path<String>,
+) -> Result<Response, Refusal> {
+    blocking(move || {
+        let aircraft = bench.workshop.aircraft_of(&id)?;
+        let sheet = latest_sheet(&bench, &aircraft);
+        let text = sheet.and_then(|sheet| std::fs::read(sheet).ok());
+        Ok(sandboxed(
+            text.ok_or_else(|| Refusal::not_found("setup sheet"))?,
+        ))
+    })
+    .await
 }
 
 pub async fn compare(

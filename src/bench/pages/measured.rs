@@ -63,6 +63,8 @@ pub async fn measured(
 ) -> Result<Response, Refusal> {
     blocking(move || match bench.line.entry(&id) {
         Some(entry) => page(&waiting(&bench, &entry)),
+        // A calibration that was watched is done.
+        None if bench.workshop.camera_of(&id).is_ok() => Ok(onward(&format!("/camera/{id}"))),
         None => page(&done(&bench, bench.workshop.measurement_of(&id)?)),
     })
     .await
@@ -76,9 +78,11 @@ fn waiting(bench: &Bench, entry: &Entry) -> Waiting {
     };
     let mut all = bench.workshop.aircraft().into_iter();
     let aircraft = all.find(|one| Some(&one.file) == aircraft);
-    let title = match state.state {
-        "failed" => "The clip was not measured",
-        _ => "Measuring",
+    let title = match (state.state, &entry.order) {
+        ("failed", Order::Measure(_)) => "The clip was not measured",
+        ("failed", Order::Calibrate(_)) => "The camera was not calibrated",
+        (_, Order::Measure(_)) => "Measuring",
+        (_, Order::Calibrate(_)) => "Calibrating",
     };
     let back = match &aircraft {
         Some(aircraft) => format!("/aircraft/{}/film", aircraft.id),
@@ -87,7 +91,7 @@ fn waiting(bench: &Bench, entry: &Entry) -> Waiting {
     Waiting {
         shell: match aircraft {
             Some(aircraft) => Shell::step(title, &Course::of(bench, aircraft), At::Film),
-            None => Shell::of("Calibration", super::Place::Camera),
+            None => Shell::of(title, super::Place::Camera),
         },
         id: entry.id.clone(),
         clip: clip.display().to_string(),

@@ -46,6 +46,7 @@ pub fn routes() -> Router<Shared> {
             get(look::picture),
         )
         .route("/aircraft/{id}/history", get(compare::history))
+        .route("/aircraft/{id}/setup-sheet.html", get(compare::sheet))
         .route(
             "/measurements/{id}",
             get(measured::measured).post(measured::act),

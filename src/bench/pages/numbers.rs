@@ -15,7 +15,10 @@ use crate::bench::{Bench, Refusal, Shared, ticks};
 use crate::cautions::{AFTER_ENTERING, BEFORE_MOVING};
 use crate::matching::Correction;
 use crate::measurement::Measurement;
-use crate::report::{Counting, Judgement, Verdict, curve_kind, number_rows, sense_sentence};
+use crate::report::{
+    Counting, Judgement, NumberRow, Verdict, curve_kind, exchanged, number_rows, reach_views,
+    sense_sentence,
+};
 
 #[derive(Template)]
 #[template(path = "numbers.html", config = "src/bench/askama.toml")]
@@ -44,6 +47,8 @@ struct List {
     unit: &'static str,
     curve_kind: Option<&'static str>,
     sense: Option<String>,
+    /// Other ways that there are.
+    others: Vec<Other>,
     rows: Vec<Row>,
 }
 
@@ -53,6 +58,27 @@ struct Row {
     before: String,
     now: String,
     is_ticked: bool,
+}
+
+/// Another way: what to do, and the numbers that differ from those entered.
+struct Other {
+    sentence: String,
+    unit: &'static str,
+    rows: Vec<NumberRow>,
+}
+
+/// The other ways that the report shows: a common travel, and the sides exchanged.
+fn others(measurement: &Measurement, correction: &Correction) -> Vec<Other> {
+    let other = |sentence: String, unit, rows: Vec<NumberRow>| Other {
+        sentence,
+        unit,
+        rows: rows.into_iter().filter(|row| row.changed).collect(),
+    };
+    let reaches = reach_views(measurement, correction).into_iter();
+    let reaches = reaches.map(|view| other(view.sentence, view.unit, view.numbers));
+    let exchanged = exchanged(measurement, correction);
+    let exchanged = exchanged.map(|one| other(one.sentence, one.unit, one.numbers));
+    reaches.chain(exchanged).collect()
 }
 
 impl List {
@@ -77,6 +103,7 @@ impl List {
             unit: Counting::of(measurement.radio.as_ref()).unit(),
             curve_kind: curve_kind(measurement.radio.as_ref()),
             sense: sense_sentence(measurement, correction),
+            others: others(measurement, correction),
             rows: rows.collect(),
         }
     }

@@ -81,6 +81,13 @@ pub async fn act(State(bench): State<Shared>, body: Bytes) -> Result<Response, R
     Ok(onward("/phone"))
 }
 
+/// What kind of device a browser says it runs on.
+fn kind_of(agent: &str) -> &'static str {
+    const KINDS: [&str; 6] = ["iPhone", "iPad", "Android", "Windows", "Macintosh", "Linux"];
+    let mut kinds = KINDS.into_iter();
+    kinds.find(|kind| agent.contains(kind)).unwrap_or("device")
+}
+
 /// The page that a phone opens from the picture of the code.
 pub async fn pair() -> Result<Response, Refusal> {
     page(&Pair {
@@ -100,9 +107,8 @@ pub async fn paired(
         .get(header::USER_AGENT)
         .and_then(|name| name.to_str().ok());
     let address = peer.ip().to_canonical();
-    let secret = bench
-        .devices
-        .pair(code.trim(), name.unwrap_or("unnamed"), address);
+    let kind = kind_of(name.unwrap_or_default());
+    let secret = bench.devices.pair(code.trim(), kind, address);
     let secret = secret.ok_or_else(|| {
         Refusal::new(
             StatusCode::UNAUTHORIZED,

@@ -247,6 +247,11 @@ fn a_measurement_is_kept_in_the_record_and_compared() {
             .page(&format!("/measurements/{id}"))
             .contains("is in the record")
     );
+    let sheet = bench.get(&format!(
+        "/aircraft/{}/setup-sheet.html",
+        bench.aircraft_id()
+    ));
+    assert!(text(sheet).contains("setup sheet"));
     let after = crate::measurement::sample::heron_after();
     let folder = bench.folder.path().join("second");
     std::fs::create_dir(&folder).unwrap();
