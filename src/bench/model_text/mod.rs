@@ -236,9 +236,12 @@ pub fn with_entered(
     entered: &[(String, crate::model_file::Settings)],
 ) -> Result<String, String> {
     let mut document: DocumentMut = text.parse().map_err(no_toml)?;
+    let mut tail = take_tail(&mut document, text);
     for (surface, settings) in entered {
-        let table = Item::Table(Table::new());
-        let radio = document.as_table_mut().entry("radio").or_insert(table);
+        let radio = document
+            .as_table_mut()
+            .entry("radio")
+            .or_insert_with(|| new_table(&mut tail));
         let Some(radio) = radio.as_table_like_mut() else {
             continue;
         };
@@ -248,12 +251,38 @@ pub fn with_entered(
         let Some(active) = active.as_table_like_mut() else {
             continue;
         };
-        let servo = active.entry(surface).or_insert(Item::Table(Table::new()));
+        let servo = active
+            .entry(surface)
+            .or_insert_with(|| new_table(&mut tail));
         if let Some(servo) = servo.as_table_like_mut() {
             put_settings(servo, settings);
         }
     }
+    if !tail.is_empty() {
+        document.set_trailing(tail);
+    }
     Ok(document.to_string())
+}
+
+/// Takes the comments at the end of the text, where they belong to the radio: a table that is added goes
+/// behind them, or they would seem to belong to it.
+fn take_tail(document: &mut DocumentMut, text: &str) -> String {
+    let heads = text.lines().filter(|line| line.starts_with('['));
+    let is_of_radio = heads.last().is_some_and(|head| head.starts_with("[radio"));
+    if !is_of_radio && document.get("radio").is_some() {
+        return String::new();
+    }
+    let tail = document.trailing().as_str().unwrap_or_default().to_owned();
+    document.set_trailing("");
+    tail
+}
+
+/// A table behind the comments that end the text.
+fn new_table(tail: &mut String) -> Item {
+    let mut table = Table::new();
+    let before = std::mem::take(tail);
+    table.decor_mut().set_prefix(format!("{before}\n"));
+    Item::Table(table)
 }
 
 fn put_settings(servo: &mut dyn TableLike, settings: &crate::model_file::Settings) {
@@ -309,6 +338,30 @@ mod tests {
             .replace("20.0 #", "19.8 #")
             .replace("tag = 10\n", "tag = 10\nchord_mm = 62.0\n");
         assert_eq!(text, expected);
+    }
+
+    #[test]
+    fn numbers_that_were_entered_follow_the_comments_of_the_radio() {
+        let settings = crate::model_file::Settings {
+            sub_trim_pct: 1.0,
+            ..Default::default()
+        };
+        let entered = [("right aileron".to_owned(), settings)];
+        let radio = "\n[radio]\nstep_pct = 1.0\n# limit_pct = 150.0 # mine\n";
+        for text in [HAND_WRITTEN.to_owned(), HAND_WRITTEN.to_owned() + radio] {
+            let with = with_entered(&text, &entered).unwrap();
+            assert!(with.starts_with(&text), "{with}");
+            let value: toml::Table = with.parse().unwrap();
+            let servo = &value["radio"]["active"]["right aileron"];
+            assert_eq!(servo["sub_trim_pct"].as_float(), Some(1.0));
+            // A second round changes the numbers and nothing else.
+            let again = [("right aileron".to_owned(), Default::default())];
+            let again = with_entered(&with, &again).unwrap();
+            assert_eq!(
+                again,
+                with.replace("sub_trim_pct = 1.0", "sub_trim_pct = 0.0")
+            );
+        }
     }
 
     #[test]

@@ -42,6 +42,8 @@ struct Compare {
 /// The largest deflections of one surface in each measurement, the latest first.
 struct Rows {
     surface: String,
+    /// What the two ends are called.
+    ways: [&'static str; 2],
     /// For a screen and for a phone; none for a single measurement.
     charts: Option<[String; 2]>,
     rows: Vec<(String, String, String)>,
@@ -104,6 +106,10 @@ fn throws(measured: &[Measured]) -> Vec<Rows> {
             let oldest_first: Vec<Throws> = ends.iter().rev().map(|(_, ends)| *ends).collect();
             Rows {
                 surface: surface.name.clone(),
+                ways: match surface.upright {
+                    true => ["Left", "Right"],
+                    false => ["Up", "Down"],
+                },
                 charts: (ends.len() > 1).then(|| throws_charts(&surface.name, &oldest_first)),
                 rows: (ends.into_iter())
                     .map(|(day, ends)| (day, shown(ends.highest_deg), shown(ends.lowest_deg)))
