@@ -69,8 +69,8 @@ impl NamedFile {
     }
 }
 
-/// The largest deflections of one surface over its measurements, the oldest first, as SVG for a screen and
-/// for a phone.
+/// How the largest deflections of one surface changed over its measurements, the oldest first, as SVG for a
+/// screen and for a phone.
 pub fn throws_charts(surface: &str, measured: &[Throws]) -> [String; 2] {
     [Format::Wide, Format::Narrow].map(|format| charts::throws(surface, measured, format))
 }

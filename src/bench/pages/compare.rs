@@ -58,7 +58,13 @@ pub async fn history(
         let name = course.aircraft.name();
         let mut kept = bench.workshop.measurements();
         kept.retain(|one| one.is_kept && one.measurement.model == name);
-        let all: Vec<&Measured> = course.measured.iter().chain(&kept).collect();
+        // What was kept in the record is most often still in the folder as well.
+        let is_copy = |kept: &&Measured| {
+            let mut measured = course.measured.iter();
+            measured.any(|one| one.measurement == kept.measurement)
+        };
+        let only_kept = kept.iter().filter(|kept| !is_copy(kept));
+        let all: Vec<&Measured> = course.measured.iter().chain(only_kept).collect();
         let latest = course.measured.first().or(kept.first());
         let pairs = latest.map_or_else(Vec::new, |latest| {
             let earlier = all.iter().filter(|one| one.id != latest.id);
