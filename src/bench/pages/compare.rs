@@ -64,7 +64,9 @@ pub async fn history(
             measured.any(|one| one.measurement == kept.measurement)
         };
         let only_kept = kept.iter().filter(|kept| !is_copy(kept));
-        let all: Vec<&Measured> = course.measured.iter().chain(only_kept).collect();
+        let mut all: Vec<Measured> = course.measured.iter().chain(only_kept).cloned().collect();
+        let age = |one: &Measured| (one.measurement.date.clone(), one.written);
+        all.sort_by_key(|one| std::cmp::Reverse(age(one)));
         let latest = course.measured.first().or(kept.first());
         let pairs = latest.map_or_else(Vec::new, |latest| {
             let earlier = all.iter().filter(|one| one.id != latest.id);
@@ -82,11 +84,7 @@ pub async fn history(
         page(&History {
             shell: Shell::step(format!("Compare {name}"), &course, At::Check),
             measured: course.measured.iter().map(Row::of).collect(),
-            throws: throws(if kept.is_empty() {
-                &course.measured
-            } else {
-                &kept
-            }),
+            throws: throws(&all),
             neutral: neutral(&kept),
             sheet: latest_sheet(&bench, &course.aircraft)
                 .map(|_| format!("/aircraft/{id}/setup-sheet.html")),

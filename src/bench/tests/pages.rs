@@ -264,6 +264,7 @@ fn a_measurement_is_kept_in_the_record_and_compared() {
         .split('"')
         .next()
         .unwrap();
+    assert!(history.contains("change of the largest deflections since the oldest"));
     bench.page(&format!("/compare/{link}"));
     let comparison = bench.get(&format!("/compare/{link}/comparison.html"));
     assert!(
