@@ -14,14 +14,20 @@ use crate::bench::form::{Form, number};
 use crate::bench::line::Order;
 use crate::bench::uploads::plain_name;
 use crate::bench::{Bench, Refusal, Shared};
-use crate::camera::calibration::{Board, Chessboard};
 use crate::print;
 
-/// Inner corners of the board that the bench prints, and the edge of its squares: it fills a sheet of A4
-/// or Letter.
-const COLUMNS: usize = 9;
-const ROWS: usize = 6;
-const SQUARE_MM: f64 = 24.0;
+/// The board that the bench prints, the same that the manual names: it fills a sheet of A4 or Letter.
+fn own_board() -> BoardOrder {
+    BoardOrder {
+        columns: 9,
+        rows: 6,
+        square_mm: 24.0,
+        markers: Some(Markers {
+            marker_mm: 18.0,
+            dictionary: "DICT_5X5_100".into(),
+        }),
+    }
+}
 
 #[derive(Template)]
 #[template(path = "calibration.html", config = "src/bench/askama.toml")]
@@ -60,12 +66,19 @@ pub async fn form(
     let clip = fields.into_iter().find(|(name, _)| name == "clip");
     let clip = clip.map(|(_, clip)| clip).unwrap_or_default();
     blocking(move || {
-        let usual = form_urlencoded::Serializer::new(String::new())
-            .append_pair("columns", &COLUMNS.to_string())
-            .append_pair("rows", &ROWS.to_string())
-            .append_pair("square_mm", &SQUARE_MM.to_string())
-            .append_pair("clip", &clip)
-            .finish();
+        let board = own_board();
+        let mut usual = form_urlencoded::Serializer::new(String::new());
+        usual
+            .append_pair("columns", &board.columns.to_string())
+            .append_pair("rows", &board.rows.to_string())
+            .append_pair("square_mm", &board.square_mm.to_string())
+            .append_pair("clip", &clip);
+        if let Some(markers) = board.markers {
+            usual
+                .append_pair("marker_mm", &markers.marker_mm.to_string())
+                .append_pair("dictionary", &markers.dictionary);
+        }
+        let usual = usual.finish();
         let form = Form::read(usual.as_bytes())?;
         page(&Page::of(&bench, form, "", String::new()))
     })
@@ -75,11 +88,7 @@ pub async fn form(
 /// The board as PDF.
 pub async fn board(Query(setup): Query<Setup>) -> Result<Response, Refusal> {
     blocking(move || {
-        let board = Board::Chessboard(Chessboard {
-            columns: COLUMNS,
-            rows: ROWS,
-            square_mm: SQUARE_MM,
-        });
+        let board = own_board().board()?;
         Ok(shown(&print::board(&board, &setup.page()?)?, "board.pdf"))
     })
     .await
@@ -120,12 +129,7 @@ fn placed(bench: &Bench, form: &Form) -> Result<String, Wrong> {
     }
     let whole = |field: &'static str| {
         let count = form.get(field).parse::<usize>();
-        count.map_err(|_| {
-            (
-                field,
-                "Write a number of inner corners, such as 9".to_owned(),
-            )
-        })
+        count.map_err(|_| (field, "Write a whole number, such as 9".to_owned()))
     };
     let square_mm = number(form.get("square_mm"));
     let board = BoardOrder {
