@@ -8,7 +8,7 @@ use super::ticks;
 use super::workshop::{Aircraft, Measured};
 use crate::report::Judgement;
 
-/// Where the job of one aircraft stands.
+/// How far the job of one aircraft is.
 pub struct Course {
     /// The aircraft.
     pub aircraft: Aircraft,
@@ -40,7 +40,7 @@ pub struct Next {
 }
 
 impl Course {
-    /// Of an aircraft, by what lies in the folder.
+    /// The course of an aircraft, from the files of the folder.
     pub fn of(bench: &Bench, aircraft: Aircraft) -> Self {
         let name = aircraft.name();
         let mut measured = bench.workshop.measurements();

@@ -38,7 +38,7 @@ const OPEN_TO_ALL: [(&str, &str); 5] = [
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Peer(pub SocketAddr);
 
-/// What the guard goes by.
+/// What the guard compares requests with.
 pub struct Door {
     port: u16,
 }

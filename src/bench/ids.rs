@@ -8,7 +8,7 @@ use std::path::Path;
 
 use crate::kept_sightings::Fingerprint;
 
-/// What an id stands for.
+/// The kind of thing that an id names.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Kind {
     /// A model file.

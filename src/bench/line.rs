@@ -1,7 +1,7 @@
 //! Line: work that takes longer than an answer may, one piece after the other.
 //!
 //! Orders are kept in the store, so that none is lost when the program ends; one that was running then
-//! is offered again. A single thread does the work: measuring uses all cores by itself.
+//! is offered again. A single thread does the work: measuring already uses all cores.
 
 use std::collections::VecDeque;
 use std::path::{Path, PathBuf};
@@ -94,7 +94,7 @@ pub struct Advance {
     pub left_s: Option<f64>,
 }
 
-/// One order of the line, as it stands.
+/// One order of the line and its present state.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Entry {
     /// The id of what comes out of it.

@@ -219,7 +219,7 @@ impl Workshop {
             .ok_or_else(|| Refusal::not_found("measurement"))
     }
 
-    /// A measurement that lies in a folder, read once for as long as its file stays the same.
+    /// The measurement in a folder. It is read again only when its file has changed.
     fn measured(&self, folder: &Path, is_kept: bool) -> Option<Measured> {
         let file = self.path(folder).join(MEASUREMENT);
         if !self.is_inside(&file) || !file.is_file() {
@@ -261,7 +261,7 @@ impl Workshop {
         files
     }
 
-    /// What lies in a folder of the workshop, by name; hidden names and links that lead out of it
+    /// The contents of a folder of the workshop, by name; hidden names and links that lead out of it
     /// are left out.
     fn names(&self, inside: &Path) -> Vec<PathBuf> {
         let folder = self.path(inside);
@@ -282,7 +282,7 @@ impl Workshop {
         names
     }
 
-    /// Whether a path, with all links followed, lies in the folder.
+    /// Whether a path, with all links followed, is inside the folder.
     fn is_inside(&self, path: &Path) -> bool {
         let root = match self.root.as_os_str().is_empty() {
             true => Path::new("."),

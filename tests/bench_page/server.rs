@@ -85,7 +85,7 @@ impl Server {
         Answer::read(&answer)
     }
 
-    /// Orders the bundled clip, which lies in the folder, to be measured.
+    /// Orders a clip of the folder to be measured.
     pub fn order_sample(&self, clip: &str) -> String {
         let first = |path: &str| self.json(path)[0]["id"].as_str().unwrap().to_owned();
         let order = serde_json::json!({

@@ -1,5 +1,5 @@
 // @ts-check
-// Pairs this phone by the code behind the # of the address, which browsers send nowhere by themselves.
+// Pairs this phone by the code after the # of the address. Browsers do not send that part.
 
 const status = document.querySelector("[data-status]");
 /** @param {string} words */

@@ -63,7 +63,7 @@ const upload = async (file, say) => {
       if (error instanceof Error && error.cause === "refused") throw error;
     }
     tries += 1;
-    say(`The connection broke off at ${Math.floor(100 * at / file.size)} %. It goes on by itself.`, at / file.size);
+    say(`The connection broke off at ${Math.floor(100 * at / file.size)} %. It continues as soon as possible.`, at / file.size);
     await pause(Math.min(500 * 2 ** tries, LONGEST_PAUSE));
     try {
       const known = await send("HEAD", url, null, {}, () => {});

@@ -101,7 +101,7 @@ fn set(document: &mut DocumentMut, field: &str, text: &str) {
     let mut value = value_of(holds, text);
     match table.get_mut(key) {
         Some(Item::Value(old)) => {
-            // What stands around the value is its comment.
+            // The decor holds the comment behind the value.
             *value.decor_mut() = old.decor().clone();
             *old = value;
         }

@@ -137,7 +137,7 @@ fn shown(deflection: Deflection) -> String {
     format!("{:+.2}° ±{:.2}°", deflection.value, deflection.u()).replace('-', "−")
 }
 
-/// How neutral of the latest measurement of the record lies to that of the earlier ones, in words.
+/// How neutral of the latest measurement of the record differs from the earlier ones, in words.
 fn neutral(kept: &[Measured]) -> Vec<String> {
     let mut kept: Vec<Kept> = (kept.iter())
         .map(|one| Kept {

@@ -17,7 +17,7 @@ use crate::bench::{Refusal, Shared};
 const FRAMES_PER_S: f64 = 186.0;
 const PIXELS_OF_1080P: f64 = 1920.0 * 1080.0;
 
-/// Width below which phones seldom film by themselves: a copy was probably made smaller on its way.
+/// Phones rarely film pictures less wide than this, px: a copy was probably reduced on its way.
 const SMALL_WIDTH_PX: usize = 1280;
 
 #[derive(Template)]

@@ -145,7 +145,7 @@ pub fn shown(document: &Document, name: &str) -> Response {
     let headers = [
         (header::CONTENT_TYPE, "application/pdf".to_owned()),
         (header::CONTENT_DISPOSITION, format!("inline; filename=\"{name}\"")),
-        // The browser's viewer brings styles of its own.
+        // The browser's viewer uses styles of its own.
         (
             header::CONTENT_SECURITY_POLICY,
             "default-src 'none'; style-src 'unsafe-inline'; plugin-types application/pdf; object-src 'self'"

@@ -32,7 +32,7 @@ pub struct Step {
     pub done: bool,
 }
 
-/// What stands around a page.
+/// The frame around a page.
 pub struct Shell {
     pub title: String,
     pub place: Place,

@@ -19,7 +19,7 @@ pub struct Throws {
 }
 
 /// The chart of how both ends changed since the oldest measurement, which comes first. Measurements stand
-/// side by side, whatever time lies between.
+/// side by side, however much time passed between them.
 pub fn throws(surface: &str, measured: &[Throws], format: Format) -> String {
     let highest: Vec<Measured> = measured.iter().map(|one| one.highest_deg).collect();
     let lowest: Vec<Measured> = measured.iter().map(|one| one.lowest_deg).collect();
