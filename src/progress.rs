@@ -1,4 +1,4 @@
-//! How long work tells how far it is, without knowing of any terminal.
+//! Progress of long work, independent of a terminal.
 
 /// Receives the progress of long work.
 pub trait Progress: Sync {
@@ -11,7 +11,7 @@ pub trait Progress: Sync {
     }
 }
 
-/// Tells nobody.
+/// Ignores progress.
 pub struct Silent;
 
 impl Progress for Silent {

@@ -6,7 +6,7 @@
 
 use std::path::Path;
 
-use crate::kept_sightings::Fingerprint;
+use crate::sighting_cache::Fingerprint;
 
 /// The kind of thing that an id names.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -8,11 +8,12 @@ use super::workshop::stem;
 use crate::camera::CameraProfile;
 use crate::clip::{Clip, ClipOptions};
 use crate::commands::CommandError;
-use crate::commands::job::{Folders, Job, Kept};
+use crate::commands::job::{Cache, Folders, Job};
 use crate::commands::output::OutputFolder;
-use crate::kept_sightings;
+use crate::functions::Wanted;
 use crate::model_file::ModelFile;
 use crate::progress::Progress;
+use crate::sighting_cache;
 
 /// A clip to measure. All names are inside the folder that is served.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -59,8 +60,9 @@ impl Order {
             clip: &clip_path,
             clip_options,
             model: &model,
+            wanted: &Wanted::of(&model, &[])?,
             profile: &profile,
-            kept: kept_sightings::usual_folder().map_or(Kept::Nowhere, Kept::In),
+            cache: sighting_cache::usual_folder().map_or(Cache::Off, Cache::In),
             progress,
         };
         job.run(clip, folders).map(drop)

@@ -14,6 +14,7 @@ mod palette;
 mod photograph;
 mod plot;
 mod setup_sheet;
+mod sheet_sources;
 mod still;
 mod summary;
 mod svg;
@@ -41,6 +42,7 @@ pub use page::{
     sense_sentence,
 };
 pub use setup_sheet::setup_sheet;
+pub use sheet_sources::source_lines;
 pub use still::{Picture, frame_to_mark, marked_still};
 pub use summary::summary;
 pub use trace::{TraceInputs, trace_files};
@@ -51,12 +53,12 @@ pub use verdict::{Judgement, Verdict};
 /// Name of the page.
 pub const PAGE: &str = "report.html";
 
-/// A file to be written: its name inside the output folder, and what it holds.
+/// A file to write: its name inside the output folder, and its contents.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct NamedFile {
     /// Name without folders.
     pub name: String,
-    /// What it holds.
+    /// Contents.
     pub bytes: Vec<u8>,
 }
 
@@ -75,7 +77,7 @@ pub fn throws_charts(surface: &str, measured: &[Throws]) -> [String; 2] {
     [Format::Wide, Format::Narrow].map(|format| charts::throws(surface, measured, format))
 }
 
-/// What a report shows beyond the kept measurement.
+/// Inputs of a report besides the measurement.
 #[derive(Debug, Clone, Copy, Default)]
 pub struct ReportInputs<'a> {
     /// A frame to draw on; a measurement that is matched again has none.
