@@ -326,7 +326,7 @@ impl VideoReader {
     }
 }
 
-fn open_container(path: &Path) -> Result<format::context::Input, ClipError> {
+pub(super) fn open_container(path: &Path) -> Result<format::context::Input, ClipError> {
     let mut head = Vec::new();
     std::fs::File::open(path)
         .and_then(|file| file.take(64).read_to_end(&mut head))

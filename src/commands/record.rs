@@ -23,10 +23,10 @@ const BESIDE: [&str; 4] = ["report.html", "stations.csv", "frames.csv", "marked.
 pub struct Options {
     /// Folders that `measure` wrote
     #[arg(required = true, value_name = "DIR")]
-    folders: Vec<PathBuf>,
+    pub(crate) folders: Vec<PathBuf>,
     /// The model file; the record is kept beside it
     #[arg(long)]
-    model: PathBuf,
+    pub(crate) model: PathBuf,
 }
 
 /// Keeps every measurement that is not kept yet, and writes a sheet of the latest.
