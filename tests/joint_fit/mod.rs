@@ -342,7 +342,7 @@ fn a_shared_edge_shift_does_not_bend_the_angles() {
         observe(&aircraft::plain(seed), &brief(filming, seed))
     });
     let of_claims = rms_of_claims(&errors_of_films(films));
-    assert!((0.7..1.4).contains(&of_claims), "{of_claims}");
+    assert!((0.7..1.5).contains(&of_claims), "{of_claims}");
 }
 
 #[test]

@@ -16,8 +16,9 @@ use crate::solver::{Change, Descent, Ending, Loss, Policy, descend};
 /// Degrees of freedom of a pose: rotation, then translation, both in the camera frame.
 pub(super) const POSE: usize = 6;
 
-/// The adjustment ends where a step predicts to lower the cost by less than a millionth of a millionth: its
-/// costs are exact to about that.
+/// The adjustment ends where a step changes the cost by less than a millionth of a millionth, or predicts to:
+/// costs are exact to about that. A refused step that raises it by a thousand times as much ends it as well:
+/// the parameters then move by a thousandth of their standard deviations.
 const POLICY: Policy = Policy {
     damping: 1e-3,
     eased: 0.1,
@@ -25,10 +26,10 @@ const POLICY: Policy = Policy {
     least_damping: 1e-12,
     most_damping: 1e12,
     hardly_damped: f64::INFINITY,
-    steps: 200,
+    steps: 400,
     predicted: Change::relative(1e-12),
-    decrease: Change::NONE,
-    increase: Change::relative(1e-12),
+    decrease: Change::relative(1e-12),
+    increase: Change::relative(1e-9),
 };
 
 /// Numbers that all views share: the intrinsics, then the board's bend.
