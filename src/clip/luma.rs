@@ -31,6 +31,15 @@ enum Coding {
     TenHigh,
 }
 
+impl Coding {
+    fn bytes_per_pixel(self) -> usize {
+        match self {
+            Self::Byte => 1,
+            Self::TenLow | Self::TenHigh => 2,
+        }
+    }
+}
+
 /// How the first plane of a pixel format stores luma; `None` if it holds anything else.
 fn coding(format: Pixel) -> Option<Coding> {
     match format {
@@ -82,12 +91,28 @@ pub(super) fn levels(frame: &Video) -> Levels {
     }
 }
 
-/// The luma of a frame, upright; `None` if its format has no luma plane that is known here.
-pub(super) fn upright_luma(frame: Video, turn: Turn) -> Option<GreyImage> {
-    let coding = coding(frame.format())?;
+/// Why a frame has no luma that can be read.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum NoLuma {
+    /// Its format has no luma plane that is known here.
+    Format,
+    /// Its rows are stored from the last to the first, or overlap.
+    Rows,
+}
+
+/// The luma of a frame, upright.
+pub(super) fn upright_luma(frame: Video, turn: Turn) -> Result<GreyImage, NoLuma> {
+    let coding = coding(frame.format()).ok_or(NoLuma::Format)?;
     let (width_px, height_px) = (frame.width() as usize, frame.height() as usize);
+    // A negative line size comes out of the bindings as a huge one, and reading by it would leave the plane.
+    let fits = |stride: usize| {
+        stride >= width_px * coding.bytes_per_pixel() && i32::try_from(stride).is_ok()
+    };
+    if frame.planes() == 0 || !fits(frame.stride(0)) {
+        return Err(NoLuma::Rows);
+    }
     if coding == Coding::Byte && turn == Turn::None && frame.stride(0) == width_px {
-        return Some(GreyImage {
+        return Ok(GreyImage {
             width_px,
             height_px,
             pixels: Pixels::of_decoded(frame),
@@ -99,7 +124,7 @@ pub(super) fn upright_luma(frame: Video, turn: Turn) -> Option<GreyImage> {
         width_px,
         height_px,
     };
-    Some(match coding {
+    Ok(match coding {
         Coding::Byte => turn.upright(plane),
         Coding::TenLow => turn.turned(eight_bits(plane, rounded_from_ten)),
         Coding::TenHigh => turn.turned(eight_bits(plane, |word| rounded_from_ten(word >> 6))),

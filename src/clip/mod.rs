@@ -24,6 +24,7 @@
 //!   [`ClipInfo::levels`] says what black and white are.
 
 mod claim;
+mod damage;
 mod day;
 mod error;
 mod luma;

@@ -5,16 +5,19 @@ use std::io::Read;
 use std::path::{Path, PathBuf};
 
 use ffmpeg_the_third as libav;
+use libav::codec::field_order::FieldOrder;
 use libav::format::stream::{Disposition, Stream};
 use libav::frame::Video;
 use libav::{codec, format, media, picture};
 
-use super::claim::{Claim, Losses, seconds};
-use super::luma::{format_name, levels, upright_luma};
+use super::claim::{Claim, Ending, seconds};
+use super::damage::{Arrival, Intact};
+use super::luma::{NoLuma, format_name, levels, upright_luma};
 use super::timeline::Timeline;
 use super::transfer::Transfer;
 use super::turn::{OddMatrix, Turn};
 use super::{ClipError, ClipInfo, ClipOptions, ClipWarning, Frame, GreyImage, MAX_PIXELS};
+use crate::foreign::has_decode_errors;
 
 /// Containers that are opened, by libav's names. Naming them keeps playlists out, which would make
 /// libav open other files or the network.
@@ -57,8 +60,10 @@ pub(super) struct VideoReader {
     /// Width and height as stored, px.
     stored_size_px: (u32, u32),
     decoded: Video,
+    intact: Intact<(Option<f64>, GreyImage)>,
     timeline: Timeline<GreyImage>,
-    losses: Losses,
+    ending: Ending,
+    failures: u64,
     ended: bool,
     frames_taken: usize,
 }
@@ -76,6 +81,7 @@ impl VideoReader {
             .best(media::Type::Video)
             .filter(|stream| !stream.disposition().contains(Disposition::ATTACHED_PIC))
             .ok_or_else(|| ClipError::NoVideoTrack { path: path.into() })?;
+        check_pictures(path, &stream)?;
         let decoder = open_decoder(path, &stream)?;
         let frame_rate = f64::from(stream.avg_frame_rate());
         let mut reader = Self {
@@ -86,10 +92,15 @@ impl VideoReader {
             turn: turn_of_track(&stream).map_err(|odd| odd_turn(path, odd))?,
             stored_size_px: (0, 0),
             decoded: Video::empty(),
+            intact: Intact::new(
+                f64::from(stream.time_base()),
+                one_picture_a_packet(stream.parameters().id()),
+            ),
             timeline: Timeline::new(
                 (frame_rate.is_finite() && frame_rate > 0.0).then(|| 1.0 / frame_rate),
             ),
-            losses: Losses::default(),
+            ending: Ending::default(),
+            failures: 0,
             ended: false,
             frames_taken: 0,
             decoder,
@@ -120,6 +131,7 @@ impl VideoReader {
                 self.take_decoded()?;
             } else {
                 self.ended = true;
+                self.take_intact()?;
                 self.timeline
                     .finish()
                     .map_err(|_| self.error_without_times())?;
@@ -157,9 +169,9 @@ impl VideoReader {
         let from = ((origin_s + time_s - KEY_FRAME_BEFORE_S) * ticks_per_s).floor() as i64;
         self.input.seek(from, ..=from).ok()?;
         self.decoder.flush();
-        let lost_before = self.losses.total;
+        let failures_before = self.failures;
         let mut last_s = None;
-        while self.decode().ok()? && self.losses.total == lost_before {
+        while self.decode().ok()? && self.failures == failures_before {
             let decoded_s = self.decoded_s()? - origin_s;
             let goes_on = match last_s {
                 None => self.decoded.kind() == picture::Type::I,
@@ -169,7 +181,7 @@ impl VideoReader {
                 return None;
             }
             if decoded_s == time_s {
-                return self.take_luma();
+                return self.take_luma().ok();
             }
             last_s = Some(decoded_s);
         }
@@ -205,30 +217,58 @@ impl VideoReader {
         })
     }
 
-    /// Puts the decoded frame's luma onto the timeline.
+    /// Passes the decoded frame's luma on, unless it is damaged.
     fn take_decoded(&mut self) -> Result<(), ClipError> {
-        let size_px = (self.decoded.width(), self.decoded.height());
-        if size_px != self.stored_size_px {
-            return Err(ClipError::FrameSizeChanges {
-                path: self.path.clone(),
-                time_s: self.timeline.last_time_s().unwrap_or(0.0),
-                first_px: self.stored_size_px,
-                then_px: size_px,
-            });
+        let time_s = self.decoded_s();
+        self.timeline.begin(time_s);
+        let arrival = Arrival {
+            stamp: self.decoded.pts(),
+            time_s,
+            intra: self.decoded.kind() == picture::Type::I,
+            damaged: has_decode_errors(&self.decoded) || self.decoded.is_corrupt(),
+        };
+        if let Some(order) = self.intact.arrived(&arrival) {
+            self.check_size()?;
+            let format = self.decoded.format();
+            let image = self.take_luma().map_err(|why| match why {
+                NoLuma::Format => ClipError::PixelFormat {
+                    path: self.path.clone(),
+                    format: format_name(format),
+                },
+                NoLuma::Rows => ClipError::RowsBottomUp {
+                    path: self.path.clone(),
+                },
+            })?;
+            self.intact.hold(order, time_s, (time_s, image));
         }
-        let decoded_s = self.decoded_s();
-        let format = self.decoded.format();
-        let image = self.take_luma().ok_or_else(|| ClipError::PixelFormat {
+        self.take_intact()
+    }
+
+    /// Puts the pictures that are known to be whole onto the timeline.
+    fn take_intact(&mut self) -> Result<(), ClipError> {
+        while let Some((time_s, image)) = self.intact.pop(self.ended) {
+            self.timeline
+                .push(time_s, image)
+                .map_err(|_| self.error_without_times())?;
+        }
+        Ok(())
+    }
+
+    fn check_size(&self) -> Result<(), ClipError> {
+        let size_px = (self.decoded.width(), self.decoded.height());
+        if size_px == self.stored_size_px {
+            return Ok(());
+        }
+        Err(ClipError::FrameSizeChanges {
             path: self.path.clone(),
-            format: format_name(format),
-        })?;
-        self.timeline
-            .push(decoded_s, image)
-            .map_err(|_| self.error_without_times())
+            time_s: self.timeline.last_time_s().unwrap_or(0.0),
+            first_px: self.stored_size_px,
+            then_px: size_px,
+        })
     }
 
     /// The decoded frame's luma, upright; leaves no frame behind.
-    fn take_luma(&mut self) -> Option<GreyImage> {
+    fn take_luma(&mut self) -> Result<GreyImage, NoLuma> {
         let frame = std::mem::replace(&mut self.decoded, Video::empty());
         upright_luma(frame, self.turn)
     }
@@ -239,14 +279,13 @@ impl VideoReader {
         Some(seconds(ticks, self.time_base))
     }
 
-    /// Decodes the next good frame; `false` after the last one.
+    /// Decodes the next frame, damaged or not; `false` after the last one.
     fn decode(&mut self) -> Result<bool, ClipError> {
         let most_errors = self.claim.frames.unwrap_or(0).max(MOST_ERRORS_IN_A_ROW);
-        while self.losses.in_a_row() <= most_errors {
+        while self.ending.losses_in_a_row() <= most_errors {
             match self.decoder.receive_frame(&mut self.decoded) {
-                Ok(()) if self.decoded.is_corrupt() => self.lose_in_decoder(),
                 Ok(()) => {
-                    self.losses.undecoded_at_end = 0;
+                    self.ending.undecoded = 0;
                     return Ok(true);
                 }
                 Err(libav::Error::Eof) => return Ok(false),
@@ -263,10 +302,11 @@ impl VideoReader {
         match packet.read(&mut self.input) {
             Ok(()) if packet.stream() != self.stream_index => {}
             // A packet that was cut off would decode to a picture that is partly made up.
-            Ok(()) if packet.is_corrupt() => self.lose_in_container(),
+            Ok(()) if packet.is_corrupt() => self.lose_in_container(packet.pts()),
             Ok(()) => {
-                self.losses.packets += 1;
-                self.losses.unread_at_end = 0;
+                self.ending.packets += 1;
+                self.ending.unread = 0;
+                self.intact.sent(packet.pts(), packet.is_key());
                 if self.decoder.send_packet(&packet).is_err() {
                     self.lose_in_decoder();
                 }
@@ -276,19 +316,21 @@ impl VideoReader {
                     self.lose_in_decoder();
                 }
             }
-            Err(_) => self.lose_in_container(),
+            Err(_) => self.lose_in_container(None),
         }
     }
 
-    fn lose_in_container(&mut self) {
-        self.losses.packets += 1;
-        self.losses.unread_at_end += 1;
-        self.losses.count(self.timeline.last_time_s());
+    fn lose_in_container(&mut self, stamp: Option<i64>) {
+        self.ending.packets += 1;
+        self.ending.unread += 1;
+        self.failures += 1;
+        self.intact.packet_lost(stamp);
     }
 
     fn lose_in_decoder(&mut self) {
-        self.losses.undecoded_at_end += 1;
-        self.losses.count(self.timeline.last_time_s());
+        self.ending.undecoded += 1;
+        self.failures += 1;
+        self.intact.decoder_failed();
     }
 
     fn error_without_times(&self) -> ClipError {
@@ -301,21 +343,29 @@ impl VideoReader {
         if let Some((rebuilt, first_s)) = self.timeline.rebuilt() {
             warnings.push(ClipWarning::TimesRebuilt { rebuilt, first_s });
         }
-        let at_end = self.losses.in_a_row();
-        let in_between = self.losses.total - at_end;
-        if in_between > 0 {
-            warnings.push(ClipWarning::FramesLost {
-                lost: in_between,
-                first_after_s: self.losses.first_after_s.unwrap_or(0.0),
-            });
-        }
         let end_s = self.timeline.last_time_s().unwrap_or(0.0);
         let interval_s = self.timeline.interval_s().unwrap_or(0.0);
-        if at_end > 0
+        let ends_early = self.ending.losses_in_a_row() > 0
             || self
                 .claim
-                .goes_beyond(self.losses.packets, end_s, interval_s)
-        {
+                .goes_beyond(self.ending.packets, end_s, interval_s);
+        let origin_s = self.timeline.origin_s().unwrap_or(0.0);
+        let counted_to_s = if ends_early {
+            origin_s + end_s
+        } else {
+            f64::INFINITY
+        };
+        let (lost, spans_s) = self.intact.lost_before(counted_to_s);
+        if lost > 0 {
+            warnings.push(ClipWarning::FramesLost {
+                lost,
+                spans_s: spans_s
+                    .into_iter()
+                    .map(|span_s| span_s.map(|time_s| (time_s - origin_s).max(0.0)))
+                    .collect(),
+            });
+        }
+        if ends_early {
             warnings.push(ClipWarning::EndsEarly {
                 frames: self.frames_taken + self.timeline.settled(),
                 end_s,
@@ -324,6 +374,11 @@ impl VideoReader {
             });
         }
     }
+}
+
+/// Whether each packet of a codec brings one picture. Others hide pictures that are only predicted from.
+fn one_picture_a_packet(codec: codec::Id) -> bool {
+    matches!(codec, codec::Id::H264 | codec::Id::HEVC)
 }
 
 fn open_container(path: &Path) -> Result<format::context::Input, ClipError> {
@@ -352,6 +407,33 @@ fn open_container(path: &Path) -> Result<format::context::Input, ClipError> {
     })
 }
 
+/// Refuses pictures that no camera model here describes: lines of two moments, or pixels that are not
+/// square.
+fn check_pictures(path: &Path, stream: &Stream) -> Result<(), ClipError> {
+    let parameters = stream.parameters();
+    if matches!(
+        parameters.field_order(),
+        FieldOrder::TT | FieldOrder::BB | FieldOrder::TB | FieldOrder::BT
+    ) {
+        return Err(ClipError::Interlaced { path: path.into() });
+    }
+    let declared = [
+        stream.sample_aspect_ratio(),
+        parameters.sample_aspect_ratio(),
+    ];
+    for ratio in declared {
+        // Zero stands for "unknown".
+        let (width, height) = (ratio.numerator(), ratio.denominator());
+        if width > 0 && height > 0 && width != height {
+            return Err(ClipError::NotSquare {
+                path: path.into(),
+                ratio: (width, height),
+            });
+        }
+    }
+    Ok(())
+}
+
 fn open_decoder(path: &Path, stream: &Stream) -> Result<codec::decoder::Video, ClipError> {
     let parameters = stream.parameters();
     let (width_px, height_px) = (parameters.width(), parameters.height());
@@ -363,9 +445,12 @@ fn open_decoder(path: &Path, stream: &Stream) -> Result<codec::decoder::Video, C
             height_px,
         });
     }
-    let no_decoder = |_| ClipError::NoDecoder {
-        path: path.into(),
-        codec: parameters.id().name().into(),
+    let no_decoder = |_| match parameters.id() {
+        codec::Id::None => ClipError::NoCodec { path: path.into() },
+        codec => ClipError::NoDecoder {
+            path: path.into(),
+            codec: codec.name().into(),
+        },
     };
     let mut context = codec::Context::from_parameters(stream.parameters()).map_err(no_decoder)?;
     let mut threading = codec::threading::Config::kind(codec::threading::Type::Frame);

@@ -4,11 +4,11 @@ use std::path::{Path, PathBuf};
 use std::time::Instant;
 
 use super::CommandError;
-use super::memory;
 use super::output::{OutputFolder, write_files};
 use super::unfinished;
 use crate::camera::{Camera, CameraProfile};
 use crate::clip::{Clip, ClipOptions, ClipWarning, Frame, Levels, day_of_file};
+use crate::foreign::give_back_memory;
 use crate::kept_sightings::{Before, KeptSightings, Searched};
 use crate::matching;
 use crate::measurement::{FrameRow, Measurement, Stages, frame_rows};
@@ -116,7 +116,7 @@ impl Job<'_> {
             Ok(result) => result,
             Err(error) => return Err(unfinished::told(self, error, &info, seen, folders.report)),
         };
-        memory::give_back();
+        give_back_memory();
         let still = self.still(&result, seen.first)?;
         let picture = still.as_ref().and_then(|frame| result.picture(frame));
         result.write(picture, folders)?;
@@ -141,7 +141,7 @@ impl Job<'_> {
         }
         let clip = Clip::open(self.clip, &self.clip_options)?;
         let frame = clip.frame(sighted.index, sighted.time_s)?;
-        memory::give_back();
+        give_back_memory();
         Ok(frame)
     }
 
@@ -160,7 +160,7 @@ impl Job<'_> {
 
         let (found, from_kept) = gather(warnings, |doubts| self.search(clip, first, doubts))?;
         let sightings = &*sightings.insert(found);
-        memory::give_back();
+        give_back_memory();
         times.stage(if from_kept == FromKept::All {
             "kept sightings"
         } else {
@@ -174,7 +174,7 @@ impl Job<'_> {
         let motion = gather(warnings, |doubts| {
             motion::fit(sightings, model, profile, &options, doubts)
         })?;
-        memory::give_back();
+        give_back_memory();
         times.stage("motion");
 
         let options = HoldOptions::default();

@@ -7,7 +7,6 @@ mod error;
 mod job;
 mod match_again;
 mod measure;
-mod memory;
 mod new;
 pub mod output;
 mod print;

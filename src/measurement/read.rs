@@ -6,15 +6,21 @@ use std::path::Path;
 use serde_json::Value;
 
 use super::{FORMAT, Measurement, MeasurementError, VERSION};
+use crate::bounded_file;
+use crate::names;
+
+/// Largest file that is read, bytes: several times that of ten minutes with 850 holds.
+const MOST_BYTES: u64 = 256 << 20;
 
 impl Measurement {
     /// Reads a kept measurement.
     pub fn read(path: &Path) -> Result<Self, MeasurementError> {
-        let text =
-            std::fs::read_to_string(path).map_err(|source| MeasurementError::Unreadable {
+        let text = bounded_file::read_text(path, MOST_BYTES).map_err(|source| {
+            MeasurementError::Unreadable {
                 path: path.into(),
                 source,
-            })?;
+            }
+        })?;
         Self::from_json(&text, path)
     }
 
@@ -26,6 +32,12 @@ impl Measurement {
             column: error.column(),
             reason: without_place(&error),
         };
+        if !text.trim_start().starts_with('{') {
+            return Err(MeasurementError::OtherFormat {
+                path: path.into(),
+                found: "no JSON".into(),
+            });
+        }
         // The kind comes first: a newer version may have other fields.
         let document: Value = serde_json::from_str(text).map_err(damaged)?;
         check_kind(&document, path)?;
@@ -51,10 +63,17 @@ impl Measurement {
     }
 
     fn surface_contradiction(&self) -> Option<(String, String)> {
-        let mut names = BTreeSet::new();
+        if names::is_too_long(&self.model) {
+            return Some(("model".into(), "has a name of more than 100 letters".into()));
+        }
+        let mut known = BTreeSet::new();
         for surface in &self.surfaces {
+            if names::is_too_long(&surface.name) {
+                let place = "surfaces".into();
+                return Some((place, "have a name of more than 100 letters".into()));
+            }
             let place = format!("surface \"{}\"", surface.name);
-            if !names.insert(&surface.name) {
+            if !known.insert(&surface.name) {
                 return Some((place, "stands in it twice".into()));
             }
             for station in &surface.stations {

@@ -1,0 +1,197 @@
+//! Damage: hands on only pictures that are whole, and none that was predicted from a damaged one.
+//!
+//! A decoder makes up what it cannot decode, and predicts the following pictures from that, up to the
+//! next key frame. Pictures are presented in another order than they are decoded in, so that one may be
+//! presented before the damaged picture that it was predicted from. Each picture therefore waits until
+//! all pictures that were decoded before it have been presented.
+
+use std::collections::{BTreeMap, BTreeSet, VecDeque};
+
+/// Lost pictures less than this apart are reported as one span, s.
+const SPAN_GAP_S: f64 = 1.0;
+
+/// A packet that was given to the decoder.
+#[derive(Debug, Clone, Copy)]
+struct Sent {
+    /// Place in the order of decoding.
+    order: u64,
+    key: bool,
+}
+
+/// A picture that came out of the decoder.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Arrival {
+    /// Time stamp of its packet, where the container has them.
+    pub stamp: Option<i64>,
+    /// Time that the container gives, seconds.
+    pub time_s: Option<f64>,
+    /// Whether it may be a key frame, where no packet says so.
+    pub intra: bool,
+    /// Whether the decoder made up a part of it.
+    pub damaged: bool,
+}
+
+/// A picture that waits for those that were decoded before it.
+struct Held<T> {
+    order: u64,
+    time_s: Option<f64>,
+    picture: T,
+}
+
+/// Pictures on their way from the decoder to the timeline, in the order of presentation.
+pub(super) struct Intact<T> {
+    /// Packets whose pictures have not been presented, by time stamp.
+    awaited: BTreeMap<i64, Sent>,
+    /// Time stamp of the first picture. A clip may begin with pictures that nobody can decode, since they
+    /// were predicted from what was cut away.
+    first_stamp: Option<i64>,
+    next_order: u64,
+    last_order: u64,
+    /// Places in the order of decoding from which pictures are damaged, up to the next key frame.
+    damaged_from: BTreeSet<u64>,
+    held: VecDeque<Held<T>>,
+    last_intact_s: f64,
+    lost: Vec<f64>,
+    seconds_per_tick: f64,
+    /// Whether each packet brings one picture, so that a missing one is a lost one.
+    one_each: bool,
+}
+
+impl<T> Intact<T> {
+    pub(super) fn new(seconds_per_tick: f64, one_each: bool) -> Self {
+        Self {
+            awaited: BTreeMap::new(),
+            first_stamp: None,
+            next_order: 0,
+            last_order: 0,
+            damaged_from: BTreeSet::new(),
+            held: VecDeque::new(),
+            last_intact_s: 0.0,
+            lost: Vec::new(),
+            seconds_per_tick,
+            one_each,
+        }
+    }
+
+    /// A packet goes to the decoder.
+    pub(super) fn sent(&mut self, stamp: Option<i64>, key: bool) {
+        if let Some(stamp) = stamp {
+            let order = self.next_order;
+            self.awaited.insert(stamp, Sent { order, key });
+        }
+        self.next_order += 1;
+    }
+
+    /// A packet was lost on its way to the decoder.
+    pub(super) fn packet_lost(&mut self, stamp: Option<i64>) {
+        self.damaged_from.insert(self.next_order);
+        self.lose(stamp.map(|stamp| self.seconds(stamp)));
+        self.next_order += 1;
+    }
+
+    /// The decoder failed at one of the packets that it holds, nobody knows at which.
+    pub(super) fn decoder_failed(&mut self) {
+        let orders = self.awaited.values().map(|sent| sent.order);
+        match orders.min() {
+            Some(order) => self.damage(order),
+            None => {
+                self.lose(None);
+                self.damage(self.next_order);
+            }
+        }
+    }
+
+    /// Notes the next picture in the order of presentation. `None` if it is lost, otherwise its place in
+    /// the order of decoding, to [`Intact::hold`] it with.
+    pub(super) fn arrived(&mut self, arrival: &Arrival) -> Option<u64> {
+        let sent = arrival.stamp.and_then(|stamp| {
+            let sent = self.awaited.remove(&stamp)?;
+            self.lose_missing_before(stamp);
+            Some(sent)
+        });
+        let Sent { order, key } = sent.unwrap_or(Sent {
+            order: self.last_order,
+            key: arrival.intra,
+        });
+        self.last_order = self.last_order.max(order);
+        if key {
+            self.damaged_from.retain(|&from| from > order);
+        }
+        if arrival.damaged {
+            self.damage(order);
+        }
+        let lost = self.damaged_from.first().is_some_and(|&from| from <= order);
+        if lost {
+            self.lose(arrival.time_s);
+        }
+        (!lost).then_some(order)
+    }
+
+    /// Keeps a picture until it is known to be whole.
+    pub(super) fn hold(&mut self, order: u64, time_s: Option<f64>, picture: T) {
+        self.held.push_back(Held {
+            order,
+            time_s,
+            picture,
+        });
+    }
+
+    /// The next picture that is known to be whole; with `ended`, no more pictures arrive.
+    pub(super) fn pop(&mut self, ended: bool) -> Option<T> {
+        let order = self.held.front()?.order;
+        let earlier = |sent: &Sent| sent.order < order;
+        if !ended && self.awaited.values().any(earlier) {
+            return None;
+        }
+        let held = self.held.pop_front()?;
+        self.last_intact_s = held.time_s.unwrap_or(self.last_intact_s);
+        Some(held.picture)
+    }
+
+    /// How many pictures were lost before a time of the container, and from when to when, seconds.
+    pub(super) fn lost_before(&self, end_s: f64) -> (usize, Vec<[f64; 2]>) {
+        let mut times_s: Vec<f64> = self.lost.iter().copied().filter(|&s| s < end_s).collect();
+        times_s.sort_by(f64::total_cmp);
+        let mut spans_s: Vec<[f64; 2]> = Vec::new();
+        for &time_s in &times_s {
+            match spans_s.last_mut() {
+                Some([_, last_s]) if time_s - *last_s <= SPAN_GAP_S => *last_s = time_s,
+                _ => spans_s.push([time_s, time_s]),
+            }
+        }
+        (times_s.len(), spans_s)
+    }
+
+    /// The pictures from here on in the order of decoding are damaged; those that wait are lost.
+    fn damage(&mut self, from: u64) {
+        self.damaged_from.insert(from);
+        let (whole, lost) = std::mem::take(&mut self.held)
+            .into_iter()
+            .partition(|held| held.order < from);
+        self.held = whole;
+        for held in lost {
+            self.lose(held.time_s);
+        }
+    }
+
+    /// Packets whose pictures should have been presented before this time stamp.
+    fn lose_missing_before(&mut self, stamp: i64) {
+        let later = self.awaited.split_off(&stamp);
+        let missing = std::mem::replace(&mut self.awaited, later);
+        let first = *self.first_stamp.get_or_insert(stamp);
+        let missing = missing.into_iter().filter(|&(stamp, _)| stamp > first);
+        let one_each = self.one_each;
+        for (stamp, Sent { order, .. }) in missing.filter(|_| one_each) {
+            self.damage(order);
+            self.lose(Some(self.seconds(stamp)));
+        }
+    }
+
+    fn lose(&mut self, time_s: Option<f64>) {
+        self.lost.push(time_s.unwrap_or(self.last_intact_s));
+    }
+
+    fn seconds(&self, stamp: i64) -> f64 {
+        stamp as f64 * self.seconds_per_tick
+    }
+}

@@ -1,0 +1,67 @@
+//! The lines of a file around a fault, cut where they are long.
+
+use std::ops::Range;
+
+use miette::{MietteError, MietteSpanContents, SourceCode, SourceSpan, SpanContents};
+
+/// Longest text that is shown around a fault, and what of it is shown of longer ones to each side of the
+/// fault, bytes. Usual lines have 80.
+const MOST_BYTES: usize = 400;
+const EACH_SIDE_BYTES: usize = 60;
+
+/// Longest part of a text that is marked, bytes.
+const MOST_MARKED_BYTES: usize = 60;
+
+/// The text of a file, of which lines are shown.
+#[derive(Debug)]
+pub(super) struct Excerpt {
+    name: String,
+    text: String,
+}
+
+/// A marked part, no longer than [`MOST_MARKED_BYTES`].
+pub(super) fn shortened(span: Range<usize>) -> Range<usize> {
+    span.start..span.end.min(span.start + MOST_MARKED_BYTES)
+}
+
+impl Excerpt {
+    pub(super) fn new(name: String, text: String) -> Self {
+        Self { name, text }
+    }
+
+    /// The part of a long line around a span.
+    fn cut(&self, span: &SourceSpan) -> Range<usize> {
+        let from = span.offset().saturating_sub(EACH_SIDE_BYTES);
+        let to = span.offset() + span.len() + EACH_SIDE_BYTES;
+        self.text.floor_char_boundary(from)..self.text.ceil_char_boundary(to)
+    }
+}
+
+impl SourceCode for Excerpt {
+    fn read_span<'a>(
+        &'a self,
+        span: &SourceSpan,
+        lines_before: usize,
+        lines_after: usize,
+    ) -> Result<Box<dyn SpanContents<'a> + 'a>, MietteError> {
+        if span.len() > MOST_BYTES {
+            // Two faults that lie far apart are shown one by one.
+            return Err(MietteError::OutOfBounds);
+        }
+        let whole = self.text.read_span(span, lines_before, lines_after)?;
+        let (mut at, mut data) = (*whole.span(), whole.data());
+        let mut place = (whole.line(), whole.column());
+        if data.len() > MOST_BYTES {
+            let line = self.text.read_span(span, 0, 0)?;
+            let cut = self.cut(span);
+            let from = cut.start.max(line.span().offset());
+            let to = cut.end.min(line.span().offset() + line.span().len());
+            (at, data) = ((from, to - from).into(), &self.text.as_bytes()[from..to]);
+            place = (line.line(), line.column() + from - line.span().offset());
+        }
+        let name = self.name.clone();
+        Ok(Box::new(MietteSpanContents::new_named(
+            name, data, at, place.0, place.1, 1,
+        )))
+    }
+}
