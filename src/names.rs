@@ -11,7 +11,7 @@ pub fn is_too_long(name: &str) -> bool {
 
 /// Whether a character changes what stands around it instead of being seen: control characters, and
 /// those that set the direction of writing (Unicode Standard Annex 9, section 2).
-fn is_unseen(letter: char) -> bool {
+pub fn is_unseen(letter: char) -> bool {
     letter.is_control()
         || matches!(letter, '\u{61c}' | '\u{200e}' | '\u{200f}' | '\u{2028}'..='\u{202e}'
             | '\u{2066}'..='\u{2069}' | '\u{feff}')

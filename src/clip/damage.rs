@@ -73,13 +73,14 @@ impl<T> Intact<T> {
         }
     }
 
-    /// A packet goes to the decoder.
-    pub(super) fn sent(&mut self, stamp: Option<i64>, key: bool) {
+    /// A packet goes to the decoder; its place in the order of decoding.
+    pub(super) fn sent(&mut self, stamp: Option<i64>, key: bool) -> u64 {
+        let order = self.next_order;
         if let Some(stamp) = stamp {
-            let order = self.next_order;
             self.awaited.insert(stamp, Sent { order, key });
         }
         self.next_order += 1;
+        order
     }
 
     /// A packet was lost on its way to the decoder.
@@ -163,7 +164,7 @@ impl<T> Intact<T> {
     }
 
     /// The pictures from here on in the order of decoding are damaged; those that wait are lost.
-    fn damage(&mut self, from: u64) {
+    pub(super) fn damage(&mut self, from: u64) {
         self.damaged_from.insert(from);
         let (whole, lost) = std::mem::take(&mut self.held)
             .into_iter()

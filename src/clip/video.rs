@@ -17,7 +17,7 @@ use super::timeline::Timeline;
 use super::transfer::Transfer;
 use super::turn::{OddMatrix, Turn};
 use super::{ClipError, ClipInfo, ClipOptions, ClipWarning, Frame, GreyImage, MAX_PIXELS};
-use crate::foreign::has_decode_errors;
+use crate::foreign::{Watch, has_decode_errors};
 
 /// Containers that are opened, by libav's names. Naming them keeps playlists out, which would make
 /// libav open other files or the network.
@@ -53,6 +53,8 @@ pub(super) struct VideoReader {
     path: PathBuf,
     input: format::context::Input,
     decoder: codec::decoder::Video,
+    // After the decoder, which speaks to it.
+    watch: Watch,
     stream_index: usize,
     time_base: libav::Rational,
     claim: Claim,
@@ -73,8 +75,8 @@ impl VideoReader {
         if options.fps.is_some() {
             return Err(ClipError::FpsOfVideo { path: path.into() });
         }
-        // libav writes to standard error by itself; what it has to say comes as errors and warnings.
-        libav::log::set_level(libav::log::Level::Quiet);
+        // Listens as well, so that libav does not write to standard error by itself.
+        let watch = Watch::new();
         let input = open_container(path)?;
         let stream = input
             .streams()
@@ -86,6 +88,7 @@ impl VideoReader {
         let frame_rate = f64::from(stream.avg_frame_rate());
         let mut reader = Self {
             path: path.into(),
+            watch,
             stream_index: stream.index(),
             time_base: stream.time_base(),
             claim: Claim::of(&input, &stream),
@@ -172,6 +175,9 @@ impl VideoReader {
         let failures_before = self.failures;
         let mut last_s = None;
         while self.decode().ok()? && self.failures == failures_before {
+            if !self.watch.damaged().is_empty() {
+                return None;
+            }
             let decoded_s = self.decoded_s()? - origin_s;
             let goes_on = match last_s {
                 None => self.decoded.kind() == picture::Type::I,
@@ -227,6 +233,9 @@ impl VideoReader {
             intra: self.decoded.kind() == picture::Type::I,
             damaged: has_decode_errors(&self.decoded) || self.decoded.is_corrupt(),
         };
+        for order in self.watch.damaged() {
+            self.intact.damage(order);
+        }
         if let Some(order) = self.intact.arrived(&arrival) {
             self.check_size()?;
             let format = self.decoded.format();
@@ -306,7 +315,8 @@ impl VideoReader {
             Ok(()) => {
                 self.ending.packets += 1;
                 self.ending.unread = 0;
-                self.intact.sent(packet.pts(), packet.is_key());
+                let order = self.intact.sent(packet.pts(), packet.is_key());
+                self.watch.begin(&mut self.decoder, order);
                 if self.decoder.send_packet(&packet).is_err() {
                     self.lose_in_decoder();
                 }
@@ -330,7 +340,13 @@ impl VideoReader {
     fn lose_in_decoder(&mut self) {
         self.ending.undecoded += 1;
         self.failures += 1;
-        self.intact.decoder_failed();
+        let damaged = self.watch.damaged();
+        if damaged.is_empty() {
+            self.intact.decoder_failed();
+        }
+        for order in damaged {
+            self.intact.damage(order);
+        }
     }
 
     fn error_without_times(&self) -> ClipError {

@@ -61,6 +61,8 @@ pub struct Done {
     pub measurement: Measurement,
     /// What is from the same search before.
     pub from_kept: FromKept,
+    /// Why there is no trace, where one was asked for.
+    pub no_trace: Option<CommandError>,
 }
 
 /// How much of the sightings is from the same search before.
@@ -119,10 +121,11 @@ impl Job<'_> {
         give_back_memory();
         let still = self.still(&result, seen.first)?;
         let picture = still.as_ref().and_then(|frame| result.picture(frame));
-        result.write(picture, folders)?;
+        let no_trace = result.write(picture, folders)?;
         Ok(Done {
             measurement: result.measurement,
             from_kept: result.from_kept,
+            no_trace,
         })
     }
 
@@ -302,23 +305,34 @@ impl JobResult {
         })
     }
 
-    fn write(&self, picture: Option<Picture<'_>>, folders: Folders) -> Result<(), CommandError> {
+    /// Writes the report, and the trace, whose failure is handed back: it costs nothing but the trace.
+    fn write(
+        &self,
+        picture: Option<Picture<'_>>,
+        folders: Folders,
+    ) -> Result<Option<CommandError>, CommandError> {
         let inputs = ReportInputs {
             picture,
             frames: Some(&self.rows),
         };
-        let folder = folders.report.target().to_owned();
         write_files(report::files(&self.measurement, &inputs)?, folders.report)?;
-        unfinished::remove_page(&folder);
-        if let Some(folder) = folders.trace {
-            let inputs = TraceInputs {
-                measurement: &self.measurement,
-                picture,
-                times_s: &self.times_s,
-            };
-            write_files(report::trace_files(&inputs)?, folder)?;
-        }
-        Ok(())
+        let trace = folders
+            .trace
+            .map(|folder| self.write_trace(picture, folder));
+        Ok(trace.and_then(Result::err))
+    }
+
+    fn write_trace(
+        &self,
+        picture: Option<Picture<'_>>,
+        folder: OutputFolder,
+    ) -> Result<(), CommandError> {
+        let inputs = TraceInputs {
+            measurement: &self.measurement,
+            picture,
+            times_s: &self.times_s,
+        };
+        write_files(report::trace_files(&inputs)?, folder)
     }
 }
 

@@ -6,7 +6,8 @@ use clap::Args;
 
 use super::job::{Done, Folders, FromKept, Job, Kept};
 use super::output::OutputFolder;
-use super::terminal::{progress, say, tell};
+use super::terminal::{progress, say, tell, warn};
+use super::unfinished::with_causes;
 use super::values::positive_number;
 use super::{CommandError, Common, Outcome};
 use crate::camera::{CameraProfile, ProfileError};
@@ -153,8 +154,15 @@ pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
     let Done {
         measurement,
         from_kept,
+        no_trace,
     } = job.run(clip, folders)?;
     tell_kept(from_kept, common);
+    if let Some(error) = no_trace {
+        warn(format_args!(
+            "The trace was not written: {}",
+            with_causes(&error)
+        ));
+    }
     tell(&measurement, Some(&options.out.join(report::PAGE)), common)?;
     Ok(Outcome::of_check(options.check, &measurement))
 }

@@ -108,7 +108,7 @@ impl Outcome {
 /// Bad input or usage, with what, where and the mend.
 pub fn run(arguments: &Arguments) -> Result<Outcome, CommandError> {
     let common = arguments.common;
-    match &arguments.command {
+    let outcome = match &arguments.command {
         Command::Demo(options) => demo::run(options, common),
         Command::New(options) => new::run(options, common),
         Command::Print(options) => print::run(options, common),
@@ -117,5 +117,7 @@ pub fn run(arguments: &Arguments) -> Result<Outcome, CommandError> {
         Command::Match(options) => match_again::run(options, common),
         Command::Compare(options) => compare::run(options, common),
         Command::Record(options) => record::run(options, common),
-    }
+    }?;
+    terminal::check_written()?;
+    Ok(outcome)
 }

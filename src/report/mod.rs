@@ -29,6 +29,7 @@ mod phone_tests;
 mod tests;
 
 use crate::measurement::{FrameRow, Measurement};
+use crate::names::without_unseen;
 
 use format::Format;
 
@@ -90,7 +91,7 @@ pub fn files(
     let page = page::page(measurement, in_page.as_deref())?;
     let mut files = vec![
         NamedFile::text("measurement.json", measurement.to_json()?),
-        NamedFile::text(PAGE, page),
+        NamedFile::text(PAGE, without_unseen(&page)),
         NamedFile {
             name: "stations.csv".into(),
             bytes: tables::stations_csv(measurement)?,
@@ -102,6 +103,6 @@ pub fn files(
             bytes: tables::frames_csv(rows)?,
         });
     }
-    files.extend(still.map(|still| NamedFile::text("marked.svg", still)));
+    files.extend(still.map(|still| NamedFile::text("marked.svg", without_unseen(&still))));
     Ok(files)
 }

@@ -8,6 +8,7 @@ use crate::matching::Correction;
 use crate::measured::Measured;
 use crate::measurement::{Measurement, SurfaceRecord};
 use crate::model_file::{Radio, Settings};
+use crate::names::without_unseen;
 use crate::record::{Drift, Kept, NeutralDrift, active, drifts};
 use crate::response::StationDeflection;
 
@@ -123,7 +124,7 @@ pub fn setup_sheet(
         inspection: cautions::AFTER_ENTERING[2],
         measurement,
     };
-    Ok(sheet.render()?)
+    Ok(without_unseen(&sheet.render()?))
 }
 
 fn throw_row(surface: &SurfaceRecord) -> Option<ThrowRow> {

@@ -2,6 +2,7 @@
 
 use std::ops::Range;
 
+use crate::names::is_unseen;
 use miette::{MietteError, MietteSpanContents, SourceCode, SourceSpan, SpanContents};
 
 /// Longest text that is shown around a fault, and what of it is shown of longer ones to each side of the
@@ -26,7 +27,10 @@ pub(super) fn shortened(span: Range<usize>) -> Range<usize> {
 
 impl Excerpt {
     pub(super) fn new(name: String, text: String) -> Self {
-        Self { name, text }
+        Self {
+            name,
+            text: without_control(&text),
+        }
     }
 
     /// The part of a long line around a span.
@@ -35,6 +39,20 @@ impl Excerpt {
         let to = span.offset() + span.len() + EACH_SIDE_BYTES;
         self.text.floor_char_boundary(from)..self.text.ceil_char_boundary(to)
     }
+}
+
+/// The text with a sign of the same length for each control character, so that all places stay.
+fn without_control(text: &str) -> String {
+    let shown = text.chars().map(|letter| match letter {
+        '\n' | '\r' | '\t' => letter,
+        letter if !is_unseen(letter) => letter,
+        letter => match letter.len_utf8() {
+            1 => '?',
+            2 => '¿',
+            _ => char::REPLACEMENT_CHARACTER,
+        },
+    });
+    shown.collect()
 }
 
 impl SourceCode for Excerpt {

@@ -1,22 +1,21 @@
 //! Outputs: checked before the long work, written whole or not at all.
 
+mod file;
+mod folder;
+mod making;
+
 use std::ffi::OsString;
-use std::io::{self, Write};
+use std::io;
 use std::path::{Path, PathBuf};
 
-use tempfile::{NamedTempFile, TempDir};
 use thiserror::Error;
 
+pub use file::OutputFile;
+pub use folder::OutputFolder;
+pub use making::clean_up_on_signals;
+
 use super::CommandError;
-use crate::report::{NamedFile, UNFINISHED_PAGE};
-
-/// Names of folders and files in the making start like this, so that leftovers of a killed
-/// program are known for what they are.
-const IN_THE_MAKING: &str = ".hingewise-";
-
-/// Reading and writing for all, less what the person's umask takes away.
-#[cfg(unix)]
-const NEW_FILE_MODE: u32 = 0o666;
+use crate::report::NamedFile;
 
 /// Why an output cannot be written.
 #[derive(Debug, Error)]
@@ -27,6 +26,19 @@ pub enum OutputError {
     AlreadyThere {
         /// The file or the folder that is not empty.
         path: PathBuf,
+    },
+    /// Another program is about to write the same.
+    #[error("another run of hingewise is about to write {}", path.display())]
+    BeingWritten {
+        /// The folder.
+        path: PathBuf,
+    },
+    /// Standard output takes nothing more.
+    #[error("cannot write the result to standard output")]
+    NoStandardOutput {
+        /// What the system says.
+        #[source]
+        cause: io::Error,
     },
     /// A file stands where a folder is asked for.
     #[error("{} is a file, not a folder", path.display())]
@@ -56,8 +68,10 @@ impl OutputError {
     pub fn mend(&self) -> &'static str {
         match self {
             Self::AlreadyThere { .. } => "choose another name, or add --force to overwrite",
+            Self::BeingWritten { .. } => "wait for it, or choose another name",
+            Self::NoStandardOutput { .. } => "send it to a place with room left",
             Self::NotAFolder { .. } => "choose a folder with --out",
-            Self::NotAFile { .. } => "choose a file name",
+            Self::NotAFile { .. } => "choose another name, or move that folder away",
             Self::NotWritable { .. } => "choose a place that you may write to, with room left",
         }
     }
@@ -68,18 +82,6 @@ impl OutputError {
     }
 }
 
-/// A folder of results in the making.
-///
-/// Files are written to a hidden folder beside the target and moved into place by
-/// [`OutputFolder::finish`]; dropped without it, nothing remains and nothing was touched.
-#[derive(Debug)]
-pub struct OutputFolder {
-    target: PathBuf,
-    // Holds the folder of new files and, while they are moved, what they replace.
-    workplace: TempDir,
-    new_files: PathBuf,
-}
-
 /// Writes all files of a folder and moves them into place.
 pub fn write_files(files: Vec<NamedFile>, folder: OutputFolder) -> Result<(), CommandError> {
     for file in files {
@@ -87,79 +89,6 @@ pub fn write_files(files: Vec<NamedFile>, folder: OutputFolder) -> Result<(), Co
     }
     folder.finish()?;
     Ok(())
-}
-
-impl OutputFolder {
-    /// Opens the folder for writing. The page of a clip that could not be measured does not count: the
-    /// same call with the mistake mended has to work.
-    ///
-    /// # Errors
-    /// It holds something already and `force` is not set, or it cannot be written.
-    pub fn create(target: &Path, force: bool) -> Result<Self, OutputError> {
-        let path = target.to_owned();
-        let exists = target.exists();
-        if exists && !target.is_dir() {
-            return Err(OutputError::NotAFolder { path });
-        }
-        if exists && !force && !has_no_result(target).map_err(OutputError::not_writable(target))? {
-            return Err(OutputError::AlreadyThere { path });
-        }
-        // Moving is only whole within one file system: beside a new folder, inside an old one.
-        let home = if exists { target } else { parent_of(target) };
-        std::fs::create_dir_all(home).map_err(OutputError::not_writable(target))?;
-        let workplace = tempfile::Builder::new()
-            .prefix(IN_THE_MAKING)
-            .tempdir_in(home)
-            .map_err(OutputError::not_writable(target))?;
-        let new_files = workplace.path().join("new");
-        std::fs::create_dir(&new_files).map_err(OutputError::not_writable(target))?;
-        Ok(Self {
-            target: path,
-            workplace,
-            new_files,
-        })
-    }
-
-    /// Where files are written until [`OutputFolder::finish`].
-    pub fn path(&self) -> &Path {
-        &self.new_files
-    }
-
-    /// The folder as the person named it.
-    pub fn target(&self) -> &Path {
-        &self.target
-    }
-
-    /// Writes one file of the folder.
-    ///
-    /// # Errors
-    /// The system refuses.
-    pub fn write(&self, name: &str, contents: impl AsRef<[u8]>) -> Result<(), OutputError> {
-        std::fs::write(self.new_files.join(name), contents)
-            .map_err(OutputError::not_writable(&self.target.join(name)))
-    }
-
-    /// Moves all files into place. What else lies in the folder stays.
-    ///
-    /// # Errors
-    /// The system refuses; the folder is then as it was before.
-    pub fn finish(self) -> Result<PathBuf, OutputError> {
-        let Self {
-            target,
-            workplace,
-            new_files,
-        } = self;
-        let moved = if target.exists() {
-            names_in(&new_files).and_then(|names| {
-                let replaced = workplace.path().join("replaced");
-                move_into(&names, &new_files, &target, &replaced)
-            })
-        } else {
-            std::fs::rename(&new_files, &target)
-        };
-        moved.map_err(OutputError::not_writable(&target))?;
-        Ok(target)
-    }
 }
 
 fn names_in(folder: &Path) -> io::Result<Vec<OsString>> {
@@ -196,78 +125,12 @@ fn move_into(names: &[OsString], from: &Path, target: &Path, replaced: &Path) ->
     moved
 }
 
-/// A single file in the making, moved into place by [`OutputFile::finish`].
-#[derive(Debug)]
-pub struct OutputFile {
-    target: PathBuf,
-    force: bool,
-    new_file: NamedTempFile,
-}
-
-impl OutputFile {
-    /// Opens the file for writing.
-    ///
-    /// # Errors
-    /// It is there already and `force` is not set, or it cannot be written.
-    pub fn create(target: &Path, force: bool) -> Result<Self, OutputError> {
-        let path = target.to_owned();
-        if target.is_dir() {
-            return Err(OutputError::NotAFile { path });
-        }
-        if !force && target.symlink_metadata().is_ok() {
-            return Err(OutputError::AlreadyThere { path });
-        }
-        let home = parent_of(target);
-        std::fs::create_dir_all(home).map_err(OutputError::not_writable(target))?;
-        let new_file = file_in_the_making(home).map_err(OutputError::not_writable(target))?;
-        Ok(Self {
-            target: path,
-            force,
-            new_file,
-        })
-    }
-
-    /// Writes the contents and moves the file into place.
-    ///
-    /// # Errors
-    /// The system refuses, or another program wrote the file meanwhile; it is then as it was.
-    pub fn finish(mut self, contents: impl AsRef<[u8]>) -> Result<PathBuf, OutputError> {
-        self.new_file
-            .write_all(contents.as_ref())
-            .map_err(OutputError::not_writable(&self.target))?;
-        let moved = if self.force {
-            self.new_file.persist(&self.target)
-        } else {
-            self.new_file.persist_noclobber(&self.target)
-        };
-        moved.map_err(|refused| OutputError::not_writable(&self.target)(refused.error))?;
-        Ok(self.target)
-    }
-}
-
-/// A temporary file that gets the access rights of any other new file, not those of a secret.
-fn file_in_the_making(home: &Path) -> io::Result<NamedTempFile> {
-    let mut builder = tempfile::Builder::new();
-    builder.prefix(IN_THE_MAKING);
-    #[cfg(unix)]
-    {
-        use std::os::unix::fs::PermissionsExt;
-        builder.permissions(std::fs::Permissions::from_mode(NEW_FILE_MODE));
-    }
-    builder.tempfile_in(home)
-}
-
 /// The folder that holds `path`: `.` for a bare name.
 fn parent_of(path: &Path) -> &Path {
     match path.parent() {
         Some(parent) if !parent.as_os_str().is_empty() => parent,
         _ => Path::new("."),
     }
-}
-
-/// Whether a folder holds nothing, or only the page of a clip that could not be measured.
-fn has_no_result(folder: &Path) -> io::Result<bool> {
-    Ok(names_in(folder)?.iter().all(|name| name == UNFINISHED_PAGE))
 }
 
 #[cfg(test)]
