@@ -141,3 +141,10 @@ pub(crate) fn is_ignored(signal: libc::c_int) -> bool {
             && action.sa_sigaction == libc::SIG_IGN
     }
 }
+
+/// FFmpeg's version as it calls itself.
+pub(crate) fn ffmpeg_version() -> String {
+    // SAFETY: returns a C string that stays for as long as the program runs.
+    let version = unsafe { CStr::from_ptr(ffi::av_version_info()) };
+    version.to_string_lossy().into_owned()
+}

@@ -116,7 +116,8 @@ impl<T> Intact<T> {
         });
         self.last_order = self.last_order.max(order);
         if key {
-            self.damaged_from.retain(|&from| from > order);
+            // A key frame that is damaged itself ends no damage.
+            self.damaged_from.retain(|&from| from >= order);
         }
         if arrival.damaged {
             self.damage(order);
@@ -194,5 +195,95 @@ impl<T> Intact<T> {
 
     fn seconds(&self, stamp: i64) -> f64 {
         stamp as f64 * self.seconds_per_tick
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Pictures in the order of decoding, by the places at which they are presented; key frames first in
+    /// their groups.
+    struct Film {
+        decoded: Vec<i64>,
+        keys: Vec<i64>,
+    }
+
+    impl Film {
+        /// What is handed on, and how many pictures are lost, where the pictures presented at these
+        /// places are damaged or missing. The decoder holds three packets.
+        fn shown(&self, damaged: &[i64], missing: &[i64]) -> (Vec<i64>, usize) {
+            let mut intact = Intact::new(1.0, true);
+            let mut shown = vec![];
+            let mut presented: Vec<i64> = self.decoded.clone();
+            presented.sort_unstable();
+            let mut sent = 0;
+            for place in presented {
+                let needed = self
+                    .decoded
+                    .iter()
+                    .position(|&other| other == place)
+                    .unwrap()
+                    + 3;
+                while sent < needed.min(self.decoded.len()) {
+                    let stamp = self.decoded[sent];
+                    intact.sent(Some(stamp), self.keys.contains(&stamp));
+                    sent += 1;
+                }
+                if missing.contains(&place) {
+                    continue;
+                }
+                let arrival = Arrival {
+                    stamp: Some(place),
+                    time_s: Some(place as f64),
+                    intra: false,
+                    damaged: damaged.contains(&place),
+                };
+                if let Some(order) = intact.arrived(&arrival) {
+                    intact.hold(order, arrival.time_s, place);
+                }
+                shown.extend(std::iter::from_fn(|| intact.pop(false)));
+            }
+            shown.extend(std::iter::from_fn(|| intact.pop(true)));
+            (shown, intact.lost_before(f64::INFINITY).0)
+        }
+    }
+
+    /// Two groups of pictures: each third one is predicted from the one before, the two between from both.
+    fn film() -> Film {
+        Film {
+            decoded: vec![0, 3, 1, 2, 6, 4, 5, 7, 10, 8, 9],
+            keys: vec![0, 7],
+        }
+    }
+
+    #[test]
+    fn a_whole_film_is_shown_in_order() {
+        assert_eq!(film().shown(&[], &[]), ((0..=10).collect(), 0));
+    }
+
+    #[test]
+    fn damage_lasts_up_to_the_next_key_frame() {
+        // Pictures 4 and 5 are presented before 6 and predicted from it.
+        assert_eq!(film().shown(&[6], &[]), (vec![0, 1, 2, 3, 7, 8, 9, 10], 3));
+        assert_eq!(film().shown(&[3], &[]), (vec![0, 7, 8, 9, 10], 6));
+        assert_eq!(film().shown(&[], &[3]), (vec![0, 7, 8, 9, 10], 6));
+    }
+
+    #[test]
+    fn a_damaged_key_frame_ends_no_damage() {
+        assert_eq!(film().shown(&[7], &[]), (vec![0, 1, 2, 3, 4, 5, 6], 4));
+        assert_eq!(film().shown(&[4, 7], &[]), (vec![0, 1, 2, 3, 6], 6));
+    }
+
+    #[test]
+    fn lost_pictures_are_told_in_spans() {
+        let mut intact: Intact<()> = Intact::new(0.5, true);
+        for stamp in [2, 3, 4, 9] {
+            intact.packet_lost(Some(stamp));
+        }
+        let all = intact.lost_before(f64::INFINITY);
+        assert_eq!(all, (4, vec![[1.0, 2.0], [4.5, 4.5]]));
+        assert_eq!(intact.lost_before(4.5), (3, vec![[1.0, 2.0]]));
     }
 }

@@ -11,24 +11,38 @@ mod new;
 pub mod output;
 mod print;
 mod record;
+mod system_files;
 mod terminal;
 mod unfinished;
 mod usage;
 mod values;
+
+use std::sync::LazyLock;
 
 use clap::{Args, Parser, Subcommand};
 
 pub use error::CommandError;
 pub use usage::parse;
 
+use crate::foreign::ffmpeg_version;
 use crate::measurement::Measurement;
 use crate::report::Judgement;
+use crate::vision;
 
 use crate::cautions::{AFTER_ENTERING, BEFORE_MOVING};
 
 /// What is said at the top of the help.
 const ABOUT: &str = "Measures how far the control surfaces of a model aircraft move, from a clip, \
                      and tells how to make two sides move alike";
+
+/// The program's version, with those of the libraries that it found.
+static VERSION: LazyLock<String> = LazyLock::new(|| {
+    let (opencv, ffmpeg) = (vision::library_version(), ffmpeg_version());
+    format!(
+        "{} (OpenCV {opencv}, FFmpeg {ffmpeg})",
+        env!("CARGO_PKG_VERSION")
+    )
+});
 
 /// What has to be heard before surfaces move, at the end of the help.
 fn cautions() -> String {
@@ -39,7 +53,7 @@ fn cautions() -> String {
 
 /// The command line.
 #[derive(Debug, Parser)]
-#[command(name = "hingewise", version, about = ABOUT, after_help = cautions())]
+#[command(name = "hingewise", version = VERSION.as_str(), about = ABOUT, after_help = cautions())]
 pub struct Arguments {
     #[command(subcommand)]
     command: Command,
@@ -79,6 +93,9 @@ enum Command {
     Compare(compare::Options),
     /// Keep measurements beside the model file, and print a setup sheet
     Record(record::Options),
+    /// Write manual pages and completions of shells, for packages
+    #[command(hide = true)]
+    SystemFiles(system_files::Options),
 }
 
 /// How a command ended when nothing went wrong.
@@ -117,6 +134,7 @@ pub fn run(arguments: &Arguments) -> Result<Outcome, CommandError> {
         Command::Match(options) => match_again::run(options, common),
         Command::Compare(options) => compare::run(options, common),
         Command::Record(options) => record::run(options, common),
+        Command::SystemFiles(options) => system_files::run(options, common),
     }?;
     terminal::check_written()?;
     Ok(outcome)
