@@ -14,6 +14,7 @@ mod clip;
 mod compare_and_record;
 mod corners;
 mod decisions;
+mod help;
 mod hostile;
 mod joint_fit;
 mod joint_fit_on_clips;

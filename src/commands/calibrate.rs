@@ -28,8 +28,8 @@ pub struct Options {
     /// Name of the camera and its mode, as it shall stand in reports
     #[arg(long, value_parser = name)]
     name: Option<String>,
-    /// Distortion terms to estimate
-    #[arg(long, value_enum, default_value_t = Distortion::Auto)]
+    /// Distortion terms to estimate: auto, none, k1, radial (k1 k2), tangential (k1 k2 p1 p2) or all
+    #[arg(long, value_enum, default_value_t = Distortion::Auto, hide_possible_values = true)]
     distortion: Distortion,
     /// The camera profile to write
     #[arg(long)]

@@ -67,7 +67,8 @@ fn tell_kept(from_kept: FromKept, common: Common) {
 fn about_kept() -> String {
     let variable = kept_sightings::FOLDER_VARIABLE;
     format!(
-        "What was seen in a clip is kept, so that measuring it again goes faster, and goes on where \
+        "Example:\n  hingewise measure clip.mp4 --model heron.toml --camera phone.toml --out results\n\n\
+         What was seen in a clip is kept, so that measuring it again goes faster, and goes on where \
          it was interrupted: in the folder that the environment variable {variable} names, else in \
          hingewise below XDG_CACHE_HOME or ~/.cache. The folder may be deleted at any time."
     )

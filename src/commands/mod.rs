@@ -78,20 +78,35 @@ pub struct Common {
 #[derive(Debug, Subcommand)]
 enum Command {
     /// Do the whole job on a bundled clip, and compare with the truth
+    #[command(after_help = "Example:\n  hingewise demo --out hingewise-demo")]
     Demo(demo::Options),
     /// Write a commented model file for the surfaces of an aircraft
+    #[command(
+        after_help = "Example:\n  hingewise new heron.toml \"left aileron\" \"right aileron\""
+    )]
     New(new::Options),
     /// Make tags, station cards, a calibration board or a whole kit to print
+    #[command(after_help = "Example:\n  hingewise print kit --model heron.toml --out kit.pdf")]
     Print(print::Options),
     /// Calibrate a camera from a clip or stills of a printed board
+    #[command(
+        after_help = "Example:\n  hingewise calibrate board.mp4 --chessboard 9x6 --square-mm 24 --out phone.toml"
+    )]
     Calibrate(calibrate::Options),
     /// Measure the surfaces in a clip, and match them
     Measure(measure::Options),
     /// Match a kept measurement again, with another radio or tolerance
+    #[command(
+        after_help = "Example:\n  hingewise match results/measurement.json --model heron.toml --out matched"
+    )]
     Match(match_again::Options),
     /// Compare two measurements of one model, before and after
+    #[command(
+        after_help = "Example:\n  hingewise compare before/measurement.json after/measurement.json --out compared"
+    )]
     Compare(compare::Options),
     /// Keep measurements beside the model file, and print a setup sheet
+    #[command(after_help = "Example:\n  hingewise record results --model heron.toml")]
     Record(record::Options),
     /// Write manual pages and completions of shells, for packages
     #[command(hide = true)]

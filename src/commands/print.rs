@@ -27,6 +27,7 @@ pub struct Options {
 #[derive(Debug, Subcommand)]
 enum What {
     /// Tags of any ids and sizes, flat or on fold-up brackets
+    #[command(after_help = "Example:\n  hingewise print tags 0:30 10 11 --out tags.pdf")]
     Tags {
         /// Ids, with edges of their own where they differ: 10 11 0:30 100-140:8
         #[arg(required = true, value_name = "ID[:EDGE_MM]")]
@@ -44,6 +45,7 @@ enum What {
         page: PageOptions,
     },
     /// Cards that show the stations of a model file to the camera
+    #[command(after_help = "Example:\n  hingewise print cards --model heron.toml --out cards.pdf")]
     Cards {
         /// The model file
         #[arg(long)]
@@ -58,6 +60,9 @@ enum What {
         page: PageOptions,
     },
     /// A board to calibrate the camera with
+    #[command(
+        after_help = "Example:\n  hingewise print board --chessboard 9x6 --square-mm 24 --out board.pdf"
+    )]
     Board {
         #[command(flatten)]
         board: BoardOptions,
@@ -65,6 +70,7 @@ enum What {
         page: PageOptions,
     },
     /// Everything that one aircraft needs, named by surface
+    #[command(after_help = "Example:\n  hingewise print kit --model heron.toml --out kit.pdf")]
     Kit {
         /// The model file
         #[arg(long)]
