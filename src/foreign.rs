@@ -5,7 +5,7 @@ use std::ffi::{CStr, c_char, c_int, c_void};
 use std::sync::Once;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 
-use ffmpeg_the_third::codec::decoder;
+use ffmpeg_the_third::codec::{self, decoder};
 use ffmpeg_the_third::ffi;
 use ffmpeg_the_third::frame::Video;
 
@@ -147,4 +147,48 @@ pub(crate) fn ffmpeg_version() -> String {
     // SAFETY: returns a C string that stays for as long as the program runs.
     let version = unsafe { CStr::from_ptr(ffi::av_version_info()) };
     version.to_string_lossy().into_owned()
+}
+
+/// Lets a decoder that is about to be opened find marks in the luma of each new picture, which it overwrites
+/// as it decodes: where they are left, nothing was decoded. See [`mark_of_row`].
+///
+/// A decoder of HEVC loses its place at most errors, takes some bit for the end of the picture, and hands out
+/// the rest as it was in memory, without a word.
+pub(crate) fn mark_new_pictures(context: &mut codec::Context) {
+    // SAFETY: the context is the caller's, and not opened yet.
+    unsafe { (*context.as_mut_ptr()).get_buffer2 = Some(marked_buffer) };
+}
+
+/// The byte that fills a row of a new picture: 1 to 3, which neither video of limited range in eight bits nor
+/// any picture in ten (as 257, 514 or 771 throughout a row) has in this order.
+pub(crate) fn mark_of_row(row: usize) -> u8 {
+    // Multiplicative hashing (Knuth, The Art of Computer Programming, vol. 3, 6.4).
+    let mixed = (row as u32).wrapping_mul(2_654_435_761);
+    1 + ((mixed >> 16) % 3) as u8
+}
+
+/// The library's own buffer for a picture, with marks in its luma.
+///
+/// # Safety
+/// As libav asks of its callers: both pointers are valid.
+unsafe extern "C" fn marked_buffer(
+    context: *mut ffi::AVCodecContext,
+    frame: *mut ffi::AVFrame,
+    flags: c_int,
+) -> c_int {
+    // SAFETY: passed on as they came; the library's own buffers hold `height` rows of `linesize` bytes in
+    // their first plane.
+    unsafe {
+        let result = ffi::avcodec_default_get_buffer2(context, frame, flags);
+        let (start, stride, height) = ((*frame).data[0], (*frame).linesize[0], (*frame).height);
+        if let (0.., Ok(stride), Ok(height)) =
+            (result, usize::try_from(stride), usize::try_from(height))
+            && !start.is_null()
+        {
+            for row in 0..height {
+                std::ptr::write_bytes(start.add(row * stride), mark_of_row(row), stride);
+            }
+        }
+        result
+    }
 }

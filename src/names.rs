@@ -30,6 +30,22 @@ pub fn escaped(text: &str) -> String {
     shown
 }
 
+/// Longest message that quotes what stands in a file, letters: some lines of a terminal.
+const LONGEST_MESSAGE: usize = 400;
+
+/// A message that quotes what stands in a file, with its middle left out where it is long.
+pub fn shortened(message: &str) -> String {
+    /// What is shown of the end, where messages often say what was expected.
+    const END: usize = 100;
+    let letters = message.chars().count();
+    if letters <= LONGEST_MESSAGE {
+        return message.into();
+    }
+    let beginning = message.chars().take(LONGEST_MESSAGE - END);
+    let end = message.chars().skip(letters - END);
+    beginning.chain(" … ".chars()).chain(end).collect()
+}
+
 /// A text for a page: without unseen characters, but for the ends of lines and tabs.
 pub fn without_unseen(text: &str) -> String {
     let is_shown = |letter: &char| matches!(letter, '\n' | '\t') || !is_unseen(*letter);
@@ -69,6 +85,15 @@ mod tests {
             assert!(harmless_cell(formula).starts_with('\''), "{formula:?}");
         }
         assert_eq!(harmless_cell("left flap"), "left flap");
+    }
+
+    #[test]
+    fn long_messages_keep_both_ends() {
+        let long = format!("begin{}end", "ö".repeat(1000));
+        let short = shortened(&long);
+        assert!(short.starts_with("begin") && short.ends_with("end"));
+        assert_eq!(short.chars().count(), LONGEST_MESSAGE + 3);
+        assert_eq!(shortened("short"), "short");
     }
 
     #[test]

@@ -12,12 +12,12 @@ use libav::{codec, format, media, picture};
 
 use super::claim::{Claim, Ending, seconds};
 use super::damage::{Arrival, Intact};
-use super::luma::{NoLuma, format_name, levels, upright_luma};
+use super::luma::{NoLuma, format_name, has_undecoded_part, levels, upright_luma};
 use super::timeline::Timeline;
 use super::transfer::Transfer;
 use super::turn::{OddMatrix, Turn};
 use super::{ClipError, ClipInfo, ClipOptions, ClipWarning, Frame, GreyImage, MAX_PIXELS};
-use crate::foreign::{Watch, has_decode_errors};
+use crate::foreign::{Watch, has_decode_errors, mark_new_pictures};
 
 /// Containers that are opened, by libav's names. Naming them keeps playlists out, which would make
 /// libav open other files or the network.
@@ -53,6 +53,8 @@ pub(super) struct VideoReader {
     path: PathBuf,
     input: format::context::Input,
     decoder: codec::decoder::Video,
+    /// Whether new pictures have marks where nothing was decoded.
+    is_marked: bool,
     // After the decoder, which speaks to it.
     watch: Watch,
     stream_index: usize,
@@ -88,6 +90,7 @@ impl VideoReader {
         let frame_rate = f64::from(stream.avg_frame_rate());
         let mut reader = Self {
             path: path.into(),
+            is_marked: is_to_be_marked(stream.parameters().id()),
             watch,
             stream_index: stream.index(),
             time_base: stream.time_base(),
@@ -231,7 +234,9 @@ impl VideoReader {
             stamp: self.decoded.pts(),
             time_s,
             intra: self.decoded.kind() == picture::Type::I,
-            damaged: has_decode_errors(&self.decoded) || self.decoded.is_corrupt(),
+            damaged: has_decode_errors(&self.decoded)
+                || self.decoded.is_corrupt()
+                || self.is_marked && has_undecoded_part(&self.decoded),
         };
         for order in self.watch.damaged() {
             self.intact.damage(order);
@@ -392,6 +397,12 @@ impl VideoReader {
     }
 }
 
+/// Whether the decoder leaves pictures unfinished without a word; that of H.264 makes up what is missing,
+/// and says so.
+fn is_to_be_marked(codec: codec::Id) -> bool {
+    codec == codec::Id::HEVC
+}
+
 /// Whether each packet of a codec brings one picture. Others hide pictures that are only predicted from.
 fn one_picture_a_packet(codec: codec::Id) -> bool {
     matches!(codec, codec::Id::H264 | codec::Id::HEVC)
@@ -477,6 +488,9 @@ fn open_decoder(path: &Path, stream: &Stream) -> Result<codec::decoder::Video, C
         for_small
     };
     context.set_threading(threading);
+    if is_to_be_marked(parameters.id()) {
+        mark_new_pictures(&mut context);
+    }
     context.decoder().video().map_err(no_decoder)
 }
 

@@ -173,7 +173,11 @@ impl Measurement {
 }
 
 fn check_kind(document: &Value, path: &Path) -> Result<(), MeasurementError> {
-    let shown = |value: Option<&Value>| value.map_or("missing".into(), Value::to_string);
+    let shown = |value: Option<&Value>| {
+        value.map_or("missing".into(), |value| {
+            names::shortened(&value.to_string())
+        })
+    };
     let format = document.get("format");
     if format.and_then(Value::as_str) != Some(FORMAT) {
         return Err(MeasurementError::OtherFormat {
@@ -195,5 +199,5 @@ fn check_kind(document: &Value, path: &Path) -> Result<(), MeasurementError> {
 fn without_place(error: &serde_json::Error) -> String {
     let text = error.to_string();
     let place = format!(" at line {} column {}", error.line(), error.column());
-    text.strip_suffix(&place).map_or(text.clone(), Into::into)
+    names::shortened(text.strip_suffix(&place).unwrap_or(&text))
 }

@@ -21,7 +21,7 @@ pub(super) struct Excerpt {
 }
 
 /// A marked part, no longer than [`MOST_MARKED_BYTES`].
-pub(super) fn shortened(span: Range<usize>) -> Range<usize> {
+pub(super) fn marked(span: Range<usize>) -> Range<usize> {
     span.start..span.end.min(span.start + MOST_MARKED_BYTES)
 }
 
@@ -33,11 +33,19 @@ impl Excerpt {
         }
     }
 
-    /// The part of a long line around a span.
-    fn cut(&self, span: &SourceSpan) -> Range<usize> {
-        let from = span.offset().saturating_sub(EACH_SIDE_BYTES);
-        let to = span.offset() + span.len() + EACH_SIDE_BYTES;
-        self.text.floor_char_boundary(from)..self.text.ceil_char_boundary(to)
+    /// The part of its line around a span, with the number of the line and the column at which it begins.
+    fn cut(&self, span: &SourceSpan) -> (Range<usize>, usize, usize) {
+        let (start, end) = (span.offset(), span.offset() + span.len());
+        let before = self.text.get(..start).unwrap_or_default();
+        let line_start = before.rfind('\n').map_or(0, |at| at + 1);
+        let behind = self.text.get(end..).unwrap_or_default();
+        let line_end = behind.find('\n').map_or(self.text.len(), |at| end + at);
+        let from = start.saturating_sub(EACH_SIDE_BYTES).max(line_start);
+        let to = (end + EACH_SIDE_BYTES).min(line_end);
+        let shown = self.text.floor_char_boundary(from)..self.text.ceil_char_boundary(to);
+        let line = before.matches('\n').count();
+        let column = shown.start - line_start;
+        (shown, line, column)
     }
 }
 
@@ -70,12 +78,10 @@ impl SourceCode for Excerpt {
         let (mut at, mut data) = (*whole.span(), whole.data());
         let mut place = (whole.line(), whole.column());
         if data.len() > MOST_BYTES {
-            let line = self.text.read_span(span, 0, 0)?;
-            let cut = self.cut(span);
-            let from = cut.start.max(line.span().offset());
-            let to = cut.end.min(line.span().offset() + line.span().len());
-            (at, data) = ((from, to - from).into(), &self.text.as_bytes()[from..to]);
-            place = (line.line(), line.column() + from - line.span().offset());
+            let (shown, line, column) = self.cut(span);
+            at = (shown.start, shown.len()).into();
+            data = &self.text.as_bytes()[shown];
+            place = (line, column);
         }
         let name = self.name.clone();
         Ok(Box::new(MietteSpanContents::new_named(

@@ -7,8 +7,8 @@ use miette::{Diagnostic, LabeledSpan, SourceCode};
 use thiserror::Error;
 
 use super::FromToml;
-use super::excerpt::{Excerpt, shortened};
-use crate::names::LONGEST_NAME;
+use super::excerpt::{Excerpt, marked};
+use crate::names::{LONGEST_NAME, shortened};
 
 /// A kind of fault that a file can have.
 pub trait Fault: std::error::Error + From<TableFault> + Send + Sync + 'static {
@@ -213,8 +213,7 @@ pub fn closest<'c>(word: &str, candidates: impl Iterator<Item = &'c str>) -> Opt
 }
 
 /// A fault and its place in the file.
-#[derive(Debug, Clone, PartialEq, Error)]
-#[error("{fault}")]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Located<F> {
     /// What is wrong.
     pub fault: F,
@@ -224,18 +223,26 @@ pub struct Located<F> {
     pub other: Option<Range<usize>>,
 }
 
+impl<F: std::fmt::Display> std::fmt::Display for Located<F> {
+    fn fmt(&self, formatter: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        formatter.write_str(&shortened(&self.fault.to_string()))
+    }
+}
+
+impl<F: std::error::Error> std::error::Error for Located<F> {}
+
 impl<F: Fault> Diagnostic for Located<F> {
     fn help<'a>(&'a self) -> Option<Box<dyn std::fmt::Display + 'a>> {
-        Some(Box::new(self.fault.mend()))
+        Some(Box::new(shortened(&self.fault.mend())))
     }
 
     fn labels(&self) -> Option<Box<dyn Iterator<Item = LabeledSpan> + '_>> {
         let other = self
             .other
             .clone()
-            .map(|span| LabeledSpan::new_with_span(Some("also here".into()), shortened(span)));
+            .map(|span| LabeledSpan::new_with_span(Some("also here".into()), marked(span)));
         let here =
-            LabeledSpan::new_primary_with_span(Some("here".into()), shortened(self.span.clone()));
+            LabeledSpan::new_primary_with_span(Some("here".into()), marked(self.span.clone()));
         Some(Box::new(std::iter::once(here).chain(other)))
     }
 }

@@ -113,25 +113,33 @@ impl Workplace {
     /// Makes the folder in `home`; `None` if another program makes one for the same target.
     pub(super) fn new(home: &Path, target: &Path) -> io::Result<Option<Self>> {
         clean_up(home);
+        // It gets its name only once it is locked, so that nobody takes it for a dead one's.
+        let unnamed = tempfile::Builder::new()
+            .prefix(IN_THE_MAKING)
+            .tempdir_in(home)?
+            .keep();
+        begin(&unnamed);
         let path = home.join(name_for(target));
-        match fs::create_dir(&path) {
-            Err(error) if error.kind() == ErrorKind::AlreadyExists => return Ok(None),
-            made => made?,
-        }
-        begin(&path);
-        let locked = File::create_new(path.join(LOCK)).and_then(|file| {
-            // Where a file system knows no locks, its age alone tells who died.
-            let _ = file.try_lock();
-            fs::write(path.join(TARGET), target.as_os_str().as_encoded_bytes())?;
-            Ok(file)
+        let named = Self::locked(&unnamed, target).and_then(|lock| {
+            let mut making = making();
+            fs::rename(&unnamed, &path)?;
+            making.push(path.clone());
+            Ok(lock)
         });
-        match locked {
+        end(&unnamed);
+        match named {
             Ok(lock) => Ok(Some(Self { path, _lock: lock })),
-            Err(error) => {
-                end(&path);
-                Err(error)
-            }
+            Err(error) if is_taken(error.kind()) => Ok(None),
+            Err(error) => Err(error),
         }
+    }
+
+    fn locked(path: &Path, target: &Path) -> io::Result<File> {
+        let file = File::create_new(path.join(LOCK))?;
+        // Where a file system knows no locks, its age alone tells who died.
+        let _ = file.try_lock();
+        fs::write(path.join(TARGET), target.as_os_str().as_encoded_bytes())?;
+        Ok(file)
     }
 
     pub(super) fn path(&self) -> &Path {
@@ -143,6 +151,14 @@ impl Drop for Workplace {
     fn drop(&mut self) {
         end(&self.path);
     }
+}
+
+/// Whether a folder could not get its name because another one has it.
+fn is_taken(kind: ErrorKind) -> bool {
+    matches!(
+        kind,
+        ErrorKind::DirectoryNotEmpty | ErrorKind::AlreadyExists
+    )
 }
 
 /// A name in the making for a target, the same for each program.
