@@ -29,6 +29,7 @@ mod day;
 mod error;
 mod luma;
 mod natural_order;
+mod opening;
 mod pixels;
 mod stills;
 pub mod stills_times;
