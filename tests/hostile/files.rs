@@ -311,7 +311,7 @@ fn a_full_disk_for_the_trace_costs_the_trace_only() {
         .args(["--trace", "trace"])
         .env("LD_PRELOAD", &library);
     let output = command
-        .env("FULL_BELOW", ".hingewise-trace")
+        .env("FULL_BELOW", ".hingewise-trace.making/new")
         .output()
         .unwrap();
     assert!(output.status.success(), "{}", said(&output));
