@@ -103,8 +103,8 @@ impl<T> Intact<T> {
     }
 
     /// Notes the next picture in the order of presentation. `None` if it is lost, otherwise its place in
-    /// the order of decoding, to [`Intact::hold`] it with.
-    pub(super) fn arrived(&mut self, arrival: &Arrival) -> Option<u64> {
+    /// the order of decoding, to [`Intact::hold`] it with, and whether it is a key frame.
+    pub(super) fn arrived(&mut self, arrival: &Arrival) -> Option<(u64, bool)> {
         let sent = arrival.stamp.and_then(|stamp| {
             let sent = self.awaited.remove(&stamp)?;
             self.lose_missing_before(stamp);
@@ -126,7 +126,7 @@ impl<T> Intact<T> {
         if lost {
             self.lose(arrival.time_s);
         }
-        (!lost).then_some(order)
+        (!lost).then_some((order, key))
     }
 
     /// Keeps a picture until it is known to be whole.
@@ -150,18 +150,9 @@ impl<T> Intact<T> {
         Some(held.picture)
     }
 
-    /// How many pictures were lost before a time of the container, and from when to when, seconds.
-    pub(super) fn lost_before(&self, end_s: f64) -> (usize, Vec<[f64; 2]>) {
-        let mut times_s: Vec<f64> = self.lost.iter().copied().filter(|&s| s < end_s).collect();
-        times_s.sort_by(f64::total_cmp);
-        let mut spans_s: Vec<[f64; 2]> = Vec::new();
-        for &time_s in &times_s {
-            match spans_s.last_mut() {
-                Some([_, last_s]) if time_s - *last_s <= SPAN_GAP_S => *last_s = time_s,
-                _ => spans_s.push([time_s, time_s]),
-            }
-        }
-        (times_s.len(), spans_s)
+    /// Times of the container at which pictures were lost, seconds.
+    pub(super) fn lost_s(&self) -> &[f64] {
+        &self.lost
     }
 
     /// The pictures from here on in the order of decoding are damaged; those that wait are lost.
@@ -196,6 +187,19 @@ impl<T> Intact<T> {
     fn seconds(&self, stamp: i64) -> f64 {
         stamp as f64 * self.seconds_per_tick
     }
+}
+
+/// The first and the last of times that lie close together.
+pub(super) fn spans(mut times_s: Vec<f64>) -> Vec<[f64; 2]> {
+    times_s.sort_by(f64::total_cmp);
+    let mut spans_s: Vec<[f64; 2]> = Vec::new();
+    for time_s in times_s {
+        match spans_s.last_mut() {
+            Some([_, last_s]) if time_s - *last_s <= SPAN_GAP_S => *last_s = time_s,
+            _ => spans_s.push([time_s, time_s]),
+        }
+    }
+    spans_s
 }
 
 #[cfg(test)]
@@ -239,13 +243,13 @@ mod tests {
                     intra: false,
                     damaged: damaged.contains(&place),
                 };
-                if let Some(order) = intact.arrived(&arrival) {
+                if let Some((order, _)) = intact.arrived(&arrival) {
                     intact.hold(order, arrival.time_s, place);
                 }
                 shown.extend(std::iter::from_fn(|| intact.pop(false)));
             }
             shown.extend(std::iter::from_fn(|| intact.pop(true)));
-            (shown, intact.lost_before(f64::INFINITY).0)
+            (shown, intact.lost_s().len())
         }
     }
 
@@ -282,8 +286,8 @@ mod tests {
         for stamp in [2, 3, 4, 9] {
             intact.packet_lost(Some(stamp));
         }
-        let all = intact.lost_before(f64::INFINITY);
-        assert_eq!(all, (4, vec![[1.0, 2.0], [4.5, 4.5]]));
-        assert_eq!(intact.lost_before(4.5), (3, vec![[1.0, 2.0]]));
+        let times_s = intact.lost_s().to_vec();
+        assert_eq!(times_s.len(), 4);
+        assert_eq!(spans(times_s), [[1.0, 2.0], [4.5, 4.5]]);
     }
 }

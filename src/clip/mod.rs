@@ -31,6 +31,7 @@ mod luma;
 mod natural_order;
 mod opening;
 mod pixels;
+mod seams;
 mod stills;
 pub mod stills_times;
 mod stream;

@@ -8,11 +8,12 @@ use libav::frame::Video;
 use libav::{codec, format, media, picture};
 
 use super::claim::{Claim, Ending, seconds};
-use super::damage::{Arrival, Intact};
+use super::damage::{Arrival, Intact, spans};
 use super::luma::{NoLuma, format_name, has_undecoded_part, levels, upright_luma};
 use super::opening::{
     check_pictures, is_to_be_marked, one_picture_a_packet, open_container, open_decoder,
 };
+use super::seams::Seams;
 use super::timeline::Timeline;
 use super::transfer::Transfer;
 use super::turn::{OddMatrix, Turn};
@@ -33,6 +34,14 @@ pub fn decoder_version() -> u32 {
     codec::version()
 }
 
+/// A picture on its way from the decoder to whoever reads the clip.
+struct Picture {
+    /// Time that the container gives, seconds.
+    time_s: Option<f64>,
+    key: bool,
+    image: GreyImage,
+}
+
 /// Reads one video file from its first frame to its last.
 pub(super) struct VideoReader {
     path: PathBuf,
@@ -49,8 +58,9 @@ pub(super) struct VideoReader {
     /// Width and height as stored, px.
     stored_size_px: (u32, u32),
     decoded: Video,
-    intact: Intact<(Option<f64>, GreyImage)>,
-    timeline: Timeline<GreyImage>,
+    intact: Intact<Picture>,
+    timeline: Timeline<Picture>,
+    seams: Seams,
     ending: Ending,
     failures: u64,
     ended: bool,
@@ -87,6 +97,7 @@ impl VideoReader {
                 f64::from(stream.time_base()),
                 one_picture_a_packet(stream.parameters().id()),
             ),
+            seams: Seams::new(Turn::None),
             timeline: Timeline::new(
                 (frame_rate.is_finite() && frame_rate > 0.0).then(|| 1.0 / frame_rate),
             ),
@@ -106,7 +117,8 @@ impl VideoReader {
         warnings: &mut Vec<ClipWarning>,
     ) -> Result<Option<Frame>, ClipError> {
         loop {
-            if let Some((time_s, image)) = self.timeline.pop() {
+            if let Some((time_s, Picture { key, image, .. })) = self.timeline.pop() {
+                self.seams.see(time_s, key, &image);
                 let index = self.frames_taken;
                 self.frames_taken += 1;
                 return Ok(Some(Frame {
@@ -193,6 +205,7 @@ impl VideoReader {
         if let Some(turn) = turn_of_frame(&self.decoded) {
             self.turn = turn.map_err(|odd| odd_turn(&self.path, odd))?;
         }
+        self.seams = Seams::new(self.turn);
         let (width_px, height_px) = self.turn.upright_size_px(
             self.decoded.width() as usize,
             self.decoded.height() as usize,
@@ -226,7 +239,7 @@ impl VideoReader {
         for order in self.watch.damaged() {
             self.intact.damage(order);
         }
-        if let Some(order) = self.intact.arrived(&arrival) {
+        if let Some((order, key)) = self.intact.arrived(&arrival) {
             self.check_size()?;
             let format = self.decoded.format();
             let image = self.take_luma().map_err(|why| match why {
@@ -238,16 +251,17 @@ impl VideoReader {
                     path: self.path.clone(),
                 },
             })?;
-            self.intact.hold(order, time_s, (time_s, image));
+            self.intact
+                .hold(order, time_s, Picture { time_s, key, image });
         }
         self.take_intact()
     }
 
     /// Puts the pictures that are known to be whole onto the timeline.
     fn take_intact(&mut self) -> Result<(), ClipError> {
-        while let Some((time_s, image)) = self.intact.pop(self.ended) {
+        while let Some(picture) = self.intact.pop(self.ended) {
             self.timeline
-                .push(time_s, image)
+                .push(picture.time_s, picture)
                 .map_err(|_| self.error_without_times())?;
         }
         Ok(())
@@ -356,19 +370,17 @@ impl VideoReader {
                 .claim
                 .goes_beyond(self.ending.packets, end_s, interval_s);
         let origin_s = self.timeline.origin_s().unwrap_or(0.0);
-        let counted_to_s = if ends_early {
-            origin_s + end_s
-        } else {
-            f64::INFINITY
-        };
-        let (lost, spans_s) = self.intact.lost_before(counted_to_s);
-        if lost > 0 {
+        let counted_to_s = if ends_early { end_s } else { f64::INFINITY };
+        let in_clip_s = |&time_s: &f64| (time_s - origin_s).max(0.0);
+        let lost_s = self.intact.lost_s().iter().map(in_clip_s);
+        let lost_s = lost_s.filter(|&time_s| time_s < counted_to_s);
+        let lost_s: Vec<f64> = lost_s
+            .chain(self.seams.damaged_s().iter().copied())
+            .collect();
+        if !lost_s.is_empty() {
             warnings.push(ClipWarning::FramesLost {
-                lost,
-                spans_s: spans_s
-                    .into_iter()
-                    .map(|span_s| span_s.map(|time_s| (time_s - origin_s).max(0.0)))
-                    .collect(),
+                lost: lost_s.len(),
+                spans_s: spans(lost_s),
             });
         }
         if ends_early {

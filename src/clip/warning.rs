@@ -34,6 +34,18 @@ pub enum ClipWarning {
     },
 }
 
+impl ClipWarning {
+    /// Whether a frame of this time lies in a damaged part of the clip.
+    pub fn is_damaged_at(&self, time_s: f64) -> bool {
+        let Self::FramesLost { spans_s, .. } = self else {
+            return false;
+        };
+        spans_s
+            .iter()
+            .any(|[from_s, to_s]| (*from_s..=*to_s).contains(&time_s))
+    }
+}
+
 /// Damaged parts that are named by their times.
 const MOST_SPANS_NAMED: usize = 5;
 

@@ -251,12 +251,13 @@ impl Job<'_> {
                 overview,
                 doubts,
             }) => {
-                warnings.extend(doubts);
-                let sightings = Sightings {
+                let mut sightings = Sightings {
                     clip: info,
                     frames,
                     overview,
                 };
+                drop_damaged(&mut sightings, &doubts);
+                warnings.extend(doubts);
                 return Ok((sightings, from_kept));
             }
             Before::Part(begun) => *begun,
@@ -269,14 +270,21 @@ impl Job<'_> {
                 *first = Some(frame.clone());
             }
         });
-        let sightings = tags::sight_on(read, &info, &plan, begun, &mut keeping, progress)?;
+        let mut sightings = tags::sight_on(read, &info, &plan, begun, &mut keeping, progress)?;
         let doubts = frames.finish();
         if let Some(keeping) = keeping {
             keeping.finish(&doubts);
         }
+        drop_damaged(&mut sightings, &doubts);
         warnings.extend(doubts);
         Ok((sightings, from_kept))
     }
+}
+
+/// Leaves out frames that turned out damaged only after they had been searched.
+fn drop_damaged(sightings: &mut Sightings, doubts: &[ClipWarning]) {
+    let is_damaged = |time_s: f64| doubts.iter().any(|doubt| doubt.is_damaged_at(time_s));
+    sightings.frames.retain(|frame| !is_damaged(frame.time_s));
 }
 
 impl FromKept {
