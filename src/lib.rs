@@ -1,7 +1,7 @@
 //! `hingewise` measures how far the hinged control surfaces of a model aircraft move, from an
 //! ordinary clip, and computes the numbers that make two sides move alike.
 //!
-//! The data takes one way, one public type between two rooms:
+//! Data flows in one direction, with one public type between two modules:
 //!
 //! ```text
 //! clip ─ Frame ─► tags ─ Sightings ─► motion ─ Motion ─► stations ─ Hold ─►
@@ -20,8 +20,8 @@ pub mod commands;
 pub mod comparison;
 pub mod conventions;
 mod foreign;
+pub mod functions;
 pub mod geometry;
-pub mod kept_sightings;
 pub mod landmarks;
 pub mod matching;
 pub mod measured;
@@ -34,6 +34,7 @@ pub mod progress;
 pub mod record;
 pub mod report;
 pub mod response;
+pub mod sighting_cache;
 pub mod solver;
 pub mod stations;
 mod statistics;

@@ -25,7 +25,7 @@ fn main() -> ExitCode {
     }
 }
 
-/// What is wrong, where, and the mend.
+/// Prints what is wrong, where, and what to do.
 fn show(error: CommandError) {
     let plain = Shown(&error, Some(false)).to_string();
     let text = escaped(&plain);

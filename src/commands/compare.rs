@@ -11,19 +11,19 @@ use crate::comparison::{Comparison, Standing};
 use crate::measurement::Measurement;
 use crate::report::{comparison_page, comparison_summary};
 
-/// What `compare` is asked for.
+/// Options of `compare`.
 #[derive(Debug, Args)]
 pub struct Options {
-    /// The measurement.json from before
+    /// The earlier measurement.json
     before: PathBuf,
-    /// The measurement.json from after the numbers were entered
+    /// The measurement.json made after entering the numbers
     after: PathBuf,
-    /// Folder for the report [default: only say the result]
+    /// Folder for the report [default: print the result only]
     #[arg(long)]
     out: Option<PathBuf>,
 }
 
-/// Tells whether the sides are now within tolerance; exit code 1 unless they surely are.
+/// Reports whether the sides are now within tolerance; exit code 1 unless they certainly are.
 pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
     let folder = options
         .out

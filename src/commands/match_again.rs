@@ -5,14 +5,14 @@ use std::path::PathBuf;
 use clap::Args;
 
 use super::output::{OutputFolder, write_files};
-use super::terminal::tell;
+use super::terminal::say_result;
 use super::{CommandError, Common, Outcome};
 use crate::matching;
 use crate::measurement::Measurement;
 use crate::model_file::ModelFile;
 use crate::report::{self, ReportInputs};
 
-/// What `match` is asked for.
+/// Options of `match`.
 #[derive(Debug, Args)]
 pub struct Options {
     /// The measurement.json that `measure` wrote
@@ -20,15 +20,15 @@ pub struct Options {
     /// Model file with other match groups or another radio [default: as measured]
     #[arg(long)]
     model: Option<PathBuf>,
-    /// End with exit code 1 if a mismatch as found is out of tolerance
+    /// Exit with code 1 if a mismatch is out of tolerance
     #[arg(long)]
     check: bool,
-    /// Folder for the new report and tables [default: only say the result]
+    /// Folder for the new report and tables [default: print the result only]
     #[arg(long)]
     out: Option<PathBuf>,
 }
 
-/// Matches again and tells the numbers to enter.
+/// Matches again and prints the numbers to enter.
 pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
     let kept = Measurement::read(&options.measurement)?;
     let model = options.model.as_deref().map(ModelFile::read).transpose()?;
@@ -38,7 +38,7 @@ pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
         .map(|out| OutputFolder::create(out, common.force))
         .transpose()?;
     let (groups, radio) = match model {
-        Some(model) => (model.matches, model.radio),
+        Some(model) => (kept.groups_of(&model), model.radio),
         None => (kept.groups.clone(), kept.radio.clone()),
     };
 
@@ -50,6 +50,6 @@ pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
     if let Some(folder) = folder {
         write_files(report::files(&matched, &ReportInputs::default())?, folder)?;
     }
-    tell(&matched, page.as_deref(), common)?;
+    say_result(&matched, page.as_deref(), common)?;
     Ok(Outcome::of_check(options.check, &matched))
 }

@@ -1,4 +1,4 @@
-//! What is said in the terminal while a command works and when it is done.
+//! Terminal output during and after a command.
 
 use std::fmt::Display;
 use std::io::{self, ErrorKind, IsTerminal, Write};
@@ -14,8 +14,7 @@ use crate::names::escaped;
 use crate::progress::{Progress, Silent};
 use crate::report;
 
-/// A bar that tells how far the work is and how long it will take yet; only on a terminal, since
-/// in a log it would be noise.
+/// A progress bar with the remaining time; only on a terminal, because it would be noise in a log.
 pub fn progress(common: Common) -> Box<dyn Progress> {
     if common.quiet || !std::io::stderr().is_terminal() {
         return Box::new(Silent);
@@ -23,7 +22,7 @@ pub fn progress(common: Common) -> Box<dyn Progress> {
     Box::new(Bar::new())
 }
 
-/// Tells a result to a person: on standard output, unless that is kept for JSON or silence.
+/// Prints a result for people: on standard output, unless `--json` or `--quiet`.
 pub fn say(common: Common, text: impl Display) {
     if !common.json && !common.quiet {
         put(&text);
@@ -64,7 +63,7 @@ pub fn warn(text: impl Display) {
     let _ = writeln!(std::io::stderr().lock(), "{text}");
 }
 
-/// Tells a result to a program, where that was asked for.
+/// Prints a result for programs, if requested.
 pub fn say_json(common: Common, result: &impl serde::Serialize) {
     if !common.json {
         return;
@@ -74,8 +73,8 @@ pub fn say_json(common: Common, result: &impl serde::Serialize) {
     }
 }
 
-/// Tells a measurement: as a summary, as JSON, or not at all.
-pub fn tell(
+/// Prints a measurement: as a summary, as JSON, or not at all.
+pub fn say_result(
     measurement: &Measurement,
     report: Option<&Path>,
     common: Common,

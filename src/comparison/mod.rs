@@ -6,7 +6,7 @@ use crate::matching::{Correction, StationMismatch};
 use crate::measured::Measured;
 use crate::measurement::{Measurement, same_station};
 
-/// How a size stands against a tolerance.
+/// A size compared with a tolerance.
 ///
 /// It counts as within or out only if its whole interval ±u does, so that a wrong word is unlikely
 /// (guarded decision, JCGM 106:2012, 8.3).
@@ -15,7 +15,7 @@ use crate::measurement::{Measurement, same_station};
 pub enum Standing {
     /// Within the tolerance.
     Within,
-    /// The limit lies inside the interval.
+    /// The limit is inside the interval.
     CannotTell,
     /// Out of tolerance.
     Out,
@@ -34,7 +34,7 @@ impl Standing {
         }
     }
 
-    /// The worst standing of what was found at the stations, and between them where that is told.
+    /// The worst standing of the mismatches at the stations, and between them if known.
     pub fn of_correction(correction: &Correction, tolerance_deg: f64) -> Self {
         correction
             .found_deg
@@ -50,7 +50,7 @@ impl Standing {
     pub fn words(self) -> &'static str {
         match self {
             Self::Within => "within",
-            Self::CannotTell => "can't tell",
+            Self::CannotTell => "undecided",
             Self::Out => "out",
         }
     }
@@ -65,7 +65,7 @@ pub struct ComparedStation {
     pub before_deg: Option<Measured>,
     /// Mismatch after.
     pub after_deg: Measured,
-    /// How it stands against the tolerance after.
+    /// The standing after, against the tolerance.
     pub standing: Standing,
 }
 
@@ -84,9 +84,9 @@ pub struct ComparedPair {
     pub worst_before_deg: Option<Measured>,
     /// Size of the largest mismatch after.
     pub worst_after_deg: Measured,
-    /// What was promised after the first clip: the largest remaining mismatch at most.
+    /// The prediction after the first clip: the largest remaining mismatch at most.
     pub promised_worst_deg: Option<f64>,
-    /// What another round of numbers would leave at most, where it would help beyond doubt.
+    /// The largest mismatch after another round of numbers, if that would clearly help.
     pub another_round_deg: Option<f64>,
     /// All in all.
     pub standing: Standing,
@@ -101,8 +101,33 @@ pub struct Comparison {
     pub dates: [Option<String>; 2],
     /// One entry a follower that was measured in both clips.
     pub pairs: Vec<ComparedPair>,
+    /// Surfaces that only one of the clips measured.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub missing: Vec<MissingSurface>,
     /// The gravest of all pairs.
     pub standing: Standing,
+}
+
+/// A surface that only one of two clips measured.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct MissingSurface {
+    /// Its name.
+    pub surface: String,
+    /// Its function, where that is known.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub function: Option<String>,
+    /// The clip that does not measure it.
+    pub missing: Clip,
+}
+
+/// One of two compared clips.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Clip {
+    /// The one before numbers were entered.
+    Before,
+    /// The one after.
+    After,
 }
 
 /// Two measurements that cannot be compared.
@@ -125,16 +150,16 @@ pub enum ComparisonError {
         after: Vec<String>,
     },
     /// No station was measured on both sides.
-    #[error("the {follower} was measured at no station together with the {reference}")]
-    #[diagnostic(help("see the warnings of that measurement, and film again"))]
+    #[error("the {follower} and the {reference} were never measured at the same stick position")]
+    #[diagnostic(help("read the warnings of that measurement, and film again"))]
     NoStation {
         /// Surface that is left alone.
         reference: String,
         /// Surface that is adjusted.
         follower: String,
     },
-    /// Nothing says what is accepted.
-    #[error("no tolerance was declared for the {follower} against the {reference}")]
+    /// There is no tolerance.
+    #[error("the model file has no tolerance for the {follower} against the {reference}")]
     #[diagnostic(help(
         "set tolerance_deg in the [[match]] of the model file, and match the second measurement \
          again with `hingewise match --model`"
@@ -156,14 +181,16 @@ fn listed(pairs: &[String]) -> String {
 }
 
 impl Comparison {
-    /// Compares what was found in two clips; tolerances are those of the later one.
+    /// Compares the mismatches in two clips; tolerances are those of the later one.
     pub fn of(before: &Measurement, after: &Measurement) -> Result<Self, ComparisonError> {
         let pairs = after
             .matches
             .iter()
             .filter_map(|later| {
                 let earlier = before.matches.iter().find(|earlier| {
-                    earlier.reference == later.reference && earlier.follower == later.follower
+                    earlier.reference == later.reference
+                        && earlier.follower == later.follower
+                        && before.same_function(after, &later.follower)
                 })?;
                 Some(compared(earlier, later, after.tolerance_deg(later)))
             })
@@ -176,16 +203,42 @@ impl Comparison {
             models: [before.model.clone(), after.model.clone()],
             dates: [before.date.clone(), after.date.clone()],
             pairs,
+            missing: only_in(before, after, Clip::After)
+                .chain(only_in(after, before, Clip::Before))
+                .collect(),
             standing,
         })
     }
+}
+
+/// Surfaces of one measurement that the other does not have in the same function.
+fn only_in<'m>(
+    one: &'m Measurement,
+    other: &'m Measurement,
+    missing: Clip,
+) -> impl Iterator<Item = MissingSurface> + 'm {
+    let is_there = |name: &str| other.surface(name).is_some() && one.same_function(other, name);
+    let surfaces = one.surfaces.iter();
+    surfaces
+        .filter(move |surface| !is_there(&surface.name))
+        .map(move |surface| MissingSurface {
+            surface: surface.name.clone(),
+            function: one.function_of(&surface.name).map(Into::into),
+            missing,
+        })
 }
 
 fn pair_names(measurement: &Measurement) -> Vec<String> {
     measurement
         .matches
         .iter()
-        .map(|correction| format!("{} to {}", correction.follower, correction.reference))
+        .map(|correction| {
+            let (follower, reference) = (&correction.follower, &correction.reference);
+            match measurement.function_of(follower) {
+                Some(function) => format!("{follower} to {reference} ({function})"),
+                None => format!("{follower} to {reference}"),
+            }
+        })
         .collect()
 }
 
@@ -239,7 +292,7 @@ fn compared(
     })
 }
 
-/// Size of the largest mismatch, between stations as well where the measurement tells it.
+/// Size of the largest mismatch, between stations as well if the measurement has it.
 fn worst(correction: &Correction) -> Option<Measured> {
     correction
         .found_deg

@@ -5,6 +5,7 @@
 
 mod neutral;
 mod registration;
+mod sources;
 
 use std::path::{Path, PathBuf};
 
@@ -15,6 +16,7 @@ use crate::response::StationDeflection;
 use crate::stations::Approach;
 pub use neutral::{NeutralChange, NeutralDrift, neutral_drifts};
 pub use registration::{Registration, register};
+pub use sources::{Source, never_measured, sources};
 
 /// Digits of an entry's number: records sort by name up to 999 entries.
 const NUMBER_DIGITS: usize = 3;
@@ -44,7 +46,7 @@ impl Kept {
 pub enum RecordError {
     /// It is of another aircraft.
     #[error("the measurement is of \"{found}\", the model file of \"{model}\"")]
-    #[diagnostic(help("give the measurements of this model, or the model file of that aircraft"))]
+    #[diagnostic(help("use the measurements of this model, or the model file of that aircraft"))]
     OtherModel {
         /// Name in the model file.
         model: String,
@@ -52,9 +54,9 @@ pub enum RecordError {
         found: String,
     },
     /// It has none of the surfaces that the model file declares.
-    #[error("the measurement has no surface that the model file declares")]
+    #[error("the measurement has no surface of the model file")]
     #[diagnostic(help(
-        "a renamed surface breaks the record: give it its old name in the model file"
+        "the record uses the names of surfaces: use the old name in the model file"
     ))]
     OtherSurfaces,
 }
@@ -141,7 +143,7 @@ impl Drift {
 }
 
 /// The largest change of every surface since every earlier measurement that came to a station from
-/// the same side.
+/// the same side, in the same function.
 ///
 /// Each measurement counts from its own neutral, so a shift of neutral itself is not seen here but
 /// in [`neutral_drifts`].
@@ -150,7 +152,10 @@ pub fn drifts(latest: &Measurement, earlier: &[Kept]) -> Vec<Drift> {
         .iter()
         .flat_map(|kept| {
             let before = &kept.measurement;
-            latest.surfaces.iter().filter_map(move |surface| {
+            let same_function =
+                |surface: &&SurfaceRecord| latest.same_function(before, &surface.name);
+            let surfaces = latest.surfaces.iter().filter(same_function);
+            surfaces.filter_map(move |surface| {
                 let (stick_pct, change_deg) =
                     largest_change(surface, before.surface(&surface.name)?)?;
                 Some(Drift {

@@ -45,6 +45,7 @@ pub fn model() -> ModelFile {
             source: StationSource::Cards(default_cards()),
             neutral_time_s: None,
         },
+        functions: vec![],
         radio: None,
     }
 }

@@ -22,7 +22,7 @@ use crate::report::NamedFile;
 #[non_exhaustive]
 pub enum OutputError {
     /// Something is there already.
-    #[error("{} is there already", path.display())]
+    #[error("{} already exists", path.display())]
     AlreadyThere {
         /// The file or the folder that is not empty.
         path: PathBuf,
@@ -46,7 +46,7 @@ pub enum OutputError {
         /// The file.
         path: PathBuf,
     },
-    /// A folder stands where a file is asked for.
+    /// A folder is in the place of a file.
     #[error("{} is a folder, not a file", path.display())]
     NotAFile {
         /// The folder.
@@ -57,14 +57,14 @@ pub enum OutputError {
     NotWritable {
         /// The file or folder.
         path: PathBuf,
-        /// What the system says.
+        /// The system's message.
         #[source]
         cause: io::Error,
     },
 }
 
 impl OutputError {
-    /// What the person can do about it.
+    /// What the user can do about it.
     pub fn mend(&self) -> &'static str {
         match self {
             Self::AlreadyThere { .. } => "choose another name, or add --force to overwrite",
@@ -100,8 +100,8 @@ fn names_in(folder: &Path) -> io::Result<Vec<OsString>> {
     Ok(names)
 }
 
-/// Moves entries of `from` into `target`; what they replace is kept in `replaced` and put back if
-/// one move fails.
+/// Moves entries of `from` into `target`; replaced entries are kept in `replaced` and restored if a
+/// move fails.
 fn move_into(names: &[OsString], from: &Path, target: &Path, replaced: &Path) -> io::Result<()> {
     std::fs::create_dir(replaced)?;
     let mut moves: Vec<(PathBuf, PathBuf)> = Vec::new();
