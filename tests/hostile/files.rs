@@ -332,7 +332,7 @@ fn kept_sightings_follow_no_links_and_tell_a_changed_middle() {
     let from_kept = |out: &str| {
         let output = measure(folder.path(), &clip, out).output().unwrap();
         assert!(output.status.success(), "{}", said(&output));
-        String::from_utf8_lossy(&output.stdout).contains("searched before")
+        String::from_utf8_lossy(&output.stdout).contains("earlier search")
     };
     assert!(!from_kept("first"));
     assert!(from_kept("second"));

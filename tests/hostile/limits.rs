@@ -167,7 +167,7 @@ fn a_measurement_in_place_of_a_model_file_is_recognised() {
     );
     let mut again = hingewise(folder.path());
     again.arg("match").arg(project("sample-frames/model.toml"));
-    refused_at_once(&mut again, &["is no kept measurement", "no JSON"]);
+    refused_at_once(&mut again, &["is not a measurement", "no JSON"]);
 }
 
 #[test]
@@ -205,7 +205,7 @@ fn long_lines_are_cut_to_the_place() {
     );
     refused_at_once(
         &mut kit_of(folder.path(), same_line),
-        &["not readable as TOML"],
+        &["cannot be read"],
     );
 }
 
