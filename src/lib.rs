@@ -12,6 +12,7 @@
 
 #![cfg_attr(test, allow(clippy::unwrap_used, clippy::expect_used))]
 
+pub mod bench;
 mod bounded_file;
 pub mod camera;
 pub mod cautions;

@@ -4,6 +4,11 @@
 pub trait Progress: Sync {
     /// `done` of `total` steps of `work` are done; `total` is `None` where it is not known.
     fn advance(&self, work: &str, done: u64, total: Option<u64>);
+
+    /// Whether the person no longer wants the result. Long work asks now and then, and ends early.
+    fn is_cancelled(&self) -> bool {
+        false
+    }
 }
 
 /// Ignores progress.

@@ -2,6 +2,7 @@
 //! cores with the quick ones.
 
 mod bad_input;
+mod bench_page;
 mod calibrate_command;
 mod calibration_boards;
 mod calibration_filming;

@@ -24,6 +24,7 @@
 //!   [`ClipInfo::levels`] says what black and white are.
 
 mod claim;
+mod container;
 mod damage;
 mod day;
 mod error;
@@ -45,6 +46,7 @@ use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
 
+pub use container::{Container, container};
 pub use day::day_of_file;
 pub use error::{ClipError, TimesProblem};
 pub use pixels::Pixels;

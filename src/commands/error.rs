@@ -7,6 +7,7 @@ use thiserror::Error;
 
 use super::output::OutputError;
 use super::unfinished::NotMeasured;
+use crate::bench::ServeError;
 use crate::camera::calibration::CalibrationError;
 use crate::camera::{ProfileError, ProfileFault};
 use crate::clip::ClipError;
@@ -100,6 +101,10 @@ pub enum CommandError {
     #[error(transparent)]
     #[diagnostic(transparent)]
     Report(#[from] ReportError),
+    /// The bench cannot be served.
+    #[error(transparent)]
+    #[diagnostic(transparent)]
+    Serve(#[from] ServeError),
     /// The output cannot be written.
     #[error(transparent)]
     #[diagnostic(help("{}", .0.mend()))]
@@ -108,6 +113,9 @@ pub enum CommandError {
     #[error(transparent)]
     #[diagnostic(transparent)]
     NotMeasured(NotMeasured),
+    /// The person no longer wants the result.
+    #[error("cancelled")]
+    Cancelled,
     /// Neither a camera profile nor a field of view was given.
     #[error("the camera is not specified")]
     #[diagnostic(help(

@@ -118,6 +118,7 @@ impl Job<'_> {
         let mut seen = Seen::default();
         let result = match self.measure(clip, &mut seen) {
             Ok(result) => result,
+            Err(CommandError::Cancelled) => return Err(CommandError::Cancelled),
             Err(error) => {
                 return Err(unfinished::with_page(
                     self,
@@ -197,6 +198,7 @@ impl Job<'_> {
         warnings.splice(0..0, of_functions);
         give_back_memory();
         times.stage("motion");
+        self.go_on()?;
 
         let fitted = FittedClip {
             sightings,
@@ -225,6 +227,14 @@ impl Job<'_> {
             levels: info.levels,
             cache_hit,
         })
+    }
+
+    /// Ends the job early where its result is no longer wanted.
+    fn go_on(&self) -> Result<(), CommandError> {
+        match self.progress.is_cancelled() {
+            true => Err(CommandError::Cancelled),
+            false => Ok(()),
+        }
     }
 
     /// Clip → sightings, as many of them as can be from the same search before.
@@ -264,12 +274,16 @@ impl Job<'_> {
         };
         let mut frames = clip.into_stream()?;
         let progress = self.progress.as_ref();
-        let read = frames.by_ref().inspect(|frame| {
+        let wanted = |_: &_| !progress.is_cancelled();
+        let read = frames.by_ref().take_while(wanted).inspect(|frame| {
             if let (None, Ok(frame)) = (&first, frame) {
                 *first = Some(frame.clone());
             }
         });
-        let mut sightings = tags::sight_on(read, &info, &plan, checkpoint, &mut keeping, progress)?;
+        let sightings = tags::sight_on(read, &info, &plan, checkpoint, &mut keeping, progress);
+        // What was seen until then is kept as the beginning of a search, not as a whole one.
+        self.go_on()?;
+        let mut sightings = sightings?;
         let doubts = frames.finish();
         if let Some(keeping) = keeping {
             keeping.finish(&doubts);

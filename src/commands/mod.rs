@@ -1,17 +1,18 @@
 //! Commands: one file each; they compose the stages and compute nothing.
 
+mod bench;
 mod calibrate;
 mod compare;
 mod demo;
 mod error;
 mod function_work;
-mod job;
+pub(crate) mod job;
 mod match_again;
 mod measure;
 mod new;
 pub mod output;
 mod print;
-mod record;
+pub(crate) mod record;
 mod system_files;
 mod terminal;
 mod unfinished;
@@ -49,7 +50,11 @@ static VERSION: LazyLock<String> = LazyLock::new(|| {
 fn cautions() -> String {
     let lines = BEFORE_MOVING.iter().chain(&AFTER_ENTERING);
     let list: Vec<String> = lines.map(|line| format!("  - {line}")).collect();
-    format!("Surfaces that move can hurt:\n{}", list.join("\n"))
+    let list = list.join("\n");
+    format!(
+        "To be led through the whole job in the browser:  hingewise bench\n\n\
+         Surfaces that move can hurt:\n{list}"
+    )
 }
 
 /// The command line.
@@ -76,8 +81,20 @@ pub struct Common {
     pub json: bool,
 }
 
+impl Common {
+    /// Overwrites nothing and says nothing.
+    pub(crate) const SILENT: Self = Self {
+        force: false,
+        quiet: true,
+        json: false,
+    };
+}
+
 #[derive(Debug, Subcommand)]
 enum Command {
+    /// Serve the whole job as pages for the browser of this computer
+    #[command(after_help = "Example:\n  hingewise bench models")]
+    Bench(bench::Options),
     /// Do the whole job on a bundled clip and compare with the truth
     #[command(after_help = "Example:\n  hingewise demo")]
     Demo(demo::Options),
@@ -144,6 +161,7 @@ impl Outcome {
 pub fn run(arguments: &Arguments) -> Result<Outcome, CommandError> {
     let common = arguments.common;
     let outcome = match &arguments.command {
+        Command::Bench(options) => bench::run(options),
         Command::Demo(options) => demo::run(options, common),
         Command::New(options) => new::run(options, common),
         Command::Print(options) => print::run(options, common),

@@ -28,10 +28,10 @@ const MOST_BYTES: u64 = 256 << 20;
 pub struct Options {
     /// Folders that `measure` wrote
     #[arg(required = true, value_name = "DIR")]
-    folders: Vec<PathBuf>,
+    pub(crate) folders: Vec<PathBuf>,
     /// The model file; the record is kept beside it
     #[arg(long)]
-    model: PathBuf,
+    pub(crate) model: PathBuf,
 }
 
 /// Keeps every measurement that is not kept yet, and writes a sheet of the latest.

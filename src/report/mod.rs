@@ -34,9 +34,14 @@ use crate::names::without_unseen;
 
 use format::Format;
 
+pub use charts::Throws;
 pub use comparison_page::{comparison_page, comparison_summary};
 pub use error::ReportError;
 pub use neutral_drift::neutral_lines;
+pub use page::{
+    Alternative, Counting, NumberRow, ReachView, curve_kind, exchanged, number_rows, reach_views,
+    sense_sentence,
+};
 pub use setup_sheet::setup_sheet;
 pub use sheet_sources::source_lines;
 pub use still::{Picture, frame_to_mark, marked_still};
@@ -65,6 +70,12 @@ impl NamedFile {
             bytes: text.into_bytes(),
         }
     }
+}
+
+/// How the largest deflections of one surface changed over its measurements, the oldest first, as SVG for a
+/// screen and for a phone.
+pub fn throws_charts(surface: &str, measured: &[Throws]) -> [String; 2] {
+    [Format::Wide, Format::Narrow].map(|format| charts::throws(surface, measured, format))
 }
 
 /// Inputs of a report besides the measurement.

@@ -75,6 +75,18 @@ impl Axis {
         }
     }
 
+    /// The axis of so many things side by side, from the first on.
+    pub fn counted(count: usize, title: &str) -> Self {
+        let count = count.max(1) as f64;
+        Self {
+            low: 0.5,
+            high: count + 0.5,
+            step: even_step((count / 10.0).max(1.0)),
+            signed: false,
+            title: title.into(),
+        }
+    }
+
     /// Positions of the ticks, rising.
     pub fn ticks(&self) -> Vec<f64> {
         let first = (self.low / self.step - 1e-9).ceil() as i64;

@@ -19,7 +19,7 @@ use coding::{Coder, Decoded};
 
 use crate::clip::{ClipInfo, ClipOptions, ClipWarning};
 use crate::tags::{Checkpoint, CheckpointSink, Overview, SightedFrame, TagPlan, TrackerState};
-use fingerprint::Fingerprint;
+pub(crate) use fingerprint::Fingerprint;
 
 /// Environment variable with the folder of the cache.
 pub const FOLDER_VARIABLE: &str = "HINGEWISE_CACHE_DIR";

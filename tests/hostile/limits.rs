@@ -203,10 +203,7 @@ fn long_lines_are_cut_to_the_place() {
         "x".repeat(3000),
         "y".repeat(3000)
     );
-    refused_at_once(
-        &mut kit_of(folder.path(), same_line),
-        &["cannot be read"],
-    );
+    refused_at_once(&mut kit_of(folder.path(), same_line), &["cannot be read"]);
 }
 
 #[cfg(target_os = "linux")]

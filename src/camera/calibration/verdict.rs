@@ -2,6 +2,7 @@
 
 use super::effect::deflection_sd_deg;
 use super::result::Calibration;
+use crate::camera::CameraProfile;
 use crate::conventions::COVERAGE_FACTOR;
 
 /// Uncertainty of a 30° deflection, degrees (k = 2), up to which a profile is good: a third of the
@@ -42,6 +43,20 @@ pub enum Grade {
 }
 
 impl Grade {
+    /// How good a kept profile is by its covariance alone, with the expanded uncertainty (k = 2), degrees,
+    /// that it adds to a deflection of 30°; `None` where it states no covariance.
+    pub fn of_profile(profile: &CameraProfile) -> Option<(Self, f64)> {
+        let covariance = profile.covariance.as_ref()?;
+        let sd_deg = deflection_sd_deg(&profile.camera, covariance, profile.width_px);
+        let u_deg = COVERAGE_FACTOR * sd_deg.unwrap_or(f64::INFINITY);
+        let grade = match u_deg {
+            u_deg if u_deg <= GOOD_U_DEG => Self::Good,
+            u_deg if u_deg <= USABLE_U_DEG => Self::Usable,
+            _ => Self::FilmAgain,
+        };
+        Some((grade, u_deg))
+    }
+
     /// The verdict in words.
     pub fn words(&self) -> &'static str {
         match self {

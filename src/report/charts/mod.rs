@@ -3,9 +3,11 @@
 mod hinges;
 mod mismatch;
 mod response;
+mod throws;
 mod timeline;
 
 pub use hinges::hinges;
 pub use mismatch::{Series, mismatch, two_mismatches};
 pub use response::{Shown, Turn, response, straight_line_departure};
+pub use throws::{Throws, throws};
 pub use timeline::timeline;

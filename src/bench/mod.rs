@@ -1,0 +1,117 @@
+//! Bench: the whole job as pages that this computer serves to its own browser.
+//!
+//! The pages compose the same stages as the commands and read and write the same files; the folder
+//! that they work in may be used with the commands at the same time. Async code stays inside this
+//! module: [`serve`] owns the runtime, and everything that reads files or computes runs on threads
+//! that may block.
+//!
+//! | file | holds |
+//! | --- | --- |
+//! | `serve` | sockets, signals, limits of connections |
+//! | `guard`, `devices` | who may ask for what |
+//! | `workshop`, `ids` | the files of the folder, under ids of our own |
+//! | `uploads` | clips on their way in |
+//! | `line`, `measure` | measurements that wait and run |
+//! | `api`, `pages` | what is asked for and answered |
+//!
+//! Measuring while the camera runs finds its place beside `line`: an engine of its own, called by
+//! one more file in `api`.
+
+mod api;
+mod assets;
+mod blocking;
+mod calibrate;
+mod course;
+mod devices;
+mod form;
+mod guard;
+mod ids;
+mod lan;
+mod line;
+mod look;
+mod measure;
+mod model_text;
+mod multipart;
+mod pages;
+mod refusal;
+mod serve;
+mod store;
+mod ticks;
+mod uploads;
+mod workshop;
+
+#[cfg(test)]
+mod tests;
+
+use std::path::Path;
+use std::sync::Arc;
+
+use axum::Router;
+use axum::extract::DefaultBodyLimit;
+use axum::middleware::from_fn_with_state;
+
+pub use refusal::Refusal;
+pub use serve::{ServeError, Serving, serve};
+
+use devices::Devices;
+use guard::Door;
+use lan::Lan;
+use line::Line;
+use store::Store;
+use uploads::Uploads;
+use workshop::Workshop;
+
+/// Everything that the handlers share.
+pub struct Bench {
+    workshop: Workshop,
+    store: Store,
+    uploads: Uploads,
+    line: Line,
+    devices: Devices,
+    lan: Lan,
+    door: Door,
+}
+
+/// Handlers share one bench.
+pub(crate) type Shared = Arc<Bench>;
+
+impl Bench {
+    /// A bench for the files of a folder, served at a port of this computer.
+    ///
+    /// # Errors
+    /// The folder cannot be used.
+    pub fn open(folder: &Path, port: u16) -> Result<Shared, ServeError> {
+        let store = Store::of(folder);
+        Ok(Arc::new(Self {
+            workshop: Workshop::at(folder),
+            uploads: Uploads::to(folder, store.clone()),
+            line: Line::of(folder, store.clone()),
+            store,
+            devices: Devices::default(),
+            lan: Lan::default(),
+            door: Door::new(port),
+        }))
+    }
+}
+
+/// Works on the bench's line of measurements on a thread of its own, until the line ends.
+///
+/// # Errors
+/// The system refuses another thread.
+pub fn start_work(bench: &Shared) -> std::io::Result<()> {
+    let bench = bench.clone();
+    let worker = std::thread::Builder::new().name("measuring".into());
+    worker.spawn(move || bench.line.work()).map(drop)
+}
+
+/// All that is served, behind the guard.
+pub fn router(bench: Shared) -> Router {
+    Router::new()
+        .merge(api::routes())
+        .merge(assets::routes())
+        .merge(pages::routes())
+        .fallback(api::nothing_here)
+        .layer(DefaultBodyLimit::max(guard::MOST_BODY_BYTES))
+        .layer(from_fn_with_state(bench.clone(), guard::watch))
+        .with_state(bench)
+}

@@ -1,0 +1,215 @@
+//! Before and after, and how throws went over time.
+
+use std::path::PathBuf;
+
+use askama::Template;
+use axum::extract::{Path, State};
+use axum::response::Response;
+
+use super::aircraft::Row;
+use super::{At, Shell, page, sandboxed};
+use crate::bench::blocking::blocking;
+use crate::bench::course::Course;
+use crate::bench::workshop::{Aircraft, Measured, stem};
+use crate::bench::{Bench, Refusal, Shared};
+use crate::comparison::Comparison;
+use crate::measured::Measured as Deflection;
+use crate::measurement::{Measurement, SurfaceRecord};
+use crate::record::{self, Kept};
+use crate::report::{Throws, comparison_page, neutral_lines, throws_charts};
+
+#[derive(Template)]
+#[template(path = "history.html", config = "src/bench/askama.toml")]
+struct History {
+    shell: Shell,
+    measured: Vec<Row>,
+    pairs: Vec<(String, String, String)>,
+    kept: Vec<Row>,
+    /// The address of the latest setup sheet.
+    sheet: Option<String>,
+    throws: Vec<Rows>,
+    neutral: Vec<String>,
+}
+
+#[derive(Template)]
+#[template(path = "report.html", config = "src/bench/askama.toml")]
+struct Compare {
+    shell: Shell,
+    address: String,
+    back: String,
+}
+
+/// The largest deflections of one surface in each measurement, the latest first.
+struct Rows {
+    surface: String,
+    /// What the two ends are called.
+    ways: [&'static str; 2],
+    /// For a screen and for a phone; none for a single measurement.
+    charts: Option<[String; 2]>,
+    rows: Vec<(String, String, String)>,
+}
+
+pub async fn history(
+    State(bench): State<Shared>,
+    Path(id): Path<String>,
+) -> Result<Response, Refusal> {
+    blocking(move || {
+        let course = Course::of(&bench, bench.workshop.aircraft_of(&id)?);
+        let name = course.aircraft.name();
+        let mut kept = bench.workshop.measurements();
+        kept.retain(|one| one.is_kept && one.measurement.model == name);
+        // What was kept in the record is most often still in the folder as well.
+        let is_copy = |kept: &&Measured| {
+            let mut measured = course.measured.iter();
+            measured.any(|one| one.measurement == kept.measurement)
+        };
+        let only_kept = kept.iter().filter(|kept| !is_copy(kept));
+        let mut all: Vec<Measured> = course.measured.iter().chain(only_kept).cloned().collect();
+        let age = |one: &Measured| (one.measurement.date.clone(), one.written);
+        all.sort_by_key(|one| std::cmp::Reverse(age(one)));
+        let latest = course.measured.first().or(kept.first());
+        let pairs = latest.map_or_else(Vec::new, |latest| {
+            let earlier = all.iter().filter(|one| one.id != latest.id);
+            let earlier = earlier.filter(|one| one.measurement != latest.measurement);
+            let pairs = earlier.map(|one| {
+                let row = Row::of(one);
+                (
+                    one.id.clone(),
+                    latest.id.clone(),
+                    format!("{}, {}", row.day, row.clip),
+                )
+            });
+            pairs.collect()
+        });
+        page(&History {
+            shell: Shell::step(format!("Compare {name}"), &course, At::Check),
+            measured: course.measured.iter().map(Row::of).collect(),
+            throws: throws(&all),
+            neutral: neutral(&kept),
+            sheet: latest_sheet(&bench, &course.aircraft)
+                .map(|_| format!("/aircraft/{id}/setup-sheet.html")),
+            kept: kept.iter().map(Row::of).collect(),
+            pairs,
+        })
+    })
+    .await
+}
+
+fn throws(measured: &[Measured]) -> Vec<Rows> {
+    let Some(latest) = measured.first() else {
+        return Vec::new();
+    };
+    let surfaces = latest.measurement.surfaces.iter();
+    surfaces
+        .map(|surface| {
+            let ends = measured.iter().filter_map(|one| {
+                let record = one.measurement.surface(&surface.name)?;
+                Some((Row::of(one).day, ends(record)?))
+            });
+            let ends: Vec<(String, Throws)> = ends.collect();
+            let oldest_first: Vec<Throws> = ends.iter().rev().map(|(_, ends)| *ends).collect();
+            Rows {
+                surface: surface.name.clone(),
+                ways: match surface.upright {
+                    true => ["Left", "Right"],
+                    false => ["Up", "Down"],
+                },
+                charts: (ends.len() > 1).then(|| throws_charts(&surface.name, &oldest_first)),
+                rows: (ends.into_iter())
+                    .map(|(day, ends)| (day, shown(ends.highest_deg), shown(ends.lowest_deg)))
+                    .collect(),
+            }
+        })
+        .collect()
+}
+
+/// The deflections at both ends of a surface's travel.
+fn ends(record: &SurfaceRecord) -> Option<Throws> {
+    let deflections = || record.stations.iter().map(|station| station.deflection_deg);
+    let by_value = |a: &Deflection, b: &Deflection| a.value.total_cmp(&b.value);
+    Some(Throws {
+        highest_deg: deflections().max_by(by_value)?,
+        lowest_deg: deflections().min_by(by_value)?,
+    })
+}
+
+fn shown(deflection: Deflection) -> String {
+    format!("{:+.2}° ±{:.2}°", deflection.value, deflection.u()).replace('-', "−")
+}
+
+/// How neutral of the latest measurement of the record differs from the earlier ones, in words.
+fn neutral(kept: &[Measured]) -> Vec<String> {
+    let mut kept: Vec<Kept> = (kept.iter())
+        .map(|one| Kept {
+            name: stem(&one.folder),
+            measurement: Measurement::clone(&one.measurement),
+        })
+        .collect();
+    record::latest_first(&mut kept);
+    let Some((latest, earlier)) = kept.split_first() else {
+        return Vec::new();
+    };
+    let drifts = record::neutral_drifts(&latest.measurement, earlier);
+    neutral_lines(&drifts, earlier)
+}
+
+/// The latest setup sheet of the record, which `record` writes.
+fn latest_sheet(bench: &Bench, aircraft: &Aircraft) -> Option<PathBuf> {
+    let home = record::record_folder(&bench.workshop.path(&aircraft.file));
+    let entries = std::fs::read_dir(&home).ok()?;
+    let names = entries.filter_map(|entry| entry.ok()?.file_name().into_string().ok());
+    let is_sheet = |name: &String| name.starts_with("setup-") && name.ends_with(".html");
+    names.filter(is_sheet).max().map(|name| home.join(name))
+}
+
+pub async fn sheet(
+    State(bench): State<Shared>,
+    Path(id): Path<String>,
+) -> Result<Response, Refusal> {
+    blocking(move || {
+        let aircraft = bench.workshop.aircraft_of(&id)?;
+        let sheet = latest_sheet(&bench, &aircraft);
+        let text = sheet.and_then(|sheet| std::fs::read(sheet).ok());
+        Ok(sandboxed(
+            text.ok_or_else(|| Refusal::not_found("setup sheet"))?,
+        ))
+    })
+    .await
+}
+
+pub async fn compare(
+    State(bench): State<Shared>,
+    Path((before, after)): Path<(String, String)>,
+) -> Result<Response, Refusal> {
+    blocking(move || {
+        bench.workshop.measurement_of(&before)?;
+        let measured = bench.workshop.measurement_of(&after)?;
+        let model = &measured.measurement.model;
+        let mut all = bench.workshop.aircraft().into_iter();
+        let aircraft = all.find(|aircraft| aircraft.name() == *model);
+        page(&Compare {
+            shell: Shell::of_model(
+                &format!("Before and after: {model}"),
+                &bench,
+                model,
+                At::Check,
+            ),
+            address: format!("/compare/{before}/{after}/comparison.html"),
+            back: aircraft.map_or("/".into(), |one| format!("/aircraft/{}/history", one.id)),
+        })
+    })
+    .await
+}
+
+pub async fn comparison(
+    State(bench): State<Shared>,
+    Path((before, after)): Path<(String, String)>,
+) -> Result<Response, Refusal> {
+    blocking(move || {
+        let before = bench.workshop.measurement_of(&before)?.measurement;
+        let after = bench.workshop.measurement_of(&after)?.measurement;
+        let comparison = Comparison::of(&before, &after)?;
+        Ok(sandboxed(comparison_page(&comparison, &before, &after)?))
+    })
+    .await
+}

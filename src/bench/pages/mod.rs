@@ -1,0 +1,146 @@
+//! Pages: what a person sees and fills in. All of them work without script; script adds the progress
+//! of uploads, ticks that are kept at once, and pages that renew themselves.
+
+mod aircraft;
+mod calibration;
+mod camera;
+mod compare;
+mod edit;
+mod film;
+mod home;
+mod look;
+mod measured;
+mod new;
+mod numbers;
+mod phone;
+mod print;
+mod shell;
+
+use askama::Template;
+use axum::Router;
+use axum::http::{StatusCode, header};
+use axum::response::{IntoResponse, Response};
+use axum::routing::{get, post};
+
+use super::{Refusal, Shared};
+use shell::{At, Place, Shell};
+
+pub fn routes() -> Router<Shared> {
+    Router::new()
+        .route("/", get(home::home))
+        .route("/cautions", post(film::confirm))
+        .route("/aircraft/new", get(new::form).post(new::create))
+        .route("/aircraft/{id}", get(aircraft::overview))
+        .route("/aircraft/{id}/edit", get(edit::form).post(edit::save))
+        .route("/aircraft/{id}/text", get(edit::text).post(edit::save_text))
+        .route(
+            "/aircraft/{id}/print",
+            get(print::page_of).post(print::printed),
+        )
+        .route("/aircraft/{id}/print/{what}", get(print::pdf))
+        .route("/aircraft/{id}/film", get(film::film).post(film::order))
+        .route("/aircraft/{id}/upload", post(film::upload))
+        .route("/aircraft/{id}/clips/{clip}", get(look::look))
+        .route(
+            "/aircraft/{id}/clips/{clip}/picture.svg",
+            get(look::picture),
+        )
+        .route("/aircraft/{id}/history", get(compare::history))
+        .route("/aircraft/{id}/setup-sheet.html", get(compare::sheet))
+        .route(
+            "/measurements/{id}",
+            get(measured::measured).post(measured::act),
+        )
+        .route("/measurements/{id}/report", get(measured::report))
+        .route(
+            "/measurements/{id}/numbers",
+            get(numbers::numbers).post(numbers::tick),
+        )
+        .route("/measurements/{id}/entered", post(numbers::entered))
+        .route("/compare/{before}/{after}", get(compare::compare))
+        .route(
+            "/compare/{before}/{after}/comparison.html",
+            get(compare::comparison),
+        )
+        .route("/phone", get(phone::phone).post(phone::act))
+        .route("/pair", get(phone::pair))
+        .route("/api/pair", post(phone::paired))
+        .route("/camera", get(camera::list))
+        .route(
+            "/camera/new",
+            get(calibration::form).post(calibration::order),
+        )
+        .route("/camera/upload", post(calibration::upload))
+        .route("/camera/board.pdf", get(calibration::board))
+        .route("/camera/{id}", get(camera::one).post(camera::act))
+        .route("/camera/{id}/report.html", get(camera::report))
+}
+
+/// A rendered template as an answer.
+fn page(template: &impl Template) -> Result<Response, Refusal> {
+    html(template, StatusCode::OK)
+}
+
+fn html(template: &impl Template, status: StatusCode) -> Result<Response, Refusal> {
+    let text = template.render().map_err(|_| Refusal::fault())?;
+    let kind = [(header::CONTENT_TYPE, "text/html; charset=utf-8")];
+    Ok((status, kind, text).into_response())
+}
+
+/// Sends the browser on to another page, after something was changed.
+fn onward(address: &str) -> Response {
+    (
+        StatusCode::SEE_OTHER,
+        [(header::LOCATION, address.to_owned())],
+    )
+        .into_response()
+}
+
+/// A page written by a report, kept from everything else.
+fn sandboxed(text: impl Into<axum::body::Body>) -> Response {
+    let headers = [
+        (header::CONTENT_TYPE, "text/html; charset=utf-8"),
+        (
+            header::CONTENT_SECURITY_POLICY,
+            super::api::measurements::SANDBOX,
+        ),
+    ];
+    (headers, text.into()).into_response()
+}
+
+#[derive(Template)]
+#[template(path = "refusal.html", config = "src/bench/askama.toml")]
+struct RefusalPage {
+    shell: Shell,
+    error: String,
+    help: String,
+}
+
+/// A refusal as a page.
+pub fn refusal_page(refusal: &Refusal) -> Response {
+    let title = match refusal.status() {
+        StatusCode::NOT_FOUND => "Not found",
+        StatusCode::UNAUTHORIZED => "Not paired",
+        StatusCode::INTERNAL_SERVER_ERROR => "The program failed",
+        _ => "This did not work",
+    };
+    let template = RefusalPage {
+        shell: Shell::of(title, Place::Elsewhere),
+        error: sentence(refusal.error()),
+        help: sentence(refusal.help()),
+    };
+    html(&template, refusal.status()).unwrap_or_else(|_| refusal.status().into_response())
+}
+
+/// A message as a sentence: messages begin with a small letter and have no full stop.
+fn sentence(message: &str) -> String {
+    let mut letters = message.trim().chars();
+    let first = letters
+        .next()
+        .map(|letter| letter.to_uppercase().to_string());
+    let sentence = first.unwrap_or_default() + letters.as_str();
+    if sentence.is_empty() || sentence.ends_with(['.', '?', '!']) {
+        return sentence;
+    }
+    sentence + "."
+}

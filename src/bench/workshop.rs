@@ -1,0 +1,332 @@
+//! Workshop: the files of the folder, as the commands use them.
+
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+use std::sync::Mutex;
+use std::time::SystemTime;
+
+use super::Refusal;
+use super::ids::{Kind, id};
+use crate::camera::{CameraProfile, ProfileFault};
+use crate::measurement::Measurement;
+use crate::model_file::{ModelFile, ModelFileErrors};
+use crate::table_reader::FileError;
+
+/// Where clips that arrive are kept, inside the folder.
+pub const CLIPS: &str = "clips";
+
+/// The file that makes a folder a measurement.
+pub const MEASUREMENT: &str = "measurement.json";
+
+/// How the folder of a record ends.
+const RECORD: &str = "-record";
+
+/// Endings of files that are offered as clips where they lie in the folder itself.
+const CLIP_ENDINGS: [&str; 9] = [
+    "mp4", "mov", "m4v", "mkv", "webm", "avi", "ts", "mts", "m2ts",
+];
+
+/// Endings of stills.
+const STILL_ENDINGS: [&str; 3] = ["jpg", "jpeg", "png"];
+
+/// A folder with fewer pictures is not offered as a folder of stills.
+const FEWEST_STILLS: usize = 3;
+
+/// A model file.
+pub struct Aircraft {
+    /// Its id.
+    pub id: String,
+    /// Its name inside the folder.
+    pub file: PathBuf,
+    /// What it says, or what is wrong with it.
+    pub model: Result<ModelFile, ModelFileErrors>,
+}
+
+impl Aircraft {
+    /// The aircraft's name, else the file's.
+    pub fn name(&self) -> String {
+        match &self.model {
+            Ok(model) => model.name.clone(),
+            Err(_) => stem(&self.file),
+        }
+    }
+}
+
+/// A camera profile.
+pub struct Camera {
+    /// Its id.
+    pub id: String,
+    /// Its name inside the folder.
+    pub file: PathBuf,
+    /// What it says, or what is wrong with it.
+    pub profile: Result<CameraProfile, FileError<ProfileFault>>,
+}
+
+impl Camera {
+    /// The camera's name, else the file's.
+    pub fn name(&self) -> String {
+        match &self.profile {
+            Ok(profile) => profile.name.clone(),
+            Err(_) => stem(&self.file),
+        }
+    }
+}
+
+/// A clip, or a folder of stills.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ClipFile {
+    /// Its id.
+    pub id: String,
+    /// Its name inside the folder.
+    pub file: PathBuf,
+    /// When it was last written.
+    pub written: SystemTime,
+}
+
+/// A folder with a measurement.
+#[derive(Clone)]
+pub struct Measured {
+    /// Its id.
+    pub id: String,
+    /// Its name inside the folder.
+    pub folder: PathBuf,
+    /// When it was written.
+    pub written: SystemTime,
+    /// Whether it belongs to a record.
+    pub is_kept: bool,
+    /// What was measured.
+    pub measurement: std::sync::Arc<Measurement>,
+}
+
+/// A measurement that was read before, and when its file was written.
+type Read = (SystemTime, std::sync::Arc<Measurement>);
+
+/// The folder.
+pub struct Workshop {
+    root: PathBuf,
+    read: Mutex<BTreeMap<PathBuf, Read>>,
+}
+
+impl Workshop {
+    /// The files of a folder; an empty path is the folder that the program runs in.
+    pub fn at(root: &Path) -> Self {
+        Self {
+            root: root.into(),
+            read: Mutex::default(),
+        }
+    }
+
+    /// The path of a name inside the folder.
+    pub fn path(&self, inside: &Path) -> PathBuf {
+        self.root.join(inside)
+    }
+
+    /// All model files, by name of file.
+    pub fn aircraft(&self) -> Vec<Aircraft> {
+        let read = |file: PathBuf| Aircraft {
+            id: id(Kind::Aircraft, &file),
+            model: ModelFile::read(&self.path(&file)),
+            file,
+        };
+        self.tables(is_model).into_iter().map(read).collect()
+    }
+
+    /// The model file of an id.
+    pub fn aircraft_of(&self, wanted: &str) -> Result<Aircraft, Refusal> {
+        let mut all = self.aircraft().into_iter();
+        all.find(|aircraft| aircraft.id == wanted)
+            .ok_or_else(|| Refusal::not_found("aircraft"))
+    }
+
+    /// All camera profiles, by name of file.
+    pub fn cameras(&self) -> Vec<Camera> {
+        let read = |file: PathBuf| Camera {
+            id: id(Kind::Camera, &file),
+            profile: CameraProfile::read(&self.path(&file)),
+            file,
+        };
+        self.tables(is_profile).into_iter().map(read).collect()
+    }
+
+    /// The camera profile of an id.
+    pub fn camera_of(&self, wanted: &str) -> Result<Camera, Refusal> {
+        let mut all = self.cameras().into_iter();
+        all.find(|camera| camera.id == wanted)
+            .ok_or_else(|| Refusal::not_found("camera"))
+    }
+
+    /// All clips of the folder and of its folder of clips, the latest first.
+    pub fn clips(&self) -> Vec<ClipFile> {
+        let arrived = self.names(Path::new(CLIPS));
+        let beside = self.names(Path::new(""));
+        let beside = beside.into_iter().filter(|file| is_clip(file));
+        let mut clips: Vec<ClipFile> = (arrived.into_iter().chain(beside))
+            .filter(|file| self.path(file).is_file())
+            .map(|file| ClipFile {
+                id: id(Kind::Clip, &file),
+                written: written(&self.path(&file)),
+                file,
+            })
+            .collect();
+        clips.sort_by(|a, b| (b.written, &a.file).cmp(&(a.written, &b.file)));
+        clips
+    }
+
+    /// The clip of an id.
+    pub fn clip_of(&self, wanted: &str) -> Result<ClipFile, Refusal> {
+        let mut all = self.clips().into_iter();
+        all.find(|clip| clip.id == wanted)
+            .ok_or_else(|| Refusal::not_found("clip"))
+    }
+
+    /// Folders of stills, by name.
+    pub fn stills(&self) -> Vec<ClipFile> {
+        let mut folders = self.names(Path::new(""));
+        folders.retain(|folder| {
+            let files = self.names(folder);
+            files.iter().filter(|file| is_still(file)).count() >= FEWEST_STILLS
+        });
+        let stills = folders.into_iter().map(|file| ClipFile {
+            id: id(Kind::Clip, &file),
+            written: written(&self.path(&file)),
+            file,
+        });
+        stills.collect()
+    }
+
+    /// All folders with a measurement, those of records among them; the latest first.
+    pub fn measurements(&self) -> Vec<Measured> {
+        let mut found = Vec::new();
+        for folder in self.names(Path::new("")) {
+            found.extend(self.measured(&folder, false));
+            if folder.to_string_lossy().ends_with(RECORD) {
+                let entries = self.names(&folder);
+                found.extend(
+                    entries
+                        .iter()
+                        .filter_map(|entry| self.measured(entry, true)),
+                );
+            }
+        }
+        found.sort_by(|a, b| (b.written, &b.folder).cmp(&(a.written, &a.folder)));
+        found
+    }
+
+    /// The measurement of an id.
+    pub fn measurement_of(&self, wanted: &str) -> Result<Measured, Refusal> {
+        let mut all = self.measurements().into_iter();
+        all.find(|measured| measured.id == wanted)
+            .ok_or_else(|| Refusal::not_found("measurement"))
+    }
+
+    /// The measurement in a folder. It is read again only when its file has changed.
+    fn measured(&self, folder: &Path, is_kept: bool) -> Option<Measured> {
+        let file = self.path(folder).join(MEASUREMENT);
+        if !self.is_inside(&file) || !file.is_file() {
+            return None;
+        }
+        let written = written(&file);
+        let known = |read: &BTreeMap<PathBuf, Read>| {
+            let (at, measurement) = read.get(&file)?;
+            (*at == written).then(|| measurement.clone())
+        };
+        let before = self.read.lock().ok().and_then(|read| known(&read));
+        let measurement = match before {
+            Some(measurement) => measurement,
+            None => {
+                let measurement = std::sync::Arc::new(Measurement::read(&file).ok()?);
+                if let Ok(mut read) = self.read.lock() {
+                    read.insert(file, (written, measurement.clone()));
+                }
+                measurement
+            }
+        };
+        Some(Measured {
+            id: id(Kind::Measurement, folder),
+            folder: folder.into(),
+            written,
+            is_kept,
+            measurement,
+        })
+    }
+
+    /// Names of the TOML files of one kind.
+    fn tables(&self, is_wanted: fn(&str) -> bool) -> Vec<PathBuf> {
+        let mut files = self.names(Path::new(""));
+        files.retain(|file| file.extension().is_some_and(|ending| ending == "toml"));
+        files.retain(|file| {
+            let text = std::fs::read_to_string(self.path(file));
+            text.is_ok_and(|text| is_wanted(&text))
+        });
+        files
+    }
+
+    /// The contents of a folder of the workshop, by name; hidden names and links that lead out of it
+    /// are left out.
+    fn names(&self, inside: &Path) -> Vec<PathBuf> {
+        let folder = self.path(inside);
+        let folder = match folder.as_os_str().is_empty() {
+            true => PathBuf::from("."),
+            false => folder,
+        };
+        let Ok(entries) = std::fs::read_dir(folder) else {
+            return Vec::new();
+        };
+        let names = entries.filter_map(|entry| entry.ok()?.file_name().into_string().ok());
+        let mut names: Vec<PathBuf> = names
+            .filter(|name| !name.starts_with('.'))
+            .map(|name| inside.join(name))
+            .filter(|file| self.is_inside(&self.path(file)))
+            .collect();
+        names.sort();
+        names
+    }
+
+    /// Whether a path, with all links followed, is inside the folder.
+    fn is_inside(&self, path: &Path) -> bool {
+        let root = match self.root.as_os_str().is_empty() {
+            true => Path::new("."),
+            false => &self.root,
+        };
+        let real = |path: &Path| std::fs::canonicalize(path).ok();
+        matches!((real(root), real(path)), (Some(root), Some(path)) if path.starts_with(&root))
+    }
+}
+
+/// Whether a TOML file was meant as a model file, whatever else may be wrong with it.
+fn is_model(text: &str) -> bool {
+    let heads = ["[[surface]]", "[model]"];
+    (text.lines()).any(|line| heads.iter().any(|head| line.trim_start().starts_with(head)))
+}
+
+/// Whether a TOML file was meant as a camera profile.
+fn is_profile(text: &str) -> bool {
+    !is_model(text)
+        && text
+            .lines()
+            .any(|line| line.trim_start().starts_with("matrix"))
+}
+
+fn is_clip(file: &Path) -> bool {
+    ends_like(file, &CLIP_ENDINGS)
+}
+
+fn is_still(file: &Path) -> bool {
+    ends_like(file, &STILL_ENDINGS)
+}
+
+fn ends_like(file: &Path, endings: &[&str]) -> bool {
+    let ending = file.extension().map(|ending| ending.to_string_lossy());
+    ending.is_some_and(|ending| endings.contains(&ending.to_lowercase().as_str()))
+}
+
+/// A file's name without its folders and its ending.
+pub fn stem(file: &Path) -> String {
+    let stem = file.file_stem().unwrap_or_default();
+    stem.to_string_lossy().into_owned()
+}
+
+fn written(path: &Path) -> SystemTime {
+    let metadata = std::fs::metadata(path).and_then(|metadata| metadata.modified());
+    metadata.unwrap_or(SystemTime::UNIX_EPOCH)
+}

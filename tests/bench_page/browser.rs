@@ -1,0 +1,249 @@
+//! A real browser, driven as a person would use it.
+
+use std::net::{TcpListener, TcpStream};
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Stdio};
+use std::time::{Duration, Instant};
+
+use fantoccini::elements::Element;
+use fantoccini::{Client, ClientBuilder, Locator};
+use hyper_util::client::legacy::connect::HttpConnector;
+use serde_json::{Value, json};
+
+/// How the page is looked at.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct View {
+    pub name: &'static str,
+    pub width_px: u32,
+    pub is_dark: bool,
+    pub has_script: bool,
+}
+
+impl View {
+    pub const DESK: Self = Self {
+        name: "desk",
+        width_px: 1280,
+        is_dark: false,
+        has_script: true,
+    };
+}
+
+/// A browser with its driver.
+pub struct Browser {
+    pub client: Client,
+    driver: Child,
+    pictures: PathBuf,
+    view: View,
+    count: u32,
+    _profile: tempfile::TempDir,
+}
+
+/// Chromium's driver, which comes with the package chromium-driver.
+fn driver(port: u16) -> Child {
+    Command::new("chromedriver")
+        .arg(format!("--port={port}"))
+        .stdout(Stdio::null())
+        .stderr(Stdio::null())
+        .spawn()
+        .expect("these tests need chromium and its driver: install the packages chromium and chromium-driver")
+}
+
+/// Arguments and preferences of the browser.
+fn capabilities(view: View, profile: &Path) -> Value {
+    let mut arguments = vec![
+        "--headless=new".to_owned(),
+        // Tests run as root in containers.
+        "--no-sandbox".into(),
+        "--disable-dev-shm-usage".into(),
+        "--disable-gpu".into(),
+        "--hide-scrollbars".into(),
+        "--force-color-profile=srgb".into(),
+        format!("--user-data-dir={}", profile.display()),
+        format!("--window-size={},900", view.width_px.max(500)),
+    ];
+    if view.is_dark {
+        arguments.push("--force-dark-mode".into());
+        arguments.push("--blink-settings=preferredColorScheme=0".into());
+    }
+    let mut options = json!({ "args": arguments });
+    if view.width_px < 500 {
+        options["mobileEmulation"] = json!({
+            "deviceMetrics": {"width": view.width_px, "height": 844, "pixelRatio": 2.0, "mobile": true, "touch": true},
+        });
+    }
+    if !view.has_script {
+        options["prefs"] = json!({"profile.managed_default_content_settings.javascript": 2});
+    }
+    json!({ "browserName": "chrome", "goog:chromeOptions": options })
+}
+
+impl Browser {
+    pub async fn open(view: View) -> Self {
+        let port = TcpListener::bind("127.0.0.1:0")
+            .unwrap()
+            .local_addr()
+            .unwrap()
+            .port();
+        let driver = driver(port);
+        let begun = Instant::now();
+        while TcpStream::connect(("127.0.0.1", port)).is_err() {
+            assert!(
+                begun.elapsed() < Duration::from_secs(20),
+                "chromedriver does not answer"
+            );
+            std::thread::sleep(Duration::from_millis(50));
+        }
+        let profile = tempfile::tempdir().unwrap();
+        let Value::Object(capabilities) = capabilities(view, profile.path()) else {
+            unreachable!("capabilities are an object")
+        };
+        let client = ClientBuilder::new(HttpConnector::new())
+            .capabilities(capabilities)
+            .connect(&format!("http://127.0.0.1:{port}"))
+            .await
+            .expect("chromium does not start");
+        // Kept for looking at where that is asked for, as the pages of reports are.
+        let pictures = match std::env::var_os("HINGEWISE_LOOK") {
+            Some(folder) => PathBuf::from(folder),
+            None => profile.path().join("pictures"),
+        };
+        std::fs::create_dir_all(&pictures).unwrap();
+        Self {
+            client,
+            driver,
+            pictures,
+            view,
+            count: 0,
+            _profile: profile,
+        }
+    }
+
+    pub async fn goto(&self, address: &str) {
+        self.client.goto(address).await.unwrap();
+    }
+
+    /// The first element that a CSS selector finds, waited for.
+    pub async fn find(&self, css: &str) -> Element {
+        let wait = self.client.wait().at_most(Duration::from_secs(60));
+        let found = wait.for_element(Locator::Css(css)).await;
+        match found {
+            Ok(element) => element,
+            Err(error) => panic!("{css}: {error}\n{}", self.text().await),
+        }
+    }
+
+    /// Clicks a link or a button by its words.
+    pub async fn press(&self, words: &str) {
+        let path = format!(
+            "//*[self::a or self::button or self::summary][contains(normalize-space(.), \"{words}\")]"
+        );
+        let wait = self.client.wait().at_most(Duration::from_secs(60));
+        let found = wait.for_element(Locator::XPath(&path)).await;
+        let Ok(element) = found else {
+            panic!("no {words:?} in\n{}", self.text().await);
+        };
+        element.click().await.unwrap();
+    }
+
+    pub async fn fill(&self, css: &str, text: &str) {
+        let field = self.find(css).await;
+        field.clear().await.unwrap();
+        field.send_keys(text).await.unwrap();
+    }
+
+    /// What the page says.
+    pub async fn text(&self) -> String {
+        let body = self.client.find(Locator::Css("body")).await.unwrap();
+        body.text().await.unwrap()
+    }
+
+    /// Waits until the page says something.
+    pub async fn wait_for(&self, words: &str) {
+        let begun = Instant::now();
+        loop {
+            let text = self.text_if_any().await;
+            if text.contains(words) {
+                return;
+            }
+            assert!(
+                begun.elapsed() < Duration::from_secs(90),
+                "no {words:?} in\n{text}"
+            );
+            tokio::time::sleep(Duration::from_millis(100)).await;
+        }
+    }
+
+    /// What the page says, also while another is being loaded.
+    async fn text_if_any(&self) -> String {
+        match self.client.find(Locator::Css("body")).await {
+            Ok(body) => body.text().await.unwrap_or_default(),
+            Err(_) => String::new(),
+        }
+    }
+
+    /// A picture of the whole page, and a look at what must never be: a page wider than its window.
+    pub async fn picture(&mut self, name: &str) {
+        self.count += 1;
+        let widths = self.numbers("return [document.documentElement.scrollWidth, innerWidth, document.documentElement.scrollHeight]").await;
+        assert!(
+            widths[0] <= widths[1] + 1.0,
+            "{name}: the page is {} px wide in {}",
+            widths[0],
+            widths[1]
+        );
+        if self.view.width_px >= 500 {
+            let height = widths[2].clamp(400.0, 8000.0) as u32 + 140;
+            self.client
+                .set_window_size(self.view.width_px, height)
+                .await
+                .unwrap();
+        }
+        self.check_access(name).await;
+        let picture = self.client.screenshot().await.unwrap();
+        let file = format!("{}-{:02}-{name}.png", self.view.name, self.count);
+        std::fs::write(self.pictures.join(file), picture).unwrap();
+    }
+
+    /// No violation that the accessibility checker axe-core finds, where `HINGEWISE_AXE` names its
+    /// script (axe.min.js of the npm package axe-core).
+    async fn check_access(&self, name: &str) {
+        let Some(axe) = std::env::var_os("HINGEWISE_AXE") else {
+            return;
+        };
+        let axe = std::fs::read_to_string(axe).unwrap();
+        self.client.execute(&axe, Vec::new()).await.unwrap();
+        let run = "const done = arguments[arguments.length - 1]; axe.run({iframes: false, runOnly: \
+            ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa', 'best-practice']}).then(found => \
+            done(found.violations.map(one => [one.id, one.nodes.map(node => node.html)])))";
+        let found = self.client.execute_async(run, Vec::new()).await.unwrap();
+        println!(
+            "{}: {name}: {} violations",
+            self.view.name,
+            found.as_array().unwrap().len()
+        );
+        assert_eq!(found, json!([]), "{name}");
+    }
+
+    async fn numbers(&self, script: &str) -> Vec<f64> {
+        let numbers = self.client.execute(script, Vec::new()).await.unwrap();
+        numbers
+            .as_array()
+            .unwrap()
+            .iter()
+            .map(|number| number.as_f64().unwrap())
+            .collect()
+    }
+
+    pub async fn close(mut self) {
+        let _ = self.client.clone().close().await;
+        let _ = self.driver.kill();
+        let _ = self.driver.wait();
+    }
+}
+
+impl Drop for Browser {
+    fn drop(&mut self) {
+        let _ = self.driver.kill();
+        let _ = self.driver.wait();
+    }
+}

@@ -1,0 +1,24 @@
+//! The bench as it is served: over sockets, and in a real browser.
+
+mod browser;
+mod job;
+mod server;
+mod serving;
+
+use std::path::{Path, PathBuf};
+
+/// The bundled scenario.
+fn sample(name: &str) -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR"))
+        .join("sample-frames")
+        .join(name)
+}
+
+/// A folder with these files of the bundled scenario.
+fn folder_with(names: &[&str]) -> tempfile::TempDir {
+    let folder = tempfile::tempdir().unwrap();
+    for name in names {
+        std::fs::copy(sample(name), folder.path().join(name)).unwrap();
+    }
+    folder
+}
