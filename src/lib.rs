@@ -13,12 +13,14 @@
 #![cfg_attr(test, allow(clippy::unwrap_used, clippy::expect_used))]
 
 pub mod bench;
+mod bounded_file;
 pub mod camera;
 pub mod cautions;
 pub mod clip;
 pub mod commands;
 pub mod comparison;
 pub mod conventions;
+mod foreign;
 pub mod functions;
 pub mod geometry;
 pub mod landmarks;
@@ -27,6 +29,7 @@ pub mod measured;
 pub mod measurement;
 pub mod model_file;
 pub mod motion;
+pub mod names;
 pub mod print;
 pub mod progress;
 pub mod record;

@@ -16,6 +16,8 @@ mod compare_and_record;
 mod corners;
 mod decisions;
 mod functions;
+mod help;
+mod hostile;
 mod joint_fit;
 mod joint_fit_on_clips;
 mod matching;

@@ -137,7 +137,7 @@ fn profile(mut file: Reader<'_>) -> Option<CameraProfile> {
         let found = *format.get_ref();
         file.fault(&format, ProfileFault::UnknownFormat { found });
     }
-    let name = file.required::<String>("name");
+    let name = file.required_name("name");
     let width_px = size(&mut file, "width_px");
     let height_px = size(&mut file, "height_px");
     let matrix = file.required_table("matrix").and_then(|mut table| {

@@ -1,4 +1,4 @@
-//! What a container claims to hold, and what of it could not be had.
+//! What a container claims to hold, and how reading it ended.
 
 use ffmpeg_the_third as libav;
 use libav::format::{context, stream::Stream};
@@ -20,18 +20,15 @@ pub(super) struct Claim {
     pub container_s: Option<f64>,
 }
 
-/// Frames that the file holds or claims but that cannot be had.
+/// What could not be had since the last good frame, and how much was read.
 #[derive(Default)]
-pub(super) struct Losses {
+pub(super) struct Ending {
     /// Packets that came out of the container, whole or not.
     pub packets: u64,
-    pub total: u64,
-    /// Time of the last frame that was handed out when the first loss was noticed, seconds.
-    pub first_after_s: Option<f64>,
     /// Packets lost since the last whole one.
-    pub unread_at_end: u64,
+    pub unread: u64,
     /// Frames lost in the decoder since the last good one.
-    pub undecoded_at_end: u64,
+    pub undecoded: u64,
 }
 
 impl Claim {
@@ -60,16 +57,9 @@ impl Claim {
     }
 }
 
-impl Losses {
-    pub(super) fn count(&mut self, last_good_s: Option<f64>) {
-        if self.total == 0 {
-            self.first_after_s = last_good_s;
-        }
-        self.total += 1;
-    }
-
-    pub(super) fn in_a_row(&self) -> u64 {
-        self.unread_at_end + self.undecoded_at_end
+impl Ending {
+    pub(super) fn losses_in_a_row(&self) -> u64 {
+        self.unread + self.undecoded
     }
 }
 

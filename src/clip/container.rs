@@ -8,7 +8,7 @@ use libav::media;
 
 use super::ClipError;
 use super::claim::Claim;
-use super::video::open_container;
+use super::opening::open_container;
 
 /// What a container says of its video track. None of it is checked.
 #[derive(Debug, Clone, PartialEq)]

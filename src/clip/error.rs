@@ -63,6 +63,32 @@ pub enum ClipError {
         /// FFmpeg's name of the codec.
         codec: String,
     },
+    /// The container names no codec that is known, because it is damaged or forged.
+    #[error("the header of `{}` is damaged: it does not say how the pictures are coded", path.display())]
+    NoCodec {
+        /// The file.
+        path: PathBuf,
+    },
+    /// Each picture holds lines of two moments.
+    #[error("the pictures of `{}` are interlaced: their even and odd lines are of two moments", path.display())]
+    Interlaced {
+        /// The file.
+        path: PathBuf,
+    },
+    /// Pixels that are wider than high, or higher than wide.
+    #[error("the pixels of `{}` are not square: {} wide, {} high", path.display(), ratio.0, ratio.1)]
+    NotSquare {
+        /// The file.
+        path: PathBuf,
+        /// Width and height of a pixel, in one unit.
+        ratio: (i32, i32),
+    },
+    /// Uncompressed pictures with their rows from the last to the first.
+    #[error("the pictures of `{}` are stored from the bottom row to the top row", path.display())]
+    RowsBottomUp {
+        /// The file.
+        path: PathBuf,
+    },
     /// The container is readable, but not one frame in it is.
     #[error("not one frame of `{}` can be decoded", path.display())]
     NothingDecodes {
@@ -285,7 +311,18 @@ impl ClipError {
             Self::NoDecoder { .. } => {
                 "install FFmpeg with this codec, or set the camera to H.264 (\"most compatible\")"
             }
-            Self::NothingDecodes { .. } => {
+            Self::Interlaced { .. } => {
+                "set the camera to a progressive mode (1080p, not 1080i) and film again"
+            }
+            Self::NotSquare { .. } => {
+                "give the clip as the camera recorded it, or convert it to square pixels and calibrate \
+                 with clips converted the same way"
+            }
+            Self::RowsBottomUp { .. } => {
+                "convert the clip to H.264 with the pixel format yuv420p, its size and frame times \
+                 unchanged"
+            }
+            Self::NothingDecodes { .. } | Self::NoCodec { .. } => {
                 "copy the clip from the camera again, and see whether a player shows it"
             }
             Self::PixelFormat { .. } => {

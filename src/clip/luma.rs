@@ -7,6 +7,7 @@ use ffmpeg_the_third::frame::Video;
 use super::pixels::Pixels;
 use super::turn::{Rows, Turn};
 use super::{GreyImage, Levels};
+use crate::foreign::mark_of_row;
 
 /// Levels of limited-range video, ITU-R BT.709 item 4.6 (8-bit coding).
 const LIMITED: Levels = Levels {
@@ -29,6 +30,15 @@ enum Coding {
     TenLow,
     /// Ten bits in the high end of a little-endian word.
     TenHigh,
+}
+
+impl Coding {
+    fn bytes_per_pixel(self) -> usize {
+        match self {
+            Self::Byte => 1,
+            Self::TenLow | Self::TenHigh => 2,
+        }
+    }
 }
 
 /// How the first plane of a pixel format stores luma; `None` if it holds anything else.
@@ -82,12 +92,55 @@ pub(super) fn levels(frame: &Video) -> Levels {
     }
 }
 
-/// The luma of a frame, upright; `None` if its format has no luma plane that is known here.
-pub(super) fn upright_luma(frame: Video, turn: Turn) -> Option<GreyImage> {
-    let coding = coding(frame.format())?;
+/// Squares of the picture that are looked at for marks, px: the smallest that HEVC decodes as a whole.
+const MARKED_PX: usize = 16;
+
+/// Whether a part of a frame still has the marks that its memory had before it was decoded.
+pub(super) fn has_undecoded_part(frame: &Video) -> bool {
+    let Some(coding) = coding(frame.format()) else {
+        return false;
+    };
     let (width_px, height_px) = (frame.width() as usize, frame.height() as usize);
+    if frame.planes() == 0 || !fits(frame.stride(0), width_px, coding) {
+        return false;
+    }
+    let (bytes, stride) = (frame.data(0), frame.stride(0));
+    let is_marked = |left_px: usize, top_px: usize| {
+        let column = (left_px + MARKED_PX / 2) * coding.bytes_per_pixel();
+        (top_px..top_px + MARKED_PX).all(|row| {
+            let at = row * stride + column;
+            let pixel = &bytes[at..at + coding.bytes_per_pixel()];
+            pixel.iter().all(|&byte| byte == mark_of_row(row))
+        })
+    };
+    let squares = |side_px: usize| (0..side_px / MARKED_PX).map(|square| square * MARKED_PX);
+    squares(height_px).any(|top_px| squares(width_px).any(|left_px| is_marked(left_px, top_px)))
+}
+
+/// Whether rows lie one behind the other. A negative line size comes out of the bindings as a huge one, and
+/// reading by it would leave the plane.
+fn fits(stride: usize, width_px: usize, coding: Coding) -> bool {
+    stride >= width_px * coding.bytes_per_pixel() && i32::try_from(stride).is_ok()
+}
+
+/// Why a frame has no luma that can be read.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum NoLuma {
+    /// Its format has no luma plane that is known here.
+    Format,
+    /// Its rows are stored from the last to the first, or overlap.
+    Rows,
+}
+
+/// The luma of a frame, upright.
+pub(super) fn upright_luma(frame: Video, turn: Turn) -> Result<GreyImage, NoLuma> {
+    let coding = coding(frame.format()).ok_or(NoLuma::Format)?;
+    let (width_px, height_px) = (frame.width() as usize, frame.height() as usize);
+    if frame.planes() == 0 || !fits(frame.stride(0), width_px, coding) {
+        return Err(NoLuma::Rows);
+    }
     if coding == Coding::Byte && turn == Turn::None && frame.stride(0) == width_px {
-        return Some(GreyImage {
+        return Ok(GreyImage {
             width_px,
             height_px,
             pixels: Pixels::of_decoded(frame),
@@ -99,7 +152,7 @@ pub(super) fn upright_luma(frame: Video, turn: Turn) -> Option<GreyImage> {
         width_px,
         height_px,
     };
-    Some(match coding {
+    Ok(match coding {
         Coding::Byte => turn.upright(plane),
         Coding::TenLow => turn.turned(eight_bits(plane, rounded_from_ten)),
         Coding::TenHigh => turn.turned(eight_bits(plane, |word| rounded_from_ten(word >> 6))),

@@ -25,11 +25,14 @@
 
 mod claim;
 mod container;
+mod damage;
 mod day;
 mod error;
 mod luma;
 mod natural_order;
+mod opening;
 mod pixels;
+mod seams;
 mod stills;
 pub mod stills_times;
 mod stream;

@@ -19,9 +19,13 @@ use std::path::Path;
 use csv::StringRecord;
 
 use super::{ClipError, TimesProblem};
+use crate::bounded_file;
 
 /// Name of the file with the times of a folder's pictures.
 pub const TIMES_FILE: &str = "times.csv";
+
+/// Largest file that is read, bytes: a line for each of a million pictures.
+const MOST_BYTES: u64 = 64 << 20;
 
 /// One line of a `times.csv`.
 struct TimedLine {
@@ -33,7 +37,8 @@ struct TimedLine {
 /// The order in which to present the pictures of these names, as positions in `names`, each with
 /// its time in seconds from the first one.
 pub(super) fn read(path: &Path, names: &[String]) -> Result<Vec<(usize, f64)>, ClipError> {
-    let text = std::fs::read_to_string(path).map_err(|source| ClipError::opening(path, source))?;
+    let text = bounded_file::read_text(path, MOST_BYTES)
+        .map_err(|source| ClipError::opening(path, source))?;
     assign(&text, names).map_err(|(line, problem)| ClipError::TimesFile {
         path: path.into(),
         line,

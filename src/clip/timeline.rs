@@ -45,6 +45,16 @@ impl<T> Timeline<T> {
         }
     }
 
+    /// Counts times from the clip's first frame, also where that one is damaged.
+    pub(super) fn begin(&mut self, container_s: Option<f64>) {
+        let nothing_yet = self.last_time_s.is_none() && self.held.is_empty();
+        if let Some(container_s) = container_s.filter(|time| time.is_finite())
+            && nothing_yet
+        {
+            self.origin_s.get_or_insert(container_s);
+        }
+    }
+
     /// Adds the next frame in the order of presentation, with its container time if it has one.
     pub(super) fn push(&mut self, container_s: Option<f64>, frame: T) -> Result<(), NoTimes> {
         let Some(container_s) = container_s.filter(|time| time.is_finite()) else {

@@ -1,7 +1,5 @@
 //! Frames of a video file, through libav.
 
-use std::ffi::OsString;
-use std::io::Read;
 use std::path::{Path, PathBuf};
 
 use ffmpeg_the_third as libav;
@@ -9,27 +7,18 @@ use libav::format::stream::{Disposition, Stream};
 use libav::frame::Video;
 use libav::{codec, format, media, picture};
 
-use super::claim::{Claim, Losses, seconds};
-use super::luma::{format_name, levels, upright_luma};
+use super::claim::{Claim, Ending, seconds};
+use super::damage::{Arrival, Intact, spans};
+use super::luma::{NoLuma, format_name, has_undecoded_part, levels, upright_luma};
+use super::opening::{
+    check_pictures, is_to_be_marked, one_picture_a_packet, open_container, open_decoder,
+};
+use super::seams::Seams;
 use super::timeline::Timeline;
 use super::transfer::Transfer;
 use super::turn::{OddMatrix, Turn};
-use super::{ClipError, ClipInfo, ClipOptions, ClipWarning, Frame, GreyImage, MAX_PIXELS};
-
-/// Containers that are opened, by libav's names. Naming them keeps playlists out, which would make
-/// libav open other files or the network.
-const CONTAINERS: &str = "mov,mp4,avi,matroska,webm,mpegts";
-
-/// Threads of the decoder for the largest pictures, and for those up to [`SMALL_PICTURE_PIXELS`].
-/// Frames wait for each other, so that two threads leave two cores, which most computers have at
-/// least, with pauses; more threads fill them, but each holds frames of its own: 4K HEVC of ten bits
-/// takes 310 MB with two, 390 MB with four.
-/// The same on every machine, because what a decoder makes of the frames after a broken one depends
-/// on it.
-const DECODER_THREADS: [usize; 2] = [3, 5];
-
-/// Pictures up to twice 1080p.
-const SMALL_PICTURE_PIXELS: u64 = 2 * 1920 * 1080;
+use super::{ClipError, ClipInfo, ClipOptions, ClipWarning, Frame, GreyImage};
+use crate::foreign::{Watch, has_decode_errors};
 
 /// After so many errors in a row without a frame, and no claim that more frames exist, the rest is
 /// given up.
@@ -45,11 +34,23 @@ pub fn decoder_version() -> u32 {
     codec::version()
 }
 
+/// A picture on its way from the decoder to whoever reads the clip.
+struct Picture {
+    /// Time that the container gives, seconds.
+    time_s: Option<f64>,
+    key: bool,
+    image: GreyImage,
+}
+
 /// Reads one video file from its first frame to its last.
 pub(super) struct VideoReader {
     path: PathBuf,
     input: format::context::Input,
     decoder: codec::decoder::Video,
+    /// Whether new pictures have marks where nothing was decoded.
+    is_marked: bool,
+    // After the decoder, which speaks to it.
+    watch: Watch,
     stream_index: usize,
     time_base: libav::Rational,
     claim: Claim,
@@ -57,8 +58,11 @@ pub(super) struct VideoReader {
     /// Width and height as stored, px.
     stored_size_px: (u32, u32),
     decoded: Video,
-    timeline: Timeline<GreyImage>,
-    losses: Losses,
+    intact: Intact<Picture>,
+    timeline: Timeline<Picture>,
+    seams: Seams,
+    ending: Ending,
+    failures: u64,
     ended: bool,
     frames_taken: usize,
 }
@@ -68,28 +72,37 @@ impl VideoReader {
         if options.fps.is_some() {
             return Err(ClipError::FpsOfVideo { path: path.into() });
         }
-        // libav writes to standard error by itself; what it has to say comes as errors and warnings.
-        libav::log::set_level(libav::log::Level::Quiet);
+        // Listens as well, so that libav does not write to standard error by itself.
+        let watch = Watch::new();
         let input = open_container(path)?;
         let stream = input
             .streams()
             .best(media::Type::Video)
             .filter(|stream| !stream.disposition().contains(Disposition::ATTACHED_PIC))
             .ok_or_else(|| ClipError::NoVideoTrack { path: path.into() })?;
+        check_pictures(path, &stream)?;
         let decoder = open_decoder(path, &stream)?;
         let frame_rate = f64::from(stream.avg_frame_rate());
         let mut reader = Self {
             path: path.into(),
+            is_marked: is_to_be_marked(stream.parameters().id()),
+            watch,
             stream_index: stream.index(),
             time_base: stream.time_base(),
             claim: Claim::of(&input, &stream),
             turn: turn_of_track(&stream).map_err(|odd| odd_turn(path, odd))?,
             stored_size_px: (0, 0),
             decoded: Video::empty(),
+            intact: Intact::new(
+                f64::from(stream.time_base()),
+                one_picture_a_packet(stream.parameters().id()),
+            ),
+            seams: Seams::new(Turn::None),
             timeline: Timeline::new(
                 (frame_rate.is_finite() && frame_rate > 0.0).then(|| 1.0 / frame_rate),
             ),
-            losses: Losses::default(),
+            ending: Ending::default(),
+            failures: 0,
             ended: false,
             frames_taken: 0,
             decoder,
@@ -104,7 +117,8 @@ impl VideoReader {
         warnings: &mut Vec<ClipWarning>,
     ) -> Result<Option<Frame>, ClipError> {
         loop {
-            if let Some((time_s, image)) = self.timeline.pop() {
+            if let Some((time_s, Picture { key, image, .. })) = self.timeline.pop() {
+                self.seams.see(time_s, key, &image);
                 let index = self.frames_taken;
                 self.frames_taken += 1;
                 return Ok(Some(Frame {
@@ -120,6 +134,7 @@ impl VideoReader {
                 self.take_decoded()?;
             } else {
                 self.ended = true;
+                self.take_intact()?;
                 self.timeline
                     .finish()
                     .map_err(|_| self.error_without_times())?;
@@ -157,9 +172,12 @@ impl VideoReader {
         let from = ((origin_s + time_s - KEY_FRAME_BEFORE_S) * ticks_per_s).floor() as i64;
         self.input.seek(from, ..=from).ok()?;
         self.decoder.flush();
-        let lost_before = self.losses.total;
+        let failures_before = self.failures;
         let mut last_s = None;
-        while self.decode().ok()? && self.losses.total == lost_before {
+        while self.decode().ok()? && self.failures == failures_before {
+            if !self.watch.damaged().is_empty() {
+                return None;
+            }
             let decoded_s = self.decoded_s()? - origin_s;
             let goes_on = match last_s {
                 None => self.decoded.kind() == picture::Type::I,
@@ -169,7 +187,7 @@ impl VideoReader {
                 return None;
             }
             if decoded_s == time_s {
-                return self.take_luma();
+                return self.take_luma().ok();
             }
             last_s = Some(decoded_s);
         }
@@ -187,6 +205,7 @@ impl VideoReader {
         if let Some(turn) = turn_of_frame(&self.decoded) {
             self.turn = turn.map_err(|odd| odd_turn(&self.path, odd))?;
         }
+        self.seams = Seams::new(self.turn);
         let (width_px, height_px) = self.turn.upright_size_px(
             self.decoded.width() as usize,
             self.decoded.height() as usize,
@@ -205,30 +224,64 @@ impl VideoReader {
         })
     }
 
-    /// Puts the decoded frame's luma onto the timeline.
+    /// Passes the decoded frame's luma on, unless it is damaged.
     fn take_decoded(&mut self) -> Result<(), ClipError> {
-        let size_px = (self.decoded.width(), self.decoded.height());
-        if size_px != self.stored_size_px {
-            return Err(ClipError::FrameSizeChanges {
-                path: self.path.clone(),
-                time_s: self.timeline.last_time_s().unwrap_or(0.0),
-                first_px: self.stored_size_px,
-                then_px: size_px,
-            });
+        let time_s = self.decoded_s();
+        self.timeline.begin(time_s);
+        let arrival = Arrival {
+            stamp: self.decoded.pts(),
+            time_s,
+            intra: self.decoded.kind() == picture::Type::I,
+            damaged: has_decode_errors(&self.decoded)
+                || self.decoded.is_corrupt()
+                || self.is_marked && has_undecoded_part(&self.decoded),
+        };
+        for order in self.watch.damaged() {
+            self.intact.damage(order);
         }
-        let decoded_s = self.decoded_s();
-        let format = self.decoded.format();
-        let image = self.take_luma().ok_or_else(|| ClipError::PixelFormat {
+        if let Some((order, key)) = self.intact.arrived(&arrival) {
+            self.check_size()?;
+            let format = self.decoded.format();
+            let image = self.take_luma().map_err(|why| match why {
+                NoLuma::Format => ClipError::PixelFormat {
+                    path: self.path.clone(),
+                    format: format_name(format),
+                },
+                NoLuma::Rows => ClipError::RowsBottomUp {
+                    path: self.path.clone(),
+                },
+            })?;
+            self.intact
+                .hold(order, time_s, Picture { time_s, key, image });
+        }
+        self.take_intact()
+    }
+
+    /// Puts the pictures that are known to be whole onto the timeline.
+    fn take_intact(&mut self) -> Result<(), ClipError> {
+        while let Some(picture) = self.intact.pop(self.ended) {
+            self.timeline
+                .push(picture.time_s, picture)
+                .map_err(|_| self.error_without_times())?;
+        }
+        Ok(())
+    }
+
+    fn check_size(&self) -> Result<(), ClipError> {
+        let size_px = (self.decoded.width(), self.decoded.height());
+        if size_px == self.stored_size_px {
+            return Ok(());
+        }
+        Err(ClipError::FrameSizeChanges {
             path: self.path.clone(),
-            format: format_name(format),
-        })?;
-        self.timeline
-            .push(decoded_s, image)
-            .map_err(|_| self.error_without_times())
+            time_s: self.timeline.last_time_s().unwrap_or(0.0),
+            first_px: self.stored_size_px,
+            then_px: size_px,
+        })
     }
 
     /// The decoded frame's luma, upright; leaves no frame behind.
-    fn take_luma(&mut self) -> Option<GreyImage> {
+    fn take_luma(&mut self) -> Result<GreyImage, NoLuma> {
         let frame = std::mem::replace(&mut self.decoded, Video::empty());
         upright_luma(frame, self.turn)
     }
@@ -239,14 +292,13 @@ impl VideoReader {
         Some(seconds(ticks, self.time_base))
     }
 
-    /// Decodes the next good frame; `false` after the last one.
+    /// Decodes the next frame, damaged or not; `false` after the last one.
     fn decode(&mut self) -> Result<bool, ClipError> {
         let most_errors = self.claim.frames.unwrap_or(0).max(MOST_ERRORS_IN_A_ROW);
-        while self.losses.in_a_row() <= most_errors {
+        while self.ending.losses_in_a_row() <= most_errors {
             match self.decoder.receive_frame(&mut self.decoded) {
-                Ok(()) if self.decoded.is_corrupt() => self.lose_in_decoder(),
                 Ok(()) => {
-                    self.losses.undecoded_at_end = 0;
+                    self.ending.undecoded = 0;
                     return Ok(true);
                 }
                 Err(libav::Error::Eof) => return Ok(false),
@@ -263,10 +315,12 @@ impl VideoReader {
         match packet.read(&mut self.input) {
             Ok(()) if packet.stream() != self.stream_index => {}
             // A packet that was cut off would decode to a picture that is partly made up.
-            Ok(()) if packet.is_corrupt() => self.lose_in_container(),
+            Ok(()) if packet.is_corrupt() => self.lose_in_container(packet.pts()),
             Ok(()) => {
-                self.losses.packets += 1;
-                self.losses.unread_at_end = 0;
+                self.ending.packets += 1;
+                self.ending.unread = 0;
+                let order = self.intact.sent(packet.pts(), packet.is_key());
+                self.watch.begin(&mut self.decoder, order);
                 if self.decoder.send_packet(&packet).is_err() {
                     self.lose_in_decoder();
                 }
@@ -276,19 +330,27 @@ impl VideoReader {
                     self.lose_in_decoder();
                 }
             }
-            Err(_) => self.lose_in_container(),
+            Err(_) => self.lose_in_container(None),
         }
     }
 
-    fn lose_in_container(&mut self) {
-        self.losses.packets += 1;
-        self.losses.unread_at_end += 1;
-        self.losses.count(self.timeline.last_time_s());
+    fn lose_in_container(&mut self, stamp: Option<i64>) {
+        self.ending.packets += 1;
+        self.ending.unread += 1;
+        self.failures += 1;
+        self.intact.packet_lost(stamp);
     }
 
     fn lose_in_decoder(&mut self) {
-        self.losses.undecoded_at_end += 1;
-        self.losses.count(self.timeline.last_time_s());
+        self.ending.undecoded += 1;
+        self.failures += 1;
+        let damaged = self.watch.damaged();
+        if damaged.is_empty() {
+            self.intact.decoder_failed();
+        }
+        for order in damaged {
+            self.intact.damage(order);
+        }
     }
 
     fn error_without_times(&self) -> ClipError {
@@ -301,21 +363,27 @@ impl VideoReader {
         if let Some((rebuilt, first_s)) = self.timeline.rebuilt() {
             warnings.push(ClipWarning::TimesRebuilt { rebuilt, first_s });
         }
-        let at_end = self.losses.in_a_row();
-        let in_between = self.losses.total - at_end;
-        if in_between > 0 {
-            warnings.push(ClipWarning::FramesLost {
-                lost: in_between,
-                first_after_s: self.losses.first_after_s.unwrap_or(0.0),
-            });
-        }
         let end_s = self.timeline.last_time_s().unwrap_or(0.0);
         let interval_s = self.timeline.interval_s().unwrap_or(0.0);
-        if at_end > 0
+        let ends_early = self.ending.losses_in_a_row() > 0
             || self
                 .claim
-                .goes_beyond(self.losses.packets, end_s, interval_s)
-        {
+                .goes_beyond(self.ending.packets, end_s, interval_s);
+        let origin_s = self.timeline.origin_s().unwrap_or(0.0);
+        let counted_to_s = if ends_early { end_s } else { f64::INFINITY };
+        let in_clip_s = |&time_s: &f64| (time_s - origin_s).max(0.0);
+        let lost_s = self.intact.lost_s().iter().map(in_clip_s);
+        let lost_s = lost_s.filter(|&time_s| time_s < counted_to_s);
+        let lost_s: Vec<f64> = lost_s
+            .chain(self.seams.damaged_s().iter().copied())
+            .collect();
+        if !lost_s.is_empty() {
+            warnings.push(ClipWarning::FramesLost {
+                lost: lost_s.len(),
+                spans_s: spans(lost_s),
+            });
+        }
+        if ends_early {
             warnings.push(ClipWarning::EndsEarly {
                 frames: self.frames_taken + self.timeline.settled(),
                 end_s,
@@ -324,59 +392,6 @@ impl VideoReader {
             });
         }
     }
-}
-
-pub(super) fn open_container(path: &Path) -> Result<format::context::Input, ClipError> {
-    let mut head = Vec::new();
-    std::fs::File::open(path)
-        .and_then(|file| file.take(64).read_to_end(&mut head))
-        .map_err(|source| ClipError::opening(path, source))?;
-    // With its scheme, a path cannot be taken for an address.
-    let mut address = OsString::from("file:");
-    address.push(path);
-    let options = libav::dict! {
-        "format_whitelist" => CONTAINERS,
-        "protocol_whitelist" => "file",
-    };
-    format::input_with_dictionary(address, options).map_err(|_| {
-        let path = path.into();
-        if head.is_empty() {
-            ClipError::EmptyFile { path }
-        } else if image::guess_format(&head).is_ok() {
-            ClipError::SinglePicture { path }
-        } else if head.get(4..8) == Some(b"ftyp") {
-            ClipError::IndexMissing { path }
-        } else {
-            ClipError::NotAVideo { path }
-        }
-    })
-}
-
-fn open_decoder(path: &Path, stream: &Stream) -> Result<codec::decoder::Video, ClipError> {
-    let parameters = stream.parameters();
-    let (width_px, height_px) = (parameters.width(), parameters.height());
-    let pixels = u64::from(width_px) * u64::from(height_px);
-    if pixels > MAX_PIXELS {
-        return Err(ClipError::TooLarge {
-            path: path.into(),
-            width_px,
-            height_px,
-        });
-    }
-    let no_decoder = |_| ClipError::NoDecoder {
-        path: path.into(),
-        codec: parameters.id().name().into(),
-    };
-    let mut context = codec::Context::from_parameters(stream.parameters()).map_err(no_decoder)?;
-    let mut threading = codec::threading::Config::kind(codec::threading::Type::Frame);
-    let [for_large, for_small] = DECODER_THREADS;
-    threading.count = if pixels > SMALL_PICTURE_PIXELS {
-        for_large
-    } else {
-        for_small
-    };
-    context.set_threading(threading);
-    context.decoder().video().map_err(no_decoder)
 }
 
 /// FFmpeg before 8 keeps the display matrix with the track, later ones hand it on with the frames.

@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 use crate::warning::Warning;
 
 /// A doubt about a clip.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub enum ClipWarning {
     /// Frames of the clip carried no usable time.
     TimesRebuilt {
@@ -14,12 +14,12 @@ pub enum ClipWarning {
         /// Where the first of them lies, seconds.
         first_s: f64,
     },
-    /// Frames within the clip could not be decoded.
+    /// Frames within the clip are damaged, or were predicted from damaged ones.
     FramesLost {
         /// How many.
-        lost: u64,
-        /// Time of the last good frame when the first loss was noticed, seconds.
-        first_after_s: f64,
+        lost: usize,
+        /// Times of the first and the last frame of each damaged part, seconds.
+        spans_s: Vec<[f64; 2]>,
     },
     /// The clip breaks off before the end that its container claims.
     EndsEarly {
@@ -32,6 +32,42 @@ pub enum ClipWarning {
         /// Number of frames that the container claims.
         claimed_frames: Option<u64>,
     },
+}
+
+impl ClipWarning {
+    /// Whether a frame of this time lies in a damaged part of the clip.
+    pub fn is_damaged_at(&self, time_s: f64) -> bool {
+        let Self::FramesLost { spans_s, .. } = self else {
+            return false;
+        };
+        spans_s
+            .iter()
+            .any(|[from_s, to_s]| (*from_s..=*to_s).contains(&time_s))
+    }
+}
+
+/// Damaged parts that are named by their times.
+const MOST_SPANS_NAMED: usize = 5;
+
+fn counted(frames: usize) -> String {
+    match frames {
+        1 => "1 frame".into(),
+        several => format!("{several} frames"),
+    }
+}
+
+fn spans(spans_s: &[[f64; 2]]) -> String {
+    let named = spans_s.iter().take(MOST_SPANS_NAMED);
+    let mut texts: Vec<String> = named
+        .map(|&[from_s, to_s]| match from_s < to_s {
+            true => format!("from {from_s:.2} s to {to_s:.2} s"),
+            false => format!("at {from_s:.2} s"),
+        })
+        .collect();
+    if let Some(more @ 1..) = spans_s.len().checked_sub(MOST_SPANS_NAMED) {
+        texts.push(format!("and in {more} more places"));
+    }
+    texts.join(", ")
 }
 
 impl Warning for ClipWarning {
@@ -49,12 +85,11 @@ impl Warning for ClipWarning {
                 "{rebuilt} frames, the first near {first_s:.3} s, have no usable time; they were \
                  placed evenly between their neighbours"
             ),
-            Self::FramesLost {
-                lost,
-                first_after_s,
-            } => format!(
-                "{lost} frames, the first after {first_after_s:.3} s, are damaged and were left \
-                 out; the frames that follow them may be smeared"
+            Self::FramesLost { lost, spans_s } => format!(
+                "the clip is damaged: {} {} out, {}",
+                counted(*lost),
+                if *lost == 1 { "was left" } else { "were left" },
+                spans(spans_s)
             ),
             Self::EndsEarly {
                 frames,
@@ -78,7 +113,8 @@ impl Warning for ClipWarning {
                 "use the clip as the camera recorded it; conversions may damage the times".into()
             }
             Self::FramesLost { .. } => {
-                "copy the clip from the camera again; if it is broken there, film again".into()
+                "copy the clip from the camera again; if it is damaged there as well, film again"
+                    .into()
             }
             Self::EndsEarly { .. } => {
                 "the existing part was measured; copy the clip from the camera again to get the rest"

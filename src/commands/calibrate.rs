@@ -6,13 +6,14 @@ use clap::{Args, ValueEnum};
 
 use super::output::OutputFile;
 use super::terminal::{progress, say, say_json};
-use super::values::{Grid, length_mm};
+use super::values::{Grid, length_mm, name};
 use super::{CommandError, Common, Outcome};
 use crate::camera::calibration::{
     Board, CalibrateOptions, CalibrationError, Charuco, Chessboard, DistortionTerms, Verdict,
     calibrate_candidates, survey,
 };
 use crate::clip::{Clip, ClipOptions};
+use crate::names::LONGEST_NAME;
 use crate::report::calibration::{CalibrationRecord, CalibrationReport, page, summary};
 use crate::vision::Dictionary;
 use crate::warning::gather;
@@ -25,7 +26,7 @@ pub struct Options {
     #[command(flatten)]
     board: BoardOptions,
     /// Name of the camera and its mode for reports
-    #[arg(long)]
+    #[arg(long, value_parser = name)]
     name: Option<String>,
     /// Lens distortion to estimate: auto, none, k1, radial (k1, k2), tangential (k1, k2, p1, p2) or
     /// all (and k3)
@@ -186,6 +187,7 @@ impl Options {
                 .file_stem()
                 .map(|stem| stem.to_string_lossy().into_owned())
         };
-        self.name.clone().or_else(file).unwrap_or_default()
+        let name = self.name.clone().or_else(file).unwrap_or_default();
+        name.chars().take(LONGEST_NAME).collect()
     }
 }

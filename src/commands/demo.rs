@@ -55,11 +55,20 @@ pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
     Ok(Outcome::Done)
 }
 
-/// The folder in the place where the program runs, or where it was built.
+/// Where packages put the scenario, from the folder that holds the program.
+const INSTALLED_FOLDER: &str = "../share/hingewise";
+
+/// The folder in the place where the program runs, beside where it was installed, or where it was built.
 fn sample_folder() -> Result<PathBuf, CommandError> {
     let built = Path::new(env!("CARGO_MANIFEST_DIR")).join(SAMPLE_FOLDER);
-    [PathBuf::from(SAMPLE_FOLDER), built]
+    let program = std::env::current_exe().ok();
+    let installed = program
+        .as_deref()
+        .and_then(Path::parent)
+        .map(|folder| folder.join(INSTALLED_FOLDER).join(SAMPLE_FOLDER));
+    [Some(PathBuf::from(SAMPLE_FOLDER)), installed, Some(built)]
         .into_iter()
+        .flatten()
         .find(|folder| folder.is_dir())
         .ok_or(CommandError::NoSample {
             folder: SAMPLE_FOLDER,

@@ -5,11 +5,11 @@ use std::time::Instant;
 
 use super::CommandError;
 use super::function_work::FittedClip;
-use super::memory;
 use super::output::{OutputFolder, write_files};
 use super::unfinished;
 use crate::camera::{Camera, CameraProfile};
 use crate::clip::{Clip, ClipOptions, ClipWarning, Frame, Levels};
+use crate::foreign::give_back_memory;
 use crate::functions::Wanted;
 use crate::measurement::{FrameRow, Measurement};
 use crate::model_file::ModelFile;
@@ -63,6 +63,8 @@ pub struct Done {
     pub measurement: Measurement,
     /// The part taken from an earlier search.
     pub cache_hit: CacheHit,
+    /// Why there is no trace, where one was asked for.
+    pub no_trace: Option<CommandError>,
 }
 
 /// How much of the sightings is from the same search before.
@@ -127,13 +129,14 @@ impl Job<'_> {
                 ));
             }
         };
-        memory::give_back();
+        give_back_memory();
         let still = self.still(&result, seen.first)?;
         let picture = still.as_ref().and_then(|frame| result.picture(frame));
-        result.write(picture, folders)?;
+        let no_trace = result.write(picture, folders)?;
         Ok(Done {
             measurement: result.measurement,
             cache_hit: result.cache_hit,
+            no_trace,
         })
     }
 
@@ -152,7 +155,7 @@ impl Job<'_> {
         }
         let clip = Clip::open(self.clip, &self.clip_options)?;
         let frame = clip.frame(sighted.index, sighted.time_s)?;
-        memory::give_back();
+        give_back_memory();
         Ok(frame)
     }
 
@@ -171,7 +174,7 @@ impl Job<'_> {
 
         let (found, cache_hit) = gather(warnings, |doubts| self.search(clip, first, doubts))?;
         let sightings = &*sightings.insert(found);
-        memory::give_back();
+        give_back_memory();
         times.stage(if cache_hit == CacheHit::All {
             "cached sightings"
         } else {
@@ -193,7 +196,7 @@ impl Job<'_> {
         })?;
         // What is missing comes before doubts about what is there.
         warnings.splice(0..0, of_functions);
-        memory::give_back();
+        give_back_memory();
         times.stage("motion");
         self.go_on()?;
 
@@ -257,12 +260,13 @@ impl Job<'_> {
                 overview,
                 doubts,
             }) => {
-                warnings.extend(doubts);
-                let sightings = Sightings {
+                let mut sightings = Sightings {
                     clip: info,
                     frames,
                     overview,
                 };
+                drop_damaged(&mut sightings, &doubts);
+                warnings.extend(doubts);
                 return Ok((sightings, cache_hit));
             }
             Before::Part(checkpoint) => *checkpoint,
@@ -279,14 +283,21 @@ impl Job<'_> {
         let sightings = tags::sight_on(read, &info, &plan, checkpoint, &mut keeping, progress);
         // What was seen until then is kept as the beginning of a search, not as a whole one.
         self.go_on()?;
-        let sightings = sightings?;
+        let mut sightings = sightings?;
         let doubts = frames.finish();
         if let Some(keeping) = keeping {
             keeping.finish(&doubts);
         }
+        drop_damaged(&mut sightings, &doubts);
         warnings.extend(doubts);
         Ok((sightings, cache_hit))
     }
+}
+
+/// Leaves out frames that turned out damaged only after they had been searched.
+fn drop_damaged(sightings: &mut Sightings, doubts: &[ClipWarning]) {
+    let is_damaged = |time_s: f64| doubts.iter().any(|doubt| doubt.is_damaged_at(time_s));
+    sightings.frames.retain(|frame| !is_damaged(frame.time_s));
 }
 
 impl CacheHit {
@@ -317,23 +328,34 @@ impl JobResult {
         })
     }
 
-    fn write(&self, picture: Option<Picture<'_>>, folders: Folders) -> Result<(), CommandError> {
+    /// Writes the report, and the trace, whose failure is handed back: it costs nothing but the trace.
+    fn write(
+        &self,
+        picture: Option<Picture<'_>>,
+        folders: Folders,
+    ) -> Result<Option<CommandError>, CommandError> {
         let inputs = ReportInputs {
             picture,
             frames: Some(&self.rows),
         };
-        let folder = folders.report.target().to_owned();
         write_files(report::files(&self.measurement, &inputs)?, folders.report)?;
-        unfinished::remove_page(&folder);
-        if let Some(folder) = folders.trace {
-            let inputs = TraceInputs {
-                measurement: &self.measurement,
-                picture,
-                times_s: &self.times_s,
-            };
-            write_files(report::trace_files(&inputs)?, folder)?;
-        }
-        Ok(())
+        let trace = folders
+            .trace
+            .map(|folder| self.write_trace(picture, folder));
+        Ok(trace.and_then(Result::err))
+    }
+
+    fn write_trace(
+        &self,
+        picture: Option<Picture<'_>>,
+        folder: OutputFolder,
+    ) -> Result<(), CommandError> {
+        let inputs = TraceInputs {
+            measurement: &self.measurement,
+            picture,
+            times_s: &self.times_s,
+        };
+        write_files(report::trace_files(&inputs)?, folder)
     }
 }
 

@@ -6,7 +6,8 @@ use clap::Args;
 
 use super::job::{Cache, CacheHit, Done, Folders, Job};
 use super::output::OutputFolder;
-use super::terminal::{progress, say, say_result};
+use super::terminal::{progress, say, say_result, warn};
+use super::unfinished::with_causes;
 use super::values::positive_number;
 use super::{CommandError, Common, Outcome};
 use crate::camera::{CameraProfile, ProfileError};
@@ -161,8 +162,15 @@ pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
     let Done {
         measurement,
         cache_hit,
+        no_trace,
     } = job.run(clip, folders)?;
     report_cached(cache_hit, common);
+    if let Some(error) = no_trace {
+        warn(format_args!(
+            "The trace was not written: {}",
+            with_causes(&error)
+        ));
+    }
     say_result(&measurement, Some(&options.out.join(report::PAGE)), common)?;
     Ok(Outcome::of_check(options.check, &measurement))
 }

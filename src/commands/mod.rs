@@ -9,29 +9,42 @@ mod function_work;
 pub(crate) mod job;
 mod match_again;
 mod measure;
-mod memory;
 mod new;
 pub mod output;
 mod print;
 pub(crate) mod record;
+mod system_files;
 mod terminal;
 mod unfinished;
 mod usage;
 mod values;
+
+use std::sync::LazyLock;
 
 use clap::{Args, Parser, Subcommand};
 
 pub use error::CommandError;
 pub use usage::parse;
 
+use crate::foreign::ffmpeg_version;
 use crate::measurement::Measurement;
 use crate::report::Judgement;
+use crate::vision;
 
 use crate::cautions::{AFTER_ENTERING, BEFORE_MOVING};
 
 /// Text at the top of the help.
 const ABOUT: &str = "Measures from a clip how far the control surfaces of a model aircraft move, \
                      and computes the numbers to enter in the radio so that both sides move alike";
+
+/// The program's version, with those of the libraries that it found.
+static VERSION: LazyLock<String> = LazyLock::new(|| {
+    let (opencv, ffmpeg) = (vision::library_version(), ffmpeg_version());
+    format!(
+        "{} (OpenCV {opencv}, FFmpeg {ffmpeg})",
+        env!("CARGO_PKG_VERSION")
+    )
+});
 
 /// Cautions before surfaces move, at the end of the help.
 fn cautions() -> String {
@@ -46,7 +59,7 @@ fn cautions() -> String {
 
 /// The command line.
 #[derive(Debug, Parser)]
-#[command(name = "hingewise", version, about = ABOUT, after_help = cautions())]
+#[command(name = "hingewise", version = VERSION.as_str(), about = ABOUT, after_help = cautions())]
 pub struct Arguments {
     #[command(subcommand)]
     command: Command,
@@ -115,6 +128,9 @@ enum Command {
         after_help = "Example:\n  hingewise record heron-before heron-after --model heron.toml"
     )]
     Record(record::Options),
+    /// Write manual pages and completions of shells, for packages
+    #[command(hide = true)]
+    SystemFiles(system_files::Options),
 }
 
 /// How a command ended when nothing went wrong.
@@ -144,7 +160,7 @@ impl Outcome {
 /// Bad input or usage, with what is wrong, where, and what to do.
 pub fn run(arguments: &Arguments) -> Result<Outcome, CommandError> {
     let common = arguments.common;
-    match &arguments.command {
+    let outcome = match &arguments.command {
         Command::Bench(options) => bench::run(options),
         Command::Demo(options) => demo::run(options, common),
         Command::New(options) => new::run(options, common),
@@ -154,5 +170,8 @@ pub fn run(arguments: &Arguments) -> Result<Outcome, CommandError> {
         Command::Match(options) => match_again::run(options, common),
         Command::Compare(options) => compare::run(options, common),
         Command::Record(options) => record::run(options, common),
-    }
+        Command::SystemFiles(options) => system_files::run(options, common),
+    }?;
+    terminal::check_written()?;
+    Ok(outcome)
 }

@@ -6,9 +6,10 @@ use clap::Args;
 
 use super::output::OutputFile;
 use super::terminal::{say, say_json};
-use super::values::length_mm;
+use super::values::{length_mm, name};
 use super::{CommandError, Common, Outcome};
 use crate::model_file::NewModel;
+use crate::names::LONGEST_NAME;
 
 /// Options of `new`.
 #[derive(Debug, Args)]
@@ -16,10 +17,10 @@ pub struct Options {
     /// The model file to write
     model: PathBuf,
     /// Names of the surfaces, such as "left aileron" "right aileron"; pairs are matched
-    #[arg(required = true)]
+    #[arg(required = true, value_parser = name)]
     surfaces: Vec<String>,
     /// Name of the aircraft [default: the file's name]
-    #[arg(long)]
+    #[arg(long, value_parser = name)]
     name: Option<String>,
     /// Outer edge of the tags' black squares
     #[arg(long, value_parser = length_mm, default_value = "20")]
@@ -30,7 +31,7 @@ pub struct Options {
 pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
     let name = options.name.clone().unwrap_or_else(|| {
         let stem = options.model.file_stem().unwrap_or_default();
-        stem.to_string_lossy().into_owned()
+        stem.to_string_lossy().chars().take(LONGEST_NAME).collect()
     });
     let model = NewModel::from_names(&name, &options.surfaces, options.edge_mm)?;
     let text = model.to_toml();

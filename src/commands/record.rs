@@ -1,5 +1,6 @@
 //! `record`: keeps measurements beside the model file and prints a setup sheet.
 
+use std::fs::Metadata;
 use std::path::{Path, PathBuf};
 
 use clap::Args;
@@ -7,6 +8,7 @@ use clap::Args;
 use super::output::{OutputError, OutputFile, OutputFolder};
 use super::terminal::say;
 use super::{CommandError, Common, Outcome};
+use crate::bounded_file;
 use crate::measurement::Measurement;
 use crate::model_file::ModelFile;
 use crate::record::{self, Kept, NeutralDrift, Source};
@@ -17,6 +19,9 @@ const MEASUREMENT: &str = "measurement.json";
 
 /// Further files of a result that are kept if they exist.
 const BESIDE: [&str; 4] = ["report.html", "stations.csv", "frames.csv", "marked.svg"];
+
+/// Largest file that is kept beside a measurement, bytes: several times `frames.csv` of ten minutes.
+const MOST_BYTES: u64 = 256 << 20;
 
 /// Options of `record`.
 #[derive(Debug, Args)]
@@ -74,13 +79,21 @@ pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
 fn read_record(home: &Path) -> Result<Vec<Kept>, CommandError> {
     let mut kept = Vec::new();
     for name in names_in(home)? {
-        let file = home.join(&name).join(MEASUREMENT);
-        if record::entry_number(&name).is_some() && file.is_file() {
+        let entry = home.join(&name);
+        let file = entry.join(MEASUREMENT);
+        let is_entry = record::entry_number(&name).is_some() && is_plain(&entry, Metadata::is_dir);
+        if is_entry && is_plain(&file, Metadata::is_file) {
             let measurement = Measurement::read(&file)?;
             kept.push(Kept { name, measurement });
         }
     }
     Ok(kept)
+}
+
+/// Whether a path is of a kind and no link to it: a record holds what is kept, not the way to it.
+fn is_plain(path: &Path, kind: impl Fn(&Metadata) -> bool) -> bool {
+    path.symlink_metadata()
+        .is_ok_and(|metadata| kind(&metadata))
 }
 
 /// Names in a folder, sorted; none if there is no such folder.
@@ -117,8 +130,8 @@ fn keep(
     entry.write(MEASUREMENT, measurement.to_json()?)?;
     for beside in BESIDE {
         let file = folder.join(beside);
-        if file.is_file() {
-            let bytes = std::fs::read(&file)
+        if is_plain(&file, Metadata::is_file) {
+            let bytes = bounded_file::read(&file, MOST_BYTES)
                 .map_err(|cause| OutputError::NotWritable { path: file, cause })?;
             entry.write(beside, bytes)?;
         }
@@ -134,6 +147,7 @@ fn write_sheet(home: &Path, sheet: &str) -> Result<PathBuf, OutputError> {
             .strip_suffix(".html")?
             .parse()
             .ok()
+            .filter(|&number| number <= record::LARGEST_NUMBER)
     };
     let last = names_in(home)?
         .iter()
@@ -141,7 +155,8 @@ fn write_sheet(home: &Path, sheet: &str) -> Result<PathBuf, OutputError> {
         .max()
         .unwrap_or(0);
     let named = |number: usize| home.join(format!("setup-{number:03}.html"));
-    if std::fs::read(named(last)).is_ok_and(|written| written == sheet.as_bytes()) {
+    if bounded_file::read(&named(last), MOST_BYTES).is_ok_and(|written| written == sheet.as_bytes())
+    {
         return Ok(named(last));
     }
     OutputFile::create(&named(last + 1), false)?.finish(sheet)

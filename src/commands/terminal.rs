@@ -1,14 +1,16 @@
 //! Terminal output during and after a command.
 
 use std::fmt::Display;
-use std::io::{IsTerminal, Write};
+use std::io::{self, ErrorKind, IsTerminal, Write};
 use std::path::Path;
 use std::sync::Mutex;
 
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 
+use super::output::OutputError;
 use super::{CommandError, Common};
 use crate::measurement::Measurement;
+use crate::names::escaped;
 use crate::progress::{Progress, Silent};
 use crate::report;
 
@@ -27,10 +29,38 @@ pub fn say(common: Common, text: impl Display) {
     }
 }
 
-/// Prints a line on standard output. The reader may close it early, as `head` does; the work is
-/// done nevertheless.
+/// Why standard output took no more, the first time that it did not.
+static UNWRITTEN: Mutex<Option<io::Error>> = Mutex::new(None);
+
+/// A line on standard output. Whoever reads it may stop reading, as `head` does: the work is done
+/// all the same. Any other failure is kept for [`check_written`].
 fn put(text: &dyn Display) {
-    let _ = writeln!(std::io::stdout().lock(), "{text}");
+    let mut output = std::io::stdout().lock();
+    let written = writeln!(output, "{}", escaped(&text.to_string())).and_then(|()| output.flush());
+    if let Err(error) = written
+        && error.kind() != ErrorKind::BrokenPipe
+        && let Ok(mut unwritten) = UNWRITTEN.lock()
+    {
+        unwritten.get_or_insert(error);
+    }
+}
+
+/// Fails if something could not be written to standard output, but for its reader having gone.
+///
+/// # Errors
+/// [`OutputError::NoStandardOutput`], once.
+pub fn check_written() -> Result<(), OutputError> {
+    let unwritten = UNWRITTEN.lock().ok().and_then(|mut error| error.take());
+    match unwritten {
+        None => Ok(()),
+        Some(cause) => Err(OutputError::NoStandardOutput { cause }),
+    }
+}
+
+/// A line on standard error beside the result. Where it cannot be written there is nobody to tell.
+pub fn warn(text: impl Display) {
+    let text = escaped(&text.to_string());
+    let _ = writeln!(std::io::stderr().lock(), "{text}");
 }
 
 /// Prints a result for programs, if requested.

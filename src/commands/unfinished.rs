@@ -2,7 +2,7 @@
 
 use std::error::Error;
 use std::fmt;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 use miette::Diagnostic;
 
@@ -89,11 +89,6 @@ pub fn rests_seen(model: &ModelFile, motion: &Motion) -> Vec<SeenRest> {
     of_declared.collect()
 }
 
-/// Removes the page of an earlier run once the clip is measured; if it cannot be removed, it stays.
-pub fn remove_page(folder: &Path) {
-    let _ = std::fs::remove_file(folder.join(UNFINISHED_PAGE));
-}
-
 /// Writes the page; not where nothing was seen.
 fn write(
     job: &Job<'_>,
@@ -130,7 +125,7 @@ fn write(
 }
 
 /// The message with those of its causes.
-fn with_causes(error: &CommandError) -> String {
+pub fn with_causes(error: &CommandError) -> String {
     let mut text = error.to_string();
     let mut cause = error.source();
     while let Some(error) = cause {

@@ -2,6 +2,22 @@
 
 use std::str::FromStr;
 
+use crate::names;
+
+/// Most squares of a board in a row or a column: more cannot be told apart in a picture.
+const MOST_ACROSS: usize = 100;
+
+/// A name of an aircraft, a surface or a camera.
+pub fn name(text: &str) -> Result<String, String> {
+    match names::is_too_long(text) {
+        true => Err(format!(
+            "a name has at most {} letters",
+            names::LONGEST_NAME
+        )),
+        false => Ok(text.into()),
+    }
+}
+
 /// Columns and rows, written `9x6`.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Grid {
@@ -17,14 +33,18 @@ impl FromStr for Grid {
     fn from_str(text: &str) -> Result<Self, Self::Err> {
         let numbers = text.split_once(['x', 'X', '×']);
         let parse = |number: &str| number.trim().parse().ok().filter(|&number| number > 0);
-        numbers
+        let grid = numbers
             .and_then(|(columns, rows)| {
                 Some(Self {
                     columns: parse(columns)?,
                     rows: parse(rows)?,
                 })
             })
-            .ok_or_else(|| "write columns and rows, such as 9x6".into())
+            .ok_or("write columns and rows, such as 9x6")?;
+        match grid.columns.max(grid.rows) > MOST_ACROSS {
+            true => Err(format!("a board has at most {MOST_ACROSS} squares a side")),
+            false => Ok(grid),
+        }
     }
 }
 

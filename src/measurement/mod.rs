@@ -5,6 +5,7 @@
 
 mod arm;
 mod assemble;
+mod covariance_text;
 mod error;
 mod frames;
 mod functions;
@@ -43,9 +44,6 @@ pub const VERSION: u32 = 1;
 
 /// Two stick positions closer than this are the same station, percent.
 const SAME_STATION_PCT: f64 = 0.5;
-
-/// Approximate size of a variance in the file.
-const BYTES_OF_A_VARIANCE: usize = 16;
 
 /// Whether two stick positions, percent, are the same station in two measurements.
 pub fn same_station(a_pct: f64, b_pct: f64) -> bool {
@@ -96,7 +94,7 @@ pub struct Measurement {
     pub stick_log: Option<LogTiming>,
     /// Joint covariance of all station deflections, row by row, in the order of [`Responses`];
     /// empty where only the single uncertainties are known.
-    #[serde(default)]
+    #[serde(default, with = "covariance_text")]
     pub station_covariance_deg2: Vec<Vec<f64>>,
     /// Places of the tags with the surfaces at neutral; missing in files of earlier programs.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -302,7 +300,7 @@ impl Measurement {
     /// The text of `measurement.json`; the same measurement gives the same bytes.
     pub fn to_json(&self) -> Result<String, MeasurementError> {
         // Where it is large, it is the covariance of hundreds of stations.
-        let expected_bytes = BYTES_OF_A_VARIANCE * self.station_covariance_deg2.len().pow(2);
+        let expected_bytes = covariance_text::expected_bytes(self.station_covariance_deg2.len());
         tidy_json::to_string(self, expected_bytes)
             .map_err(|source| MeasurementError::NotWritable { source })
     }

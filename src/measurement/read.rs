@@ -6,15 +6,21 @@ use std::path::Path;
 use serde_json::Value;
 
 use super::{FORMAT, Measurement, MeasurementError, VERSION};
+use crate::bounded_file;
+use crate::names;
+
+/// Largest file that is read, bytes: several times that of ten minutes with 850 holds.
+const MOST_BYTES: u64 = 256 << 20;
 
 impl Measurement {
     /// Reads a kept measurement.
     pub fn read(path: &Path) -> Result<Self, MeasurementError> {
-        let text =
-            std::fs::read_to_string(path).map_err(|source| MeasurementError::Unreadable {
+        let text = bounded_file::read_text(path, MOST_BYTES).map_err(|source| {
+            MeasurementError::Unreadable {
                 path: path.into(),
                 source,
-            })?;
+            }
+        })?;
         Self::from_json(&text, path)
     }
 
@@ -26,6 +32,12 @@ impl Measurement {
             column: error.column(),
             reason: without_place(&error),
         };
+        if !text.trim_start().starts_with('{') {
+            return Err(MeasurementError::OtherFormat {
+                path: path.into(),
+                found: "no JSON".into(),
+            });
+        }
         // The kind comes first: a newer version may have other fields.
         let document: Value = serde_json::from_str(text).map_err(damaged)?;
         check_kind(&document, path)?;
@@ -51,10 +63,17 @@ impl Measurement {
     }
 
     fn surface_contradiction(&self) -> Option<(String, String)> {
-        let mut names = BTreeSet::new();
+        if names::is_too_long(&self.model) {
+            return Some(("model".into(), "has a name of more than 100 letters".into()));
+        }
+        let mut known = BTreeSet::new();
         for surface in &self.surfaces {
+            if names::is_too_long(&surface.name) {
+                let place = "surfaces".into();
+                return Some((place, "have a name of more than 100 letters".into()));
+            }
             let place = format!("surface \"{}\"", surface.name);
-            if !names.insert(&surface.name) {
+            if !known.insert(&surface.name) {
                 return Some((place, "is listed twice".into()));
             }
             for station in &surface.stations {
@@ -160,7 +179,11 @@ impl Measurement {
 }
 
 fn check_kind(document: &Value, path: &Path) -> Result<(), MeasurementError> {
-    let shown = |value: Option<&Value>| value.map_or("missing".into(), Value::to_string);
+    let shown = |value: Option<&Value>| {
+        value.map_or("missing".into(), |value| {
+            names::shortened(&value.to_string())
+        })
+    };
     let format = document.get("format");
     if format.and_then(Value::as_str) != Some(FORMAT) {
         return Err(MeasurementError::OtherFormat {
@@ -182,5 +205,5 @@ fn check_kind(document: &Value, path: &Path) -> Result<(), MeasurementError> {
 fn without_place(error: &serde_json::Error) -> String {
     let text = error.to_string();
     let place = format!(" at line {} column {}", error.line(), error.column());
-    text.strip_suffix(&place).map_or(text.clone(), Into::into)
+    names::shortened(text.strip_suffix(&place).unwrap_or(&text))
 }

@@ -152,6 +152,16 @@ pub enum ModelFault {
         /// Smallest number of entries.
         least: usize,
     },
+    /// A list longer than any that is meant.
+    #[error("`{key}` has {count} entries, and {most} at most are read")]
+    TooMany {
+        /// The key.
+        key: &'static str,
+        /// Number of entries.
+        count: usize,
+        /// Largest number of entries.
+        most: usize,
+    },
     /// An active curve with another number of points than the radio's.
     #[error("`curve_pct` has {count} numbers, but the radio's curve has {points} points")]
     CurveLength {
@@ -269,6 +279,7 @@ impl Fault for ModelFault {
                 "use throws of which one is at most 2.5 times the other".into()
             }
             Self::NotRising { .. } => "write them from the smallest to the largest".into(),
+            Self::TooMany { .. } => "write the entries that the radio shows".into(),
             Self::TooFew { .. } => "add the missing entries".into(),
             Self::CurveLength { points: 0, .. } => {
                 "add `curve_points_pct` to [radio], or remove the curve".into()

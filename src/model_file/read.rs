@@ -61,7 +61,7 @@ fn model_name(mut table: Reader<'_>) -> Option<String> {
 }
 
 fn name_of(table: &mut Reader<'_>) -> Option<Spanned<String>> {
-    let name = table.required::<String>("name")?;
+    let name = table.required_name("name")?;
     if name.get_ref().trim().is_empty() {
         table.fault(&name, ModelFault::Empty { key: "name" });
         return None;

@@ -24,6 +24,10 @@ const DEFAULT_US_PER_PCT: f64 = 5.0;
 /// Fewest points that make a curve.
 const FEWEST_CURVE_POINTS: usize = 2;
 
+/// Most points of a curve that are read; curves of radios have up to some 20 (common practice, no
+/// source). Time and memory of matching grow with the square.
+const MOST_CURVE_POINTS: usize = 100;
+
 /// A key in percent, and its equivalent in microseconds.
 type Keys = [&'static str; 2];
 
@@ -163,6 +167,10 @@ fn check_points(table: &Reader<'_>, points: &Spanned<Vec<f64>>) {
     if count < FEWEST_CURVE_POINTS {
         let least = FEWEST_CURVE_POINTS;
         table.fault(points, ModelFault::TooFew { key, count, least });
+    }
+    if count > MOST_CURVE_POINTS {
+        let most = MOST_CURVE_POINTS;
+        table.fault(points, ModelFault::TooMany { key, count, most });
     }
     let falling = points.get_ref().windows(2).find(|pair| pair[0] >= pair[1]);
     if let Some(&[before, after]) = falling {

@@ -21,6 +21,10 @@ pub use sources::{Source, never_measured, sources};
 /// Digits of an entry's number: records sort by name up to 999 entries.
 const NUMBER_DIGITS: usize = 3;
 
+/// Largest number of an entry or a sheet. What is numbered higher is none of a record's, so that the next
+/// number can always be counted.
+pub const LARGEST_NUMBER: usize = 999_999;
+
 /// One kept measurement.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Kept {
@@ -104,7 +108,8 @@ pub fn entry_name(number: usize, measurement: &Measurement) -> String {
 
 /// The number in an entry's name.
 pub fn entry_number(name: &str) -> Option<usize> {
-    name.split('-').next()?.parse().ok()
+    let number = name.split('-').next()?.parse().ok()?;
+    (number <= LARGEST_NUMBER).then_some(number)
 }
 
 /// The latest first: by day, then by number.
@@ -255,6 +260,7 @@ mod tests {
         assert_eq!(entry_name(12, &measurement), "012-undated-c_d");
         assert_eq!(entry_number("012-undated-c_d"), Some(12));
         assert_eq!(entry_number("setup-001.html"), None);
+        assert_eq!(entry_number("18446744073709551615-x"), None);
     }
 
     #[test]

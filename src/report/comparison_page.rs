@@ -8,6 +8,7 @@ use crate::cautions;
 use crate::comparison::{Clip, ComparedPair, Comparison, Standing};
 use crate::matching::Correction;
 use crate::measurement::Measurement;
+use crate::names::without_unseen;
 
 use super::charts::{self, Series};
 use super::format::in_both_formats;
@@ -76,7 +77,7 @@ pub fn comparison_page(
         after_entering: &cautions::AFTER_ENTERING,
         program: &after.program,
     };
-    Ok(page.render()?)
+    Ok(without_unseen(&page.render()?))
 }
 
 /// The same for a terminal.

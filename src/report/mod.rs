@@ -30,6 +30,7 @@ mod phone_tests;
 mod tests;
 
 use crate::measurement::{FrameRow, Measurement};
+use crate::names::without_unseen;
 
 use format::Format;
 
@@ -103,7 +104,7 @@ pub fn files(
     let page = page::page(measurement, in_page.as_deref())?;
     let mut files = vec![
         NamedFile::text("measurement.json", measurement.to_json()?),
-        NamedFile::text(PAGE, page),
+        NamedFile::text(PAGE, without_unseen(&page)),
         NamedFile {
             name: "stations.csv".into(),
             bytes: tables::stations_csv(measurement)?,
@@ -115,6 +116,6 @@ pub fn files(
             bytes: tables::frames_csv(rows)?,
         });
     }
-    files.extend(still.map(|still| NamedFile::text("marked.svg", still)));
+    files.extend(still.map(|still| NamedFile::text("marked.svg", without_unseen(&still))));
     Ok(files)
 }

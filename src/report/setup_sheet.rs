@@ -8,6 +8,7 @@ use crate::matching::Correction;
 use crate::measured::Measured;
 use crate::measurement::{Measurement, SurfaceRecord};
 use crate::model_file::{Radio, Settings};
+use crate::names::without_unseen;
 use crate::record::{Drift, NeutralDrift, Source, active};
 use crate::response::StationDeflection;
 
@@ -137,7 +138,7 @@ pub fn setup_sheet(
         inspection: cautions::AFTER_ENTERING[2],
         measurement,
     };
-    Ok(sheet.render()?)
+    Ok(without_unseen(&sheet.render()?))
 }
 
 /// The latest record of every surface with what it is called, source by source.

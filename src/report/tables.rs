@@ -5,6 +5,7 @@ use crate::measurement::{FrameRow, Measurement, rounded_for_files};
 
 use super::ReportError;
 use super::page::approach_word;
+use crate::names::harmless_cell;
 
 /// `frames.csv`: every surface in every frame; fields are empty where nothing is known.
 pub fn frames_csv(rows: &[FrameRow]) -> Result<Vec<u8>, ReportError> {
@@ -21,7 +22,7 @@ pub fn frames_csv(rows: &[FrameRow]) -> Result<Vec<u8>, ReportError> {
         [
             row.frame.to_string(),
             figure(row.time_s),
-            row.surface.clone(),
+            harmless_cell(&row.surface),
             optional(deflection_deg.map(|deflection_deg| deflection_deg.value)),
             optional(deflection_deg.as_ref().map(Measured::u)),
             optional(row.stick_pct),
@@ -44,7 +45,7 @@ pub fn stations_csv(measurement: &Measurement) -> Result<Vec<u8>, ReportError> {
     let rows = measurement.surfaces.iter().flat_map(|surface| {
         surface.stations.iter().map(|station| {
             [
-                surface.name.clone(),
+                harmless_cell(&surface.name),
                 figure(station.stick_pct),
                 approach_word(station.approach).into(),
                 figure(station.deflection_deg.value),

@@ -200,7 +200,7 @@ mod tests {
             },
             ClipWarning::FramesLost {
                 lost: 7,
-                first_after_s: 1.0 / 3.0,
+                spans_s: vec![[1.0 / 3.0, 0.5], [2.0, 2.0]],
             },
             ends_early(None, Some(9)),
             ends_early(Some(0.3), None),

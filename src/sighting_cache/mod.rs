@@ -10,7 +10,7 @@ mod fingerprint;
 mod identity;
 
 use std::ffi::OsString;
-use std::fs::{self, File, TryLockError};
+use std::fs::{self, File, OpenOptions, TryLockError};
 use std::io::{self, Read, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 use std::time::SystemTime;
@@ -97,7 +97,7 @@ impl<'a> SightingCache<'a> {
 
     /// The result of this search; `None` if it was not finished, or if the entry is damaged.
     fn read(&self) -> Option<Searched> {
-        let file = File::open(self.path(FINISHED)).ok()?;
+        let file = open_plain(File::options().read(true), &self.path(FINISHED)).ok()?;
         let decoded = self.decode(&file)?;
         // The date records the last use; a read-only folder keeps its dates.
         let _ = file.set_modified(SystemTime::now());
@@ -144,7 +144,7 @@ impl<'a> SightingCache<'a> {
         fs::create_dir_all(&self.folder).ok()?;
         let mut options = File::options();
         options.read(true).write(true).create(true).truncate(false);
-        let file = options.open(self.path(UNFINISHED)).ok()?;
+        let file = open_plain(&mut options, &self.path(UNFINISHED)).ok()?;
         // On a file system without locks, two programs at once may spoil the file; it is then
         // ignored.
         let taken = matches!(file.try_lock(), Err(TryLockError::WouldBlock));
@@ -234,6 +234,23 @@ impl CheckpointSink for Keeping<'_> {
             let bytes = self.coder.part(news, memory);
             self.write(bytes);
         }
+    }
+}
+
+/// Opens a file of the folder, which may be one that others can write to: a link there could lead to any
+/// file of this person, and a pipe would make the program wait.
+fn open_plain(options: &mut OpenOptions, path: &Path) -> io::Result<File> {
+    #[cfg(unix)]
+    std::os::unix::fs::OpenOptionsExt::custom_flags(options, libc::O_NOFOLLOW | libc::O_NONBLOCK);
+    let file = options.open(path)?;
+    let metadata = file.metadata()?;
+    #[cfg(unix)]
+    let is_alone = std::os::unix::fs::MetadataExt::nlink(&metadata) == 1;
+    #[cfg(not(unix))]
+    let is_alone = true;
+    match metadata.is_file() && is_alone {
+        true => Ok(file),
+        false => Err(io::ErrorKind::InvalidInput.into()),
     }
 }
 

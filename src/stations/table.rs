@@ -3,9 +3,13 @@
 use std::path::Path;
 
 use super::error::{RowFault, StationsError};
+use crate::bounded_file;
 
 /// Largest stick position accepted; mixes and extended travel reach beyond 100.
 const LARGEST_STICK_PCT: f64 = 150.0;
+
+/// Largest file that is read, bytes: a stick log of an hour with a thousand rows a second.
+const MOST_BYTES: u64 = 64 << 20;
 
 /// The columns, in their order.
 const COLUMNS: [&str; 2] = ["time_s", "stick_pct"];
@@ -27,9 +31,11 @@ pub(super) struct Row {
 /// Columns are separated by commas, or by semicolons or tabs as spreadsheets write them where the
 /// comma is the decimal sign.
 pub(super) fn read_rows(path: &Path) -> Result<Vec<Row>, StationsError> {
-    let text = std::fs::read_to_string(path).map_err(|error| StationsError::FileUnreadable {
-        path: path.to_path_buf(),
-        reason: error.to_string(),
+    let text = bounded_file::read_text(path, MOST_BYTES).map_err(|error| {
+        StationsError::FileUnreadable {
+            path: path.to_path_buf(),
+            reason: error.to_string(),
+        }
     })?;
     parse_rows(&text).map_err(|faults| StationsError::FileFaulty {
         path: path.to_path_buf(),

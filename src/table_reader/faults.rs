@@ -3,10 +3,12 @@
 use std::ops::Range;
 use std::path::{Path, PathBuf};
 
-use miette::{Diagnostic, LabeledSpan, NamedSource, SourceCode};
+use miette::{Diagnostic, LabeledSpan, SourceCode};
 use thiserror::Error;
 
 use super::FromToml;
+use super::excerpt::{Excerpt, marked};
+use crate::names::{LONGEST_NAME, shortened};
 
 /// A kind of fault that a file can have.
 pub trait Fault: std::error::Error + From<TableFault> + Send + Sync + 'static {
@@ -23,6 +25,20 @@ pub enum TableFault {
     Syntax {
         /// The parser's complaint.
         message: String,
+    },
+    /// The text is of another kind altogether.
+    #[error("this is {what}")]
+    OtherKind {
+        /// What it is.
+        what: &'static str,
+    },
+    /// A name with too many letters.
+    #[error("`{key}` has {letters} letters, and {LONGEST_NAME} at most are read")]
+    TooLong {
+        /// The key.
+        key: &'static str,
+        /// Its letters.
+        letters: usize,
     },
     /// A key that means nothing here.
     #[error("unknown key `{key}` in {table}")]
@@ -149,6 +165,10 @@ impl Fault for TableFault {
             Self::Syntax { .. } => {
                 "correct this first; the rest of the file is checked once it can be read".into()
             }
+            Self::OtherKind { .. } => {
+                "name a model file or camera profile here: a text file that ends in .toml".into()
+            }
+            Self::TooLong { .. } => "write a shorter name".into(),
             Self::UnknownKey { meant, known, .. } => match meant {
                 Some(meant) => format!("did you mean `{meant}`?"),
                 None if known.is_empty() => "remove it; no key is allowed here".into(),
@@ -173,6 +193,11 @@ impl Fault for TableFault {
 pub fn closest<'c>(word: &str, candidates: impl Iterator<Item = &'c str>) -> Option<&'c str> {
     /// One slip in three letters still reads as the same word; more is another word.
     const LETTERS_PER_SLIP: usize = 3;
+    /// No word that is understood is half as long, and comparing takes time as the product of lengths.
+    const LONGEST_WORD: usize = 200;
+    if word.len() > LONGEST_WORD {
+        return None;
+    }
     let word = word.to_lowercase();
     candidates
         .map(|candidate| {
@@ -188,8 +213,7 @@ pub fn closest<'c>(word: &str, candidates: impl Iterator<Item = &'c str>) -> Opt
 }
 
 /// A fault and its place in the file.
-#[derive(Debug, Clone, PartialEq, Error)]
-#[error("{fault}")]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Located<F> {
     /// The fault.
     pub fault: F,
@@ -199,17 +223,26 @@ pub struct Located<F> {
     pub other: Option<Range<usize>>,
 }
 
+impl<F: std::fmt::Display> std::fmt::Display for Located<F> {
+    fn fmt(&self, formatter: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        formatter.write_str(&shortened(&self.fault.to_string()))
+    }
+}
+
+impl<F: std::error::Error> std::error::Error for Located<F> {}
+
 impl<F: Fault> Diagnostic for Located<F> {
     fn help<'a>(&'a self) -> Option<Box<dyn std::fmt::Display + 'a>> {
-        Some(Box::new(self.fault.mend()))
+        Some(Box::new(shortened(&self.fault.mend())))
     }
 
     fn labels(&self) -> Option<Box<dyn Iterator<Item = LabeledSpan> + '_>> {
         let other = self
             .other
             .clone()
-            .map(|span| LabeledSpan::new_with_span(Some("also here".into()), span));
-        let here = LabeledSpan::new_primary_with_span(Some("here".into()), self.span.clone());
+            .map(|span| LabeledSpan::new_with_span(Some("also here".into()), marked(span)));
+        let here =
+            LabeledSpan::new_primary_with_span(Some("here".into()), marked(self.span.clone()));
         Some(Box::new(std::iter::once(here).chain(other)))
     }
 }
@@ -219,13 +252,19 @@ impl<F: Fault> Diagnostic for Located<F> {
 #[error("{} has {}", path.display(), count_of(faults.len()))]
 pub struct FaultyFile<F> {
     path: PathBuf,
-    source_text: NamedSource<String>,
+    source_text: Excerpt,
     faults: Vec<Located<F>>,
 }
+
+/// Faults that are shown; whoever mends these runs the command again.
+const MOST_SHOWN: usize = 10;
 
 fn count_of(faults: usize) -> String {
     match faults {
         1 => "a fault".into(),
+        more if more > MOST_SHOWN => {
+            format!("{more} faults, of which these are the first {MOST_SHOWN}")
+        }
         _ => format!("{faults} faults"),
     }
 }
@@ -234,7 +273,7 @@ impl<F> FaultyFile<F> {
     pub(super) fn new(path: &Path, text: String, faults: Vec<Located<F>>) -> Self {
         Self {
             path: path.to_owned(),
-            source_text: NamedSource::new(path.display().to_string(), text),
+            source_text: Excerpt::new(path.display().to_string(), text),
             faults,
         }
     }
@@ -252,7 +291,10 @@ impl<F: Fault> Diagnostic for FaultyFile<F> {
 
     fn related<'a>(&'a self) -> Option<Box<dyn Iterator<Item = &'a dyn Diagnostic> + 'a>> {
         Some(Box::new(
-            self.faults.iter().map(|fault| fault as &dyn Diagnostic),
+            self.faults
+                .iter()
+                .take(MOST_SHOWN)
+                .map(|fault| fault as &dyn Diagnostic),
         ))
     }
 }
@@ -270,12 +312,12 @@ pub enum FileError<F: Fault> {
         cause: std::io::Error,
     },
     /// The file is far larger than any that a person writes.
-    #[error("{} is too large to be such a file ({size_bytes} bytes)", path.display())]
+    #[error("{} is too large to be such a file (more than {} MB)", path.display(), most_bytes >> 20)]
     TooLarge {
         /// The file.
         path: PathBuf,
-        /// Its size.
-        size_bytes: u64,
+        /// The largest size that is read.
+        most_bytes: u64,
     },
     /// The file can be read, but not all in it is right.
     #[error(transparent)]

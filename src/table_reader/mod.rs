@@ -5,10 +5,12 @@
 //! entry becomes a [`Located`] fault. Modules that read files add their own enum of faults, built
 //! on [`TableFault`].
 
+mod excerpt;
 mod faults;
 mod values;
 
 use std::cell::RefCell;
+use std::io::ErrorKind;
 use std::ops::Range;
 use std::path::Path;
 
@@ -18,6 +20,9 @@ use toml::de::{DeString, DeTable, DeValue};
 pub use faults::{Fault, FaultyFile, FileError, Limits, Located, TableFault, closest};
 pub use values::FromToml;
 use values::kind_of;
+
+use crate::bounded_file;
+use crate::names;
 
 /// Largest file that is read, bytes: files written by a person are a hundred times smaller, and
 /// a clip named by mistake should be refused before it fills the memory.
@@ -48,8 +53,12 @@ pub fn read_text<T, F: Fault>(
     text: String,
     read: impl FnOnce(TableReader<'_, F>) -> Option<T>,
 ) -> Result<T, FaultyFile<F>> {
-    let (document, syntax_errors) = DeTable::parse_recoverable(&text);
     let faults = FaultList::default();
+    if let Some(what) = other_kind_of(&text) {
+        faults.push(0..1, TableFault::OtherKind { what });
+        return Err(FaultyFile::new(path, text, faults.into_sorted()));
+    }
+    let (document, syntax_errors) = DeTable::parse_recoverable(&text);
     for error in &syntax_errors {
         let message = error.message().to_owned();
         faults.push(
@@ -77,19 +86,33 @@ pub fn read_text<T, F: Fault>(
     }
 }
 
+/// What a text is that cannot be TOML, whose first character is never a brace.
+fn other_kind_of(text: &str) -> Option<&'static str> {
+    if !text
+        .trim_start_matches('\u{feff}')
+        .trim_start()
+        .starts_with('{')
+    {
+        return None;
+    }
+    Some(match text.contains("\"hingewise.measurement\"") {
+        true => "a measurement that `hingewise measure` wrote",
+        false => "a JSON file",
+    })
+}
+
 fn text_of<F: Fault>(path: &Path) -> Result<String, FileError<F>> {
     let unreadable = |cause| FileError::Unreadable {
         path: path.to_owned(),
         cause,
     };
-    let size_bytes = std::fs::metadata(path).map_err(unreadable)?.len();
-    if size_bytes > MAX_FILE_BYTES {
-        return Err(FileError::TooLarge {
+    bounded_file::read_text(path, MAX_FILE_BYTES).map_err(|cause| match cause.kind() {
+        ErrorKind::FileTooLarge => FileError::TooLarge {
             path: path.to_owned(),
-            size_bytes,
-        });
-    }
-    std::fs::read_to_string(path).map_err(unreadable)
+            most_bytes: MAX_FILE_BYTES,
+        },
+        _ => unreadable(cause),
+    })
 }
 
 /// The faults found so far.
@@ -205,6 +228,17 @@ impl<'t, F: Fault> TableReader<'t, F> {
     pub fn required<T: FromToml>(&mut self, key: &'static str) -> Option<Spanned<T>> {
         self.demand(key, T::EXPECTED);
         self.optional(key)
+    }
+
+    /// A name, which has to be there.
+    pub fn required_name(&mut self, key: &'static str) -> Option<Spanned<String>> {
+        let name = self.required::<String>(key)?;
+        if names::is_too_long(name.get_ref()) {
+            let letters = name.get_ref().chars().count();
+            self.fault(&name, TableFault::TooLong { key, letters });
+            return None;
+        }
+        Some(name)
     }
 
     /// A number within limits, which may be left out.

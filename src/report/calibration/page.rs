@@ -6,6 +6,7 @@ use super::record::PARAMETERS;
 use super::{CalibrationReport, charts};
 use crate::camera::calibration::Grade;
 use crate::conventions::COVERAGE_FACTOR;
+use crate::names::without_unseen;
 use crate::report::ReportError;
 use crate::report::figures::plain;
 
@@ -82,7 +83,7 @@ pub fn page(report: &CalibrationReport<'_>) -> Result<String, ReportError> {
         residuals: charts::residuals(calibration),
         distortion: charts::distortion(calibration),
     };
-    Ok(page.render()?)
+    Ok(without_unseen(&page.render()?))
 }
 
 fn parameter_rows(report: &CalibrationReport<'_>) -> Vec<ParameterRow> {

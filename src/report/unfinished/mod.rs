@@ -9,6 +9,7 @@ use askama::Template;
 
 use crate::clip::ClipInfo;
 use crate::model_file::ModelFile;
+use crate::names::without_unseen;
 use crate::stations::SeenRest;
 use crate::tags::SightedFrame;
 use crate::warning::WarningText;
@@ -94,7 +95,8 @@ pub fn unfinished_page(seen: &Unfinished<'_>) -> Result<NamedFile, ReportError> 
         holds,
         program: crate::measurement::program(),
     };
-    Ok(NamedFile::text(UNFINISHED_PAGE, page.render()?))
+    let page = without_unseen(&page.render()?);
+    Ok(NamedFile::text(UNFINISHED_PAGE, page))
 }
 
 /// A message as a sentence: messages begin with a small letter and have no full stop.
