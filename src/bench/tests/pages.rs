@@ -182,7 +182,11 @@ fn the_first_picture_of_a_clip_is_shown_with_its_tags_before_it_is_measured() {
     let drawing = bench.get(&format!("/aircraft/{id}/clips/{clip}/picture.svg"));
     assert_eq!(drawing.headers()["content-type"], "image/svg+xml");
     let drawing = text(drawing);
-    assert!([">0<", ">10<", ">11<"].iter().all(|id| drawing.contains(id)));
+    assert!(
+        [">0<", ">10<", ">11<"]
+            .iter()
+            .all(|id| drawing.contains(id))
+    );
 }
 
 #[test]
