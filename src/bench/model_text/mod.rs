@@ -177,7 +177,7 @@ pub fn shown(item: &Item) -> String {
         None => String::new(),
         Some(Value::String(text)) => text.value().clone(),
         Some(Value::Array(array)) => {
-            let items: Vec<String> = array.iter().map(|value| one(value)).collect();
+            let items: Vec<String> = array.iter().map(one).collect();
             items.join(", ")
         }
         Some(value) => one(value),
