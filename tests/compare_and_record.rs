@@ -209,7 +209,7 @@ fn a_shift_of_neutral_is_told_in_plain_words() {
         .assert()
         .success()
         .stdout(
-            contains("left tailplane, neutral since 2026-11-25: no change beyond the doubt")
+            contains("left tailplane, neutral since 2026-11-25: no significant change")
                 .and(contains(
                     "right tailplane, neutral since 2026-11-25: moved 0.40° ± 0.",
                 ))

@@ -1,7 +1,7 @@
 //! Vision: the only room that talks to OpenCV.
 //!
 //! It finds and decodes markers and chessboards roughly; [`crate::tags`] and the calibration
-//! measure exact corners. Only [`markers`] depends on the generation of OpenCV's marker module.
+//! measure exact corners. Only `markers` depends on the generation of OpenCV's marker module.
 
 mod boards;
 mod landmarks;

@@ -123,13 +123,13 @@ fn table() -> Vec<Mistake> {
             "profile 5 % too short",
             Tripod,
             |film| scale_focal(film, 1.0 / 1.05),
-            lens("a free lens"),
+            lens("another lens"),
         ),
         row(
             "profile 5 % too long",
             Tripod,
             |film| scale_focal(film, 1.05),
-            lens("a free lens"),
+            lens("another lens"),
         ),
         row(
             "profile 5 % too short",
@@ -247,7 +247,7 @@ fn table() -> Vec<Mistake> {
             "no airframe tag",
             Tripod,
             no_airframe_tag,
-            Warns("no-airframe-tag", "camera stood still"),
+            Warns("no-airframe-tag", "the camera did not move"),
         ),
         row(
             "no airframe tag",

@@ -43,6 +43,9 @@ const MUCH_EXPLAINED_CHI2: f64 = 56.0;
 /// … and explains more of the residuals than this many times the lasting errors of corners: a clean film of few
 /// stations has hardly any other errors, and a free lens takes up some of them.
 const MUCH_EXPLAINED_LASTING: f64 = 1.25;
+/// A free lens that leaves more than this share of the cost by the linear model is not fitted: half of what
+/// [`EXPLAINED_SHARE`] asks. On good clips this spares the fit.
+const HOPELESS_SHARE: f64 = 0.96;
 /// The search for the free lens, from where the fit with the declared one is.
 const FREE: Search = Search {
     damping: FROM_NEARBY,
@@ -194,6 +197,9 @@ fn free_lens(
     free.lens = Lens::new(&profile.doubted(1.0));
     free.layout.lens = true;
     state.constants.lens.fill(0.0);
+    if !profile.is_rough() && predicted_share(&free, &state)? > HOPELESS_SHARE {
+        return None;
+    }
     let state = free.minimise(state, FREE).ok()?.state;
     let after = Scatter::of(&free, &state, &none)?;
     let of_lens = lens_covariance(&free, &state, options.corner_error_sd_px)?;
@@ -214,6 +220,19 @@ fn free_lens(
             .sqrt()
             / options.corner_error_sd_px.max(f64::MIN_POSITIVE),
     })
+}
+
+/// Share of the cost that a step of all constants leaves, by the linear model at a state: the statistic of a
+/// score test (C. R. Rao, Proc. Camb. Phil. Soc. 44 (1948) 50) as a share of the cost.
+fn predicted_share(fit: &JointFit, state: &State) -> Option<f64> {
+    let system = fit.system(state, 0.0);
+    let step = system
+        .information
+        .clone()
+        .cholesky()?
+        .solve(&system.gradient);
+    let predicted = system.promised + 0.5 * system.gradient.dot(&step);
+    Some(1.0 - predicted / system.cost)
 }
 
 /// Degrees of freedom of all residuals, those that repeat in a rest counted once.
