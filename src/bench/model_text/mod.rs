@@ -297,8 +297,10 @@ pub fn with_entered(
 /// Takes the comments at the end of the text, where they belong to the radio: a table that is added goes
 /// behind them, or they would seem to belong to it.
 fn take_tail(document: &mut DocumentMut, text: &str) -> String {
-    let heads = text.lines().filter(|line| line.starts_with('['));
-    let is_of_radio = heads.last().is_some_and(|head| head.starts_with("[radio"));
+    let mut heads = text.lines().filter(|line| line.starts_with('['));
+    let is_of_radio = heads
+        .next_back()
+        .is_some_and(|head| head.starts_with("[radio"));
     if !is_of_radio && document.get("radio").is_some() {
         return String::new();
     }
