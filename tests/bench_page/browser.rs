@@ -1,5 +1,6 @@
 //! A real browser, driven as a person would use it.
 
+use std::io::{Read, Write};
 use std::net::{TcpListener, TcpStream};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
@@ -32,6 +33,7 @@ impl View {
 pub struct Browser {
     pub client: Client,
     driver: Child,
+    driver_port: u16,
     pictures: PathBuf,
     view: View,
     count: u32,
@@ -111,6 +113,7 @@ impl Browser {
         Self {
             client,
             driver,
+            driver_port: port,
             pictures,
             view,
             count: 0,
@@ -234,15 +237,23 @@ impl Browser {
             .collect()
     }
 
-    pub async fn close(mut self) {
+    pub async fn close(self) {
         let _ = self.client.clone().close().await;
-        let _ = self.driver.kill();
-        let _ = self.driver.wait();
     }
 }
 
 impl Drop for Browser {
     fn drop(&mut self) {
+        // The driver ends its browsers when it is asked to, also after a test that failed.
+        let asked = TcpStream::connect(("127.0.0.1", self.driver_port)).and_then(|mut stream| {
+            let host = format!("Host: 127.0.0.1:{}", self.driver_port);
+            write!(
+                stream,
+                "GET /shutdown HTTP/1.1\r\n{host}\r\nConnection: close\r\n\r\n"
+            )?;
+            stream.read_to_end(&mut Vec::new())
+        });
+        drop(asked);
         let _ = self.driver.kill();
         let _ = self.driver.wait();
     }

@@ -1,5 +1,7 @@
 //! The bench as it is served: over sockets, and in a real browser.
 
+#![allow(clippy::unwrap_used, clippy::expect_used)]
+
 mod browser;
 mod job;
 mod server;

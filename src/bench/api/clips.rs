@@ -109,13 +109,10 @@ async fn begin(
     if only_begins {
         return Ok((StatusCode::CREATED, arrived(&bench, &part)).into_response());
     }
-    match bench.uploads.take(&part, span, body).await {
-        Ok(_) => {}
+    if let Err(refusal) = bench.uploads.take(&part, span, body).await {
         // Whoever sends a clip whole does not know its id yet, and cannot go on.
-        Err(refusal) => {
-            bench.uploads.forget(&part.id);
-            return Err(refusal);
-        }
+        bench.uploads.forget(&part.id);
+        return Err(refusal);
     }
     let answer = settled(bench, part, chunk.is_none()).await?;
     Ok((StatusCode::CREATED, answer).into_response())

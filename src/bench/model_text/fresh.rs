@@ -66,18 +66,26 @@ fn with_cards(text: &str) -> String {
     let Ok(mut document) = text.parse::<DocumentMut>() else {
         return text.to_owned();
     };
-    if let Some(stations) = document
-        .get_mut("stations")
-        .and_then(Item::as_table_like_mut)
-    {
-        if let Some(Item::Value(from)) = stations.get_mut("from") {
-            let decor = from.decor().clone();
-            *from = Value::from("cards");
-            *from.decor_mut() = decor;
+    shown_by_cards(document.get_mut("stations"));
+    let functions = document.get_mut("function");
+    if let Some(functions) = functions.and_then(Item::as_array_of_tables_mut) {
+        for function in functions.iter_mut() {
+            shown_by_cards(function.get_mut("stations"));
         }
-        stations.remove("order");
     }
     document.to_string()
+}
+
+fn shown_by_cards(stations: Option<&mut Item>) {
+    let Some(stations) = stations.and_then(Item::as_table_like_mut) else {
+        return;
+    };
+    if let Some(Item::Value(from)) = stations.get_mut("from") {
+        let decor = from.decor().clone();
+        *from = Value::from("cards");
+        *from.decor_mut() = decor;
+    }
+    stations.remove("order");
 }
 
 #[cfg(test)]

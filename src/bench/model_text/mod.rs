@@ -8,7 +8,7 @@ mod added;
 mod faults;
 mod fresh;
 
-use toml_edit::{Array, DocumentMut, Item, Table, TableLike, Value};
+use toml_edit::{Array, ArrayOfTables, DocumentMut, Item, Table, TableLike, Value};
 
 pub use added::add_surfaces;
 pub use faults::{FieldFault, check};
@@ -60,7 +60,7 @@ const KEYS: [(&str, Holds); 26] = [
 const TABLES: [&str; 4] = ["model", "tags", "stations", "radio"];
 
 /// The tables of which a file has several.
-const LISTS: [&str; 3] = ["airframe_tag", "surface", "match"];
+const LISTS: [&str; 4] = ["airframe_tag", "surface", "match", "function"];
 
 /// Changes the text by the fields of a form. A field that is left empty takes its key out.
 ///
@@ -117,20 +117,29 @@ fn table_at<'d>(
     place: &str,
     is_needed: bool,
 ) -> Option<&'d mut dyn TableLike> {
-    match place.split_once('.') {
-        None if TABLES.contains(&place) => {
+    let parts: Vec<&str> = place.split('.').collect();
+    match parts[..] {
+        [place] if TABLES.contains(&place) => {
             if is_needed && document.get(place).is_none() {
                 document.insert(place, Item::Table(Table::new()));
             }
             document.get_mut(place)?.as_table_like_mut()
         }
-        None => None,
-        Some((list, index)) if LISTS.contains(&list) => {
-            let tables = document.get_mut(list)?.as_array_of_tables_mut()?;
-            let table = tables.get_mut(index.parse().ok()?)?;
+        [name, index] if LISTS.contains(&name) => {
+            let table = list(document, name)?.get_mut(index.parse().ok()?)?;
             Some(table)
         }
-        Some(_) => None,
+        ["function", index, "stations"] => {
+            let function = list(document, "function")?.get_mut(index.parse().ok()?)?;
+            function.get_mut("stations")?.as_table_like_mut()
+        }
+        ["function", index, "match", inner] => {
+            let function = list(document, "function")?.get_mut(index.parse().ok()?)?;
+            let matches = function.get_mut("match")?.as_array_of_tables_mut()?;
+            let table = matches.get_mut(inner.parse().ok()?)?;
+            Some(table)
+        }
+        _ => None,
     }
 }
 
@@ -168,7 +177,7 @@ pub fn shown(item: &Item) -> String {
         None => String::new(),
         Some(Value::String(text)) => text.value().clone(),
         Some(Value::Array(array)) => {
-            let items: Vec<String> = array.iter().map(|value| one(value)).collect();
+            let items: Vec<String> = array.iter().map(one).collect();
             items.join(", ")
         }
         Some(value) => one(value),
@@ -200,25 +209,46 @@ fn remove(document: &mut DocumentMut, form: &Form) {
     }
 }
 
+/// Takes a surface out of all matches and functions.
 fn unmatch(document: &mut DocumentMut, name: &str) {
-    for place in (0..list_length(document, "match")).rev() {
-        let Some(matches) = list(document, "match") else {
-            return;
-        };
-        let Some(table) = matches.get_mut(place) else {
-            continue;
-        };
-        let is_reference = table.get("reference").map(shown).as_deref() == Some(name);
-        if let Some(followers) = table.get_mut("followers").and_then(Item::as_array_mut) {
-            followers.retain(|follower| follower.as_str() != Some(name));
-            if is_reference || followers.is_empty() {
-                matches.remove(place);
-            }
+    if let Some(matches) = list(document, "match") {
+        unmatch_in(matches, name);
+    }
+    let Some(functions) = list(document, "function") else {
+        return;
+    };
+    for function in functions.iter_mut() {
+        if let Some(surfaces) = function.get_mut("surfaces").and_then(Item::as_array_mut) {
+            surfaces.retain(|surface| surface.as_str() != Some(name));
+        }
+        let matches = function
+            .get_mut("match")
+            .and_then(Item::as_array_of_tables_mut);
+        if let Some(matches) = matches {
+            unmatch_in(matches, name);
         }
     }
+    let is_empty = |function: &Table| {
+        let surfaces = function.get("surfaces").and_then(Item::as_array);
+        surfaces.is_some_and(Array::is_empty)
+    };
+    functions.retain(|function| !is_empty(function));
 }
 
-fn list<'d>(document: &'d mut DocumentMut, name: &str) -> Option<&'d mut toml_edit::ArrayOfTables> {
+fn unmatch_in(matches: &mut ArrayOfTables, name: &str) {
+    for table in matches.iter_mut() {
+        if let Some(followers) = table.get_mut("followers").and_then(Item::as_array_mut) {
+            followers.retain(|follower| follower.as_str() != Some(name));
+        }
+    }
+    matches.retain(|table| {
+        let followers = table.get("followers").and_then(Item::as_array);
+        let is_reference = table.get("reference").map(shown).as_deref() == Some(name);
+        !is_reference && followers.is_none_or(|followers| !followers.is_empty())
+    });
+}
+
+fn list<'d>(document: &'d mut DocumentMut, name: &str) -> Option<&'d mut ArrayOfTables> {
     document.get_mut(name)?.as_array_of_tables_mut()
 }
 
@@ -267,8 +297,10 @@ pub fn with_entered(
 /// Takes the comments at the end of the text, where they belong to the radio: a table that is added goes
 /// behind them, or they would seem to belong to it.
 fn take_tail(document: &mut DocumentMut, text: &str) -> String {
-    let heads = text.lines().filter(|line| line.starts_with('['));
-    let is_of_radio = heads.last().is_some_and(|head| head.starts_with("[radio"));
+    let mut heads = text.lines().filter(|line| line.starts_with('['));
+    let is_of_radio = heads
+        .next_back()
+        .is_some_and(|head| head.starts_with("[radio"));
     if !is_of_radio && document.get("radio").is_some() {
         return String::new();
     }
@@ -338,6 +370,35 @@ mod tests {
             .replace("20.0 #", "19.8 #")
             .replace("tag = 10\n", "tag = 10\nchord_mm = 62.0\n");
         assert_eq!(text, expected);
+    }
+
+    #[test]
+    fn functions_are_changed_like_everything_else_and_lose_removed_surfaces() {
+        let names = [
+            "left aileron",
+            "right aileron",
+            "left flap",
+            "right flap",
+            "rudder",
+        ];
+        let names = names.map(String::from);
+        let model = crate::model_file::NewModel::from_names("Jet", &names, 20.0).unwrap();
+        let text = model.to_toml();
+        let before = check("a.toml".as_ref(), &text).unwrap();
+        assert!(before.functions.len() > 1);
+        let fields = [
+            ("function.0.name", "roll"),
+            ("function.0.match.0.tolerance_deg", "0.5"),
+            ("function.0.stations.order", "0, 100, 0, -100, 0"),
+            ("surface.2.remove", "yes"),
+            ("surface.3.remove", "yes"),
+        ];
+        let text = changed(&text, &form(&fields)).unwrap();
+        let after = check("a.toml".as_ref(), &text).unwrap();
+        assert_eq!(after.functions[0].name, "roll");
+        assert_eq!(after.functions[0].matches[0].tolerance_deg, 0.5);
+        assert_eq!(after.functions.len(), before.functions.len() - 1);
+        assert_eq!(after.surfaces.len(), 3);
     }
 
     #[test]

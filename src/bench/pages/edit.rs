@@ -61,6 +61,8 @@ struct Edit {
     groups: Vec<Group>,
     faults: Vec<FieldFault>,
     add: String,
+    /// Whether surfaces can be added here: with functions a person says which they belong to.
+    can_add: bool,
     is_readable: bool,
 }
 
@@ -152,6 +154,7 @@ const MATCH: [Known; 4] = [
     ),
     ("target", "Adjust to", "", TARGETS),
 ];
+const FUNCTION: [Known; 1] = [("name", "Name of the function", "", NONE)];
 const STATIONS: [Known; 2] = [
     ("from", "The stick position is shown by", "", SOURCES),
     (
@@ -203,21 +206,62 @@ fn groups(document: &DocumentMut, faults: &[FieldFault]) -> Vec<Group> {
         .iter_mut()
         .for_each(|group| group.can_be_removed = can_be_removed);
     groups.extend(surfaces);
-    let mut matches = several("match", "Match", &MATCH);
-    for (index, group) in matches.iter_mut().enumerate() {
-        group.title = match_title(document, index);
+    groups.extend(pair_groups(document.get("match"), "match", faults));
+    groups.extend(function_groups(document, faults));
+    if document.get("stations").is_some() {
+        groups.push(single("stations", "Stick positions", &STATIONS));
     }
-    groups.extend(matches);
-    groups.push(single("stations", "Stick positions", &STATIONS));
     groups.push(single("radio", "Radio", &RADIO));
     groups
 }
 
-fn match_title(document: &DocumentMut, index: usize) -> String {
-    let matches = document.get("match").and_then(Item::as_array_of_tables);
-    let followers = matches.and_then(|matches| matches.get(index)?.get("followers"));
-    let followers = followers.map(shown).unwrap_or_default();
-    format!("Match: numbers for {followers}")
+/// The groups of matches, wherever they are in the file.
+fn pair_groups(matches: Option<&Item>, place: &str, faults: &[FieldFault]) -> Vec<Group> {
+    let tables = matches
+        .and_then(Item::as_array_of_tables)
+        .into_iter()
+        .flatten();
+    let group_of = |(index, table): (usize, &toml_edit::Table)| {
+        let followers = table.get("followers").map(shown).unwrap_or_default();
+        let title = format!("Match: numbers for {followers}");
+        let item = Item::Table(table.clone());
+        group(
+            Some(&item),
+            format!("{place}.{index}"),
+            title,
+            &MATCH,
+            faults,
+        )
+    };
+    tables.enumerate().map(group_of).collect()
+}
+
+/// The groups of functions: surfaces that one stick moves, with matches and stations of their own.
+fn function_groups(document: &DocumentMut, faults: &[FieldFault]) -> Vec<Group> {
+    let functions = document.get("function").and_then(Item::as_array_of_tables);
+    let mut groups = Vec::new();
+    for (index, function) in functions.into_iter().flatten().enumerate() {
+        let place = format!("function.{index}");
+        let name = function.get("name").map(shown).unwrap_or_default();
+        let item = Item::Table(function.clone());
+        let title = format!("Function: {name}");
+        groups.push(group(Some(&item), place.clone(), title, &FUNCTION, faults));
+        groups.extend(pair_groups(
+            function.get("match"),
+            &format!("{place}.match"),
+            faults,
+        ));
+        let title = format!("Stick positions: {name}");
+        let stations = function.get("stations");
+        groups.push(group(
+            stations,
+            format!("{place}.stations"),
+            title,
+            &STATIONS,
+            faults,
+        ));
+    }
+    groups
 }
 
 fn group(
@@ -262,6 +306,7 @@ impl Edit {
         Self {
             id: aircraft.id.clone(),
             file: aircraft.file.display().to_string(),
+            can_add: (document.as_ref()).is_ok_and(|document| document.get("function").is_none()),
             is_readable: document.is_ok(),
             groups: document.map_or_else(|_| Vec::new(), |document| groups(&document, &faults)),
             shell: Shell::step(

@@ -15,7 +15,7 @@ use crate::bench::line::{Entry, Order};
 use crate::bench::uploads::Span;
 use crate::bench::{Bench, Refusal, Shared, multipart, ticks};
 use crate::cautions::BEFORE_MOVING;
-use crate::model_file::StationSource;
+use crate::model_file::{ModelFile, StationSource, Stations};
 
 /// Most clips of the folder that the page offers.
 const MOST_CLIPS: usize = 12;
@@ -29,11 +29,43 @@ struct Film {
     /// Where one comes back to after the cautions.
     back: String,
     before_moving: &'static [&'static str],
-    with_cards: bool,
-    order: String,
+    holds: Holds,
     has_camera: bool,
     clips: Vec<(String, String)>,
     waiting: Vec<(String, String)>,
+}
+
+/// How the stick is held while one films.
+#[derive(Default)]
+pub struct Holds {
+    pub with_cards: bool,
+    /// Fixed orders of holds, each with the function that it is for; empty for the whole aircraft.
+    pub orders: Vec<(String, String)>,
+}
+
+impl Holds {
+    pub fn of(model: Option<&ModelFile>) -> Self {
+        let Some(model) = model else {
+            return Self::default();
+        };
+        let order = |name: &str, stations: &Stations| match &stations.source {
+            StationSource::Order(order) => {
+                let order: Vec<String> = order.iter().map(f64::to_string).collect();
+                Some((name.to_owned(), order.join(", ")))
+            }
+            _ => None,
+        };
+        let functions = model.functions.iter();
+        let functions = functions.filter_map(|one| order(&one.name, &one.stations));
+        let whole = model
+            .functions
+            .is_empty()
+            .then(|| order("", &model.stations));
+        Self {
+            with_cards: !model.cards().is_empty(),
+            orders: functions.chain(whole.flatten()).collect(),
+        }
+    }
 }
 
 pub async fn film(
@@ -42,12 +74,6 @@ pub async fn film(
 ) -> Result<Response, Refusal> {
     blocking(move || {
         let course = Course::of(&bench, bench.workshop.aircraft_of(&id)?);
-        let source = course
-            .aircraft
-            .model
-            .as_ref()
-            .ok()
-            .map(|model| &model.stations.source);
         let clips = bench.workshop.clips().into_iter().take(MOST_CLIPS);
         page(&Film {
             shell: Shell::step(
@@ -58,14 +84,7 @@ pub async fn film(
             is_confirmed: ticks::cautions_confirmed(&bench.store),
             back: format!("/aircraft/{id}/film"),
             before_moving: &BEFORE_MOVING,
-            with_cards: matches!(source, Some(StationSource::Cards(_))),
-            order: match source {
-                Some(StationSource::Order(order)) => {
-                    let order: Vec<String> = order.iter().map(f64::to_string).collect();
-                    order.join(", ")
-                }
-                _ => String::new(),
-            },
+            holds: Holds::of(course.aircraft.model.as_ref().ok()),
             has_camera: course.has_camera,
             clips: clips
                 .map(|clip| (clip.id, clip.file.display().to_string()))

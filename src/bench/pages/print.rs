@@ -7,12 +7,12 @@ use axum::http::header;
 use axum::response::{IntoResponse, Response};
 use serde::Deserialize;
 
+use super::film::Holds;
 use super::{At, Shell, onward, page};
 use crate::bench::blocking::blocking;
 use crate::bench::course::Course;
 use crate::bench::form::Form;
 use crate::bench::{Refusal, Shared, ticks};
-use crate::model_file::StationSource;
 use crate::print::{
     self, CardsPerSheet, DEFAULT_LEAN_DEG, Document, MeasuredBar, PageSetup, Paper,
 };
@@ -23,9 +23,8 @@ struct Print {
     shell: Shell,
     id: String,
     tags: Vec<String>,
-    has_cards: bool,
+    holds: Holds,
     is_printed: bool,
-    order: String,
 }
 
 /// The paper and the bars, as a page asks for them.
@@ -75,7 +74,6 @@ pub async fn page_of(
             let surfaces = surfaces.map(|one| (one.tag_id, one.name.as_str(), one.edge_mm));
             airframe.chain(surfaces)
         });
-        let source = model.ok().map(|model| &model.stations.source);
         page(&Print {
             shell: Shell::step(
                 format!("Print for {}", course.aircraft.name()),
@@ -85,14 +83,7 @@ pub async fn page_of(
             tags: tags
                 .map(|(tag, name, edge_mm)| format!("tag {tag}, {edge_mm} mm: {name}"))
                 .collect(),
-            has_cards: matches!(source, Some(StationSource::Cards(_))),
-            order: match source {
-                Some(StationSource::Order(order)) => {
-                    let order: Vec<String> = order.iter().map(f64::to_string).collect();
-                    order.join(", ")
-                }
-                _ => String::new(),
-            },
+            holds: Holds::of(course.aircraft.model.as_ref().ok()),
             is_printed: course.is_printed,
             id,
         })
