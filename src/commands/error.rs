@@ -12,7 +12,7 @@ use crate::camera::{ProfileError, ProfileFault};
 use crate::clip::ClipError;
 use crate::comparison::ComparisonError;
 use crate::matching::MatchingError;
-use crate::measurement::MeasurementError;
+use crate::measurement::{EnteredError, MeasurementError};
 use crate::model_file::{ModelFileErrors, NewModelError};
 use crate::motion::MotionError;
 use crate::print::PrintError;
@@ -75,6 +75,10 @@ pub enum CommandError {
     #[error(transparent)]
     #[diagnostic(transparent)]
     Measurement(#[from] MeasurementError),
+    /// An earlier proposal cannot be taken as entered.
+    #[error(transparent)]
+    #[diagnostic(transparent)]
+    Entered(#[from] EnteredError),
     /// What was ordered cannot be printed.
     #[error(transparent)]
     #[diagnostic(help("{}", .0.mend()))]

@@ -4,6 +4,7 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 
+use super::entered::EnteredOptions;
 use super::job::{Done, Folders, FromKept, Job, Kept};
 use super::output::OutputFolder;
 use super::terminal::{progress, say, tell};
@@ -128,7 +129,8 @@ impl CameraSource {
 /// Measures, matches, and writes what a person keeps.
 pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
     // All that can be wrong with what was named is found before the long work.
-    let model = ModelFile::read(&options.model)?;
+    let mut model = ModelFile::read(&options.model)?;
+    model.radio = options.entered.radio(&model.name, model.radio.take())?;
     let camera = options.camera.source()?;
     let create = |path: &Path| OutputFolder::create(path, common.force);
     let folders = Folders {

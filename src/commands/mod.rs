@@ -3,6 +3,7 @@
 mod calibrate;
 mod compare;
 mod demo;
+mod entered;
 mod error;
 mod job;
 mod match_again;

@@ -5,6 +5,7 @@
 
 mod arm;
 mod assemble;
+mod entered;
 mod error;
 mod frames;
 mod neutral;
@@ -28,10 +29,14 @@ use crate::stations::LogTiming;
 use crate::warning::WarningText;
 
 pub use assemble::{Stages, program};
+pub use entered::{EnteredError, EnteredSet};
 pub use error::MeasurementError;
 pub use frames::{FrameRow, frame_rows};
 pub use neutral::{NeutralRecord, PlacedHingeRecord, PlacedTagRecord};
 pub(crate) use rounding::rounded_for_files;
+
+/// The file in the folder that `measure` writes.
+pub const FILE_NAME: &str = "measurement.json";
 
 /// What the field `format` of the file says.
 pub const FORMAT: &str = "hingewise.measurement";
@@ -256,6 +261,23 @@ impl Measurement {
     /// The responses as the response stage handed them on, for matching them again.
     ///
     /// Without a kept joint covariance the station deflections count as independent.
+    /// The numbers that were entered for a surface while it was measured; untouched ones where none
+    /// were declared.
+    pub fn declared_settings(&self, surface: &str) -> Settings {
+        let Some(radio) = &self.radio else {
+            return Settings::default();
+        };
+        let untouched = radio.untouched();
+        match radio.active.get(surface) {
+            Some(declared) if declared.curve_pct.is_empty() => Settings {
+                curve_pct: untouched.curve_pct,
+                ..declared.clone()
+            },
+            Some(declared) => declared.clone(),
+            None => untouched,
+        }
+    }
+
     pub fn responses(&self) -> Responses {
         let surfaces = self
             .surfaces
@@ -277,7 +299,8 @@ impl Measurement {
         }
     }
 
-    fn covariance_deg2(&self) -> DMatrix<f64> {
+    /// Joint covariance of all station deflections, in the order of [`Responses`], deg².
+    pub fn covariance_deg2(&self) -> DMatrix<f64> {
         let rows = &self.station_covariance_deg2;
         if rows.is_empty() {
             let variances: Vec<f64> = self

@@ -5,11 +5,15 @@ use std::path::Path;
 
 use serde_json::Value;
 
-use super::{FORMAT, Measurement, MeasurementError, VERSION};
+use super::{FILE_NAME, FORMAT, Measurement, MeasurementError, VERSION};
 
 impl Measurement {
-    /// Reads a kept measurement.
+    /// Reads a kept measurement: its file, or the folder that `measure` wrote it to.
     pub fn read(path: &Path) -> Result<Self, MeasurementError> {
+        let path = &match path.is_dir() {
+            true => path.join(FILE_NAME),
+            false => path.to_owned(),
+        };
         let text =
             std::fs::read_to_string(path).map_err(|source| MeasurementError::Unreadable {
                 path: path.into(),

@@ -37,6 +37,7 @@ struct Sheet<'a> {
     positions: Vec<String>,
     curve_kind: Option<&'static str>,
     pairs: Vec<PairRow>,
+    numbers_note: Option<String>,
     health: Vec<HealthRow>,
     drifts: Vec<DriftRow>,
     neutral_told: String,
@@ -108,6 +109,7 @@ pub fn setup_sheet(
         curve_kind: curve_kind(measurement.radio.as_ref()),
         positions: curve_points_pct(measurement)
             .iter()
+        numbers_note: numbers_note(measurement),
             .map(|&point| percent(point))
             .collect(),
         pairs: measurement
@@ -175,8 +177,11 @@ fn numbers_rows(measurement: &Measurement) -> Vec<NumbersRow> {
                 .map(|correction| &correction.settings)
                 .filter(|proposed| !is_same(measurement, proposed, entered.as_ref()))
                 .map(|proposed| row("proposed, not yet filmed", proposed));
-            let entered = entered.unwrap_or_default();
-            [Some(row("entered when filmed", &entered)), proposed]
+            let entered = match &entered {
+                Some(entered) => row("entered when filmed", entered),
+                None => undeclared_row(surface, untouched.curve_pct.len()),
+            };
+            [Some(entered), proposed]
         })
         .flatten()
         .collect()
@@ -290,3 +295,11 @@ fn neutral_row(drift: &NeutralDrift) -> DriftRow {
         words: neutral_drift::verdict(drift),
     }
 }
+            (false, _) if drift.stations > 1 => {
+                format!("no more than chance among {} stations", drift.stations)
+            }
+            (true, false) if drift.proposal_undeclared => {
+                "moved: if the numbers proposed then were entered, declare them; else look at linkage \
+                 and servo"
+                    .into()
+            }

@@ -157,7 +157,7 @@ fn add_numbers(
     }
 }
 
-fn add_rows(text: &mut String, head: &str, numbers: &[NumberRow]) {
+pub(super) fn add_rows(text: &mut String, head: &str, numbers: &[NumberRow]) {
     line(text, head);
     line(text, &format!("    {:<42}{:>7}{:>8}", "", "was", "enter"));
     for row in numbers {

@@ -11,3 +11,4 @@ mod fleet;
 mod not_matched;
 mod promises;
 mod radio;
+mod throws;
