@@ -29,6 +29,7 @@ pub mod motion;
 pub mod print;
 pub mod progress;
 pub mod record;
+pub mod registration;
 pub mod report;
 pub mod response;
 pub mod solver;

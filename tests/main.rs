@@ -17,6 +17,7 @@ mod decisions;
 mod joint_fit;
 mod joint_fit_on_clips;
 mod kept_sightings;
+mod level_zero;
 mod matching;
 mod messages;
 mod mistakes;

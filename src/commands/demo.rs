@@ -44,6 +44,7 @@ pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
         clip_options,
         model: &model,
         profile: &profile,
+        level: None,
         kept: Kept::Nowhere,
         progress: progress(common),
     };

@@ -4,6 +4,7 @@ use std::path::{Path, PathBuf};
 use std::time::Instant;
 
 use super::CommandError;
+use super::level_clip::LevelClip;
 use super::memory;
 use super::output::{OutputFolder, write_files};
 use super::unfinished;
@@ -31,6 +32,8 @@ pub struct Job<'a> {
     pub model: &'a ModelFile,
     /// The camera that took the clip.
     pub profile: &'a CameraProfile,
+    /// Where the surfaces are held level with each other.
+    pub level: Option<LevelClip>,
     /// Sightings kept from searches before.
     pub kept: Kept,
     /// Who is told how far the work is.
@@ -187,10 +190,14 @@ impl Job<'_> {
         let holds = holds?;
         times.stage("stations");
 
-        let responses = gather(warnings, |doubts| {
+        let mut responses = gather(warnings, |doubts| {
             response::respond(&motion, &holds, model, doubts)
         })?;
         times.stage("response");
+        if let Some(level) = &self.level {
+            level.lay_over(self, (&motion, &mut responses), warnings)?;
+            times.stage("level zero");
+        }
 
         let (groups, radio) = (&model.matches, model.radio.as_ref());
         let corrections = gather(warnings, |doubts| {
@@ -226,7 +233,7 @@ impl Job<'_> {
     }
 
     /// Clip → sightings, as many of them as can be from the same search before.
-    fn search(
+    pub(super) fn search(
         &self,
         clip: Clip,
         first: &mut Option<Frame>,

@@ -6,6 +6,7 @@ use clap::Args;
 
 use super::entered::EnteredOptions;
 use super::job::{Done, Folders, FromKept, Job, Kept};
+use super::level_clip::LevelClip;
 use super::output::OutputFolder;
 use super::terminal::{progress, say, tell};
 use super::values::positive_number;
@@ -36,6 +37,12 @@ pub struct Options {
     /// End with exit code 1 if a mismatch as found is out of tolerance
     #[arg(long)]
     check: bool,
+    /// Short clip or stills in which all surfaces are held level with each other, the tags as in the
+    /// main clip: says how the neutrals compare, so that sub-trim is worked out as well
+    #[arg(long, value_name = "CLIP")]
+    level: Option<PathBuf>,
+    #[command(flatten)]
+    entered: EnteredOptions,
     /// Search the clip again, even if it was searched before
     #[arg(long)]
     fresh: bool,
@@ -144,11 +151,20 @@ pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
     let clip = Clip::open(&options.clip, &clip_options)?;
     let profile = camera.profile(clip.info())?;
 
+    let level = match &options.level {
+        Some(path) => Some(LevelClip {
+            path: path.clone(),
+            profile: camera.profile(Clip::open(path, &clip_options)?.info())?,
+        }),
+        None => None,
+    };
+
     let job = Job {
         clip: &options.clip,
         clip_options,
         model: &model,
         profile: &profile,
+        level,
         kept: options.kept(),
         progress: progress(common),
     };

@@ -6,6 +6,7 @@ mod demo;
 mod entered;
 mod error;
 mod job;
+mod level_clip;
 mod match_again;
 mod measure;
 mod memory;

@@ -23,8 +23,8 @@ use serde::{Deserialize, Serialize};
 
 use crate::matching::Correction;
 use crate::measured::Measured;
-use crate::model_file::{AirframeTag, MatchGroup, Radio, Side};
-use crate::response::{Health, Response, Responses, SideLag, StationDeflection};
+use crate::model_file::{AirframeTag, MatchGroup, Radio, Settings, Side};
+use crate::response::{Health, LevelZero, Response, Responses, SideLag, StationDeflection};
 use crate::stations::LogTiming;
 use crate::warning::WarningText;
 
@@ -98,6 +98,9 @@ pub struct Measurement {
     /// Where the tags stand with the surfaces at neutral; files of earlier programs do not tell it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub neutral: Option<NeutralRecord>,
+    /// The neutrals against each other, where a level zero says it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub level_zero: Option<LevelZero>,
     /// Which surfaces are to move alike.
     #[serde(default)]
     pub groups: Vec<MatchGroup>,
@@ -258,9 +261,6 @@ impl Measurement {
             .or(correction.tolerance_deg)
     }
 
-    /// The responses as the response stage handed them on, for matching them again.
-    ///
-    /// Without a kept joint covariance the station deflections count as independent.
     /// The numbers that were entered for a surface while it was measured; untouched ones where none
     /// were declared.
     pub fn declared_settings(&self, surface: &str) -> Settings {
@@ -278,6 +278,9 @@ impl Measurement {
         }
     }
 
+    /// The responses as the response stage handed them on, for matching them again.
+    ///
+    /// Without a kept joint covariance the station deflections count as independent.
     pub fn responses(&self) -> Responses {
         let surfaces = self
             .surfaces
@@ -296,6 +299,7 @@ impl Measurement {
                 .neutral
                 .as_ref()
                 .and_then(NeutralRecord::tags_at_neutral),
+            level: self.level_zero.clone(),
         }
     }
 

@@ -50,6 +50,7 @@ impl Measurement {
             .or_else(|| self.name_contradiction())
             .or_else(|| self.covariance_contradiction())
             .or_else(|| self.neutral_contradiction())
+            .or_else(|| self.level_contradiction())
             .or_else(|| self.radio_contradiction())
             .or_else(|| self.trace_contradiction())
     }
@@ -120,6 +121,18 @@ impl Measurement {
                 "does not hold together: each tag may stand in it once and needs a turn, each surface \
                  a hinge, and the covariance as many rows and columns as they have figures"
                     .into(),
+            )
+        })
+    }
+
+    fn level_contradiction(&self) -> Option<(String, String)> {
+        let level = self.level_zero.as_ref()?;
+        let (count, rows) = (level.surfaces.len(), &level.covariance_deg2);
+        let fits = rows.len() == count && rows.iter().all(|row| row.len() == count);
+        (!fits).then(|| {
+            (
+                "level_zero".into(),
+                format!("has a covariance that is not {count} × {count}, one row a surface"),
             )
         })
     }

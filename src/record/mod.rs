@@ -4,16 +4,15 @@
 //! kept is never rewritten.
 
 mod neutral;
-mod registration;
+mod throws;
 
 use std::path::{Path, PathBuf};
 
 use crate::measurement::Measurement;
 use crate::model_file::{ModelFile, Settings};
-use crate::response::StationDeflection;
-use crate::stations::Approach;
+pub use crate::registration::{Registration, register};
 pub use neutral::{NeutralChange, NeutralDrift, neutral_drifts};
-pub use registration::{Registration, register};
+pub use throws::{Drift, drifts};
 
 /// Digits of an entry's number: records sort by name up to 999 entries.
 const NUMBER_DIGITS: usize = 3;

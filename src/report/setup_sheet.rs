@@ -12,6 +12,7 @@ use crate::record::{Drift, Kept, NeutralDrift, active, drifts};
 use crate::response::StationDeflection;
 
 use super::figures::{percent, plain_deg, signed_deg, signed_with_u};
+use super::neutral::neutral_sentence;
 use super::page::{Counting, curve_kind};
 use super::{ReportError, neutral_drift, verdict};
 
@@ -36,8 +37,9 @@ struct Sheet<'a> {
     unit: &'static str,
     positions: Vec<String>,
     curve_kind: Option<&'static str>,
-    pairs: Vec<PairRow>,
     numbers_note: Option<String>,
+    pairs: Vec<PairRow>,
+    neutrals: Vec<String>,
     health: Vec<HealthRow>,
     drifts: Vec<DriftRow>,
     neutral_told: String,
@@ -107,15 +109,20 @@ pub fn setup_sheet(
         numbers: numbers_rows(measurement),
         unit: Counting::of(measurement.radio.as_ref()).unit(),
         curve_kind: curve_kind(measurement.radio.as_ref()),
+        numbers_note: numbers_note(measurement),
         positions: curve_points_pct(measurement)
             .iter()
-        numbers_note: numbers_note(measurement),
             .map(|&point| percent(point))
             .collect(),
         pairs: measurement
             .matches
             .iter()
             .map(|correction| pair_row(measurement, correction))
+            .collect(),
+        neutrals: measurement
+            .matches
+            .iter()
+            .filter_map(|correction| neutral_sentence(measurement, correction))
             .collect(),
         health: measurement.surfaces.iter().map(health_row).collect(),
         neutral_told: neutral_drift::assumption(of_neutral, earlier),
@@ -185,6 +192,33 @@ fn numbers_rows(measurement: &Measurement) -> Vec<NumbersRow> {
         })
         .flatten()
         .collect()
+}
+
+/// Nobody said what was entered.
+fn undeclared_row(surface: &SurfaceRecord, curve_points: usize) -> NumbersRow {
+    let unknown = || String::from("–");
+    NumbersRow {
+        surface: surface.name.clone(),
+        state: "entered when filmed: not declared",
+        sub_trim: unknown(),
+        end_points: unknown(),
+        curve: (0..curve_points).map(|_| unknown()).collect(),
+    }
+}
+
+/// Where the numbers that were entered are from, and what was taken where nobody declared any.
+fn numbers_note(measurement: &Measurement) -> Option<String> {
+    let radio = measurement.radio.as_ref();
+    let is_undeclared = |surface: &SurfaceRecord| active(measurement, &surface.name).is_none();
+    let proposed = radio.and_then(|radio| radio.proposed_in.as_ref());
+    let from = proposed.map(|from| format!("The entered numbers are those proposed in {from}."));
+    let untouched = measurement.surfaces.iter().any(is_undeclared).then(|| {
+        "Where no numbers are declared, the servo's numbers were taken as untouched: check them in \
+         the radio."
+            .to_string()
+    });
+    let sentences: Vec<String> = from.into_iter().chain(untouched).collect();
+    (!sentences.is_empty()).then(|| sentences.join(" "))
 }
 
 /// Whether numbers say the same, an untouched curve being no curve.
@@ -277,8 +311,16 @@ fn drift_row(drift: Drift) -> DriftRow {
         stick: percent(drift.stick_pct),
         change: signed_deg(drift.change_deg),
         words: match (drift.is_sure(), drift.numbers_changed) {
+            (false, _) if drift.stations > 1 => {
+                format!("no more than chance among {} stations", drift.stations)
+            }
             (false, _) => neutral_drift::NO_CHANGE.into(),
             (true, true) => neutral_drift::NUMBERS_CHANGED.into(),
+            (true, false) if drift.proposal_undeclared => {
+                "moved: if the numbers proposed then were entered, declare them; else look at linkage \
+                 and servo"
+                    .into()
+            }
             (true, false) => "moved: look at linkage and servo".into(),
         },
         since: drift.since,
@@ -295,11 +337,3 @@ fn neutral_row(drift: &NeutralDrift) -> DriftRow {
         words: neutral_drift::verdict(drift),
     }
 }
-            (false, _) if drift.stations > 1 => {
-                format!("no more than chance among {} stations", drift.stations)
-            }
-            (true, false) if drift.proposal_undeclared => {
-                "moved: if the numbers proposed then were entered, declare them; else look at linkage \
-                 and servo"
-                    .into()
-            }

@@ -8,6 +8,7 @@ use crate::matching::Correction;
 use crate::measurement::Measurement;
 
 use super::figures::{percent, signed_with_u};
+use super::neutral::neutral_sentence;
 use super::page::{
     Counting, NumberRow, approach_word, cause_sentences, curve_kind, early_stop_cautions,
     exchanged, hand_work_sentence, mismatch_rows, number_rows, reach_views, sense_sentence,
@@ -75,7 +76,9 @@ fn add_warnings(text: &mut String, measurement: &Measurement) {
 fn add_verdict(text: &mut String, measurement: &Measurement, correction: &Correction) {
     let judgement = Judgement::of(measurement, correction);
     line(text, &format!("\n{}", judgement.headline()));
-    paragraph(text, &judgement.sentence(correction), "");
+    let neutral = neutral_sentence(measurement, correction).map(|words| format!(" {words}"));
+    let sentence = judgement.sentence(correction) + &neutral.unwrap_or_default();
+    paragraph(text, &sentence, "");
     if let Some(work) = hand_work_sentence(correction) {
         paragraph(text, &format!("First by hand: {work}"), "");
     }

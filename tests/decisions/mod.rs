@@ -8,6 +8,7 @@ mod alike;
 mod causes;
 mod ends;
 mod fleet;
+mod neutral;
 mod not_matched;
 mod promises;
 mod radio;

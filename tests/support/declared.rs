@@ -55,6 +55,7 @@ pub(super) fn declare(aircraft: &Aircraft, filming: &Filming) -> ModelFile {
         stations: Stations {
             source: StationSource::Order(order),
             neutral_time_s: None,
+            level_time_s: None,
         },
         radio: Some(Radio {
             curve_points_pct: Some((-4..=4).map(|step| f64::from(step) * 25.0).collect()),
