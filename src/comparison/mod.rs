@@ -87,6 +87,9 @@ pub struct ComparedPair {
     pub worst_after_deg: Measured,
     /// What was promised after the first clip: the largest remaining mismatch at most.
     pub promised_worst_deg: Option<f64>,
+    /// Whether the mismatch counts from a level position, before and after; where only one does, the
+    /// figures do not compare.
+    pub from_level: [bool; 2],
     /// What another round of numbers would leave at most, where it would help beyond doubt.
     pub another_round_deg: Option<f64>,
     /// These numbers: all of the follower's servo, in percent.
@@ -271,7 +274,10 @@ fn compared(
         .first()
         .is_none_or(|found| found.settings != later.settings);
     let worst_before_deg = worst(earlier);
-    let proposal_undeclared = is_undeclared && has_gone(worst_before_deg, worst_after_deg);
+    let from_level = [earlier, later].map(|correction| correction.neutral_deg.is_some());
+    let is_comparable = from_level[0] == from_level[1];
+    let has_gone = is_comparable && has_gone(worst_before_deg, worst_after_deg);
+    let proposal_undeclared = is_undeclared && has_gone;
     let another_round_deg = Some(promised(later))
         .filter(|_| standing != Standing::Within && proposes && !proposal_undeclared)
         .filter(|left_deg| *left_deg < worst_after_deg.value - worst_after_deg.u());
@@ -282,7 +288,8 @@ fn compared(
         stations,
         worst_before_deg,
         worst_after_deg,
-        promised_worst_deg: Some(promised(earlier)),
+        promised_worst_deg: Some(promised(earlier)).filter(|_| is_comparable),
+        from_level,
         another_round_deg,
         next_settings: another_round_deg.map(|_| later.settings.clone()),
         proposal_undeclared,
@@ -371,6 +378,16 @@ mod tests {
         let pair = &comparison.pairs[0];
         assert!(pair.proposal_undeclared);
         assert_eq!((pair.another_round_deg, &pair.next_settings), (None, &None));
+    }
+
+    #[test]
+    fn figures_from_a_level_position_are_not_held_against_others() {
+        let mut after = heron_after();
+        after.matches[0].neutral_deg = Some(Measured::new(0.1, 0.02));
+        let comparison = Comparison::of(&heron(), &after).unwrap();
+        let pair = &comparison.pairs[0];
+        assert_eq!(pair.from_level, [false, true]);
+        assert_eq!(pair.promised_worst_deg, None);
     }
 
     #[test]

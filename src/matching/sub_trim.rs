@@ -9,6 +9,8 @@ use crate::model_file::Settings;
 /// Steps on either side of the sub-trim that fits neutral best that are tried: a neutral a little off
 /// may leave less elsewhere.
 const STEPS_TRIED: i64 = 2;
+/// Positions nearer to 0 than this are neutral, %: rounding of the arithmetic only.
+const NEUTRAL_PCT: f64 = 1e-6;
 /// Command by which levelling is tried, % of servo travel.
 const TRIED_PCT: f64 = 2.0;
 /// Least turn of neutral that a cost is worked out from, deg.
@@ -19,7 +21,8 @@ const LEAST_TURN_DEG: f64 = 0.05;
 pub(super) fn candidates(pair: &Pair, places: &[Place]) -> Vec<Settings> {
     let found = &pair.follower_active;
     let mut tried = vec![found.clone()];
-    let at_neutral = places.iter().find(|place| place.stick_pct == 0.0);
+    let is_neutral = |place: &&Place| place.stick_pct.abs() < NEUTRAL_PCT;
+    let at_neutral = places.iter().find(is_neutral);
     let (Some(_), Some(neutral)) = (pair.neutral_deg(), at_neutral) else {
         return tried;
     };

@@ -182,6 +182,17 @@ fn sentence(pair: &ComparedPair) -> String {
         |worst_deg| format!("a largest mismatch of {}", figures::plain_deg(worst_deg)),
     );
     let after = figures::plain_deg(pair.worst_after_deg);
+    let not_comparable = match pair.from_level {
+        [false, true] => {
+            " The first figure counts each side from its own neutral, the second from the level \
+             position: they do not compare."
+        }
+        [true, false] => {
+            " The first figure counts from the level position, the second from each side's own \
+             neutral: they do not compare."
+        }
+        _ => "",
+    };
     let accepted = figures::declared_deg(pair.tolerance_deg);
     let ending = match pair.standing {
         Standing::Within => format!("all of it lies within the accepted ±{accepted}"),
@@ -192,7 +203,7 @@ fn sentence(pair: &ComparedPair) -> String {
         ),
     };
     format!(
-        "The {} against the {} went from {before} to {after}; {ending}.",
+        "The {} against the {} went from {before} to {after}; {ending}.{not_comparable}",
         pair.follower, pair.reference
     )
 }
