@@ -10,6 +10,7 @@ use super::{
     EXACT_VARIANCE, PLAUSIBLE_TURN_RAD, RIGID, Registration, SETTLED, STEPS, derivative, displaced,
 };
 use crate::camera::Camera;
+use crate::clip::{ClipInfo, Lines};
 use crate::geometry::{PlanarPose, Pose, corners_in_tag, stepped_pose};
 use crate::motion::{FitOptions, PlacedTag, TagsAtNeutral};
 use crate::solver::{Problem, SolverOptions, scaled_inverse, solve};
@@ -56,6 +57,8 @@ struct View {
     corners_px: Vec<[Point2<f64>; 4]>,
     /// Variance of the noise of every coordinate, px²: one block a tag.
     noise_px2: Vec<DMatrix<f64>>,
+    /// How every coordinate follows the time in which the camera reads a picture, px/s.
+    by_readout: Vec<f64>,
 }
 
 /// Fits the turn of each surface from the measured clip's neutral to where it rests in another clip.
@@ -78,7 +81,7 @@ pub fn register_resting(
         return Err(NotLaid::TooFewTags { seen: used });
     }
     let scene = Scene {
-        views: views(&used, &frames),
+        views: views(&used, &frames, &resting.clip),
         places: &places,
         surfaces: surfaces.len(),
         camera,
@@ -120,7 +123,7 @@ fn frames_together<'a>(
 }
 
 /// One view of tags that rest before a still camera, else some frames by themselves.
-fn views(ids: &[u32], frames: &[&SightedFrame]) -> Vec<View> {
+fn views(ids: &[u32], frames: &[&SightedFrame], clip: &ClipInfo) -> Vec<View> {
     let of_tag = |id: u32| frames.iter().filter_map(move |frame| frame.sighting(id));
     let middle = |id: u32, corner: usize| {
         let coordinate = |axis: usize| {
@@ -158,19 +161,51 @@ fn views(ids: &[u32], frames: &[&SightedFrame]) -> Vec<View> {
         return vec![View {
             corners_px: middles,
             noise_px2: ids.iter().map(|&id| noise(id)).collect(),
+            by_readout: vec![0.0; TAG_ROWS * ids.len()],
         }];
     }
     let count = frames.len().min(VIEWS);
-    let chosen = (0..count).map(|view| frames[(2 * view + 1) * frames.len() / (2 * count)]);
+    let chosen = (0..count).map(|view| (2 * view + 1) * frames.len() / (2 * count));
     chosen
-        .map(|frame| {
+        .map(|position| {
+            let frame = frames[position];
             let seen: Vec<&Sighting> = ids.iter().filter_map(|&id| frame.sighting(id)).collect();
             View {
                 corners_px: seen.iter().map(|seen| seen.corners_px).collect(),
                 noise_px2: seen.iter().map(|seen| noise_px2(seen)).collect(),
+                by_readout: by_readout(ids, frames, position, clip),
             }
         })
         .collect()
+}
+
+/// How corners are displaced by each second in which a moving camera reads a picture: the later a line,
+/// the further it has moved (as in the joint fit).
+fn by_readout(ids: &[u32], frames: &[&SightedFrame], position: usize, clip: &ClipInfo) -> Vec<f64> {
+    let before = frames[position.saturating_sub(1)];
+    let after = frames[(position + 1).min(frames.len() - 1)];
+    let lasting_s = after.time_s - before.time_s;
+    let of_tag = |&id: &u32| {
+        let [from, to] = [before, after].map(|frame| frame.sighting(id));
+        let here = frames[position].sighting(id);
+        (0..TAG_ROWS).map(move |row| {
+            let (corner, axis) = (row / 2, row % 2);
+            let (Some(from), Some(to), Some(here)) = (from, to, here) else {
+                return 0.0;
+            };
+            let late_share = match clip.lines {
+                Lines::Rows => here.corners_px[corner].y / clip.height_px as f64 - 0.5,
+                Lines::Columns => here.corners_px[corner].x / clip.width_px as f64 - 0.5,
+            };
+            let moved_px = to.corners_px[corner][axis] - from.corners_px[corner][axis];
+            if lasting_s > 0.0 {
+                late_share * moved_px / lasting_s
+            } else {
+                0.0
+            }
+        })
+    };
+    ids.iter().flat_map(of_tag).collect()
 }
 
 fn noise_px2(seen: &Sighting) -> DMatrix<f64> {
@@ -362,11 +397,17 @@ impl Scene<'_> {
     }
 
     /// Covariance of all coordinates, px²: noise of each view; errors of corners that last through the
-    /// clip; each tag's place, anew in each view; and edges that all move in or out alike.
+    /// clip; each tag's place, anew in each view; edges that all move in or out alike; and lines that a
+    /// moving camera reads one after the other.
     fn corner_covariance(&self, options: &FitOptions) -> DMatrix<f64> {
         let of_view = self.rows_of_view();
         let mut covariance = DMatrix::zeros(self.rows(), self.rows());
         let mut inwards = DVector::zeros(self.rows());
+        let readout = self
+            .views
+            .iter()
+            .flat_map(|view| view.by_readout.iter().copied());
+        let readout = DVector::from_iterator(self.rows(), readout);
         let lasting_px2 = options.corner_error_sd_px.powi(2);
         let place_px2 = options.place_error_sd_px.powi(2);
         for (number, view) in self.views.iter().enumerate() {
@@ -390,7 +431,9 @@ impl Scene<'_> {
             }
             covariance[(row, row)] += EXACT_VARIANCE;
         }
-        covariance + &inwards * inwards.transpose() * options.edge_shift_sd_px.powi(2)
+        covariance
+            + &inwards * inwards.transpose() * options.edge_shift_sd_px.powi(2)
+            + &readout * readout.transpose() * options.readout_sd_s.powi(2)
     }
 }
 
