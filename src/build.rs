@@ -1,5 +1,4 @@
-//! Tells the crate which generations of OpenCV and FFmpeg it is built against, and a fingerprint of
-//! its own sources.
+//! Passes the generations of OpenCV and FFmpeg to the crate, and a fingerprint of its own sources.
 //!
 //! FFmpeg moved the display matrix from the track to the frames with version 8.
 //!
@@ -9,7 +8,7 @@
 
 use std::path::Path;
 
-#[path = "kept_sightings/fingerprint.rs"]
+#[path = "sighting_cache/fingerprint.rs"]
 mod fingerprint;
 
 use fingerprint::Fingerprint;

@@ -1,4 +1,4 @@
-//! What a person has to hear before surfaces move, and after numbers are entered.
+//! Cautions before surfaces move, and after numbers are entered.
 
 /// Before any surface is moved.
 pub const BEFORE_MOVING: [&str; 4] = [

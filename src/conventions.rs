@@ -1,6 +1,6 @@
 //! Axes, signs and units. Nothing here may change in silence: files and tests rely on it.
 //!
-//! - **Units** stand in the name: `angle_deg`, `edge_mm`, `time_s`, `stick_pct`, `corner_px`.
+//! - **Units** are part of the name: `angle_deg`, `edge_mm`, `time_s`, `stick_pct`, `corner_px`.
 //!   Inside the fit angles are radians and lengths millimetres, and the name says so.
 //! - **Image**: x right, y down, pixels, origin at the centre of the top-left pixel.
 //! - **Camera frame**: x right, y down, z forward.

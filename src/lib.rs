@@ -1,7 +1,7 @@
 //! `hingewise` measures how far the hinged control surfaces of a model aircraft move, from an
 //! ordinary clip, and computes the numbers that make two sides move alike.
 //!
-//! The data takes one way, one public type between two rooms:
+//! Data flows in one direction, with one public type between two modules:
 //!
 //! ```text
 //! clip ─ Frame ─► tags ─ Sightings ─► motion ─ Motion ─► stations ─ Hold ─►
@@ -18,8 +18,8 @@ pub mod clip;
 pub mod commands;
 pub mod comparison;
 pub mod conventions;
+pub mod functions;
 pub mod geometry;
-pub mod kept_sightings;
 pub mod landmarks;
 pub mod matching;
 pub mod measured;
@@ -32,6 +32,7 @@ pub mod record;
 pub mod registration;
 pub mod report;
 pub mod response;
+pub mod sighting_cache;
 pub mod solver;
 pub mod stations;
 mod statistics;

@@ -20,7 +20,7 @@ fn main() -> ExitCode {
     }
 }
 
-/// What is wrong, where, and the mend.
+/// Prints what is wrong, where, and what to do.
 fn show(error: CommandError) {
     // Without the layout the message only looks different.
     let _ = miette::set_hook(Box::new(layout));

@@ -1,10 +1,10 @@
-//! A value that travels with its doubt.
+//! A value with its standard deviation.
 
 use serde::{Deserialize, Serialize};
 
 use crate::conventions::COVERAGE_FACTOR;
 
-/// A value and its standard deviation, in the unit that the field's name tells.
+/// A value and its standard deviation, in the unit of the field's name.
 ///
 /// In files it reads `{"value": …, "u": …}` where `u` is the expanded uncertainty (k = 2).
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]

@@ -1,4 +1,4 @@
-//! How long work tells how far it is, without knowing of any terminal.
+//! Progress of long work, independent of a terminal.
 
 /// Receives the progress of long work.
 pub trait Progress: Sync {
@@ -6,7 +6,7 @@ pub trait Progress: Sync {
     fn advance(&self, work: &str, done: u64, total: Option<u64>);
 }
 
-/// Tells nobody.
+/// Ignores progress.
 pub struct Silent;
 
 impl Progress for Silent {

@@ -1,19 +1,20 @@
-//! What the person should know about a result that was obtained all the same.
+//! Warnings about a result.
 //!
-//! Each room has doubts of its own kind, and pushes them into the list that it is handed. Commands
-//! [gather] them as text; the report, the JSON and the terminal print each once, at the end.
+//! Each module has its own enum of warnings, and pushes them to the list that the caller passes in.
+//! Commands [gather] them as text; the report, the JSON and the terminal print each once, at the
+//! end.
 
 use serde::{Deserialize, Serialize};
 
-/// A doubt about a result, with the figure that raised it and the threshold it passed.
+/// A warning about a result, with the figure that raised it and the threshold it passed.
 pub trait Warning {
     /// Stable, kebab-case name of the kind of warning.
     fn code(&self) -> &'static str;
 
-    /// What was seen, with the figure that raised the doubt.
+    /// The finding, with the figure that raised the warning.
     fn text(&self) -> String;
 
-    /// What the person can do about it.
+    /// What the user can do about it.
     fn mend(&self) -> String;
 
     /// Whether the figures may be wrong, not only less sure.
@@ -28,7 +29,7 @@ pub trait Warning {
 pub struct WarningText {
     /// Stable, kebab-case name of the kind of warning.
     pub code: String,
-    /// What was seen, with the figure.
+    /// The finding, with the figure.
     pub text: String,
     /// What to do about it.
     pub mend: String,
@@ -36,7 +37,7 @@ pub struct WarningText {
     pub grave: bool,
 }
 
-/// A warning in a file. Version 1 called the advice `mend`; new files carry it under both names.
+/// A warning in a file. Version 1 called the help `mend`; new files have it under both names.
 #[derive(Serialize, Deserialize)]
 struct Entry {
     code: String,
@@ -83,7 +84,7 @@ impl<W: Warning> From<&W> for WarningText {
     }
 }
 
-/// What a stage gives, run with a list for its own doubts, which then join those of other stages.
+/// Result of a stage; its warnings are added to those of other stages.
 pub fn gather<W: Warning, Given>(
     texts: &mut Vec<WarningText>,
     stage: impl FnOnce(&mut Vec<W>) -> Given,

@@ -53,8 +53,8 @@ fn pictures_of_a_board_become_a_profile_a_page_and_a_verdict() {
             contains("left camera <1>")
                 .and(contains("hundredths of a degree to a 30° deflection"))
                 .and(contains("no view reaches the left edge"))
-                .and(contains("bring the board to the left edge"))
-                .and(contains("13 views, 702 crossings")),
+                .and(contains("move the board to the left edge"))
+                .and(contains("13 views, 702 corners")),
         );
     // OpenCV 4.6.0 finds fx 532.827 with these pictures and all five distortion terms.
     let profile = CameraProfile::read(&folder.path().join("camera.toml")).unwrap();
@@ -87,7 +87,7 @@ fn stills_are_all_used_and_the_cause_is_named() {
             contains("17 views")
                 .and(contains("Film again"))
                 .and(contains("seen only in the middle of the picture"))
-                .and(contains("bring it to all four edges"))
+                .and(contains("move it to all four edges"))
                 .and(contains("k3 (would fold the picture back"))
                 .and(contains("not needed").not()),
         );
@@ -181,7 +181,7 @@ fn markers_of_another_dictionary_or_width_are_told() {
     )
     .assert()
     .code(2)
-    .stderr(contains("markers of DICT_5X5_").and(contains("--dictionary DICT_5X5_")));
+    .stderr(contains("markers of the set DICT_5X5_").and(contains("--dictionary DICT_5X5_")));
     calibrate(
         folder.path(),
         &data("phone_charuco"),
@@ -197,7 +197,7 @@ fn markers_of_another_dictionary_or_width_are_told() {
     )
     .assert()
     .code(2)
-    .stderr(contains("no dictionary \"DICT_9X9\"").and(contains("DICT_5X5_100")));
+    .stderr(contains("no set of markers called \"DICT_9X9\"").and(contains("DICT_5X5_100")));
 }
 
 #[test]

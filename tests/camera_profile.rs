@@ -45,7 +45,7 @@ fn faults_of_a_profile_are_told_at_once() {
     assert_eq!(
         parse(&text).unwrap_err(),
         [
-            "`width_px` = 0 lies outside 16 to 100000 px",
+            "`width_px` = 0 is outside 16 to 100000 px",
             "`fx` is missing in [matrix]",
             "unknown key `k4` in [distortion]",
             "`covariance` is not a square of 9 × 9 numbers",
@@ -65,7 +65,7 @@ fn a_matrix_with_a_correlation_above_one_is_no_covariance() {
         })
         .collect();
     let text = format!("{EXAMPLE}covariance = [{}]\n", rows.join(", "));
-    assert!(parse(&text).unwrap_err()[0].contains("no covariance"));
+    assert!(parse(&text).unwrap_err()[0].contains("not a covariance"));
     assert!(parse(&text.replace("1.1", "0.9")).is_ok());
 }
 

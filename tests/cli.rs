@@ -97,7 +97,7 @@ fn new_writes_a_file_that_is_read_and_pairs_left_with_right() {
         ])
         .assert()
         .success()
-        .stdout(contains("heron.toml is written"));
+        .stdout(contains("Wrote heron.toml"));
     let model = ModelFile::read(&folder.path().join("heron.toml")).unwrap();
     assert_eq!(model.name, "heron");
     let surfaces: Vec<_> = model
@@ -162,7 +162,7 @@ fn new_overwrites_nothing_without_force() {
         .args(["new", "heron.toml", "left flap"])
         .assert()
         .code(2)
-        .stderr(contains("heron.toml is there already").and(contains("--force")));
+        .stderr(contains("heron.toml already exists").and(contains("--force")));
     assert_eq!(std::fs::read_to_string(&path).unwrap(), "mine");
     hingewise(folder.path())
         .args(["new", "heron.toml", "left flap", "--force", "--json"])
@@ -179,7 +179,7 @@ fn new_refuses_names_that_cannot_be_told_apart() {
         .args(["new", "heron.toml", "flap", "flap"])
         .assert()
         .code(2)
-        .stderr(contains("\"flap\" is named twice").and(contains("help:")));
+        .stderr(contains("\"flap\" is listed twice").and(contains("help:")));
     assert!(!folder.path().join("heron.toml").exists());
 }
 
@@ -292,7 +292,7 @@ mod outputs {
         measure_into(folder.path(), "results")
             .assert()
             .code(2)
-            .stderr(contains("results is there already").and(contains("--force")));
+            .stderr(contains("results already exists").and(contains("--force")));
         assert_eq!(std::fs::read_to_string(&kept).unwrap(), "mine");
     }
 

@@ -257,7 +257,7 @@ fn measurements_are_kept_once_and_never_rewritten() {
         .args(["record", "before", "--model", "heron.toml", "--force"])
         .assert()
         .success()
-        .stdout(contains("is kept already as 001-2026-11-25-heron_tail"));
+        .stdout(contains("is already kept as 001-2026-11-25-heron_tail"));
     assert_eq!(contents(&record), first);
 
     hingewise(folder.path())
@@ -349,12 +349,12 @@ fn a_shift_of_neutral_is_told_in_plain_words() {
                     "right tailplane, neutral since 2026-11-25: moved 0.40° ± 0.",
                 ))
                 .and(contains("° up\n"))
-                .and(contains("as long as none was moved or stuck on anew")),
+                .and(contains("only if no tag was moved or replaced")),
         );
     let sheet = folder.path().join("heron-record/setup-001.html");
     let sheet = std::fs::read_to_string(sheet).unwrap();
-    assert!(sheet.contains("neutral moved up: look at rod, horn and servo"));
-    assert!(sheet.contains("as long as none was moved or stuck on anew"));
+    assert!(sheet.contains("neutral moved up: check rod, horn and servo"));
+    assert!(sheet.contains("only if no tag was moved or replaced"));
 }
 
 #[test]
@@ -369,6 +369,6 @@ fn measurements_that_do_not_tell_neutral_leave_it_to_the_eye() {
     assert!(
         std::fs::read_to_string(sheet)
             .unwrap()
-            .contains("is seen by eye")
+            .contains("check by eye")
     );
 }

@@ -22,9 +22,16 @@ const PICTURES: usize = 32;
 /// mosaic takes the two smaller sizes to 0.014 and 0.022 px.
 const MOSAIC_RMS_PX: f64 = 0.012;
 
-/// Root mean square of the corner errors allowed, px; shift and inward pull allowed, px.
-const RMS_PX: f64 = 0.05;
-const BIAS_PX: f64 = 0.02;
+/// Edge (px), noise (code values) and root mean square of the corner errors allowed (px): a tenth above the
+/// figures reached. They may only be lowered.
+const SIZES: [(f64, f64, f64); 4] = [
+    (60.0, 2.0, 0.006),
+    (37.0, 2.0, 0.010),
+    (27.0, 1.5, 0.012),
+    (20.0, 1.0, 0.014),
+];
+/// Shift and inward pull allowed, px.
+const BIAS_PX: f64 = 0.005;
 
 /// The same where ink runs, px: what the joint fit takes errors that last for.
 const INK_BIAS_PX: f64 = 0.01;
@@ -164,7 +171,7 @@ fn errors(edge_px: f64, lens: &Lens) -> Errors {
 #[test]
 fn corners_lie_where_they_were_drawn_in_linear_light_and_behind_a_tone_curve() {
     for encoding in [Encoding::Linear, Encoding::Srgb] {
-        for (edge_px, noise_code) in [(60.0, 2.0), (37.0, 2.0), (27.0, 1.5), (20.0, 1.0)] {
+        for (edge_px, noise_code, most_rms_px) in SIZES {
             let lens = Lens {
                 noise_code,
                 encoding,
@@ -172,13 +179,16 @@ fn corners_lie_where_they_were_drawn_in_linear_light_and_behind_a_tone_curve() {
             };
             let errors = errors(edge_px, &lens);
             let (rms, chi2) = (errors.rms_px, errors.chi2);
-            assert!(rms <= RMS_PX, "{edge_px} px {encoding:?}: rms {rms:.4} px");
+            assert!(
+                rms <= most_rms_px,
+                "{edge_px} px {encoding:?}: rms {rms:.4} px"
+            );
             errors.assert_unbiased(BIAS_PX, &format!("{edge_px} px {encoding:?}"));
             // 1 if the covariance is right (256 deviates: ± 0.09). These pictures are so clean that
             // the shape of the blur and of the tone curve, which the fit only comes near to, add
             // as much as the noise.
             assert!(
-                (0.6..3.0).contains(&chi2),
+                (0.7..3.0).contains(&chi2),
                 "{edge_px} px {encoding:?}: chi² {chi2:.2}"
             );
         }

@@ -63,7 +63,7 @@ fn surfaces_named_without_quotes_are_recognised() {
     let call = ["new", "jet.toml", "left", "aileron", "right", "aileron"];
     hingewise(folder.path(), &call)
         .code(2)
-        .stderr(contains("named twice").and(contains("in quotes")));
+        .stderr(contains("listed twice").and(contains("in quotes")));
     hingewise(folder.path(), &["new", "my", "jet.toml", "left aileron"])
         .code(2)
         .stderr(contains("jet.toml").and(contains("in quotes")));

@@ -125,24 +125,24 @@ fn curve_numbers_of_the_other_kind_are_refused() {
 
 #[test]
 fn a_radio_that_counts_in_microseconds_is_read_in_them() {
-    // By hand: 5.12 µs a percent, so that 512 µs are 100 %.
+    // By hand: 5 µs a percent, so that 500 µs are 100 %.
     let text = good_text();
     let radio = text.find("[radio]").unwrap();
     let text = text[..radio].to_owned()
-        + "[radio]\nunit = \"microseconds\"\nus_per_pct = 5.12\n\
-           curve_points_us = [-512, -256, 0, 256, 512]\nstep_us = 1\nlimit_us = 768\n\
-           [radio.active.\"right tailplane\"]\ncurve_us = [0, 0, 0, 64, -128]\n\
-           sub_trim_us = 8\nend_points_us = [512, 500]\n";
+        + "[radio]\nunit = \"microseconds\"\nus_per_pct = 5.0\n\
+           curve_points_us = [-500, -250, 0, 250, 500]\nstep_us = 1\nlimit_us = 750\n\
+           [radio.active.\"right tailplane\"]\ncurve_us = [0, 0, 0, 60, -125]\n\
+           sub_trim_us = 8\nend_points_us = [500, 490]\n";
     let model = ModelFile::parse(Path::new("model.toml"), text).unwrap();
     let radio = model.radio.unwrap();
     let points = radio.curve_points_pct.unwrap();
     let entered = &radio.active["right tailplane"];
     assert_eq!(points, [-100.0, -50.0, 0.0, 50.0, 100.0]);
-    assert_eq!((radio.limit_pct, radio.us_per_pct), (150.0, Some(5.12)));
-    assert_eq!(radio.step_pct, 0.1953125);
-    assert_eq!(entered.curve_pct, [0.0, 0.0, 0.0, 12.5, -25.0]);
-    assert_eq!(entered.sub_trim_pct, 1.5625);
-    assert_eq!(entered.end_points_pct, [100.0, 97.65625]);
+    assert_eq!((radio.limit_pct, radio.us_per_pct), (150.0, Some(5.0)));
+    assert_eq!(radio.step_pct, 0.2);
+    assert_eq!(entered.curve_pct, [0.0, 0.0, 0.0, 12.0, -25.0]);
+    assert_eq!(entered.sub_trim_pct, 1.6);
+    assert_eq!(entered.end_points_pct, [100.0, 98.0]);
 }
 
 #[test]
@@ -208,7 +208,7 @@ fn each_single_fault_raises_one_message_and_no_other() {
         (
             "edge_mm = 20.0",
             "edge_mm = 0",
-            "`edge_mm` = 0 lies outside 0.5 to 1000 mm",
+            "`edge_mm` = 0 is outside 0.5 to 1000 mm",
         ),
         ("edge_mm = 20.0", "edge_mm = inf", "has to be a number"),
         (
@@ -252,7 +252,7 @@ fn each_single_fault_raises_one_message_and_no_other() {
         (
             "[\"right tailplane\"]\nmotion",
             "[\"left tailplane\"]\nmotion",
-            "\"left tailplane\" is a reference and a follower at once",
+            "\"left tailplane\" is both a reference and a follower",
         ),
         (
             "from = \"cards\"",
@@ -267,7 +267,7 @@ fn each_single_fault_raises_one_message_and_no_other() {
         (
             "from = \"cards\"",
             "from = \"order\"\norder = [50, 100]",
-            "nothing tells where neutral is",
+            "`order` has no 0, so neutral is unknown",
         ),
         (
             "from = \"cards\"",
@@ -287,7 +287,7 @@ fn each_single_fault_raises_one_message_and_no_other() {
         (
             "from = \"cards\"",
             "from = \"cards\"\ncards = { 200 = 101 }",
-            "lies outside -100 to 100 %",
+            "is outside -100 to 100 %",
         ),
         (
             "[-100, -50, 0, 50, 100]",
@@ -302,12 +302,12 @@ fn each_single_fault_raises_one_message_and_no_other() {
         (
             "[100, 97]",
             "[100, 151]",
-            "`end_points_pct` = 151 lies outside 0 to 150 %",
+            "`end_points_pct` = 151 is outside 0 to 150 %",
         ),
         (
             "tolerance_deg = 0.25",
             "down_to_up = 0.6",
-            "`down_to_up` is told, but nothing here goes up",
+            "`down_to_up` is set, but no surface here goes up",
         ),
         (
             "tolerance_deg = 0.25",
@@ -317,7 +317,7 @@ fn each_single_fault_raises_one_message_and_no_other() {
         (
             "tolerance_deg = 0.25",
             "throws_deg = { up = 20, down = 18 }",
-            "throws are told, but the target is another",
+            "throws are set, but the target is not",
         ),
         (
             "tolerance_deg = 0.25",
@@ -337,17 +337,17 @@ fn each_single_fault_raises_one_message_and_no_other() {
         (
             "step_pct =",
             "step_us =",
-            "`step_us` is told, but the radio counts in percent",
+            "`step_us` is set, but the radio uses percent",
         ),
         (
             "step_pct =",
             "unit = \"microseconds\"\nstep_us = 5\nstep_pct =",
-            "`step_us` tells what `step_pct` tells already",
+            "`step_us` and `step_pct` are both set",
         ),
         (
             "step_pct =",
             "us_per_pct = 5\nstep_pct =",
-            "`us_per_pct` is told, but the radio counts in percent",
+            "`us_per_pct` is set, but the radio uses percent",
         ),
         (
             "step_pct =",

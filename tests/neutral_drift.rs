@@ -8,6 +8,7 @@
 use std::path::Path;
 
 use crate::support::aircraft::{self, Aircraft};
+use crate::support::corner_errors::{CONSTANT_PX, EDGE_SHIFT_PX};
 use crate::support::filming::{self, Filming};
 use crate::support::judge::rms;
 use crate::support::random::Random;
@@ -53,9 +54,8 @@ pub fn shifted(aircraft: &Aircraft, shift_deg: [f64; 2]) -> Aircraft {
 
 pub fn film(aircraft: &Aircraft, kind: &Filming, seed: u64) -> Film {
     let mut filming = kind.clone();
-    let assumed = FitOptions::default();
-    filming.noise.edge_shift_px = assumed.edge_shift_sd_px * Random::new(seed ^ 0xED6E).normal();
-    filming.noise.constant_px = assumed.corner_error_sd_px;
+    filming.noise.edge_shift_px = EDGE_SHIFT_PX * Random::new(seed ^ 0xED6E).normal();
+    filming.noise.constant_px = CONSTANT_PX;
     observe(
         aircraft,
         &Filming {

@@ -169,7 +169,7 @@ fn a_tripod_clip_with_station_cards_is_measured_and_matched() {
     let ([left, right, difference], held) = errors(&measurement, &truth);
     println!("left {left:.4}°, right {right:.4}°, difference {difference:.4}°, held {held:.2}");
     assert!(left <= 0.022 && right <= 0.031 && difference <= 0.035);
-    assert!(held >= 0.90);
+    assert!(held >= 0.97);
 
     // The right side cannot reach the left side's end at +100. The report says so, and gives numbers for the travel
     // that both reach.

@@ -1,4 +1,4 @@
-//! How far from its axis a lens model is one-to-one.
+//! Checks how far from its axis a lens model is one-to-one.
 //!
 //! The distorted radius r (1 + k1 r² + k2 r⁴ + k3 r⁶) of a real lens grows with r all over its
 //! picture. A polynomial that was fitted to the middle of the picture need not: where it turns back,
@@ -16,10 +16,10 @@ const STEPS: usize = 2000;
 const LARGEST_COMPRESSION: f64 = 4.0;
 
 impl Camera {
-    /// Distance from the principal point, px, at which the model folds back before it has reached the
-    /// farthest corner of a picture of this size; `None` if it grows as far as that corner.
+    /// Distance from the principal point, px, at which the model folds back inside a picture of
+    /// this size; `None` if it does not.
     ///
-    /// Pixel centres lie at integers, so the corners are half a pixel outside the outermost centres.
+    /// Pixel centres are integers, so the corners are half a pixel outside the outermost centres.
     pub fn folds_at_px(&self, width_px: usize, height_px: usize) -> Option<f64> {
         let farthest = self.farthest_corner(width_px, height_px);
         let step = farthest * LARGEST_COMPRESSION / STEPS as f64;

@@ -36,7 +36,7 @@ pub struct Camera {
 /// A camera profile: one camera mode with its uncertainty.
 #[derive(Debug, Clone, PartialEq)]
 pub struct CameraProfile {
-    /// What the person calls it.
+    /// The user's name for it.
     pub name: String,
     /// Width of the picture the profile was made for.
     pub width_px: usize,

@@ -7,15 +7,16 @@ use super::{Camera, CameraProfile, INTRINSIC_COUNT, IntrinsicsCovariance};
 use crate::conventions::{deg_from_rad, rad_from_deg};
 use crate::table_reader::Limits;
 
-/// Pictures count as of the same aspect if the height differs by no more than this from what the
-/// width asks for: encoders round to whole pixels, often even ones.
+/// Tolerance on the height when comparing the aspect of pictures: encoders round to whole pixels,
+/// often even ones.
 const ASPECT_TOLERANCE_PX: f64 = 1.0;
 
 /// Fields of view for which a plain pinhole is a fair guess.
 const FIELD_OF_VIEW_LIMITS_DEG: Limits = Limits::new(5.0, 140.0, "°");
 
-// Doubts of a camera that was never calibrated (common practice, no source): data sheets round
-// the field of view, video modes crop it, and small lenses are seldom centred or free of barrel.
+// Standard deviations of a camera that was never calibrated (common practice, no source): data
+// sheets round the field of view, video modes crop it, and small lenses are seldom centred or free
+// of barrel distortion.
 /// Standard deviation of the focal length, part of it. The angle across the width, taken for the one across
 /// the diagonal of a 16:9 picture, makes it 15 % longer; a video mode that crops by a tenth on each side 25 %.
 const STATED_FOCAL_SD: f64 = 0.15;
@@ -53,7 +54,7 @@ pub enum ProfileError {
         /// Height of the picture.
         height_px: usize,
     },
-    /// The picture stands upright where the profile's lies, or the other way round.
+    /// The picture is upright and the profile's is not, or the other way round.
     #[error(
         "the camera profile {name:?} is for pictures of {profile_width_px} × {profile_height_px}, \
          but these are of {width_px} × {height_px}: the camera was held turned"
@@ -71,7 +72,7 @@ pub enum ProfileError {
         height_px: usize,
     },
     /// A field of view that no plain lens has.
-    #[error("a field of view of {field_of_view_deg}° lies outside {FIELD_OF_VIEW_LIMITS_DEG}")]
+    #[error("a field of view of {field_of_view_deg}° is outside {FIELD_OF_VIEW_LIMITS_DEG}")]
     FieldOfView {
         /// The angle stated.
         field_of_view_deg: f64,
@@ -79,7 +80,7 @@ pub enum ProfileError {
 }
 
 impl ProfileError {
-    /// What the person can do about it.
+    /// What the user can do about it.
     pub fn mend(&self) -> &'static str {
         match self {
             Self::OtherAspect { .. } => {
@@ -87,7 +88,7 @@ impl ProfileError {
             }
             Self::Turned { .. } => {
                 "hold the camera as for the calibration, or calibrate with it held like this: \
-                 the picture alone does not tell to which side it was turned"
+                 the picture alone does not show to which side it was turned"
             }
             Self::FieldOfView { .. } => {
                 "state the angle across the picture's diagonal, in degrees, as the data sheet does"
@@ -159,8 +160,8 @@ impl CameraProfile {
         }
     }
 
-    /// The profile as a first guess at another lens: its own values with the focal length changed by a
-    /// factor, and with wide doubts.
+    /// The profile as a first guess for another lens: its own values with the focal length changed
+    /// by a factor, and large standard deviations.
     pub fn doubted(&self, focal_factor: f64) -> Self {
         let camera = Camera {
             fx: self.camera.fx * focal_factor,
@@ -193,8 +194,8 @@ impl CameraProfile {
 
     /// A camera that was never calibrated, from the angle across the diagonal of its picture.
     ///
-    /// A pinhole with the axis in the middle and f = ½ diagonal / tan(½ angle), and with the wide
-    /// doubts that such a guess deserves.
+    /// A pinhole with the axis in the middle and f = ½ diagonal / tan(½ angle), with large standard
+    /// deviations.
     ///
     /// # Errors
     /// No plain lens has such an angle.
@@ -235,7 +236,7 @@ fn wide_covariance(focal_px: f64, width_px: f64, focal_sd: f64) -> IntrinsicsCov
     sds[3] = width_px * STATED_CENTRE_SD;
     sds.rows_mut(4, 5).copy_from_slice(&STATED_DISTORTION_SD);
     let mut covariance = IntrinsicsCovariance::from_diagonal(&sds.component_mul(&sds));
-    // What is wrong with the stated angle is wrong with fx and fy alike.
+    // An error of the stated angle affects fx and fy equally.
     let shared = (focal_px * focal_sd).powi(2);
     covariance
         .fixed_view_mut::<2, 2>(0, 0)

@@ -17,29 +17,29 @@ const FORMAT: u32 = 1;
 /// Names of the parameters, in the order of every vector and matrix of them.
 const PARAMETERS: [&str; INTRINSIC_COUNT] = ["fx", "fy", "cx", "cy", "k1", "k2", "p1", "p2", "k3"];
 
-/// Sizes of pictures that can be meant.
+/// Plausible sizes of pictures.
 const SIZE_LIMITS: Limits = Limits::new(16.0, 100_000.0, "px");
-/// Focal lengths that can be meant, from a fisheye on a thumbnail to a telescope.
+/// Plausible focal lengths, from a fisheye on a thumbnail to a telescope.
 const FOCAL_LIMITS: Limits = Limits::new(1.0, 1e7, "px");
-/// Principal points that can be meant; cropped pictures may leave them outside.
+/// Plausible principal points; those of cropped pictures may be outside.
 const CENTRE_LIMITS: Limits = Limits::new(-1e6, 1e6, "px");
-/// Distortion terms that can be meant.
+/// Plausible distortion terms.
 const DISTORTION_LIMITS: Limits = Limits::new(-1e4, 1e4, "");
-/// Standard deviations and residuals that can be meant.
+/// Plausible standard deviations and residuals.
 const SD_LIMITS: Limits = Limits::new(0.0, 1e6, "");
 
 /// Covariances are accepted as symmetric, and as free of negative eigenvalues, to this part of
 /// the product of the standard deviations: digits lost in writing the file down.
 const COVARIANCE_TOLERANCE: f64 = 1e-6;
 
-/// What is wrong at one place of a camera profile.
+/// A fault at one place of a camera profile.
 #[derive(Debug, Clone, PartialEq, Error)]
 #[non_exhaustive]
 pub enum ProfileFault {
     /// A fault that any file can have.
     #[error(transparent)]
     Table(#[from] TableFault),
-    /// A format of the file that is not known.
+    /// An unknown format of the file.
     #[error("format {found} is not known")]
     UnknownFormat {
         /// The number found.
@@ -49,7 +49,7 @@ pub enum ProfileFault {
     #[error("`covariance` is not a square of {INTRINSIC_COUNT} × {INTRINSIC_COUNT} numbers")]
     NotSquare,
     /// A matrix that no set of parameters can have as its covariance.
-    #[error("`covariance` is no covariance: not symmetric, or a variance below zero")]
+    #[error("`covariance` is not a covariance: not symmetric, or a variance is negative")]
     NotACovariance,
 }
 
@@ -97,7 +97,7 @@ impl CameraProfile {
         };
         let (matrix, distortion) = values.as_slice().split_at(4);
         let mut lines = vec![
-            "# Camera profile: holds for one camera in one mode (size, zoom, stabilisation off)."
+            "# Camera profile: valid for one camera in one mode (size, zoom, stabilisation off)."
                 .to_owned(),
             format!("format = {FORMAT}"),
             format!("name = {}", toml::Value::from(self.name.as_str())),

@@ -13,7 +13,8 @@ use nalgebra::{Matrix2, Matrix2x3, Point2, Point3, SMatrix, SVector};
 
 use super::{Camera, INTRINSIC_COUNT};
 
-/// Smallest depth that is projected, in the unit of the point: what lies behind has no picture.
+/// Smallest depth that is projected, in the unit of the point: a point behind the camera has no
+/// picture.
 const SMALLEST_DEPTH: f64 = 1e-9;
 
 /// Steps of Newton's method allowed in [`Camera::undistort`]; five are usual.
@@ -33,7 +34,7 @@ pub struct Projection {
     pub by_intrinsics: SMatrix<f64, 2, INTRINSIC_COUNT>,
 }
 
-/// A normalised point after distortion, with what its derivatives need.
+/// A normalised point after distortion, with the terms of its derivatives.
 struct Distorted {
     point: Point2<f64>,
     by_normalised: Matrix2<f64>,
@@ -60,7 +61,7 @@ impl Camera {
 
     /// The same camera for a picture of `width_factor` times the width and height.
     ///
-    /// Pixel centres lie at integers, so the picture's corner at (−½, −½) is what stays in place.
+    /// Pixel centres are integers, so the picture's corner at (−½, −½) stays in place.
     pub fn scaled(&self, width_factor: f64) -> Self {
         Self {
             fx: self.fx * width_factor,

@@ -46,7 +46,7 @@ impl Claim {
 
     /// Whether more was claimed than the packets and the last frame's time that were found.
     ///
-    /// Counts alone do not tell, as frames that an edit list cuts away are claimed as well.
+    /// Counts alone are not enough, as frames that an edit list cuts away are claimed as well.
     pub(super) fn goes_beyond(&self, packets: u64, end_s: f64, interval_s: f64) -> bool {
         let short_s = |claimed_s: f64| claimed_s - end_s - END_TOLERANCE_INTERVALS * interval_s;
         match (self.frames, self.track_s, self.container_s) {

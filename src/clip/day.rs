@@ -1,4 +1,4 @@
-//! The day on which a clip was filmed, as far as its file tells.
+//! The day on which a clip was filmed, from its file.
 
 use std::path::Path;
 

@@ -23,7 +23,7 @@ pub enum ClipError {
         source: io::Error,
     },
     /// The file holds nothing at all.
-    #[error("`{}` is empty: it holds no bytes", path.display())]
+    #[error("`{}` is empty", path.display())]
     EmptyFile {
         /// The file.
         path: PathBuf,
@@ -42,7 +42,7 @@ pub enum ClipError {
     },
     /// An `.mp4` or `.mov` without its index, so that nothing in it can be found.
     #[error(
-        "`{}` has no index of its frames (no moov box): the recording or the copy broke off",
+        "`{}` has no index of its frames (no moov box): the recording or the copy is incomplete",
         path.display()
     )]
     IndexMissing {
@@ -50,7 +50,7 @@ pub enum ClipError {
         path: PathBuf,
     },
     /// Only sound, or only a cover picture.
-    #[error("`{}` holds no video track", path.display())]
+    #[error("`{}` has no video track", path.display())]
     NoVideoTrack {
         /// The file.
         path: PathBuf,
@@ -79,7 +79,7 @@ pub enum ClipError {
     },
     /// The picture is larger than anything a camera makes.
     #[error(
-        "`{}` claims {width_px} × {height_px} pixels; at most {} million are read",
+        "`{}` has {width_px} × {height_px} pixels; the limit is {} million",
         path.display(),
         MAX_PIXELS / 1_000_000
     )]
@@ -92,13 +92,13 @@ pub enum ClipError {
         height_px: u32,
     },
     /// The file asks for its picture to be shown mirrored, and mirrored tags read as nothing.
-    #[error("`{}` asks for its picture to be mirrored", path.display())]
+    #[error("`{}` is marked to be shown mirrored", path.display())]
     Mirrored {
         /// The video or picture.
         path: PathBuf,
     },
     /// The file asks for a turn that is no quarter turn.
-    #[error("`{}` asks for its picture to be turned by {angle_deg:.1}°", path.display())]
+    #[error("`{}` is marked to be shown turned by {angle_deg:.1}°", path.display())]
     OddAngle {
         /// The video.
         path: PathBuf,
@@ -121,7 +121,7 @@ pub enum ClipError {
         then_px: (u32, u32),
     },
     /// A video without time stamps and without a frame rate.
-    #[error("the frames of `{}` carry no times", path.display())]
+    #[error("the frames of `{}` have no times", path.display())]
     NoTimes {
         /// The video.
         path: PathBuf,
@@ -139,7 +139,7 @@ pub enum ClipError {
         fps: f64,
     },
     /// No PNG and no JPEG file in the folder.
-    #[error("the folder `{}` holds no PNG or JPEG picture ({others} other files)", folder.display())]
+    #[error("the folder `{}` has no PNG or JPEG picture ({others} other files)", folder.display())]
     NoStills {
         /// The folder.
         folder: PathBuf,
@@ -170,7 +170,7 @@ pub enum ClipError {
         other_px: (usize, usize),
     },
     /// A folder of stills with neither `times.csv` nor a rate.
-    #[error("it is not known when the {stills} pictures in `{}` were taken", folder.display())]
+    #[error("the {stills} pictures in `{}` have no times", folder.display())]
     StillsWithoutTimes {
         /// The folder.
         folder: PathBuf,
@@ -178,7 +178,7 @@ pub enum ClipError {
         stills: usize,
     },
     /// Both `times.csv` and a rate.
-    #[error("`{}` holds a times.csv, and a rate in pictures per second was given as well", folder.display())]
+    #[error("`{}` has a times.csv, and a rate in pictures per second was given as well", folder.display())]
     TimesTwice {
         /// The folder.
         folder: PathBuf,
@@ -194,7 +194,7 @@ pub enum ClipError {
         problem: TimesProblem,
     },
     /// The system gave no thread for reading.
-    #[error("no thread for reading the clip could be started: {source}")]
+    #[error("cannot start a thread for reading the clip: {source}")]
     Thread {
         /// The system's word.
         source: io::Error,
@@ -220,7 +220,7 @@ pub enum TimesProblem {
         text: String,
     },
     /// Times must rise strictly.
-    #[error("{time_s} s does not come after {previous_s} s, the time of the picture before")]
+    #[error("{time_s} s is not after {previous_s} s, the time of the picture before")]
     NotRising {
         /// The time on this line.
         time_s: f64,
@@ -278,10 +278,10 @@ impl ClipError {
                  end the recording before switching off"
             }
             Self::NotAVideo { .. } | Self::NoVideoTrack { .. } => {
-                "give an .mp4 or .mov video as the phone records it, or a folder of PNG or JPEG \
+                "use an .mp4 or .mov video as the phone records it, or a folder of PNG or JPEG \
                  pictures"
             }
-            Self::SinglePicture { .. } => "give the folder that holds the pictures",
+            Self::SinglePicture { .. } => "use the folder that contains the pictures",
             Self::NoDecoder { .. } => {
                 "install FFmpeg with this codec, or set the camera to H.264 (\"most compatible\")"
             }
@@ -293,34 +293,34 @@ impl ClipError {
                  unchanged"
             }
             Self::TooLarge { .. } => {
-                "give the picture as the camera made it; this one looks forged"
+                "use the picture as the camera made it; this one is not from a camera"
             }
             Self::Mirrored { .. } => "switch mirroring off in the camera and film again",
             Self::OddAngle { .. } => {
-                "take the turn out of the file with the program that put it in, or film again"
+                "remove the rotation with the program that added it, or film again"
             }
-            Self::FrameSizeChanges { .. } => "give each part as a clip of its own",
+            Self::FrameSizeChanges { .. } => "save each part as its own clip",
             Self::NoTimes { .. } => {
-                "give the clip as the camera recorded it; conversions may drop the times"
+                "use the clip as the camera recorded it; conversions may drop the times"
             }
-            Self::FpsOfVideo { .. } => "leave --fps out",
-            Self::BadFps { .. } => "give a number above 0, for example --fps 30",
+            Self::FpsOfVideo { .. } => "omit --fps",
+            Self::BadFps { .. } => "use a number above 0, for example --fps 30",
             Self::NoStills { .. } => {
-                "give the folder that holds the pictures themselves, saved as .png or .jpg"
+                "use the folder that contains the pictures themselves, saved as .png or .jpg"
             }
             Self::BrokenStill { .. } => {
-                "copy the picture again, or take it out of the folder (and of times.csv)"
+                "copy the picture again, or remove it from the folder (and from times.csv)"
             }
             Self::SizesDiffer { .. } => {
                 "keep only pictures of one camera in one mode and one orientation in the folder"
             }
             Self::StillsWithoutTimes { .. } => {
-                "put a times.csv with the columns file,time_s beside the pictures, or give --fps"
+                "put a times.csv with the columns file,time_s in the folder, or use --fps"
             }
-            Self::TimesTwice { .. } => "leave --fps out, or take times.csv away",
+            Self::TimesTwice { .. } => "omit --fps, or remove times.csv",
             Self::TimesFile { .. } => {
-                "times.csv needs a first line file,time_s and then one line a picture, in seconds; \
-                 without the column file, one time a picture in the order of their names"
+                "times.csv needs a first line file,time_s and then one line per picture, in seconds; \
+                 without the column file, one time per picture in the order of their names"
             }
             Self::Thread { .. } => "close other programs and try again",
         }

@@ -3,7 +3,7 @@
 use std::cmp::Ordering;
 
 /// Compares runs of digits as numbers and all else as text without regard to case; names that are
-/// equal so far are told apart by their bytes.
+/// equal so far are ordered by their bytes.
 pub(super) fn compare(left: &str, right: &str) -> Ordering {
     let (mut rest_left, mut rest_right) = (left, right);
     loop {

@@ -66,7 +66,7 @@ impl<T> Timeline<T> {
         Ok(())
     }
 
-    /// Tells that no frame follows, so that frames still held are placed.
+    /// Signals the last frame, so that frames still held are placed.
     pub(super) fn finish(&mut self) -> Result<(), NoTimes> {
         while !self.held.is_empty() {
             self.place_oldest_held()?;

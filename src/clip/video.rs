@@ -176,7 +176,7 @@ impl VideoReader {
         None
     }
 
-    /// Decodes the first frame, which alone tells for sure what the frames are like.
+    /// Decodes the first frame, which alone shows the format of the frames for certain.
     fn start(&mut self) -> Result<ClipInfo, ClipError> {
         if !self.decode()? {
             return Err(ClipError::NothingDecodes {

@@ -46,14 +46,14 @@ impl Warning for ClipWarning {
     fn text(&self) -> String {
         match self {
             Self::TimesRebuilt { rebuilt, first_s } => format!(
-                "{rebuilt} frames, the first near {first_s:.3} s, carry no usable time; they were \
+                "{rebuilt} frames, the first near {first_s:.3} s, have no usable time; they were \
                  placed evenly between their neighbours"
             ),
             Self::FramesLost {
                 lost,
                 first_after_s,
             } => format!(
-                "{lost} frames, the first after {first_after_s:.3} s, are broken and were left \
+                "{lost} frames, the first after {first_after_s:.3} s, are damaged and were left \
                  out; the frames that follow them may be smeared"
             ),
             Self::EndsEarly {
@@ -63,11 +63,11 @@ impl Warning for ClipWarning {
                 claimed_frames,
             } => {
                 let claim = match (claimed_frames, claimed_s) {
-                    (Some(claimed), _) => format!("it claims {claimed} frames"),
-                    (None, Some(claimed_s)) => format!("it claims to last {claimed_s:.3} s"),
-                    (None, None) => "more was announced".into(),
+                    (Some(claimed), _) => format!("it should have {claimed} frames"),
+                    (None, Some(claimed_s)) => format!("it should last {claimed_s:.3} s"),
+                    (None, None) => "it should be longer".into(),
                 };
-                format!("the clip breaks off at {end_s:.3} s after {frames} frames, but {claim}")
+                format!("the clip ends at {end_s:.3} s after {frames} frames, but {claim}")
             }
         }
     }
@@ -75,13 +75,13 @@ impl Warning for ClipWarning {
     fn mend(&self) -> String {
         match self {
             Self::TimesRebuilt { .. } => {
-                "give the clip as the camera recorded it; conversions may damage the times".into()
+                "use the clip as the camera recorded it; conversions may damage the times".into()
             }
             Self::FramesLost { .. } => {
                 "copy the clip from the camera again; if it is broken there, film again".into()
             }
             Self::EndsEarly { .. } => {
-                "what is there was measured; copy the clip from the camera again to have the rest"
+                "the existing part was measured; copy the clip from the camera again to get the rest"
                     .into()
             }
         }

@@ -17,23 +17,24 @@ use crate::report::calibration::{CalibrationRecord, CalibrationReport, page, sum
 use crate::vision::Dictionary;
 use crate::warning::gather;
 
-/// What `calibrate` is asked for.
+/// Options of `calibrate`.
 #[derive(Debug, Args)]
 pub struct Options {
-    /// Clip, or folder of stills, of the board
+    /// Clip of the board, or folder of stills
     clip: PathBuf,
     #[command(flatten)]
     board: BoardOptions,
-    /// Name of the camera and its mode, as it shall stand in reports
+    /// Name of the camera and its mode for reports
     #[arg(long)]
     name: Option<String>,
-    /// Distortion terms to estimate
-    #[arg(long, value_enum, default_value_t = Distortion::Auto)]
+    /// Lens distortion to estimate: auto, none, k1, radial (k1, k2), tangential (k1, k2, p1, p2) or
+    /// all (and k3)
+    #[arg(long, value_enum, default_value_t = Distortion::Auto, hide_possible_values = true)]
     distortion: Distortion,
     /// The camera profile to write
     #[arg(long)]
     out: PathBuf,
-    /// A page that shows how good the profile is, and why
+    /// Page that shows how good the profile is, and why
     #[arg(long, value_name = "FILE.html")]
     report: Option<PathBuf>,
 }
@@ -41,7 +42,7 @@ pub struct Options {
 /// Distortion terms, as named on the command line.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
 enum Distortion {
-    /// As many as pay
+    /// As many as the views support
     Auto,
     /// None: a pinhole
     None,
@@ -82,19 +83,19 @@ pub struct BoardOptions {
     /// ChArUco board: squares, columns x rows
     #[arg(long, value_name = "COLSxROWS", requires_all = ["dictionary", "marker_mm"])]
     pub charuco: Option<Grid>,
-    /// Edge of a square as printed
+    /// Edge of a printed square
     #[arg(long, value_parser = length_mm)]
     pub square_mm: f64,
-    /// Edge of a ChArUco marker as printed
+    /// Edge of a printed ChArUco marker
     #[arg(long, value_parser = length_mm)]
     pub marker_mm: Option<f64>,
-    /// Dictionary of the ChArUco markers, such as DICT_5X5_100
+    /// Set of markers on the ChArUco board, such as DICT_5X5_100
     #[arg(long)]
     pub dictionary: Option<String>,
 }
 
 impl BoardOptions {
-    /// The board, if there can be such a one.
+    /// The board, if it is possible.
     fn board(&self) -> Result<Board, CalibrationError> {
         let square_mm = self.square_mm;
         let board = match (self.chessboard, self.charuco) {
@@ -127,9 +128,9 @@ fn dictionary(name: &str) -> Result<Dictionary, CalibrationError> {
     Dictionary::named(name).ok_or_else(|| CalibrationError::UnknownDictionary { name: name.into() })
 }
 
-/// Calibrates, writes the profile and tells how good it is.
+/// Calibrates, writes the profile and reports how good it is.
 pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
-    // All that can be wrong with what was named is found before the long work.
+    // Errors in the named files are found before the long work.
     let board = options.board.board()?;
     let profile_file = OutputFile::create(&options.out, common.force)?;
     let page_file = options

@@ -11,14 +11,14 @@ use crate::comparison::{self, Comparison, Standing};
 use crate::measurement::Measurement;
 use crate::report::{comparison_page, comparison_summary};
 
-/// What `compare` is asked for.
+/// Options of `compare`.
 #[derive(Debug, Args)]
 pub struct Options {
     /// What was measured before: the folder that `measure` wrote, or its measurement.json
     before: PathBuf,
     /// What was measured after the numbers were entered, likewise
     after: PathBuf,
-    /// Folder for the report [default: only say the result]
+    /// Folder for the report [default: print the result only]
     #[arg(long)]
     out: Option<PathBuf>,
     /// The aircraft has another name now
@@ -26,7 +26,7 @@ pub struct Options {
     renamed: bool,
 }
 
-/// Tells whether the sides are now within tolerance; exit code 1 unless they surely are.
+/// Reports whether the sides are now within tolerance; exit code 1 unless they certainly are.
 pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
     let folder = options
         .out

@@ -4,19 +4,20 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 
-use super::job::{Folders, Job, Kept};
+use super::job::{Cache, Folders, Job};
 use super::output::OutputFolder;
-use super::terminal::{progress, say, tell};
+use super::terminal::{progress, say, say_result};
 use super::{CommandError, Common, Outcome};
 use crate::camera::CameraProfile;
 use crate::clip::{Clip, ClipOptions};
+use crate::functions::Wanted;
 use crate::model_file::ModelFile;
 use crate::report::{self, TrueStation};
 
 /// Folder of the bundled scenario, beside the project's sources.
 const SAMPLE_FOLDER: &str = "sample-frames";
 
-/// What `demo` is asked for.
+/// Options of `demo`.
 #[derive(Debug, Args)]
 pub struct Options {
     /// Folder for the report and the tables
@@ -24,13 +25,13 @@ pub struct Options {
     out: PathBuf,
 }
 
-/// Measures the bundled clip and tells what was recovered beside what was true.
+/// Measures the bundled clip and compares the result with the truth.
 pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
     let sample = sample_folder()?;
     let model = ModelFile::read(&sample.join("model.toml"))?;
     let profile = CameraProfile::read(&sample.join("camera.toml"))?;
     let truth = true_stations(&sample.join("cards-true-stations.csv"))?;
-    // A demo may be run again: what it writes can be had again at any time.
+    // A demo may be run again: its output can be made again at any time.
     let folders = Folders {
         report: OutputFolder::create(&options.out, true)?,
         trace: None,
@@ -43,14 +44,15 @@ pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
         clip: &clip_path,
         clip_options,
         model: &model,
+        wanted: &Wanted::Whole,
         profile: &profile,
         level: None,
-        kept: Kept::Nowhere,
+        cache: Cache::Off,
         progress: progress(common),
     };
     let measurement = job.run(clip, folders)?.measurement;
     say(common, report::beside_truth(&measurement, &truth));
-    tell(&measurement, Some(&options.out.join(report::PAGE)), common)?;
+    say_result(&measurement, Some(&options.out.join(report::PAGE)), common)?;
     Ok(Outcome::Done)
 }
 

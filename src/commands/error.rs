@@ -11,6 +11,7 @@ use crate::camera::calibration::CalibrationError;
 use crate::camera::{ProfileError, ProfileFault};
 use crate::clip::ClipError;
 use crate::comparison::ComparisonError;
+use crate::functions::FunctionsError;
 use crate::matching::MatchingError;
 use crate::measurement::{EnteredError, MeasurementError};
 use crate::model_file::{ModelFileErrors, NewModelError};
@@ -23,7 +24,7 @@ use crate::stations::StationsError;
 use crate::table_reader::FileError;
 use crate::tags::TagsError;
 
-/// Why a command did not do what was asked: what, where, and the mend.
+/// An error of a command: what is wrong, where, and what to do.
 #[derive(Debug, Error, Diagnostic)]
 #[non_exhaustive]
 pub enum CommandError {
@@ -55,15 +56,23 @@ pub enum CommandError {
     #[error(transparent)]
     #[diagnostic(help("{}", .0.mend()))]
     Motion(#[from] MotionError),
-    /// The holds could not be told.
+    /// The functions cannot be measured as chosen.
+    #[error(transparent)]
+    #[diagnostic(help("{}", .0.mend()))]
+    Functions(#[from] FunctionsError),
+    /// No chosen function has a surface that was measured.
+    #[error("the clip shows no function of the model file")]
+    #[diagnostic(help("film the surfaces of a function through their whole travel"))]
+    NothingShown,
+    /// The holds could not be found.
     #[error(transparent)]
     #[diagnostic(help("{}", .0.mend()))]
     Stations(#[from] StationsError),
-    /// No response could be worked out.
+    /// No response could be computed.
     #[error(transparent)]
     #[diagnostic(help("{}", .0.mend()))]
     Response(#[from] ResponseError),
-    /// The numbers could not be worked out.
+    /// The numbers could not be computed.
     #[error(transparent)]
     #[diagnostic(transparent)]
     Matching(#[from] MatchingError),
@@ -79,7 +88,7 @@ pub enum CommandError {
     #[error(transparent)]
     #[diagnostic(transparent)]
     Entered(#[from] EnteredError),
-    /// What was ordered cannot be printed.
+    /// The print could not be made.
     #[error(transparent)]
     #[diagnostic(help("{}", .0.mend()))]
     Print(#[from] PrintError),
@@ -99,19 +108,19 @@ pub enum CommandError {
     #[error(transparent)]
     #[diagnostic(help("{}", .0.mend()))]
     Output(#[from] OutputError),
-    /// The clip could not be measured, and a page shows what was seen of it.
+    /// The clip could not be measured, and a page shows its tags and holds.
     #[error(transparent)]
     #[diagnostic(transparent)]
     NotMeasured(NotMeasured),
     /// Neither a camera profile nor a field of view was given.
-    #[error("nothing tells what camera took the clip")]
+    #[error("the camera is not specified")]
     #[diagnostic(help(
-        "give its profile with --camera (made by `hingewise calibrate`), or for a rough result the \
+        "pass its profile with --camera (made by `hingewise calibrate`), or for a rough result the \
          angle across the picture's diagonal with --field-of-view-deg"
     ))]
     NoCamera,
     /// The bundled scenario is not there.
-    #[error("the bundled scenario is not here: no folder {folder}")]
+    #[error("the bundled clip is missing: no folder {folder}")]
     #[diagnostic(help("run the demo from the project's own folder"))]
     NoSample {
         /// The folder that was looked for.
@@ -119,11 +128,11 @@ pub enum CommandError {
     },
     /// The bundled scenario was changed.
     #[error("the bundled {} cannot be read", path.display())]
-    #[diagnostic(help("fetch the project's files again"))]
+    #[diagnostic(help("download the project's files again"))]
     SampleDamaged {
         /// The file.
         path: PathBuf,
-        /// What is wrong with it.
+        /// The cause.
         source: csv::Error,
     },
 }

@@ -1,77 +1,79 @@
-//! The main job, from an opened clip to a report: what `measure` and `demo` share.
+//! The main job of `measure` and `demo`, from an opened clip to a report.
 
 use std::path::{Path, PathBuf};
 use std::time::Instant;
 
 use super::CommandError;
+use super::function_work::FittedClip;
 use super::level_clip::LevelClip;
 use super::memory;
 use super::output::{OutputFolder, write_files};
 use super::unfinished;
 use crate::camera::{Camera, CameraProfile};
-use crate::clip::{Clip, ClipOptions, ClipWarning, Frame, Levels, day_of_file};
-use crate::kept_sightings::{Before, KeptSightings, Searched};
-use crate::matching;
-use crate::measurement::{FrameRow, Measurement, Stages, frame_rows};
+use crate::clip::{Clip, ClipOptions, ClipWarning, Frame, Levels};
+use crate::functions::Wanted;
+use crate::measurement::{FrameRow, Measurement};
 use crate::model_file::ModelFile;
 use crate::motion::{self, FitOptions};
 use crate::progress::Progress;
 use crate::report::{self, Picture, ReportInputs, TraceInputs, frame_to_mark};
-use crate::response;
-use crate::stations::{self, HoldOptions, SeenRest};
-use crate::tags::{self, Begun, SightedFrame, Sightings, TagPlan};
+use crate::sighting_cache::{Before, Searched, SightingCache};
+use crate::stations::SeenRest;
+use crate::tags::{self, Checkpoint, SightedFrame, Sightings, TagPlan};
 use crate::warning::{WarningText, gather};
 
-/// What is measured, and with what.
+/// Input of the job.
 pub struct Job<'a> {
     /// The clip.
     pub clip: &'a Path,
     /// How it is read.
     pub clip_options: ClipOptions,
-    /// What the person declared.
+    /// The model file.
     pub model: &'a ModelFile,
+    /// Which of its functions.
+    pub wanted: &'a Wanted,
     /// The camera that took the clip.
     pub profile: &'a CameraProfile,
     /// Where the surfaces are held level with each other.
     pub level: Option<LevelClip>,
-    /// Sightings kept from searches before.
-    pub kept: Kept,
-    /// Who is told how far the work is.
+    /// Sightings of earlier searches.
+    pub cache: Cache,
+    /// Receives progress.
     pub progress: Box<dyn Progress>,
 }
 
-/// What becomes of sightings from searches before, and of new ones.
-pub enum Kept {
-    /// Taken from this folder and kept there.
+/// The cache: sightings from earlier searches, and new ones.
+pub enum Cache {
+    /// Read from and written to this folder.
     In(PathBuf),
-    /// Kept in this folder; the clip is searched anew all the same.
-    AnewIn(PathBuf),
-    /// Neither.
-    Nowhere,
+    /// Written to this folder; the clip is searched again nevertheless.
+    RefreshedIn(PathBuf),
+    /// No cache.
+    Off,
 }
 
 /// Where a job's files go.
 pub struct Folders {
     /// The page and the tables.
     pub report: OutputFolder,
-    /// A picture of each stage and the time it took, where that was asked for.
+    /// Receives a picture of each stage and its time, if requested.
     pub trace: Option<OutputFolder>,
 }
 
-/// What a job hands on.
+/// Output of the job.
 pub struct Done {
     /// The result.
     pub measurement: Measurement,
-    /// What is from the same search before.
-    pub from_kept: FromKept,
+    /// The part taken from an earlier search.
+    pub cache_hit: CacheHit,
 }
 
 /// How much of the sightings is from the same search before.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub enum FromKept {
+pub enum CacheHit {
     /// Nothing; the clip was searched.
     Nothing,
-    /// It had been interrupted, and went on from there.
+    /// It had been interrupted, and was resumed.
     Until {
         /// Time of the last frame that was searched before.
         time_s: f64,
@@ -80,44 +82,52 @@ pub enum FromKept {
     All,
 }
 
-/// What a job brings.
+/// Result of a job.
 struct JobResult {
-    /// What is kept.
+    /// The record.
     measurement: Measurement,
     /// Every surface in every frame.
     rows: Vec<FrameRow>,
     /// Stages in their order, and how long each took.
     times_s: Vec<(&'static str, f64)>,
-    /// What was seen in the frame that the report draws on.
+    /// The sightings in the frame that the report draws on.
     marked: Option<SightedFrame>,
-    /// The lens that the result goes by.
+    /// The lens of the result.
     lens: Camera,
     levels: Levels,
-    from_kept: FromKept,
+    cache_hit: CacheHit,
 }
 
-/// What is known of a clip when the work on it ends, at the end or before.
+/// The state of a clip when the work ends, at the end or before.
 #[derive(Default)]
 pub(super) struct Seen {
-    /// Every frame with what was seen in it.
+    /// Every frame with its sightings.
     pub sightings: Option<Sightings>,
     /// The clip's first frame, if it was read.
     pub first: Option<Frame>,
     /// Every rest of all surfaces.
     pub rests: Vec<SeenRest>,
-    /// The doubts of all stages.
+    /// The warnings of all stages.
     pub warnings: Vec<WarningText>,
 }
 
 impl Job<'_> {
-    /// Measures and matches the opened clip, writes what a person keeps, and hands it on. Of a clip that
-    /// cannot be measured a page is written that shows what was seen.
+    /// Measures and matches the opened clip, writes the results, and returns them. For a clip that
+    /// cannot be measured it writes a page that shows the clip's tags and holds.
     pub fn run(&self, clip: Clip, folders: Folders) -> Result<Done, CommandError> {
         let info = clip.info().clone();
         let mut seen = Seen::default();
         let result = match self.measure(clip, &mut seen) {
             Ok(result) => result,
-            Err(error) => return Err(unfinished::told(self, error, &info, seen, folders.report)),
+            Err(error) => {
+                return Err(unfinished::with_page(
+                    self,
+                    error,
+                    &info,
+                    seen,
+                    folders.report,
+                ));
+            }
         };
         memory::give_back();
         let still = self.still(&result, seen.first)?;
@@ -125,12 +135,12 @@ impl Job<'_> {
         result.write(picture, folders)?;
         Ok(Done {
             measurement: result.measurement,
-            from_kept: result.from_kept,
+            cache_hit: result.cache_hit,
         })
     }
 
-    /// The frame that the report draws on: most often the clip's first. Any other is read once more,
-    /// since no other picture is kept.
+    /// The frame that the report draws on: usually the clip's first. Any other is read again,
+    /// because no other picture is kept.
     fn still(
         &self,
         result: &JobResult,
@@ -148,8 +158,8 @@ impl Job<'_> {
         Ok(frame)
     }
 
-    /// Clip → sightings → motion → holds → responses → corrections → measurement. What the stages have
-    /// brought stays in `seen`, also where a later one fails.
+    /// Clip → sightings → motion → holds → responses → corrections → measurement. The results of
+    /// finished stages stay in `seen`, even if a later one fails.
     fn measure(&self, clip: Clip, seen: &mut Seen) -> Result<JobResult, CommandError> {
         let (model, profile) = (self.model, self.profile);
         let mut times = Times::start();
@@ -161,11 +171,11 @@ impl Job<'_> {
             warnings,
         } = seen;
 
-        let (found, from_kept) = gather(warnings, |doubts| self.search(clip, first, doubts))?;
+        let (found, cache_hit) = gather(warnings, |doubts| self.search(clip, first, doubts))?;
         let sightings = &*sightings.insert(found);
         memory::give_back();
-        times.stage(if from_kept == FromKept::All {
-            "kept sightings"
+        times.stage(if cache_hit == CacheHit::All {
+            "cached sightings"
         } else {
             "clip and tags"
         });
@@ -174,50 +184,37 @@ impl Job<'_> {
             tags::doubt_search(&TagPlan::of(model), &sightings.overview, doubts);
         });
         let options = FitOptions::of_clip(&info).for_pictures(&sightings.overview);
-        let motion = gather(warnings, |doubts| {
-            motion::fit(sightings, model, profile, &options, doubts)
+        let wanted = self.wanted;
+        let candidates = wanted.candidates(model);
+        let (motion, left_out) = gather(warnings, |doubts| {
+            motion::fit_what_moves(sightings, &candidates, profile, &options, doubts)
         })?;
+        let mut of_functions = Vec::new();
+        let shown = gather(&mut of_functions, |doubts| {
+            wanted.in_clip(model, &motion, &left_out, doubts)
+        })?;
+        // What is missing comes before doubts about what is there.
+        warnings.splice(0..0, of_functions);
         memory::give_back();
         times.stage("motion");
 
-        let options = HoldOptions::default();
-        let holds = gather(warnings, |doubts| {
-            stations::find_holds(&motion, sightings, model, &options, doubts)
-        });
-        if holds.is_err() {
-            *rests = stations::rests_seen(&motion, &options);
-        }
-        let holds = holds?;
-        times.stage("stations");
-
-        let mut responses = gather(warnings, |doubts| {
-            response::respond(&motion, &holds, model, doubts)
-        })?;
-        times.stage("response");
-        if let Some(level) = &self.level {
-            level.lay_over(self, (&motion, &mut responses), warnings)?;
-            times.stage("level zero");
-        }
-
-        let (groups, radio) = (&model.matches, model.radio.as_ref());
-        let corrections = gather(warnings, |doubts| {
-            matching::match_groups(&responses, groups, radio, doubts)
-        })?;
-        times.stage("matching");
-
-        let rows = frame_rows(&motion, &holds);
-        let measurement = Measurement::assemble(&Stages {
+        let level = self.level.as_ref().map(|level| level.search(self));
+        let fitted = FittedClip {
+            level: level.as_ref(),
             sightings,
             profile,
-            model,
             motion: &motion,
-            rows: &rows,
-            responses: &responses,
-            stick_log: holds.log.as_ref(),
-            corrections: &corrections,
+            shown: &shown,
+            chosen_by_motion: *wanted == Wanted::Moving,
             warnings,
-            date: day_of_file(&info.path).as_deref(),
-        })?;
+        };
+        let mut doubts = Vec::new();
+        let measured = fitted.measure(&mut times, &mut doubts);
+        if measured.is_err() {
+            *rests = unfinished::rests_seen(model, &motion);
+            warnings.append(&mut doubts);
+        }
+        let (measurement, rows) = measured?;
         Ok(JobResult {
             measurement,
             rows,
@@ -228,7 +225,7 @@ impl Job<'_> {
                 .cloned(),
             lens: motion.lens,
             levels: info.levels,
-            from_kept,
+            cache_hit,
         })
     }
 
@@ -238,18 +235,18 @@ impl Job<'_> {
         clip: Clip,
         first: &mut Option<Frame>,
         warnings: &mut Vec<ClipWarning>,
-    ) -> Result<(Sightings, FromKept), CommandError> {
+    ) -> Result<(Sightings, CacheHit), CommandError> {
         let info = clip.info().clone();
         let plan = TagPlan::of(self.model);
-        let place = |folder| KeptSightings::new(folder, &info, &self.clip_options, &plan);
-        let taken = match &self.kept {
-            Kept::Nowhere => None,
-            Kept::In(folder) => place(folder).map(KeptSightings::take_up),
-            Kept::AnewIn(folder) => place(folder).map(KeptSightings::begin_anew),
+        let place = |folder| SightingCache::new(folder, &info, &self.clip_options, &plan);
+        let taken = match &self.cache {
+            Cache::Off => None,
+            Cache::In(folder) => place(folder).map(SightingCache::resume),
+            Cache::RefreshedIn(folder) => place(folder).map(SightingCache::start_over),
         };
         let (mut keeping, before) = taken.unwrap_or_default();
-        let from_kept = FromKept::of(&before);
-        let begun = match before {
+        let cache_hit = CacheHit::of(&before);
+        let checkpoint = match before {
             Before::All(Searched {
                 frames,
                 overview,
@@ -261,10 +258,10 @@ impl Job<'_> {
                     frames,
                     overview,
                 };
-                return Ok((sightings, from_kept));
+                return Ok((sightings, cache_hit));
             }
-            Before::Part(begun) => *begun,
-            Before::Nothing => Begun::new(&plan)?,
+            Before::Part(checkpoint) => *checkpoint,
+            Before::Nothing => Checkpoint::new(&plan)?,
         };
         let mut frames = clip.into_stream()?;
         let progress = self.progress.as_ref();
@@ -273,33 +270,35 @@ impl Job<'_> {
                 *first = Some(frame.clone());
             }
         });
-        let sightings = tags::sight_on(read, &info, &plan, begun, &mut keeping, progress)?;
+        let sightings = tags::sight_on(read, &info, &plan, checkpoint, &mut keeping, progress)?;
         let doubts = frames.finish();
         if let Some(keeping) = keeping {
             keeping.finish(&doubts);
         }
         warnings.extend(doubts);
-        Ok((sightings, from_kept))
+        Ok((sightings, cache_hit))
     }
 }
 
-impl FromKept {
+impl CacheHit {
     fn of(before: &Before) -> Self {
         match before {
             Before::All(_) => Self::All,
-            Before::Part(begun) => begun
-                .frames
-                .last()
-                .map_or(Self::Nothing, |frame| Self::Until {
-                    time_s: frame.time_s,
-                }),
+            Before::Part(checkpoint) => {
+                checkpoint
+                    .frames
+                    .last()
+                    .map_or(Self::Nothing, |frame| Self::Until {
+                        time_s: frame.time_s,
+                    })
+            }
             Before::Nothing => Self::Nothing,
         }
     }
 }
 
 impl JobResult {
-    /// A frame with what was seen in it.
+    /// A frame with its sightings.
     fn picture<'a>(&'a self, frame: &'a Frame) -> Option<Picture<'a>> {
         Some(Picture {
             image: &frame.image,
@@ -330,7 +329,7 @@ impl JobResult {
 }
 
 /// How long each stage took.
-struct Times {
+pub struct Times {
     last: Instant,
     stages: Vec<(&'static str, f64)>,
 }
@@ -343,10 +342,14 @@ impl Times {
         }
     }
 
-    fn stage(&mut self, name: &'static str) {
+    /// Ends a stage; those of one name count together.
+    pub fn stage(&mut self, name: &'static str) {
         let now = Instant::now();
-        self.stages
-            .push((name, now.duration_since(self.last).as_secs_f64()));
+        let took_s = now.duration_since(self.last).as_secs_f64();
+        match self.stages.iter_mut().find(|stage| stage.0 == name) {
+            Some(stage) => stage.1 += took_s,
+            None => self.stages.push((name, took_s)),
+        }
         self.last = now;
     }
 }

@@ -6,14 +6,14 @@ use clap::Args;
 
 use super::entered::EnteredOptions;
 use super::output::{OutputFolder, write_files};
-use super::terminal::tell;
+use super::terminal::say_result;
 use super::{CommandError, Common, Outcome};
 use crate::matching;
 use crate::measurement::Measurement;
 use crate::model_file::ModelFile;
 use crate::report::{self, ReportInputs};
 
-/// What `match` is asked for.
+/// Options of `match`.
 #[derive(Debug, Args)]
 pub struct Options {
     /// The folder that `measure` wrote, or its measurement.json
@@ -23,15 +23,15 @@ pub struct Options {
     model: Option<PathBuf>,
     #[command(flatten)]
     entered: EnteredOptions,
-    /// End with exit code 1 if a mismatch as found is out of tolerance
+    /// Exit with code 1 if a mismatch is out of tolerance
     #[arg(long)]
     check: bool,
-    /// Folder for the new report and tables [default: only say the result]
+    /// Folder for the new report and tables [default: print the result only]
     #[arg(long)]
     out: Option<PathBuf>,
 }
 
-/// Matches again and tells the numbers to enter.
+/// Matches again and prints the numbers to enter.
 pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
     let kept = Measurement::read(&options.measurement)?;
     let model = options.model.as_deref().map(ModelFile::read).transpose()?;
@@ -41,7 +41,7 @@ pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
         .map(|out| OutputFolder::create(out, common.force))
         .transpose()?;
     let (groups, radio) = match model {
-        Some(model) => (model.matches, kept.with_proposal_kept(model.radio)),
+        Some(model) => (kept.groups_of(&model), kept.with_proposal_kept(model.radio)),
         None => (kept.groups.clone(), kept.radio.clone()),
     };
     let radio = options.entered.radio(&kept.model, radio)?;
@@ -54,6 +54,6 @@ pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
     if let Some(folder) = folder {
         write_files(report::files(&matched, &ReportInputs::default())?, folder)?;
     }
-    tell(&matched, page.as_deref(), common)?;
+    say_result(&matched, page.as_deref(), common)?;
     Ok(Outcome::of_check(options.check, &matched))
 }

@@ -5,23 +5,24 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 
 use super::entered::EnteredOptions;
-use super::job::{Done, Folders, FromKept, Job, Kept};
+use super::job::{Cache, CacheHit, Done, Folders, Job};
 use super::level_clip::LevelClip;
 use super::output::OutputFolder;
-use super::terminal::{progress, say, tell};
+use super::terminal::{progress, say, say_result};
 use super::values::positive_number;
 use super::{CommandError, Common, Outcome};
 use crate::camera::{CameraProfile, ProfileError};
 use crate::clip::{Clip, ClipInfo, ClipOptions};
-use crate::kept_sightings;
+use crate::functions::Wanted;
 use crate::model_file::ModelFile;
 use crate::report;
+use crate::sighting_cache;
 
-/// What `measure` is asked for.
+/// Options of `measure`.
 #[derive(Debug, Args)]
-#[command(after_help = about_kept())]
+#[command(after_help = about_cache())]
 pub struct Options {
-    /// Clip, or folder of frames with their times.csv
+    /// Clip, or folder of frames with a file times.csv
     clip: PathBuf,
     /// The model file
     #[arg(long)]
@@ -34,7 +35,7 @@ pub struct Options {
     /// Frames per second of a folder of frames that has no times.csv
     #[arg(long, value_parser = positive_number)]
     fps: Option<f64>,
-    /// End with exit code 1 if a mismatch as found is out of tolerance
+    /// Exit with code 1 if a mismatch is out of tolerance
     #[arg(long)]
     check: bool,
     /// Short clip or stills in which all surfaces are held level with each other, the tags as in the
@@ -43,7 +44,10 @@ pub struct Options {
     level: Option<PathBuf>,
     #[command(flatten)]
     entered: EnteredOptions,
-    /// Search the clip again, even if it was searched before
+    /// Measure this function of the model file; may be given several times [default: what moves]
+    #[arg(long = "function", value_name = "NAME")]
+    functions: Vec<String>,
+    /// Ignore the cache and search the whole clip again
     #[arg(long)]
     fresh: bool,
     /// Folder for a picture of each stage and the time it took
@@ -51,41 +55,43 @@ pub struct Options {
     trace: Option<PathBuf>,
 }
 
-/// Tells what was not searched anew.
-fn tell_kept(from_kept: FromKept, common: Common) {
-    match from_kept {
-        FromKept::Nothing => {}
-        FromKept::Until { time_s } => say(
+/// Reports that cached sightings were used.
+fn report_cached(cache_hit: CacheHit, common: Common) {
+    match cache_hit {
+        CacheHit::Nothing => {}
+        CacheHit::Until { time_s } => say(
             common,
             format!(
-                "A search of this clip for the same tags was interrupted after {time_s:.1} s, and \
-                 went on from there; --fresh searches all of it again.\n"
+                "An earlier search of this clip for the same tags was interrupted at {time_s:.1} s, and this one \
+                 continued from there; --fresh searches the whole clip again.\n"
             ),
         ),
-        FromKept::All => say(
+        CacheHit::All => say(
             common,
-            "This clip was searched before for the same tags, and what was seen then is used; \
+            "The results of an earlier search of this clip for the same tags were used; \
              --fresh searches again.\n",
         ),
     }
 }
 
-/// What is told of kept sightings at the end of the help.
-fn about_kept() -> String {
-    let variable = kept_sightings::FOLDER_VARIABLE;
+/// The cache and an example, at the end of the help.
+fn about_cache() -> String {
+    let variable = sighting_cache::FOLDER_VARIABLE;
     format!(
-        "What was seen in a clip is kept, so that measuring it again goes faster, and goes on where \
-         it was interrupted: in the folder that the environment variable {variable} names, else in \
-         hingewise below XDG_CACHE_HOME or ~/.cache. The folder may be deleted at any time."
+        "Example:\n  hingewise measure clip.mp4 --model heron.toml --camera phone.toml --out heron-before\n\n\
+         The program caches what it finds in a clip. Measuring the clip again is then\n\
+         faster, and an interrupted run continues. The cache is in the folder named by\n\
+         the environment variable {variable}, or in hingewise under\n\
+         XDG_CACHE_HOME or ~/.cache. It takes 200 MB at most; you can delete it."
     )
 }
 
 impl Options {
-    fn kept(&self) -> Kept {
-        match kept_sightings::usual_folder() {
-            Some(folder) if self.fresh => Kept::AnewIn(folder),
-            Some(folder) => Kept::In(folder),
-            None => Kept::Nowhere,
+    fn cache(&self) -> Cache {
+        match sighting_cache::usual_folder() {
+            Some(folder) if self.fresh => Cache::RefreshedIn(folder),
+            Some(folder) => Cache::In(folder),
+            None => Cache::Off,
         }
     }
 }
@@ -93,19 +99,19 @@ impl Options {
 /// The camera that took the clip.
 #[derive(Debug, Args)]
 pub struct CameraOptions {
-    /// Camera profile that `calibrate` wrote
+    /// Camera profile, made by `calibrate`
     #[arg(
         long,
         value_name = "PROFILE.toml",
         conflicts_with = "field_of_view_deg"
     )]
     camera: Option<PathBuf>,
-    /// Angle across the picture's diagonal, for a rough result without a profile
+    /// Angle of view across the picture's diagonal, for a rough result without a profile
     #[arg(long, value_name = "DEG", value_parser = positive_number)]
     field_of_view_deg: Option<f64>,
 }
 
-/// What is known of the camera before the clip is opened.
+/// The camera, before the clip is opened.
 enum CameraSource {
     Profile(Box<CameraProfile>),
     FieldOfView(f64),
@@ -133,11 +139,12 @@ impl CameraSource {
     }
 }
 
-/// Measures, matches, and writes what a person keeps.
+/// Measures, matches, and writes the results.
 pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
-    // All that can be wrong with what was named is found before the long work.
+    // Errors in the named files are found before the long work.
     let mut model = ModelFile::read(&options.model)?;
     model.radio = options.entered.radio(&model.name, model.radio.take())?;
+    let wanted = Wanted::of(&model, &options.functions)?;
     let camera = options.camera.source()?;
     let create = |path: &Path| OutputFolder::create(path, common.force);
     let folders = Folders {
@@ -163,16 +170,17 @@ pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
         clip: &options.clip,
         clip_options,
         model: &model,
+        wanted: &wanted,
         profile: &profile,
         level,
-        kept: options.kept(),
+        cache: options.cache(),
         progress: progress(common),
     };
     let Done {
         measurement,
-        from_kept,
+        cache_hit,
     } = job.run(clip, folders)?;
-    tell_kept(from_kept, common);
-    tell(&measurement, Some(&options.out.join(report::PAGE)), common)?;
+    report_cached(cache_hit, common);
+    say_result(&measurement, Some(&options.out.join(report::PAGE)), common)?;
     Ok(Outcome::of_check(options.check, &measurement))
 }

@@ -1,9 +1,9 @@
 //! Memory that was freed, given back to the system.
 
-/// Gives back what the C library holds of memory that was freed.
+/// Returns freed memory of the C library to the system.
 ///
-/// The decoder's frames come from its own threads' stores, and what these keep of them nobody else
-/// can use: after ten minutes of film that is a third of all that the program holds.
+/// The decoder's frames come from the allocator's stores of its own threads, and nobody else can
+/// use the memory left in them: after ten minutes of film that is a third of the program's memory.
 pub(super) fn give_back() {
     #[cfg(all(target_os = "linux", target_env = "gnu"))]
     #[allow(unsafe_code)]

@@ -5,6 +5,7 @@ mod compare;
 mod demo;
 mod entered;
 mod error;
+mod function_work;
 mod job;
 mod level_clip;
 mod match_again;
@@ -29,11 +30,11 @@ use crate::report::Judgement;
 
 use crate::cautions::{AFTER_ENTERING, BEFORE_MOVING};
 
-/// What is said at the top of the help.
-const ABOUT: &str = "Measures how far the control surfaces of a model aircraft move, from a clip, \
-                     and tells how to make two sides move alike";
+/// Text at the top of the help.
+const ABOUT: &str = "Measures from a clip how far the control surfaces of a model aircraft move, \
+                     and computes the numbers to enter in the radio so that both sides move alike";
 
-/// What has to be heard before surfaces move, at the end of the help.
+/// Cautions before surfaces move, at the end of the help.
 fn cautions() -> String {
     let lines = BEFORE_MOVING.iter().chain(&AFTER_ENTERING);
     let list: Vec<String> = lines.map(|line| format!("  - {line}")).collect();
@@ -53,49 +54,65 @@ pub struct Arguments {
 /// Options that every command takes.
 #[derive(Debug, Clone, Copy, Args)]
 pub struct Common {
-    /// Overwrite what is already there
+    /// Overwrite existing files
     #[arg(long, global = true)]
     pub force: bool,
-    /// Say nothing but errors and what was asked for
+    /// Print only errors and the requested result
     #[arg(long, global = true)]
     pub quiet: bool,
-    /// Write the result as JSON to standard output, and nothing else there
+    /// Print only the result, as JSON
     #[arg(long, global = true)]
     pub json: bool,
 }
 
 #[derive(Debug, Subcommand)]
 enum Command {
-    /// Do the whole job on a bundled clip, and compare with the truth
+    /// Do the whole job on a bundled clip and compare with the truth
+    #[command(after_help = "Example:\n  hingewise demo")]
     Demo(demo::Options),
     /// Write a commented model file for the surfaces of an aircraft
+    #[command(
+        after_help = "Example:\n  hingewise new heron.toml \"left aileron\" \"right aileron\""
+    )]
     New(new::Options),
-    /// Make tags, station cards, a calibration board or a whole kit to print
+    /// Make a PDF of tags, station cards, a calibration board or a whole kit
+    #[command(after_help = "Example:\n  hingewise print kit --model heron.toml --out kit.pdf")]
     Print(print::Options),
     /// Calibrate a camera from a clip or stills of a printed board
+    #[command(
+        after_help = "Example:\n  hingewise calibrate board.mp4 --charuco 9x6 --square-mm 24 --marker-mm 18 --dictionary DICT_5X5_100 --out phone.toml"
+    )]
     Calibrate(calibrate::Options),
-    /// Measure the surfaces in a clip, and match them
+    /// Measure the surfaces in a clip and compute the numbers to enter
     Measure(measure::Options),
-    /// Match a kept measurement again, with another radio or tolerance
+    /// Compute the numbers again with another radio or tolerance
+    #[command(
+        after_help = "Example:\n  hingewise match heron-before/measurement.json --model heron.toml"
+    )]
     Match(match_again::Options),
     /// Compare two measurements of one model, before and after
+    #[command(
+        after_help = "Example:\n  hingewise compare heron-before/measurement.json heron-after/measurement.json"
+    )]
     Compare(compare::Options),
-    /// Keep measurements beside the model file, and print a setup sheet
+    /// Keep measurements with the model file and write a setup sheet
+    #[command(
+        after_help = "Example:\n  hingewise record heron-before heron-after --model heron.toml"
+    )]
     Record(record::Options),
 }
 
 /// How a command ended when nothing went wrong.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Outcome {
-    /// All is done.
+    /// Done.
     Done,
-    /// All is done; a check was asked for, and the surfaces are out of tolerance.
+    /// Done; with `--check`, the surfaces are out of tolerance.
     OutOfTolerance,
 }
 
 impl Outcome {
-    /// How a command ends that a check was asked of, or not: with every mismatch as found inside
-    /// its tolerance, or not.
+    /// Maps the result of an optional `--check` to an outcome.
     fn of_check(asked: bool, measurement: &Measurement) -> Self {
         if asked && !Judgement::all_alike(measurement) {
             Self::OutOfTolerance
@@ -105,10 +122,11 @@ impl Outcome {
     }
 }
 
-/// Does what the command line asks for.
+/// Runs the command.
 ///
 /// # Errors
-/// Bad input or usage, with what, where and the mend.
+///
+/// Bad input or usage, with what is wrong, where, and what to do.
 pub fn run(arguments: &Arguments) -> Result<Outcome, CommandError> {
     let common = arguments.common;
     match &arguments.command {

@@ -10,7 +10,7 @@ use super::values::length_mm;
 use super::{CommandError, Common, Outcome};
 use crate::model_file::NewModel;
 
-/// What `new` is asked for.
+/// Options of `new`.
 #[derive(Debug, Args)]
 pub struct Options {
     /// The model file to write
@@ -40,14 +40,14 @@ pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
         "surfaces": model.surfaces().map(|(name, tag)| serde_json::json!({"name": name, "tag": tag})).collect::<Vec<_>>(),
     });
     say_json(common, &result);
-    say(common, told(&model, &path));
+    say(common, summary(&model, &path));
     Ok(Outcome::Done)
 }
 
-/// What was written, what was not recognised, and what comes next.
-fn told(model: &NewModel, path: &Path) -> String {
+/// The file written, names without a side, and the next step.
+fn summary(model: &NewModel, path: &Path) -> String {
     let shown = path.display().to_string();
-    let mut text = format!("{shown} is written.\n");
+    let mut text = format!("Wrote {shown}.\n");
     let names: Vec<String> = model
         .without_side()
         .map(|name| format!("{name:?}"))
@@ -55,12 +55,12 @@ fn told(model: &NewModel, path: &Path) -> String {
     if !names.is_empty() {
         let names = names.join(", ");
         text += &format!(
-            "No side was recognised in {names}: the file says side = \"centre\". Correct it to left \
-             or right where the surface is one of a pair.\n"
+            "{names}: the name does not say left or right, so the file has side = \"centre\". Change it to left \
+             or right if the surface is one of a pair.\n"
         );
     }
     if model.lacks_pairs() {
-        text += "No two names differ in nothing but left and right, so no surfaces are matched yet: \
+        text += "No two names differ only in left and right, so no surfaces are matched yet: \
                  complete the [[match]] lines in the file.\n";
     }
     let named = match shown.contains(' ') {
@@ -68,6 +68,6 @@ fn told(model: &NewModel, path: &Path) -> String {
         false => shown,
     };
     text + &format!(
-        "Check its lines, then print the tags with\n  hingewise print kit --model {named} --out kit.pdf"
+        "Check its settings, then print the tags with\n  hingewise print kit --model {named} --out kit.pdf"
     )
 }

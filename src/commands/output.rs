@@ -10,11 +10,10 @@ use thiserror::Error;
 use super::CommandError;
 use crate::report::{NamedFile, UNFINISHED_PAGE};
 
-/// Names of folders and files in the making start like this, so that leftovers of a killed
-/// program are known for what they are.
+/// Prefix of unfinished folders and files, so that leftovers of a killed program are recognisable.
 const IN_THE_MAKING: &str = ".hingewise-";
 
-/// Reading and writing for all, less what the person's umask takes away.
+/// Access rights: reading and writing for all, minus the user's umask.
 #[cfg(unix)]
 const NEW_FILE_MODE: u32 = 0o666;
 
@@ -23,18 +22,18 @@ const NEW_FILE_MODE: u32 = 0o666;
 #[non_exhaustive]
 pub enum OutputError {
     /// Something is there already.
-    #[error("{} is there already", path.display())]
+    #[error("{} already exists", path.display())]
     AlreadyThere {
         /// The file or the folder that is not empty.
         path: PathBuf,
     },
-    /// A file stands where a folder is asked for.
+    /// A file is in the place of a folder.
     #[error("{} is a file, not a folder", path.display())]
     NotAFolder {
         /// The file.
         path: PathBuf,
     },
-    /// A folder stands where a file is asked for.
+    /// A folder is in the place of a file.
     #[error("{} is a folder, not a file", path.display())]
     NotAFile {
         /// The folder.
@@ -45,14 +44,14 @@ pub enum OutputError {
     NotWritable {
         /// The file or folder.
         path: PathBuf,
-        /// What the system says.
+        /// The system's message.
         #[source]
         cause: io::Error,
     },
 }
 
 impl OutputError {
-    /// What the person can do about it.
+    /// What the user can do about it.
     pub fn mend(&self) -> &'static str {
         match self {
             Self::AlreadyThere { .. } => "choose another name, or add --force to overwrite",
@@ -75,7 +74,7 @@ impl OutputError {
 #[derive(Debug)]
 pub struct OutputFolder {
     target: PathBuf,
-    // Holds the folder of new files and, while they are moved, what they replace.
+    // Contains the folder of new files and, while they are moved, the files they replace.
     workplace: TempDir,
     new_files: PathBuf,
 }
@@ -139,7 +138,7 @@ impl OutputFolder {
             .map_err(OutputError::not_writable(&self.target.join(name)))
     }
 
-    /// Moves all files into place. What else lies in the folder stays.
+    /// Moves all files into place. Other files in the folder stay.
     ///
     /// # Errors
     /// The system refuses; the folder is then as it was before.
@@ -171,8 +170,8 @@ fn names_in(folder: &Path) -> io::Result<Vec<OsString>> {
     Ok(names)
 }
 
-/// Moves entries of `from` into `target`; what they replace is kept in `replaced` and put back if
-/// one move fails.
+/// Moves entries of `from` into `target`; replaced entries are kept in `replaced` and restored if a
+/// move fails.
 fn move_into(names: &[OsString], from: &Path, target: &Path, replaced: &Path) -> io::Result<()> {
     std::fs::create_dir(replaced)?;
     let mut moves: Vec<(PathBuf, PathBuf)> = Vec::new();

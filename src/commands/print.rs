@@ -17,7 +17,7 @@ use crate::print::{
 };
 use crate::vision::Dictionary;
 
-/// What `print` is asked for.
+/// Options of `print`.
 #[derive(Debug, Args)]
 pub struct Options {
     #[command(subcommand)]
@@ -27,23 +27,25 @@ pub struct Options {
 #[derive(Debug, Subcommand)]
 enum What {
     /// Tags of any ids and sizes, flat or on fold-up brackets
+    #[command(after_help = "Example:\n  hingewise print tags 10 11 0:30 --bracket --out tags.pdf")]
     Tags {
-        /// Ids, with edges of their own where they differ: 10 11 0:30 100-140:8
+        /// Ids, with an edge in mm where it differs: 10 11 0:30 100-140:8
         #[arg(required = true, value_name = "ID[:EDGE_MM]")]
         tags: Vec<String>,
         /// Outer edge of the black squares
         #[arg(long, value_parser = length_mm, default_value = "20")]
         edge_mm: f64,
-        /// Print each tag on a bracket that folds up and leans
+        /// Put each tag on a fold-up bracket
         #[arg(long)]
         bracket: bool,
-        /// Lean of the brackets from square-on
+        /// Lean of the brackets from upright
         #[arg(long, requires = "bracket", default_value_t = DEFAULT_LEAN_DEG)]
         lean_deg: f64,
         #[command(flatten)]
         page: PageOptions,
     },
-    /// Cards that show the stations of a model file to the camera
+    /// Cards that show the stick positions to the camera
+    #[command(after_help = "Example:\n  hingewise print cards --model heron.toml --out cards.pdf")]
     Cards {
         /// The model file
         #[arg(long)]
@@ -57,19 +59,23 @@ enum What {
         #[command(flatten)]
         page: PageOptions,
     },
-    /// A board to calibrate the camera with
+    /// A board for calibrating the camera
+    #[command(
+        after_help = "Example:\n  hingewise print board --charuco 9x6 --square-mm 24 --marker-mm 18 --dictionary DICT_5X5_100 --out board.pdf"
+    )]
     Board {
         #[command(flatten)]
         board: BoardOptions,
         #[command(flatten)]
         page: PageOptions,
     },
-    /// Everything that one aircraft needs, named by surface
+    /// Everything for one aircraft, labelled by surface
+    #[command(after_help = "Example:\n  hingewise print kit --model heron.toml --out kit.pdf")]
     Kit {
         /// The model file
         #[arg(long)]
         model: PathBuf,
-        /// Lean of the brackets from square-on
+        /// Lean of the brackets from upright
         #[arg(long, default_value_t = DEFAULT_LEAN_DEG)]
         lean_deg: f64,
         /// Station cards on one sheet: 1, 2, 4 or 8
@@ -86,8 +92,8 @@ struct PageOptions {
     /// Paper in the printer
     #[arg(long, value_enum, default_value_t = PaperName::A4)]
     paper: PaperName,
-    /// What the two 100 mm bars measured on an earlier print, along the paper's short and long
-    /// side; this print is corrected by them
+    /// Measured lengths of the two 100 mm bars of an earlier print, along the short and long side
+    /// of the paper; corrects this print
     #[arg(long, value_name = "SHORT[,LONG]")]
     measured_bar_mm: Option<String>,
     /// The PDF to write
@@ -186,7 +192,7 @@ pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
         "sheets": document.sheets.len(),
     });
     say_json(common, &result);
-    say(common, told(&path, &document, &setup));
+    say(common, summary(&path, &document, &setup));
     Ok(Outcome::Done)
 }
 
@@ -223,12 +229,12 @@ fn ordered_board(options: &BoardOptions) -> Result<Board, PrintError> {
     }))
 }
 
-/// What was written, and what the person has to look after.
-fn told(path: &Path, document: &Document, setup: &PageSetup) -> String {
+/// The file written, and advice.
+fn summary(path: &Path, document: &Document, setup: &PageSetup) -> String {
     let count = document.sheets.len();
     let sheets = if count == 1 { "sheet" } else { "sheets" };
     let written = format!(
-        "{} is written: {count} {sheets} of {}.",
+        "Wrote {}: {count} {sheets} of {}.",
         path.display(),
         setup.paper.name()
     );
@@ -237,13 +243,13 @@ fn told(path: &Path, document: &Document, setup: &PageSetup) -> String {
 }
 
 const MEASURE_FIRST: &str = "Print at 100 % (\"actual size\"), then measure the two black bars: each \
-has to be 100.0 mm. If not, print again with --measured-bar-mm SHORT,LONG.";
+must be 100.0 mm. If not, print again with --measured-bar-mm SHORT,LONG.";
 
 fn corrected(bar: MeasuredBar) -> String {
     let earlier_mm = bar.printed_edge_mm(20.0);
     format!(
-        "This print is corrected: throw the earlier one away, and leave the sizes in the model file \
-         as they are. (To keep the earlier print instead, correct the model file: what was ordered \
-         with edge_mm = 20 is {earlier_mm:.2} there.)"
+        "This print is corrected. Discard the earlier one, and do not change the sizes in the model file. \
+         (To keep the earlier print instead, correct the model file: tags printed \
+         with edge_mm = 20 measure {earlier_mm:.2} there.)"
     )
 }

@@ -9,22 +9,22 @@ use super::terminal::say;
 use super::{CommandError, Common, Outcome};
 use crate::measurement::Measurement;
 use crate::model_file::ModelFile;
-use crate::record::{self, Kept};
-use crate::report::{neutral_lines, setup_sheet};
+use crate::record::{self, Kept, NeutralDrift, Source};
+use crate::report::{neutral_lines, setup_sheet, source_lines};
 
 /// The file that makes a folder an entry of the record.
 const MEASUREMENT: &str = "measurement.json";
 
-/// What else of a result is kept, where it is there.
+/// Further files of a result that are kept if they exist.
 const BESIDE: [&str; 4] = ["report.html", "stations.csv", "frames.csv", "marked.svg"];
 
-/// What `record` is asked for.
+/// Options of `record`.
 #[derive(Debug, Args)]
 pub struct Options {
     /// Folders that `measure` wrote
     #[arg(required = true, value_name = "DIR")]
     folders: Vec<PathBuf>,
-    /// The model file; the record lies beside it
+    /// The model file; the record is kept beside it
     #[arg(long)]
     model: PathBuf,
 }
@@ -43,7 +43,7 @@ pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
     for (folder, measurement) in measured {
         if let Some(same) = kept.iter().find(|kept| kept.measurement == measurement) {
             let (folder, name) = (folder.display(), &same.name);
-            say(common, format!("{folder} is kept already as {name}"));
+            say(common, format!("{folder} is already kept as {name}"));
             continue;
         }
         let entry = keep(folder, measurement, &home, &kept)?;
@@ -54,11 +54,16 @@ pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
         kept.push(entry);
     }
     record::latest_first(&mut kept);
-    if let Some((latest, earlier)) = kept.split_first() {
-        let drifts = record::neutral_drifts(&latest.measurement, earlier);
-        let sheet = write_sheet(&home, &setup_sheet(latest, earlier, &drifts)?)?;
+    let sources = record::sources(&kept, &model);
+    if let Some(latest) = sources.first() {
+        let drifts: Vec<NeutralDrift> = sources.iter().flat_map(Source::neutral_drifts).collect();
+        let missing = record::never_measured(&sources, &model);
+        let sheet = write_sheet(&home, &setup_sheet(&sources, &drifts, &missing)?)?;
         say(common, format!("Setup sheet: {}", sheet.display()));
-        let lines = neutral_lines(&drifts, earlier);
+        for line in source_lines(&sources, &missing) {
+            say(common, line);
+        }
+        let lines = neutral_lines(&drifts, latest.earlier);
         if !lines.is_empty() {
             say(common, lines.join("\n"));
         }
@@ -122,7 +127,7 @@ fn keep(
     Ok(Kept { name, measurement })
 }
 
-/// Writes a sheet under the next free number, unless the last one says the same.
+/// Writes a sheet under the next free number, unless the last one is identical.
 fn write_sheet(home: &Path, sheet: &str) -> Result<PathBuf, OutputError> {
     let number_of = |name: &str| -> Option<usize> {
         name.strip_prefix("setup-")?

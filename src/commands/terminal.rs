@@ -1,4 +1,4 @@
-//! What is said in the terminal while a command works and when it is done.
+//! Terminal output during and after a command.
 
 use std::fmt::Display;
 use std::io::{IsTerminal, Write};
@@ -12,8 +12,7 @@ use crate::measurement::Measurement;
 use crate::progress::{Progress, Silent};
 use crate::report;
 
-/// A bar that tells how far the work is and how long it will take yet; only on a terminal, since
-/// in a log it would be noise.
+/// A progress bar with the remaining time; only on a terminal, because it would be noise in a log.
 pub fn progress(common: Common) -> Box<dyn Progress> {
     if common.quiet || !std::io::stderr().is_terminal() {
         return Box::new(Silent);
@@ -21,20 +20,20 @@ pub fn progress(common: Common) -> Box<dyn Progress> {
     Box::new(Bar::new())
 }
 
-/// Tells a result to a person: on standard output, unless that is kept for JSON or silence.
+/// Prints a result for people: on standard output, unless `--json` or `--quiet`.
 pub fn say(common: Common, text: impl Display) {
     if !common.json && !common.quiet {
         put(&text);
     }
 }
 
-/// A line on standard output. Whoever reads it may stop reading, as `head` does: the work is done
-/// all the same.
+/// Prints a line on standard output. The reader may close it early, as `head` does; the work is
+/// done nevertheless.
 fn put(text: &dyn Display) {
     let _ = writeln!(std::io::stdout().lock(), "{text}");
 }
 
-/// Tells a result to a program, where that was asked for.
+/// Prints a result for programs, if requested.
 pub fn say_json(common: Common, result: &impl serde::Serialize) {
     if !common.json {
         return;
@@ -44,8 +43,8 @@ pub fn say_json(common: Common, result: &impl serde::Serialize) {
     }
 }
 
-/// Tells a measurement: as a summary, as JSON, or not at all.
-pub fn tell(
+/// Prints a measurement: as a summary, as JSON, or not at all.
+pub fn say_result(
     measurement: &Measurement,
     report: Option<&Path>,
     common: Common,

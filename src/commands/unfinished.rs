@@ -10,14 +10,16 @@ use super::CommandError;
 use super::job::{Job, Seen};
 use super::output::{OutputFolder, write_files};
 use crate::clip::{Clip, ClipInfo, Frame};
+use crate::model_file::ModelFile;
+use crate::motion::Motion;
 use crate::report::{self, Picture, UNFINISHED_PAGE, Unfinished};
-use crate::stations::SeenRest;
+use crate::stations::{self, HoldOptions, SeenRest};
 use crate::tags::SightedFrame;
 
 /// Most rests of which a picture is shown; the page stays small enough for a phone.
 const MOST_PICTURES: usize = 40;
 
-/// Why a clip could not be measured, with the page that shows what was seen of it.
+/// An error of a clip that could not be measured, with the page that shows its contents.
 #[derive(Debug)]
 pub struct NotMeasured {
     cause: Box<CommandError>,
@@ -38,7 +40,10 @@ impl Error for NotMeasured {
 
 impl Diagnostic for NotMeasured {
     fn help<'a>(&'a self) -> Option<Box<dyn fmt::Display + 'a>> {
-        let page = format!("{} shows what was seen, and when", self.page.display());
+        let page = format!(
+            "{} shows the tags and holds in the clip",
+            self.page.display()
+        );
         Some(Box::new(match self.cause.help() {
             Some(help) => format!("{help}\n{page}"),
             None => page,
@@ -48,7 +53,7 @@ impl Diagnostic for NotMeasured {
 
 /// The error of a job, with a page in the folder where anything was seen. Where no page can be written
 /// the error stays as it is: it matters more.
-pub fn told(
+pub fn with_page(
     job: &Job<'_>,
     error: CommandError,
     clip: &ClipInfo,
@@ -65,7 +70,26 @@ pub fn told(
     }
 }
 
-/// Removes the page of an earlier run, once the clip is measured; what cannot be removed stays.
+/// Every rest of the surfaces that were fitted, with a place for each declared surface.
+pub fn rests_seen(model: &ModelFile, motion: &Motion) -> Vec<SeenRest> {
+    let fitted = |name: &String| motion.surfaces.iter().position(|one| one.name == *name);
+    let places: Vec<Option<usize>> = model
+        .surfaces
+        .iter()
+        .map(|surface| fitted(&surface.name))
+        .collect();
+    let rests = stations::rests_seen(motion, &HoldOptions::default());
+    let of_declared = rests.into_iter().map(|rest| SeenRest {
+        deflection_deg: places
+            .iter()
+            .map(|place| rest.deflection_deg[(*place)?])
+            .collect(),
+        ..rest
+    });
+    of_declared.collect()
+}
+
+/// Removes the page of an earlier run once the clip is measured; if it cannot be removed, it stays.
 pub fn remove_page(folder: &Path) {
     let _ = std::fs::remove_file(folder.join(UNFINISHED_PAGE));
 }
@@ -146,7 +170,7 @@ fn frame_to_show(
     Ok(frame.map(|frame| (frame, sighted.clone())))
 }
 
-/// A drawing of the middle of each of the first rests. The clip is read once more, up to the last.
+/// A drawing from the middle of each of the first rests. The clip is read again, up to the last.
 fn rest_stills(
     job: &Job<'_>,
     frames: &[SightedFrame],

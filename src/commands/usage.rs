@@ -1,4 +1,4 @@
-//! What the command line says, and what is said about a line that cannot be read.
+//! The command line, and hints for a line that cannot be parsed.
 
 use std::ffi::OsString;
 use std::path::Path;
@@ -28,7 +28,7 @@ fn with_hint(mut error: Error, words: &[OsString]) -> Error {
         _ => return error,
     };
     if let Some(name) = name_in_pieces(&words, &surplus) {
-        let hint = format!("a name with spaces has to stand in quotes: \"{name}\"").into();
+        let hint = format!("put a name with spaces in quotes: \"{name}\"").into();
         let hints = ContextValue::StyledStrs(vec![hint]);
         error.insert(ContextKind::Suggested, hints);
     }

@@ -7,7 +7,7 @@ use crate::measured::Measured;
 use crate::measurement::{Measurement, same_station};
 use crate::model_file::Settings;
 
-/// How a size stands against a tolerance.
+/// A size compared with a tolerance.
 ///
 /// It counts as within or out only if its whole interval ±u does, so that a wrong word is unlikely
 /// (guarded decision, JCGM 106:2012, 8.3).
@@ -16,7 +16,7 @@ use crate::model_file::Settings;
 pub enum Standing {
     /// Within the tolerance.
     Within,
-    /// The limit lies inside the interval.
+    /// The limit is inside the interval.
     CannotTell,
     /// Out of tolerance.
     Out,
@@ -35,7 +35,7 @@ impl Standing {
         }
     }
 
-    /// The worst standing of what was found at the stations, and between them where that is told.
+    /// The worst standing of the mismatches at the stations, and between them if known.
     pub fn of_correction(correction: &Correction, tolerance_deg: f64) -> Self {
         correction
             .found_deg
@@ -51,7 +51,7 @@ impl Standing {
     pub fn words(self) -> &'static str {
         match self {
             Self::Within => "within",
-            Self::CannotTell => "can't tell",
+            Self::CannotTell => "undecided",
             Self::Out => "out",
         }
     }
@@ -66,7 +66,7 @@ pub struct ComparedStation {
     pub before_deg: Option<Measured>,
     /// Mismatch after.
     pub after_deg: Measured,
-    /// How it stands against the tolerance after.
+    /// The standing after, against the tolerance.
     pub standing: Standing,
 }
 
@@ -85,12 +85,12 @@ pub struct ComparedPair {
     pub worst_before_deg: Option<Measured>,
     /// Size of the largest mismatch after.
     pub worst_after_deg: Measured,
-    /// What was promised after the first clip: the largest remaining mismatch at most.
+    /// The prediction after the first clip: the largest remaining mismatch at most.
     pub promised_worst_deg: Option<f64>,
     /// Whether the mismatch counts from a level position, before and after; where only one does, the
     /// figures do not compare.
     pub from_level: [bool; 2],
-    /// What another round of numbers would leave at most, where it would help beyond doubt.
+    /// The largest mismatch after another round of numbers, if that would clearly help.
     pub another_round_deg: Option<f64>,
     /// These numbers: all of the follower's servo, in percent.
     pub next_settings: Option<Settings>,
@@ -110,8 +110,33 @@ pub struct Comparison {
     pub dates: [Option<String>; 2],
     /// One entry a follower that was measured in both clips.
     pub pairs: Vec<ComparedPair>,
+    /// Surfaces that only one of the clips measured.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub missing: Vec<MissingSurface>,
     /// The gravest of all pairs.
     pub standing: Standing,
+}
+
+/// A surface that only one of two clips measured.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct MissingSurface {
+    /// Its name.
+    pub surface: String,
+    /// Its function, where that is known.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub function: Option<String>,
+    /// The clip that does not measure it.
+    pub missing: Clip,
+}
+
+/// One of two compared clips.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Clip {
+    /// The one before numbers were entered.
+    Before,
+    /// The one after.
+    After,
 }
 
 /// Two measurements that cannot be compared.
@@ -154,16 +179,16 @@ pub enum ComparisonError {
         after: Vec<String>,
     },
     /// No station was measured on both sides.
-    #[error("the {follower} was measured at no station together with the {reference}")]
-    #[diagnostic(help("see the warnings of that measurement, and film again"))]
+    #[error("the {follower} and the {reference} were never measured at the same stick position")]
+    #[diagnostic(help("read the warnings of that measurement, and film again"))]
     NoStation {
         /// Surface that is left alone.
         reference: String,
         /// Surface that is adjusted.
         follower: String,
     },
-    /// Nothing says what is accepted.
-    #[error("no tolerance was declared for the {follower} against the {reference}")]
+    /// There is no tolerance.
+    #[error("the model file has no tolerance for the {follower} against the {reference}")]
     #[diagnostic(help(
         "set tolerance_deg in the [[match]] of the model file, and match the second measurement \
          again with `hingewise match --model`"
@@ -196,7 +221,7 @@ pub fn check_names(before: &Measurement, after: &Measurement) -> Result<(), Comp
 }
 
 impl Comparison {
-    /// Compares what was found in two clips; tolerances are those of the later one.
+    /// Compares the mismatches in two clips; tolerances are those of the later one.
     pub fn of(before: &Measurement, after: &Measurement) -> Result<Self, ComparisonError> {
         if before == after {
             return Err(ComparisonError::SameMeasurement {
@@ -208,7 +233,9 @@ impl Comparison {
             .iter()
             .filter_map(|later| {
                 let earlier = before.matches.iter().find(|earlier| {
-                    earlier.reference == later.reference && earlier.follower == later.follower
+                    earlier.reference == later.reference
+                        && earlier.follower == later.follower
+                        && before.same_function(after, &later.follower)
                 })?;
                 let undeclared = [&later.reference, &later.follower].into_iter().any(|side| {
                     before.proposes_change(side) && after.declares_nothing_since(before, side)
@@ -225,16 +252,42 @@ impl Comparison {
             models: [before.model.clone(), after.model.clone()],
             dates: [before.date.clone(), after.date.clone()],
             pairs,
+            missing: only_in(before, after, Clip::After)
+                .chain(only_in(after, before, Clip::Before))
+                .collect(),
             standing,
         })
     }
+}
+
+/// Surfaces of one measurement that the other does not have in the same function.
+fn only_in<'m>(
+    one: &'m Measurement,
+    other: &'m Measurement,
+    missing: Clip,
+) -> impl Iterator<Item = MissingSurface> + 'm {
+    let is_there = |name: &str| other.surface(name).is_some() && one.same_function(other, name);
+    let surfaces = one.surfaces.iter();
+    surfaces
+        .filter(move |surface| !is_there(&surface.name))
+        .map(move |surface| MissingSurface {
+            surface: surface.name.clone(),
+            function: one.function_of(&surface.name).map(Into::into),
+            missing,
+        })
 }
 
 fn pair_names(measurement: &Measurement) -> Vec<String> {
     measurement
         .matches
         .iter()
-        .map(|correction| format!("{} to {}", correction.follower, correction.reference))
+        .map(|correction| {
+            let (follower, reference) = (&correction.follower, &correction.reference);
+            match measurement.function_of(follower) {
+                Some(function) => format!("{follower} to {reference} ({function})"),
+                None => format!("{follower} to {reference}"),
+            }
+        })
         .collect()
 }
 
@@ -302,7 +355,7 @@ fn has_gone(before_deg: Option<Measured>, after_deg: Measured) -> bool {
     before_deg.is_some_and(|before| before.value - before.u() > after_deg.value + after_deg.u())
 }
 
-/// Size of the largest mismatch, between stations as well where the measurement tells it.
+/// Size of the largest mismatch, between stations as well if the measurement has it.
 fn worst(correction: &Correction) -> Option<Measured> {
     correction
         .found_deg

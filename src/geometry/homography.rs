@@ -5,8 +5,8 @@ use nalgebra::{Matrix2, Matrix3, Point2, SMatrix, SVector, Vector2, Vector3};
 /// Corners of the unit tag square: top-left, top-right, bottom-right, bottom-left; v runs down.
 pub const SQUARE: [(f64, f64); 4] = [(-1.0, -1.0), (1.0, -1.0), (1.0, 1.0), (-1.0, 1.0)];
 
-/// The homography that maps [`SQUARE`] to four points, its last entry 1; `None` where three of
-/// them lie on a line.
+/// The homography that maps [`SQUARE`] to four points, its last entry 1; `None` if three of them
+/// are on a line.
 pub fn from_square(corners: &[Point2<f64>; 4]) -> Option<Matrix3<f64>> {
     let mut equations = SMatrix::<f64, 8, 8>::zeros();
     let mut right = SVector::<f64, 8>::zeros();

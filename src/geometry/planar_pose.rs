@@ -60,7 +60,7 @@ impl PlanarPose {
             let x = Vector3::new(upper[(0, 0)], upper[(1, 0)], sign * first);
             let y = Vector3::new(upper[(0, 1)], upper[(1, 1)], sign * second);
             let in_view = Matrix3::from_columns(&[x, y, x.cross(&y)]);
-            // Orthonormal by construction: what its columns lack in the plane, depth makes up.
+            // Orthonormal by construction: depth completes the columns to unit length.
             let rotation = camera_from_view * Rotation3::from_matrix_unchecked(in_view);
             with_translation(rotation, edge, normalised)
         };

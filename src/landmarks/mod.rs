@@ -1,11 +1,11 @@
-//! Landmarks: spots of the surroundings that are followed from frame to frame while the camera moves.
+//! Landmarks: background points that are followed from frame to frame while the camera moves.
 //!
-//! One small airframe tag tells poorly how a camera in the hand is turned. Shelves, posters and the
-//! grain of a table stand as still against the airframe as its tag does, and they lie all over the
-//! picture. What a landmark is does not matter, nor where it lies in space: the joint fit finds that
-//! out, or leaves it out ([`crate::motion`]).
+//! One small airframe tag determines the rotation of a hand-held camera poorly. Shelves, posters
+//! and the grain of a table are at rest relative to the airframe as its tag is, and they cover the
+//! whole picture. It does not matter what a landmark is or how far away: the joint fit estimates
+//! its place, or leaves it out ([`crate::motion`]).
 //!
-//! Beside a still camera nothing is chosen and nothing followed: there is nothing to be learned.
+//! With a still camera none are chosen, because they add nothing.
 
 mod neighbourhood;
 mod plane;
@@ -25,26 +25,27 @@ use crate::vision::{KeepOut, VisionError, corners_to_follow};
 use similarity::Similarity;
 use template::Template;
 
-/// So many landmarks are followed: with more, deflections of the hand-held sample clip get no better.
+/// Number of landmarks: with more, deflections of the hand-held sample clip do not improve.
 const MOST_LANDMARKS: usize = 24;
 
-/// Two landmarks lie at least this share of the picture's longer side apart, so that they are
+/// Smallest distance of two landmarks, as a share of the picture's longer side, so that they are
 /// spread over it.
 const APART_SHARE: f64 = 0.06;
 
-/// The picture moves once an airframe tag has moved this far, px, with the camera or with a stabiliser: beside a
-/// still camera its centre scatters by 0.02 px.
+/// The picture moves once an airframe tag has moved this far, px, with the camera or with a
+/// stabiliser: with a still camera its centre scatters by 0.02 px.
 const MOVED_PX: f64 = 0.2;
 
-/// What lies within so many edges of a surface's tag may move with the surface.
+/// Points within so many edges of a surface's tag may move with the surface.
 const SURFACE_REACH_EDGES: f64 = 5.0;
-/// An airframe tag's own corners are measured better as a tag's.
+/// Points on an airframe tag: its own corners are measured better.
 const AIRFRAME_REACH_EDGES: f64 = 1.0;
 
-/// Landmarks are chosen anew when less than this share of them, or fewer than so many, were found …
+/// Landmarks are chosen again when less than this share of them, or fewer than so many, were found
+/// …
 const FOUND_SHARE: f64 = 0.5;
 const FEWEST_LANDMARKS: usize = 6;
-/// … for so long, s: the camera looks elsewhere.
+/// … for so long, s: the camera points elsewhere.
 const POOR_S: f64 = 0.5;
 /// A picture that comes so little before that time counts as in time, s: times are rounded.
 const EARLY_S: f64 = 0.005;
@@ -58,7 +59,7 @@ pub struct LandmarkSighting {
     pub place_px: Point2<f32>,
 }
 
-/// What the tags tell about a frame in which landmarks are to be found.
+/// Input from the tags for finding landmarks in a frame.
 #[derive(Debug, Clone, Default)]
 pub struct TagsInFrame {
     /// Outlines of the airframe tags in sight, by id.
@@ -67,7 +68,7 @@ pub struct TagsInFrame {
     pub surfaces_px: BTreeMap<u32, [Point2<f64>; 4]>,
 }
 
-/// Follows landmarks; goes on from any frame as if it had not been interrupted.
+/// Follows landmarks. Its state can be saved at any frame and resumed.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub struct Landmarks {
     /// Where the centre of each airframe tag was when it was first seen.
@@ -93,12 +94,12 @@ struct Landmark {
 }
 
 impl Landmarks {
-    /// Finds the landmarks in the next frame; none before the camera moves. Where no airframe tag is in
-    /// sight none are chosen, but those that are there are followed on.
+    /// Finds the landmarks in the next frame; none before the camera moves. Without an airframe tag
+    /// in sight it chooses no new landmarks, but follows the existing ones.
     ///
     /// # Errors
     ///
-    /// The vision library refused a call.
+    /// The vision library rejected a call.
     pub fn follow(
         &mut self,
         time_s: f64,
@@ -144,9 +145,9 @@ impl Landmarks {
         self.followed.iter().filter(|landmark| landmark.found)
     }
 
-    /// Looks for each where the tags' shift takes it, and for those that are not there where all
-    /// others say that it should be: nearer and further ones keep their distance from where a flat
-    /// picture would have them.
+    /// Searches for each where the tags' shift predicts it. Those not found there are searched
+    /// where all others predict them: nearer and further points deviate by a constant from the
+    /// prediction for a flat scene.
     fn find_all(&mut self, image: &GreyImage, shift: Vector2<f64>) {
         let before = self.since_chosen;
         let latest_px = self.followed.iter().map(|it| it.latest_px);

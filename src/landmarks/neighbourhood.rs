@@ -1,18 +1,18 @@
-//! What lies around a place in a picture, ready to be looked at between the pixels.
+//! The surroundings of a place in a picture, prepared for interpolation between pixels.
 
 use nalgebra::{Matrix2, Point2, Vector2};
 
 use super::plane::{EMPTY, FARTHEST_PX, Plane, REACH, SIDE};
 use crate::clip::GreyImage;
 
-/// Side of the square that is looked at, px.
+/// Side of the square that is compared, px.
 const LOOKED_AT: usize = 44;
 /// Numbers from row to row: a power of two.
 const STRIDE: usize = 64;
 const INDEX_BITS: usize = STRIDE.trailing_zeros() as usize;
 
-/// Bits behind the point of the fixed-point numbers that places are told in: whole pixels and shares of
-/// one come off them in a step each.
+/// Fractional bits of the fixed-point numbers for places: splitting them into whole pixels and
+/// fractions takes one step each.
 const SHARE_BITS: usize = 16;
 
 /// Code values of a square of pixels.
@@ -25,7 +25,7 @@ pub(super) struct Neighbourhood {
 }
 
 impl Neighbourhood {
-    /// Around a place, which may lie beside the picture.
+    /// Around a place, which may be outside the picture.
     pub fn around(image: &GreyImage, place_px: &Point2<f64>) -> Self {
         let half = (LOOKED_AT / 2) as i64;
         let [left, top] =
@@ -49,11 +49,11 @@ impl Neighbourhood {
         }
     }
 
-    /// What is seen at a template's pixels around a place, between pixels by proportion; `None` if that
-    /// is not all in sight.
+    /// Values at a template's pixels around a place, by linear interpolation; `None` if part of it
+    /// is outside.
     pub fn sampled(&self, place_px: &Point2<f64>, turn: &Matrix2<f64>) -> Option<Plane> {
         let reach = REACH as f64;
-        // A thousandth of a pixel more than is needed: rounding must not lead out.
+        // A thousandth of a pixel more than needed: rounding must not lead outside.
         let span = turn.abs() * Vector2::repeat(reach) + Vector2::repeat(1e-3);
         let origin = Vector2::new(self.left as f64, self.top as f64);
         let low = place_px.coords - span;
@@ -85,13 +85,13 @@ impl Neighbourhood {
 
     /// Between the code value at an index and the next.
     fn between(&self, at: usize, share: f32) -> f32 {
-        // Never beyond the end; told so, the program need not look.
+        // Never beyond the end; this lets the compiler drop the bounds check.
         let code = |at: usize| self.codes[at % (STRIDE * STRIDE)];
         code(at) + share * (code(at + 1) - code(at))
     }
 }
 
-/// Pixels of a picture of this size that lie within the square from `first` on.
+/// Pixels of a picture of this size within the square from `first` on.
 fn within(first: i64, size: usize) -> std::ops::Range<usize> {
     let clamp = |at: i64| at.clamp(0, size as i64) as usize;
     clamp(first)..clamp(first.saturating_add(LOOKED_AT as i64))

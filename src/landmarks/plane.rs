@@ -1,4 +1,4 @@
-//! Plane: one number a pixel of a template, as they are compared.
+//! Plane: one number per pixel of a template.
 
 /// Pixels that are compared on each side of the middle one.
 pub(super) const REACH: usize = 10;
@@ -10,5 +10,5 @@ pub(super) const LANES: usize = 8;
 pub(super) type Plane = [f32; (SIDE * SIDE).next_multiple_of(LANES)];
 pub(super) const EMPTY: Plane = [0.0; (SIDE * SIDE).next_multiple_of(LANES)];
 
-/// A template lies no further from where it was expected, px.
+/// A landmark is searched no further from its predicted place, px.
 pub(super) const FARTHEST_PX: f64 = 8.0;

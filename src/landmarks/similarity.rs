@@ -3,7 +3,7 @@
 use nalgebra::{Complex, Matrix2, Point2};
 use serde::{Deserialize, Serialize};
 
-/// Fewer places do not tell how a picture moved.
+/// Fewer places do not determine the motion of a picture.
 const LEAST_PLACES: usize = 6;
 
 /// z ↦ a z + b with places as complex numbers.
@@ -23,8 +23,8 @@ impl Default for Similarity {
 }
 
 impl Similarity {
-    /// The one that brings the first places nearest to the second; `None` if there are too few or
-    /// all lie in one.
+    /// The least-squares transform from the first places to the second; `None` if there are too few
+    /// or all coincide.
     pub fn between(pairs: impl Iterator<Item = (Point2<f64>, Point2<f64>)>) -> Option<Self> {
         let pairs: Vec<[Complex<f64>; 2]> = pairs
             .map(|(from, to)| [from, to].map(|place| Complex::new(place.x, place.y)))
@@ -50,7 +50,7 @@ impl Similarity {
         })
     }
 
-    /// Where a place has moved to.
+    /// The new place of a point.
     pub fn of(&self, place: &Point2<f64>) -> Point2<f64> {
         self.linear() * place + nalgebra::Vector2::from(self.shift)
     }

@@ -1,7 +1,7 @@
-//! Template: a small piece of a picture that is found again in others.
+//! Template: a small piece of a picture that is searched for in others.
 //!
-//! It is laid over the other picture turned and enlarged as the whole picture was, and shifted until
-//! it fits, with brightness and contrast left free: Gauss–Newton with the template's own slopes, so
+//! The template is turned and scaled as the whole picture was, and shifted until it fits, with
+//! brightness and contrast left free: Gauss–Newton with the template's own slopes, so
 //! that these are computed once (S. Baker and I. Matthews, "Lucas–Kanade 20 years on: a unifying
 //! framework", Int. J. of Computer Vision 56 (2004) 221).
 
@@ -18,10 +18,10 @@ const CUT_SIDE: usize = SIDE + 2;
 /// Steps below this end the search, px.
 const ARRIVED_PX: f64 = 0.02;
 const MOST_STEPS: usize = 15;
-/// At least this share of the variance of what is seen there has to be the template's.
+/// The template must explain at least this share of the variance of the pixels there.
 const LIKENESS: f64 = 0.7;
 
-/// Code values around a place, made ready to be compared.
+/// Code values around a place, prepared for comparison.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(try_from = "Vec<u8>", into = "Vec<u8>")]
 pub(super) struct Template {
@@ -49,8 +49,8 @@ impl Template {
         Self::try_from(rows.copied().collect::<Vec<u8>>()).ok()
     }
 
-    /// Where its middle lies in a picture in which it is turned and enlarged by `turn`; `None` if it
-    /// is not within reach of the place where it is expected.
+    /// The template's centre in a picture that is turned and scaled by `turn`; `None` if it is out
+    /// of reach of its predicted place.
     pub fn find(
         &self,
         image: &GreyImage,
@@ -74,8 +74,8 @@ impl Template {
         None
     }
 
-    /// The shift that brings the template nearer to what is seen, px, and the share of the variance of
-    /// what is seen that is the template's; `None` if that looks like its opposite.
+    /// The shift of the template, px, and the share of the pixels' variance that it explains;
+    /// `None` if they look like its negative.
     fn step(&self, seen: &Plane) -> Option<(Vector2<f64>, f64)> {
         let [by_x, by_y, by_code] = self
             .planes
@@ -88,7 +88,7 @@ impl Template {
         let variance = sum_of_products(seen, seen) - of_mean;
         let likeness = (fitted.dot(&asked) - of_mean) / variance;
         let contrast = fitted.z;
-        // What lies further right than expected shows the codes from further left.
+        // A feature further right than expected shows the codes from further left.
         let shift = -fitted.fixed_rows::<2>(0) / contrast;
         (contrast > 0.0 && variance > 0.0).then_some((shift, likeness))
     }

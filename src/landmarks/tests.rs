@@ -1,4 +1,4 @@
-//! Landmarks in drawn pictures, whose moves are known.
+//! Landmarks in drawn pictures with known motion.
 
 use nalgebra::{Matrix2, Point2, Rotation2, Vector2};
 

@@ -21,7 +21,7 @@ pub enum LinkagePart {
 }
 
 impl LinkagePart {
-    /// Whether it is told in degrees; else in percent.
+    /// Whether the unit is degrees; otherwise percent.
     pub fn is_angle(self) -> bool {
         matches!(self, Self::ArmAngle | Self::HornAngle)
     }
@@ -56,11 +56,11 @@ impl LinkageDifference {
         let towards = if more { "positive" } else { "negative" };
         match self.part {
             LinkagePart::ArmAngle => format!(
-                "at neutral the servo arm of the {follower} stands {size:.1}° ± {u:.1}° farther \
+                "at neutral the servo arm of the {follower} is {size:.1}° ± {u:.1}° farther \
                  towards its {towards} end"
             ),
             LinkagePart::HornAngle => format!(
-                "at neutral the horn of the {follower} stands {size:.1}° ± {u:.1}° farther towards \
+                "at neutral the horn of the {follower} is {size:.1}° ± {u:.1}° farther towards \
                  its {towards} end"
             ),
             LinkagePart::HornLength => format!(
@@ -74,7 +74,7 @@ impl LinkageDifference {
                 if more { "farther" } else { "less far" },
             ),
             LinkagePart::Distance => format!(
-                "the servo of the {follower} sits {size:.1} % ± {u:.1} % {} its hinge",
+                "the servo of the {follower} is {size:.1} % ± {u:.1} % {} its hinge",
                 if more { "farther from" } else { "nearer to" },
             ),
         }

@@ -45,7 +45,7 @@ const MOST_ITERATIONS: usize = 25;
 const COST_TOLERANCE: f64 = 1e-4;
 /// What both sides did at each command, in the sense in which both rise.
 ///
-/// Visits that a linkage cannot tell apart are one here: their best mean (generalised least squares)
+/// Visits that a linkage cannot distinguish are merged here: their best mean (generalised least squares)
 /// says all that they have to say of it.
 pub(super) struct BothSides {
     visits: Vec<Visit>,

@@ -25,7 +25,7 @@ pub enum MatchingError {
         stations: usize,
     },
     /// A figure of the response is no number.
-    #[error("the response of \"{surface}\" holds a figure that is no number")]
+    #[error("the response of \"{surface}\" contains an invalid number")]
     #[diagnostic(help("measure the clip again; do not edit the kept measurement by hand"))]
     NotFinite {
         /// Surface.
@@ -55,7 +55,7 @@ pub enum MatchingError {
     /// The follower runs against its reference.
     #[error("{}", wrong_way(reference, follower, *declared))]
     #[diagnostic(help(
-        "if they have to move like this in the clip, correct `motion` in the model file; if not, \
+        "if they must move like this in the clip, correct `motion` in the model file; if not, \
          reverse the servo of \"{follower}\" in the radio and film again"
     ))]
     WrongWay {
@@ -79,7 +79,7 @@ pub enum MatchingError {
     #[error(
         "\"{surface}\" has {found} curve values active, but the radio's curve has {expected} points"
     )]
-    #[diagnostic(help("give one curve value for each of curve_points_pct"))]
+    #[diagnostic(help("write one curve value for each of curve_points_pct"))]
     ActiveCurve {
         /// Surface.
         surface: String,
@@ -91,7 +91,7 @@ pub enum MatchingError {
     /// The radio's declaration cannot be used.
     #[error("the radio's {what} cannot be used")]
     #[diagnostic(help(
-        "curve points rise, two or more; the step lies between 0.01 and 50 %; the limit is positive"
+        "curve points rise, two or more; the step is between 0.01 and 50 %; the limit is positive"
     ))]
     Radio {
         /// The part that is at fault.
@@ -118,7 +118,7 @@ fn wrong_way(reference: &str, follower: &str, declared: MatchMotion) -> String {
 }
 
 impl MatchingError {
-    /// Neutral and two more: the least that tells a travel's two sides apart.
+    /// Neutral and two more: the least that separate a travel's two sides.
     pub const FEWEST_STATIONS: usize = 3;
     /// Below this a matched travel says nothing (common practice, no source).
     pub const LEAST_TRAVEL_DEG: f64 = 2.0;

@@ -1,6 +1,6 @@
 //! Which differences between two linkages explain the stations.
 //!
-//! Every single difference and every two together are tried. One is told only if no two are clearly
+//! Every single difference and every two together are tried. One is reported only if no two are clearly
 //! better, and alone only if no other is about as good: arm length, horn length and servo travel do
 //! nearly the same, and so do the angles of arm and horn.
 
@@ -17,7 +17,8 @@ const OUT_OF_THE_QUESTION: f64 = 25.0;
 /// Why two sides differ, and every explanation that fits.
 pub(super) struct Explanations {
     pub cause: Cause,
-    /// What is told, the best first; empty where the sides are alike or nothing explains them.
+    /// The reported explanations, best first; empty if the sides are alike or nothing explains
+    /// them.
     pub told: Vec<Fit>,
     /// All that is not out of the question.
     pub possible: Vec<Fit>,

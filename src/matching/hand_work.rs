@@ -21,7 +21,7 @@ pub struct HandWork {
     pub difference: LinkageDifference,
     /// Largest |mismatch| that would then remain over the travel, degrees.
     pub would_leave_deg: f64,
-    /// Its expanded uncertainty (k = 2), degrees; files of earlier programs do not tell it.
+    /// Its expanded uncertainty (k = 2), degrees; missing in files of earlier programs.
     #[serde(default)]
     pub would_leave_u_deg: Option<f64>,
     /// Root mean square that would then remain over the travel, degrees, likewise.
@@ -40,16 +40,16 @@ impl HandWork {
         };
         match (self.difference.part, splines(&self.difference)) {
             (LinkagePart::ArmAngle, 0) => format!(
-                "bring the arm of the {follower} {back} by {size:.1}°, less than a spline: try the \
-                 arm's other ends or sub-trim, then set the rod's length for neutral"
+                "turn the arm of the {follower} {back} by {size:.1}°, less than a spline: try the \
+                 arm's other ends or sub-trim, then adjust the rod's length for neutral"
             ),
             (LinkagePart::ArmAngle, 1) => format!(
-                "set the arm of the {follower} {back} by one spline (about {SPLINE_DEG:.0}°), then \
-                 the rod's length for neutral"
+                "turn the arm of the {follower} {back} by one spline (about {SPLINE_DEG:.0}°), then \
+                 adjust the rod's length for neutral"
             ),
             (LinkagePart::ArmAngle, count) => format!(
-                "set the arm of the {follower} {back} by {count} splines (about {:.0}°), then the \
-                 rod's length for neutral",
+                "turn the arm of the {follower} {back} by {count} splines (about {:.0}°), then \
+                 adjust the rod's length for neutral",
                 f64::from(count) * SPLINE_DEG
             ),
             (LinkagePart::HornAngle, _) => {
@@ -65,7 +65,9 @@ impl HandWork {
                 format!("use the same kind of servo with the same travel for the {follower}")
             }
             (LinkagePart::Distance, _) => {
-                format!("set the servo of the {follower} as far from the hinge as the other")
+                format!(
+                    "move the servo of the {follower} to the same distance from the hinge as the other"
+                )
             }
         }
     }

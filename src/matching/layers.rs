@@ -1,6 +1,6 @@
 //! The best path through a layered graph: least worst edge first, then least sum.
 
-/// Worst mismatches nearer than this count as equal, deg: no reading tells them apart, and the
+/// Worst mismatches nearer than this count as equal, deg: no reading separates them, and the
 /// root mean square may choose between them.
 pub(super) const WORST_QUANTUM_DEG: f64 = 0.001;
 

@@ -149,7 +149,7 @@ impl Pairing {
         paired
     }
 
-    /// A correction told by the reference's stick; ends also by the follower's.
+    /// A correction by the reference's stick; ends also by the follower's.
     pub fn told_by_stick(self, mut correction: Correction) -> Correction {
         let predicted = &mut correction.predicted_deg.stations;
         for stations in [&mut correction.found_deg, predicted] {

@@ -53,7 +53,7 @@ pub(super) struct Piece {
 impl Piece {
     /// The piece between the middle two of four points, the same as that of the whole curve.
     ///
-    /// `outer_exist` tells whether the first and the last point exist; their numbers do not count
+    /// `outer_exist`: whether the first and the last point exist; their numbers do not count
     /// otherwise.
     pub fn new(x: [f64; 4], y: [f64; 4], outer_exist: (bool, bool)) -> Self {
         let width = [x[1] - x[0], x[2] - x[1], x[3] - x[2]];

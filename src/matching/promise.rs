@@ -6,9 +6,9 @@ use super::command::Command;
 use super::draws::Draws;
 use super::pair::{Pair, Place};
 
-/// Share of the draws that stay within what is told as "at most".
+/// Share of the draws that stay within the stated "at most".
 const AT_MOST: f64 = 0.95;
-/// Share of the draws below what is told as "at least", and above what is told as the upper end of an
+/// Share of the draws below the stated "at least", and above the stated upper end of an
 /// interval: both leave 95 % between them.
 const BEYOND_INTERVAL: f64 = 0.025;
 

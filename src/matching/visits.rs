@@ -38,7 +38,7 @@ pub(super) struct Visits {
 }
 
 impl Visits {
-    /// Collects the visits of a surface; `command_pct` tells what its servo got at a stick.
+    /// Collects the visits of a surface; `command_pct` gives its servo's command at a stick.
     pub fn collect(
         responses: &Responses,
         surface: &str,

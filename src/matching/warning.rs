@@ -12,7 +12,7 @@ use super::error::MatchingError;
 /// Full travel of the stick, %.
 const FULL_PCT: f64 = 100.0;
 
-/// What a correction does not cure or tell.
+/// A warning about a correction.
 #[derive(Debug, Clone, PartialEq)]
 pub enum MatchingWarning {
     /// The model file has no `[radio]`: only end points are proposed.
@@ -69,7 +69,7 @@ pub enum MatchingWarning {
 }
 
 impl MatchingWarning {
-    /// The names of all kinds, for telling them from the doubts about the clip.
+    /// The names of all kinds, to separate them from the warnings about the clip.
     pub const CODES: [&str; 5] = [
         "radio-not-declared",
         "remains-out-of-tolerance",
@@ -102,7 +102,7 @@ impl Warning for MatchingWarning {
                 at_least_deg,
                 tolerance_deg,
             } => format!(
-                "the best numbers that this radio accepts leave \"{follower}\" off by up to \
+                "the best numbers for this radio leave \"{follower}\" off by up to \
                  {at_most_deg:.2}° (95 %) somewhere, which {} the tolerance of {tolerance_deg}°",
                 if at_least_deg > tolerance_deg {
                     "is more than"
@@ -121,7 +121,7 @@ impl Warning for MatchingWarning {
                 measured_pct: [first, last],
             } => format!(
                 "\"{follower}\" and \"{reference}\" were both measured from {first:+.0} % to \
-                 {last:+.0} % of the stick only; nothing is promised beyond"
+                 {last:+.0} % of the stick only; no statement beyond"
             ),
             Self::FollowerOutOfReach {
                 reference,
@@ -130,8 +130,8 @@ impl Warning for MatchingWarning {
                 short_deg,
                 ..
             } => format!(
-                "at {stick_pct:+.0} % \"{follower}\" stays {:.2}° ± {:.2}° short of \"{reference}\", \
-                 whatever is entered",
+                "at {stick_pct:+.0} % \"{follower}\" stays {:.2}° ± {:.2}° short of \"{reference}\" \
+                 with any numbers",
                 short_deg.value,
                 short_deg.u()
             ),
@@ -145,7 +145,7 @@ impl Warning for MatchingWarning {
                     .into()
             }
             Self::RemainsOutOfTolerance { .. } => {
-                "make the linkages alike by hand first, or use more curve points or a finer step"
+                "make the linkages more alike first, or use more curve points or a finer step"
                     .into()
             }
             Self::NotMatched { reason, .. } => {
@@ -153,17 +153,18 @@ impl Warning for MatchingWarning {
                 help.unwrap_or_else(|| "film again".into())
             }
             Self::MeasuredInPart { .. } => {
-                "film again with both tags in view at both ends; where a surface stops early, cure that \
+                "film again with both tags in view at both ends; if a surface stops early, correct that \
                  first"
                     .into()
             }
             Self::FollowerOutOfReach { target, .. } if !target.is_reference() => {
-                "declare smaller throws; or, where servo and linkage allow more travel, give it more \
+                "declare smaller throws; or, if servo and linkage allow more travel, increase it \
                  and film again"
                     .into()
             }
             Self::FollowerOutOfReach {
                 reference,
+                follower,
                 reference_end_pct,
                 reference_end_point_pct,
                 common_worst_deg,
@@ -171,7 +172,7 @@ impl Warning for MatchingWarning {
             } => format!(
                 "either reduce the end point of \"{reference}\" at {reference_end_pct:+.0} % to \
                  {reference_end_point_pct} %, which leaves {common_worst_deg:.2}° at most (95 %); or, \
-                 where servo and linkage allow more travel, give the follower more and film again"
+                 if servo and linkage allow, increase the travel of \"{follower}\" and film again"
             ),
         }
     }

@@ -1,7 +1,7 @@
-//! Where a tag stands about its hinge line, for drawing.
+//! Direction from a hinge line to its tag, for drawing.
 //!
-//! The joint fit hands on the hinge line and the tag's distance from it. The tag's centre
-//! therefore lies on a circle, and the picture tells where on it.
+//! The joint fit gives the hinge line and the tag's distance from it, so the tag's centre is on a
+//! circle; the picture shows where on it.
 
 use nalgebra::{Point2, Rotation3, Unit, Vector3};
 
@@ -19,7 +19,7 @@ const STEPS: usize = 1440;
 const NEAR_SHARE: f64 = 0.25;
 
 /// Direction from the hinge line to the tag's centre at neutral, in the camera frame of the first
-/// frame used; `None` where the picture does not tell.
+/// frame used; `None` if the picture does not show it.
 pub(super) fn at_neutral(stages: &Stages<'_>, surface: &SurfaceMotion) -> Option<Vector3<f64>> {
     let rows = stages.rows;
     let first_used = rows.iter().find(|row| row.deflection_deg.is_some())?.frame;

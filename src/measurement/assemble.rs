@@ -10,33 +10,36 @@ use crate::tags::Sightings;
 use crate::warning::WarningText;
 
 use super::{
-    CameraRecord, ClipRecord, FORMAT, FitRecord, FrameRow, HingeRecord, Measurement,
-    MeasurementError, PictureMotionRecord, SurfaceRecord, Trace, VERSION, arm, rounding,
+    CameraRecord, ClipRecord, FORMAT, FitRecord, FrameRow, FunctionRecord, HingeRecord,
+    Measurement, MeasurementError, PictureMotionRecord, SurfaceRecord, Trace, VERSION, arm,
+    rounding,
 };
 
-/// Points of the kept trace; more cannot be told apart in a chart of a page's width.
+/// Points of the kept trace; more are indistinguishable in a chart of a page's width.
 const TRACE_POINTS: usize = 600;
 
-/// What the stages handed on.
+/// Output of the stages.
 #[derive(Debug, Clone, Copy)]
 pub struct Stages<'a> {
-    /// The clip that was measured and what was seen in it.
+    /// The clip and its sightings.
     pub sightings: &'a Sightings,
     /// The camera profile that was used.
     pub profile: &'a CameraProfile,
-    /// What the person declared.
+    /// The model file, with the measured surfaces only.
     pub model: &'a ModelFile,
+    /// The function of these surfaces, where the file declares functions.
+    pub function: Option<&'a str>,
     /// From the joint fit.
     pub motion: &'a Motion,
     /// Every surface in every frame.
     pub rows: &'a [FrameRow],
     /// Deflections by station.
     pub responses: &'a Responses,
-    /// How the stick log lies in the clip's time, where there was one.
+    /// Alignment of the stick log in the clip's time, if there was one.
     pub stick_log: Option<&'a LogTiming>,
     /// One entry a follower.
     pub corrections: &'a [Correction],
-    /// What raises doubt.
+    /// Warnings.
     pub warnings: &'a [WarningText],
     /// Day of the measurement, `YYYY-MM-DD`.
     pub date: Option<&'a str>,
@@ -58,7 +61,9 @@ impl Measurement {
                 reprojection_rms_px: Some(stages.motion.reprojection_rms_px),
                 allowed_rms_px: Some(stages.motion.allowed_rms_px),
             },
+            functions: function_record(stages).into_iter().collect(),
             surfaces: surface_records(stages),
+            not_measured: Vec::new(),
             lags: stages.responses.lags.clone(),
             stick_log: stages.stick_log.cloned(),
             station_covariance_deg2: stages
@@ -80,7 +85,7 @@ impl Measurement {
 
     /// The same measurement, matched again with other groups or another radio.
     ///
-    /// What the earlier matching doubted is replaced; doubts about the clip and the fit stay.
+    /// Replaces warnings of the earlier matching; warnings about the clip and the fit stay.
     pub fn rematched(
         &self,
         groups: Vec<MatchGroup>,
@@ -107,8 +112,8 @@ impl Measurement {
     }
 
     fn rounded(mut self) -> Result<Self, MeasurementError> {
-        // By far the largest part where a clip has hundreds of holds. As a document it would take
-        // several times its memory, so it is rounded where it stands.
+        // By far the largest part if a clip has hundreds of holds. As a document it would take
+        // several times its memory, so it is rounded in place.
         let mut covariance_deg2 = std::mem::take(&mut self.station_covariance_deg2);
         rounding::round_variances(&mut covariance_deg2)?;
         let mut document = serde_json::to_value(&self)
@@ -161,6 +166,16 @@ fn camera_record(stages: &Stages<'_>) -> CameraRecord {
         }),
         readout_ms: (stages.motion.readout_s).map(|readout_s| readout_s.scaled(1e3)),
     }
+}
+
+fn function_record(stages: &Stages<'_>) -> Option<FunctionRecord> {
+    let surfaces = stages.motion.surfaces.iter();
+    Some(FunctionRecord {
+        name: stages.function?.to_owned(),
+        surfaces: surfaces.map(|surface| surface.name.clone()).collect(),
+        neutral: None,
+        stick_log: None,
+    })
 }
 
 fn surface_records(stages: &Stages<'_>) -> Vec<SurfaceRecord> {

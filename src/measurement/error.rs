@@ -9,16 +9,18 @@ use super::{FORMAT, VERSION};
 pub enum MeasurementError {
     /// The file cannot be opened or read.
     #[error("cannot read {}", path.display())]
-    #[diagnostic(help("give the measurement.json that `hingewise measure` wrote"))]
+    #[diagnostic(help("use the measurement.json that `hingewise measure` wrote"))]
     Unreadable {
         /// The file.
         path: PathBuf,
-        /// What the system says.
+        /// The system's message.
         source: std::io::Error,
     },
     /// The file is no JSON, or a field is missing or of another kind.
     #[error("{} is damaged at line {line}, column {column}: {reason}", path.display())]
-    #[diagnostic(help("take the file as `hingewise measure` wrote it, or measure the clip again"))]
+    #[diagnostic(help(
+        "use the unchanged file that `hingewise measure` wrote, or measure the clip again"
+    ))]
     Damaged {
         /// The file.
         path: PathBuf,
@@ -26,52 +28,54 @@ pub enum MeasurementError {
         line: usize,
         /// From 1.
         column: usize,
-        /// What was expected there.
+        /// The expected contents.
         reason: String,
     },
     /// The file is JSON of another kind.
-    #[error("{} is no kept measurement: its format is {found}, not \"{FORMAT}\"", path.display())]
-    #[diagnostic(help("give the measurement.json that `hingewise measure` wrote"))]
+    #[error("{} is not a measurement: its format is {found}, not \"{FORMAT}\"", path.display())]
+    #[diagnostic(help("use the measurement.json that `hingewise measure` wrote"))]
     OtherFormat {
         /// The file.
         path: PathBuf,
-        /// What stands in its field `format`.
+        /// Value of its field `format`.
         found: String,
     },
     /// The file is of a version that this program does not understand.
-    #[error("{} is of version {found}; this program reads version {VERSION}", path.display())]
+    #[error("{} has version {found}; this program reads version {VERSION}", path.display())]
     #[diagnostic(help("read it with the version of hingewise that wrote it, or measure again"))]
     OtherVersion {
         /// The file.
         path: PathBuf,
-        /// What stands in its field `version`.
+        /// Value of its field `version`.
         found: String,
     },
     /// Two parts of the file contradict each other, or a figure is impossible.
-    #[error("{} contradicts itself: {place} {reason}", path.display())]
-    #[diagnostic(help("take the file as `hingewise measure` wrote it, or measure the clip again"))]
+    #[error("{} is inconsistent: {place} {reason}", path.display())]
+    #[diagnostic(help(
+        "use the unchanged file that `hingewise measure` wrote, or measure the clip again"
+    ))]
     Contradiction {
         /// The file.
         path: PathBuf,
         /// Where in the file.
         place: String,
-        /// What is wrong there.
+        /// The fault.
         reason: String,
     },
-    /// A stage handed on something that is no number.
-    #[error("a result is no number: {reason}")]
+    /// A stage returned a value that is not a number.
+    #[error("a result is not a number: {reason}")]
     #[diagnostic(help(
         "the geometry is too weak for a result; film again with larger tags and more travel"
     ))]
     NotFinite {
-        /// What was being kept.
+        /// The record being written.
         reason: String,
     },
     /// The record could not be turned into text.
     #[error("cannot write the measurement as JSON")]
-    #[diagnostic(help("please report this with the clip's circumstances"))]
+    #[diagnostic(help("please report this error"))]
     NotWritable {
-        /// What the writer says.
+        /// The writer's message.
         source: serde_json::Error,
     },
 }

@@ -8,6 +8,7 @@ mod assemble;
 mod entered;
 mod error;
 mod frames;
+mod functions;
 mod neutral;
 mod read;
 mod rounding;
@@ -32,22 +33,23 @@ pub use assemble::{Stages, program};
 pub use entered::{EnteredError, EnteredSet};
 pub use error::MeasurementError;
 pub use frames::{FrameRow, frame_rows};
+pub use functions::{FunctionRecord, NotMeasured};
 pub use neutral::{NeutralRecord, PlacedHingeRecord, PlacedTagRecord};
 pub(crate) use rounding::rounded_for_files;
 
 /// The file in the folder that `measure` writes.
 pub const FILE_NAME: &str = "measurement.json";
 
-/// What the field `format` of the file says.
+/// Value of the field `format` of the file.
 pub const FORMAT: &str = "hingewise.measurement";
 
-/// Version of the file's meaning: raised when a field changes what it means.
+/// Version of the file format: raised when a field changes its meaning.
 pub const VERSION: u32 = 1;
 
 /// Two stick positions closer than this are the same station, percent.
 const SAME_STATION_PCT: f64 = 0.5;
 
-/// About what a variance takes up in the file.
+/// Approximate size of a variance in the file.
 const BYTES_OF_A_VARIANCE: usize = 16;
 
 /// Whether two stick positions, percent, are the same station in two measurements.
@@ -83,19 +85,25 @@ pub struct Measurement {
     /// How well the joint fit explains the corners.
     #[serde(default)]
     pub fit: FitRecord,
-    /// In the order of the model file.
+    /// The functions that the clip shows; empty where the model file declares none.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub functions: Vec<FunctionRecord>,
+    /// In the order of the model file, function by function.
     pub surfaces: Vec<SurfaceRecord>,
+    /// Declared surfaces that the clip does not measure, in the order of the model file.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub not_measured: Vec<NotMeasured>,
     /// How the sides of each match group follow each other in time.
     #[serde(default)]
     pub lags: Vec<SideLag>,
-    /// How the stick log lies in the clip's time, where there was one.
+    /// Alignment of the stick log in the clip's time, if there was one.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub stick_log: Option<LogTiming>,
     /// Joint covariance of all station deflections, row by row, in the order of [`Responses`];
     /// empty where only the single uncertainties are known.
     #[serde(default)]
     pub station_covariance_deg2: Vec<Vec<f64>>,
-    /// Where the tags stand with the surfaces at neutral; files of earlier programs do not tell it.
+    /// Places of the tags with the surfaces at neutral; missing in files of earlier programs.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub neutral: Option<NeutralRecord>,
     /// The neutrals against each other, where a level zero says it.
@@ -104,13 +112,13 @@ pub struct Measurement {
     /// Which surfaces are to move alike.
     #[serde(default)]
     pub groups: Vec<MatchGroup>,
-    /// What the radio accepts, and what was entered while the clip was taken.
+    /// Limits of the radio, and the numbers that were entered during the clip.
     #[serde(default)]
     pub radio: Option<Radio>,
     /// One entry a follower.
     #[serde(default)]
     pub matches: Vec<Correction>,
-    /// What raises doubt about the result.
+    /// Warnings about the result.
     #[serde(default)]
     pub warnings: Vec<WarningText>,
     /// Deflections over time, thinned for drawing; `frames.csv` has them all.
@@ -146,14 +154,14 @@ pub struct CameraRecord {
     /// Number of views of its calibration, where known.
     #[serde(default)]
     pub calibration_views: Option<usize>,
-    /// Landmarks of the surroundings that helped to tell how it moved.
+    /// Background points that helped to recover the camera motion.
     #[serde(default)]
     pub landmarks: usize,
     /// How far its stabiliser and its focus moved the picture. Missing where nothing did.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub picture_motion: Option<PictureMotionRecord>,
-    /// Time in which it read each picture, from the first line to the last, ms; negative where the
-    /// last was read first. Missing where nothing tells it from reading all at once.
+    /// Readout time of each picture, from the first line to the last, ms; negative where the last
+    /// was read first. Missing where it is not significant.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub readout_ms: Option<Measured>,
 }
@@ -178,17 +186,17 @@ pub struct FitRecord {
 }
 
 impl FitRecord {
-    /// Residuals up to this many times what size and sharpness allow are good: 1.2 to 1.4 times on clips from a
-    /// tripod and 1.4 to 2.0 in the hand, with known truth; wrong profiles make it 1.9 to 7.
+    /// Residuals up to this multiple of the expected noise are good: 1.2 to 1.4 times on clips from
+    /// a tripod and 1.4 to 2.0 hand-held, with known truth; wrong profiles make it 1.9 to 7.
     pub const GOOD_TIMES: f64 = 2.5;
 
-    /// The residuals over what size and sharpness of the tags allow.
+    /// Residuals relative to the noise expected from size and sharpness of the tags.
     pub fn times_allowed(&self) -> Option<f64> {
         Some(self.reprojection_rms_px? / self.allowed_rms_px.filter(|px| *px > 0.0)?)
     }
 }
 
-/// One surface: what was declared, its hinge, its deflections, its health.
+/// One surface: its declaration, its hinge, its deflections, its health.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct SurfaceRecord {
     /// Name, unique in the file.
@@ -198,7 +206,7 @@ pub struct SurfaceRecord {
     /// Where it sits.
     #[serde(default)]
     pub side: Option<Side>,
-    /// Stands upright: positive is trailing edge left.
+    /// Upright: positive is trailing edge left.
     #[serde(default)]
     pub upright: bool,
     /// Outer edge of its tag's black square.

@@ -1,4 +1,4 @@
-//! The places of all tags at neutral as they stand in the file.
+//! The places of all tags at neutral, as in the file.
 
 use std::collections::BTreeSet;
 
@@ -11,8 +11,8 @@ use crate::conventions::{COVERAGE_FACTOR, deg_from_rad, rad_from_deg};
 use crate::geometry::{HingeLine, Pose};
 use crate::motion::{HingeInReference, OnSurface, POSE_ROWS, PlacedTag, TagsAtNeutral};
 
-/// All tags with the surfaces at neutral, in one frame: the camera's if it stood still, else the
-/// first airframe tag's.
+/// All tags with the surfaces at neutral, in one frame: the camera's if it did not move, otherwise
+/// the first airframe tag's.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub struct NeutralRecord {
     /// Airframe tags, then the surfaces'.
@@ -152,7 +152,7 @@ impl PlacedHingeRecord {
     }
 }
 
-/// What each row of the covariance is multiplied with for the file: degrees for radians.
+/// Factor of each row of the covariance for the file: degrees for radians.
 fn in_file(tags: &[PlacedTag]) -> Vec<f64> {
     let (turn, shift) = (deg_from_rad(1.0), 1.0);
     let of_tag = |tag: &PlacedTag| {

@@ -1,4 +1,4 @@
-//! Reads `measurement.json` and refuses what does not hold together.
+//! Reads `measurement.json` and rejects inconsistent files.
 
 use std::collections::BTreeSet;
 use std::path::Path;
@@ -44,7 +44,7 @@ impl Measurement {
         }
     }
 
-    /// The first part that contradicts another: where, and what is wrong there.
+    /// The first inconsistent part: where, and its fault.
     fn contradiction(&self) -> Option<(String, String)> {
         self.surface_contradiction()
             .or_else(|| self.name_contradiction())
@@ -60,7 +60,7 @@ impl Measurement {
         for surface in &self.surfaces {
             let place = format!("surface \"{}\"", surface.name);
             if !names.insert(&surface.name) {
-                return Some((place, "stands in it twice".into()));
+                return Some((place, "is listed twice".into()));
             }
             for station in &surface.stations {
                 let at = format!("{place}, station {} %,", station.stick_pct);
@@ -86,8 +86,13 @@ impl Measurement {
                 ("matches", &correction.follower),
             ]
         });
+        let in_functions = self.functions.iter().flat_map(|function| {
+            let surfaces = function.surfaces.iter();
+            surfaces.map(|name| ("functions", name))
+        });
         in_groups
             .chain(in_matches)
+            .chain(in_functions)
             .find(|(_, name)| self.surface(name).is_none())
             .map(|(place, name)| {
                 (
@@ -114,11 +119,12 @@ impl Measurement {
     }
 
     fn neutral_contradiction(&self) -> Option<(String, String)> {
-        let neutral = self.neutral.as_ref()?;
-        neutral.tags_at_neutral().is_none().then(|| {
+        let mut records = self.neutral_records();
+        let is_broken = records.any(|record| record.tags_at_neutral().is_none());
+        is_broken.then(|| {
             (
                 "neutral".into(),
-                "does not hold together: each tag may stand in it once and needs a turn, each surface \
+                "is inconsistent: each tag may be listed once and needs a rotation, each surface \
                  a hinge, and the covariance as many rows and columns as they have figures"
                     .into(),
             )

@@ -79,7 +79,9 @@ pub(crate) fn heron() -> Measurement {
         station_covariance_deg2: covariance(&stations),
         neutral: None,
         level_zero: None,
+        functions: vec![],
         surfaces,
+        not_measured: vec![],
         groups: vec![MatchGroup {
             reference: LEFT.into(),
             followers: vec![RIGHT.into()],

@@ -67,7 +67,7 @@ fn every_field_of_the_published_example_is_written_under_its_name() {
     assert_holds(&written, &published, "");
 }
 
-/// Every field and figure of `published` stands in `written` as well.
+/// Every field and figure of `published` is in `written` as well.
 fn assert_holds(written: &serde_json::Value, published: &serde_json::Value, place: &str) {
     match published {
         serde_json::Value::Object(fields) => {
@@ -141,8 +141,49 @@ fn other_kinds_of_files_are_refused_with_the_reason() {
     assert!(matches!(error, MeasurementError::OtherVersion { .. }));
     assert_eq!(
         error.to_string(),
-        "measurement.json is of version 2; this program reads version 1"
+        "measurement.json has version 2; this program reads version 1"
     );
+}
+
+fn function(name: &str, surface: &str) -> FunctionRecord {
+    FunctionRecord {
+        name: name.into(),
+        surfaces: vec![surface.into()],
+        neutral: None,
+        stick_log: None,
+    }
+}
+
+#[test]
+fn records_of_two_functions_join_to_one_that_can_be_read() {
+    let part = |name: &str, surface: usize| {
+        let mut part = heron();
+        part.surfaces = vec![part.surfaces[surface].clone()];
+        part.functions = vec![function(name, &part.surfaces[0].name)];
+        part.trace.deflection_deg = vec![part.trace.deflection_deg[surface].clone()];
+        let count = part.surfaces[0].stations.len();
+        part.station_covariance_deg2 = vec![vec![1e-3; count]; count];
+        (part.groups, part.matches, part.lags) = (vec![], vec![], vec![]);
+        part
+    };
+    let (left, right) = (part("left", 0), part("right", 1));
+    let counts = [&left, &right].map(|part| part.surfaces[0].stations.len());
+    let joined = Measurement::joined(vec![left, right]).unwrap();
+    let names: Vec<&str> = joined
+        .surfaces
+        .iter()
+        .map(|one| one.name.as_str())
+        .collect();
+    assert_eq!(names, [LEFT, RIGHT]);
+    assert_eq!(joined.function_of(RIGHT), Some("right"));
+    // A warning of both parts is one warning.
+    assert_eq!(joined.warnings, heron().warnings);
+    let covariance = joined.responses().covariance_deg2;
+    assert_eq!(covariance.nrows(), counts[0] + counts[1]);
+    assert_eq!(covariance[(0, counts[0] - 1)], 1e-3);
+    assert_eq!(covariance[(0, counts[0])], 0.0);
+    assert_eq!(covariance[(counts[0], counts[0] + 1)], 1e-3);
+    assert_eq!(read(&joined.to_json().unwrap()).unwrap(), joined);
 }
 
 #[test]
@@ -155,7 +196,13 @@ fn contradictions_are_refused_and_named() {
             .to_string()
     };
     let twice = refused(|measurement| measurement.surfaces[1].name = LEFT.into());
-    assert!(twice.contains("stands in it twice"), "{twice}");
+    assert!(twice.contains("is listed twice"), "{twice}");
+    let of_function =
+        refused(|measurement| measurement.functions = vec![function("rudder", "fin")]);
+    assert!(
+        of_function.contains("functions") && of_function.contains("\"fin\", which is no surface"),
+        "{of_function}"
+    );
     let unknown = refused(|measurement| measurement.matches[0].follower = "fin".into());
     assert!(
         unknown.contains("\"fin\", which is no surface"),
@@ -337,6 +384,7 @@ fn what_the_stages_hand_on_is_kept_and_read_back() {
             "/tests/data/model_file/good.toml"
         )))
         .unwrap(),
+        function: None,
         motion: &motion,
         rows: &frame_rows(&motion, &holds),
         responses: &sample.responses(),

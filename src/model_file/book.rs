@@ -11,9 +11,9 @@ use crate::table_reader::{FaultList, closest};
 
 /// Edge of all tags without one of their own.
 pub(super) enum CommonEdge {
-    /// Told under `[tags]`.
-    Told(f64),
-    /// Not told.
+    /// Given under `[tags]`.
+    Given(f64),
+    /// Missing.
     Missing,
     /// A fault, already recorded.
     Faulty,
@@ -22,12 +22,15 @@ pub(super) enum CommonEdge {
 struct Use {
     what: String,
     span: Range<usize>,
+    /// Stick position, where the tag is a station card.
+    card_pct: Option<f64>,
 }
 
 /// Every tag of the file: one id, one use.
 pub(super) struct TagBook {
     common_edge: CommonEdge,
     uses: BTreeMap<u32, Use>,
+    default_cards_claimed: bool,
 }
 
 impl TagBook {
@@ -35,6 +38,7 @@ impl TagBook {
         Self {
             common_edge,
             uses: BTreeMap::new(),
+            default_cards_claimed: false,
         }
     }
 
@@ -74,13 +78,47 @@ impl TagBook {
             return false;
         }
         let span = id.span();
-        self.uses.insert(number, Use { what, span });
+        let card_pct = None;
+        self.uses.insert(
+            number,
+            Use {
+                what,
+                span,
+                card_pct,
+            },
+        );
         true
     }
 
-    /// Claims the ids of the default cards; a fault for each tag that has one of them.
-    pub(super) fn claim_default_cards(&self, faults: &FaultList<ModelFault>) -> BTreeMap<u32, f64> {
+    /// Claims the id of a station card. The stations of several functions may share a card, as
+    /// long as it stands for the same stick position.
+    pub(super) fn claim_card(
+        &mut self,
+        faults: &FaultList<ModelFault>,
+        id: &Spanned<u32>,
+        stick_pct: f64,
+    ) -> bool {
+        let used = self.uses.get(id.get_ref());
+        if used.is_some_and(|used| used.card_pct == Some(stick_pct)) {
+            return true;
+        }
+        let is_free = self.claim(faults, id, || format!("the card {stick_pct} %"));
+        if is_free && let Some(used) = self.uses.get_mut(id.get_ref()) {
+            used.card_pct = Some(stick_pct);
+        }
+        is_free
+    }
+
+    /// Claims the ids of the default cards; a fault for each tag that has one of them. The stations
+    /// of several functions may ask for them.
+    pub(super) fn claim_default_cards(
+        &mut self,
+        faults: &FaultList<ModelFault>,
+    ) -> BTreeMap<u32, f64> {
         let cards = default_cards();
+        if std::mem::replace(&mut self.default_cards_claimed, true) {
+            return cards;
+        }
         for (id, stick_pct) in &cards {
             if let Some(tag) = self.uses.get(id) {
                 let fault = ModelFault::CardId {
@@ -94,14 +132,14 @@ impl TagBook {
         cards
     }
 
-    /// The edge of the tag that `table` declares; that it is told nowhere is recorded once.
+    /// The edge of the tag that `table` declares; a missing size is recorded once.
     pub(super) fn edge_mm(&mut self, table: &mut Reader<'_>) -> Option<f64> {
         let own = table.optional_number("edge_mm", EDGE_LIMITS);
         if table.has("edge_mm") {
             return own.map(Spanned::into_inner);
         }
         match self.common_edge {
-            CommonEdge::Told(edge_mm) => Some(edge_mm),
+            CommonEdge::Given(edge_mm) => Some(edge_mm),
             CommonEdge::Faulty => None,
             CommonEdge::Missing => {
                 table.faults().push(table.span(), ModelFault::NoEdge);
@@ -137,6 +175,22 @@ impl Names {
         }
     }
 
+    /// Whether a surface has the name.
+    fn has(&self, name: &str) -> bool {
+        self.spans.contains_key(name)
+    }
+
+    /// Refuses surfaces that no function uses; `used` is `None` where that is not known.
+    pub(super) fn check_all_used(&self, faults: &FaultList<ModelFault>, used: Option<&[String]>) {
+        let Some(used) = used else { return };
+        for (name, span) in &self.spans {
+            if !used.contains(name) {
+                let fault = ModelFault::WithoutFunction { name: name.clone() };
+                faults.push(span.clone(), fault);
+            }
+        }
+    }
+
     /// Refuses a name that no surface has.
     pub(super) fn check(
         &self,
@@ -158,17 +212,26 @@ impl Names {
     }
 }
 
-/// Who leads and who follows, over all match groups.
+/// The surfaces of one function.
+#[derive(Clone, Copy)]
+pub(super) struct Scope<'n> {
+    pub function: &'n str,
+    pub surfaces: &'n [String],
+}
+
+/// Who leads and who follows, over all match groups of a file or of a function.
 pub(super) struct Roles<'n> {
     names: &'n Names,
+    scope: Option<Scope<'n>>,
     references: BTreeMap<String, Range<usize>>,
     followers: BTreeMap<String, Range<usize>>,
 }
 
 impl<'n> Roles<'n> {
-    pub(super) fn new(names: &'n Names) -> Self {
+    pub(super) fn new(names: &'n Names, scope: Option<Scope<'n>>) -> Self {
         Self {
             names,
+            scope,
             references: BTreeMap::new(),
             followers: BTreeMap::new(),
         }
@@ -183,7 +246,7 @@ impl<'n> Roles<'n> {
     ) {
         let faults = table.faults();
         if let Some(reference) = reference {
-            self.names.check(faults, "reference", reference);
+            self.check_name(faults, "reference", reference);
             self.references
                 .entry(reference.get_ref().clone())
                 .or_insert(reference.span());
@@ -193,7 +256,7 @@ impl<'n> Roles<'n> {
             table.fault(followers, ModelFault::Empty { key: "followers" });
         }
         for follower in followers.get_ref() {
-            self.names.check(faults, "follower", follower);
+            self.check_name(faults, "follower", follower);
             let name = follower.get_ref().clone();
             if let Some(first) = self.followers.get(&name) {
                 let fault = ModelFault::FollowsTwice { name };
@@ -202,6 +265,26 @@ impl<'n> Roles<'n> {
             } else {
                 self.followers.insert(name, follower.span());
             }
+        }
+    }
+
+    /// Refuses a name that no surface has, or none of the function's surfaces.
+    fn check_name(
+        &self,
+        faults: &FaultList<ModelFault>,
+        role: &'static str,
+        name: &Spanned<String>,
+    ) {
+        self.names.check(faults, role, name);
+        let Some(scope) = self.scope else { return };
+        if self.names.has(name.get_ref()) && !scope.surfaces.contains(name.get_ref()) {
+            let fault = ModelFault::NotOfFunction {
+                role,
+                name: name.get_ref().clone(),
+                function: scope.function.to_owned(),
+                surfaces: scope.surfaces.to_vec(),
+            };
+            faults.push(name.span(), fault);
         }
     }
 

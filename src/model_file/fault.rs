@@ -13,13 +13,13 @@ pub enum ModelFault {
     #[error(transparent)]
     Table(#[from] TableFault),
     /// A format of the file that is not known.
-    #[error("format {found} is not known")]
+    #[error("unknown format {found}")]
     UnknownFormat {
         /// The number found.
         found: u32,
     },
     /// A tag family that is not understood.
-    #[error("tags of the family {found:?} are not understood")]
+    #[error("unknown family of tags {found:?}")]
     UnknownFamily {
         /// The family found.
         found: String,
@@ -30,8 +30,8 @@ pub enum ModelFault {
         /// The id found.
         id: String,
     },
-    /// A tag whose size is told nowhere.
-    #[error("the size of this tag is told neither here nor in [tags]")]
+    /// A tag without a size.
+    #[error("this tag has no size, neither here nor in [tags]")]
     NoEdge,
     /// One id stands for two tags.
     #[error("id {id} is used twice: for {first} and for {second}")]
@@ -67,29 +67,62 @@ pub enum ModelFault {
         /// All surfaces.
         surfaces: Vec<String>,
     },
+    /// A match group of a function names a surface of another one.
+    #[error("the {role} {name:?} is not a surface of the function {function:?}")]
+    NotOfFunction {
+        /// What the name was given as.
+        role: &'static str,
+        /// The name.
+        name: String,
+        /// The function.
+        function: String,
+        /// The function's surfaces.
+        surfaces: Vec<String>,
+    },
+    /// Two functions have one name.
+    #[error("two functions have the name {name:?}")]
+    RepeatedFunction {
+        /// The name.
+        name: String,
+    },
+    /// A function lists a surface twice.
+    #[error("the function lists {name:?} twice")]
+    ListedTwice {
+        /// The surface.
+        name: String,
+    },
+    /// A surface that no function moves.
+    #[error("no function moves the surface {name:?}")]
+    WithoutFunction {
+        /// The surface.
+        name: String,
+    },
+    /// A match group of the whole file beside functions.
+    #[error("this match group belongs to no function")]
+    MatchOutsideFunction,
     /// A surface that would have to be adjusted to two others.
-    #[error("{name:?} follows twice")]
+    #[error("{name:?} is listed twice as a follower")]
     FollowsTwice {
         /// The surface.
         name: String,
     },
     /// A surface that is left alone here and adjusted there.
-    #[error("{name:?} is a reference and a follower at once")]
+    #[error("{name:?} is both a reference and a follower")]
     ReferenceFollows {
         /// The surface.
         name: String,
     },
     /// A differential where there is none.
-    #[error("`down_to_up` is told, but nothing here goes up while the reference goes down")]
+    #[error("`down_to_up` is set, but no surface here goes up while the reference goes down")]
     DifferentialUnused,
     /// Throws of a group that is not adjusted to throws.
-    #[error("throws are told, but the target is another")]
+    #[error("throws are set, but the target is not `throws`")]
     ThrowsWithoutTarget,
     /// Throws in degrees and in mm.
-    #[error("`throws_mm` tells what `throws_deg` tells already")]
+    #[error("`throws_mm` and `throws_deg` are both set")]
     TwoThrows,
     /// Throws in mm that no chord turns into degrees.
-    #[error("the reference's chord is not told, or too short for these throws")]
+    #[error("the reference has no chord, or one too short for these throws")]
     NoChord,
     /// Throws that no smooth curve through neutral joins.
     #[error("throws of {up} up and {down} down are too unequal for one smooth curve")]
@@ -100,7 +133,7 @@ pub enum ModelFault {
         down: f64,
     },
     /// Numbers that have to rise from one to the next.
-    #[error("the numbers of `{key}` do not rise: {before} stands before {after}")]
+    #[error("the numbers of `{key}` do not rise: {before} is before {after}")]
     NotRising {
         /// The key.
         key: &'static str,
@@ -145,21 +178,21 @@ pub enum ModelFault {
         count: usize,
     },
     /// Microseconds of a radio that counts in percent.
-    #[error("`{key}` is told, but the radio counts in percent")]
+    #[error("`{key}` is set, but the radio uses percent")]
     NotInMicroseconds {
         /// The key.
         key: &'static str,
     },
-    /// A number that is told in percent and in microseconds.
-    #[error("`{key}` tells what `{in_percent}` tells already")]
-    ToldTwice {
+    /// A number given in percent and in microseconds.
+    #[error("`{key}` and `{in_percent}` are both set")]
+    GivenTwice {
         /// The key in microseconds.
         key: &'static str,
         /// The key in percent.
         in_percent: &'static str,
     },
     /// A time span that does not go forward.
-    #[error("from {start} s to {end} s is no span of time")]
+    #[error("{start} s to {end} s is not a span of time")]
     NoSpan {
         /// First time.
         start: f64,
@@ -176,8 +209,8 @@ pub enum ModelFault {
         /// What the tag is used for.
         used_for: String,
     },
-    /// Neither a hold at 0 nor a span tells where neutral is.
-    #[error("nothing tells where neutral is: `order` has no 0")]
+    /// Neither a hold at 0 nor a span defines neutral.
+    #[error("`order` has no 0, so neutral is unknown")]
     NoNeutral,
 }
 
@@ -204,48 +237,60 @@ impl Fault for ModelFault {
                  [tags] or here"
                     .into()
             }
-            Self::RepeatedId { .. } => "give each tag an id of its own; print another one if need be".into(),
-            Self::RepeatedName { .. } => "give each surface a name of its own".into(),
+            Self::RepeatedId { .. } => "give each tag its own id; print another one if necessary".into(),
+            Self::RepeatedName { .. } => "give each surface its own name".into(),
             Self::Empty { .. } => "write at least one name".into(),
             Self::NotASurface { meant: Some(meant), .. } => format!("did you mean {meant:?}?"),
             Self::NotASurface { surfaces, .. } if surfaces.is_empty() => "declare it as a [[surface]]".into(),
             Self::NotASurface { surfaces, .. } => {
                 format!("the surfaces are: {}", surfaces.join(", "))
             }
-            Self::FollowsTwice { .. } => "name it once, under one reference".into(),
-            Self::ReferenceFollows { .. } => "put all that shall move alike under one reference".into(),
-            Self::DifferentialUnused => {
-                "use it with `motion = \"opposite\"` where up is compared with up, or take it out".into()
+            Self::NotOfFunction { surfaces, .. } => format!(
+                "the surfaces of the function are: {}; add it to them, or name one of them",
+                surfaces.join(", ")
+            ),
+            Self::RepeatedFunction { .. } => "give each function a name of its own".into(),
+            Self::ListedTwice { .. } => "list each surface once".into(),
+            Self::WithoutFunction { .. } => {
+                "add it to the `surfaces` of a [[function]]; one alone needs a function of its own".into()
             }
-            Self::ThrowsWithoutTarget => "write `target = \"throws\"`, or take the throws out".into(),
+            Self::MatchOutsideFunction => {
+                "move it behind its function and write [[function.match]]".into()
+            }
+            Self::FollowsTwice { .. } => "list it once, under one reference".into(),
+            Self::ReferenceFollows { .. } => "put all surfaces that should move alike under one reference".into(),
+            Self::DifferentialUnused => {
+                "use it with `motion = \"opposite\"` where up is compared with up, or remove it".into()
+            }
+            Self::ThrowsWithoutTarget => "write `target = \"throws\"`, or remove the throws".into(),
             Self::TwoThrows => "write one of the two".into(),
-            Self::NoChord => "write `chord_mm` of the reference, or tell `throws_deg`".into(),
+            Self::NoChord => "add `chord_mm` to the reference, or use `throws_deg`".into(),
             Self::UnequalThrows { .. } => {
-                "tell throws of which one is at most 2.5 times the other".into()
+                "use throws of which one is at most 2.5 times the other".into()
             }
             Self::NotRising { .. } => "write them from the smallest to the largest".into(),
-            Self::TooFew { .. } => "add what is missing".into(),
+            Self::TooFew { .. } => "add the missing entries".into(),
             Self::CurveLength { points: 0, .. } => {
-                "add `curve_points_pct` to [radio], or take the curve out".into()
+                "add `curve_points_pct` to [radio], or remove the curve".into()
             }
             Self::CurveLength { .. } => "write one number for each entry of `curve_points_pct`".into(),
             Self::OtherKindOfCurve { .. } => {
-                "look at the curve page of an untouched servo: if it shows 0 at every point, write \
+                "look at the radio's curve page of an untouched servo: if it shows 0 at every point, write \
                  `curve_shows = \"added\"`; if it shows the points' own positions, write \
                  `curve_shows = \"output\"`"
                     .into()
             }
             Self::NotTwoEnds { .. } => "write the ends at -100 and at +100, such as [100, 100]".into(),
             Self::NotInMicroseconds { .. } => {
-                "write `unit = \"microseconds\"` in [radio], or tell it in percent".into()
+                "write `unit = \"microseconds\"` in [radio], or use percent".into()
             }
-            Self::ToldTwice { .. } => "write one of the two".into(),
+            Self::GivenTwice { .. } => "write one of the two".into(),
             Self::NoSpan { .. } => "write the start and the end in seconds of the clip".into(),
-            Self::CardId { .. } => "use a tag whose id lies outside 100 to 140, or list your own cards as \
+            Self::CardId { .. } => "use a tag whose id is outside 100 to 140, or list your own cards as \
                  cards = { 201 = -100, … }"
                 .into(),
             Self::NoNeutral => {
-                "hold the stick at 0 at least once, or tell a span: neutral = { time_s = [0.0, 1.5] }".into()
+                "hold the stick at 0 at least once, or add a span: neutral = { time_s = [0.0, 1.5] }".into()
             }
         }
     }

@@ -3,9 +3,12 @@
 mod book;
 mod fault;
 mod fields;
+mod function;
 mod new;
+mod new_functions;
 mod radio;
 mod read;
+mod read_functions;
 mod read_match;
 mod read_radio;
 mod read_stations;
@@ -16,6 +19,7 @@ use std::path::{Path, PathBuf};
 use serde::{Deserialize, Serialize};
 
 pub use self::fault::ModelFault;
+pub use self::function::{Function, groups_among};
 pub use self::new::{NewModel, NewModelError};
 pub use self::radio::{CurveShows, EndPoints, Joins, Radio, Settings};
 use crate::measured::Measured;
@@ -40,11 +44,14 @@ pub struct ModelFile {
     pub airframe_tags: Vec<AirframeTag>,
     /// The measured surfaces, in the order of the file.
     pub surfaces: Vec<Surface>,
-    /// Which surfaces are to move alike.
+    /// Which surfaces are to move alike; with functions, the groups of all of them.
     pub matches: Vec<MatchGroup>,
-    /// How stations are told.
+    /// Station source; with functions, that of the file, or of the first function if the file has none.
     pub stations: Stations,
-    /// What the radio accepts; `None` if the file does not tell.
+    /// Surfaces that one stick moves together; empty where the file declares no functions, and all its
+    /// surfaces have the match groups and stations above.
+    pub functions: Vec<Function>,
+    /// Limits of the radio; `None` if the file has none.
     pub radio: Option<Radio>,
 }
 
@@ -169,7 +176,7 @@ impl Target {
     }
 }
 
-/// How stations are told, and where neutral is.
+/// Station source, and where neutral is.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Stations {
     /// Where the stick positions come from.

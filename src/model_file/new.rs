@@ -4,6 +4,8 @@ use std::collections::BTreeSet;
 
 use thiserror::Error;
 
+use super::new_functions::{NewFunction, functions_of, has_usual_word};
+
 /// Id of the airframe's tag in a new file.
 const AIRFRAME_TAG_ID: u32 = 0;
 /// First id given to a surface; the ids below stay free for more airframe tags.
@@ -73,19 +75,6 @@ const RIGHT: [&str; 26] = [
     "høyre",
 ];
 
-/// Words for ailerons, which move opposite ways.
-const AILERON: [&str; 9] = [
-    "aileron",
-    "querruder",
-    "alerón",
-    "alerones",
-    "alettone",
-    "alettoni",
-    "rolroer",
-    "lotka",
-    "skevroder",
-];
-
 /// Words for rudders, which stand upright.
 const RUDDER: [&str; 5] = [
     "rudder",
@@ -103,7 +92,7 @@ pub enum NewModelError {
     #[error("a surface or the model has an empty name")]
     EmptyName,
     /// Two surfaces of one name.
-    #[error("the surface {name:?} is named twice")]
+    #[error("the surface {name:?} is listed twice")]
     RepeatedName {
         /// The name.
         name: String,
@@ -115,13 +104,13 @@ pub enum NewModelError {
         name: String,
     },
     /// More surfaces than there are ids for.
-    #[error("{count} surfaces are named, but a new file has ids for {MOST_SURFACES}")]
+    #[error("{count} surfaces are listed, but a new file has ids for {MOST_SURFACES}")]
     TooMany {
         /// Number of names.
         count: usize,
     },
     /// A tag size that cannot be meant.
-    #[error("tags of {edge_mm} mm cannot be meant")]
+    #[error("tags of {edge_mm} mm are not possible")]
     Edge {
         /// Outer edge of the black square.
         edge_mm: f64,
@@ -134,23 +123,23 @@ impl NewModelError {
         match self {
             Self::EmptyName => "name each surface, such as \"left aileron\"",
             Self::RepeatedName { .. } => {
-                "give each surface a name of its own; put a name of several words in quotes, such as \
+                "give each surface its own name; put a name of several words in quotes, such as \
                  \"left aileron\""
             }
             Self::NamedLikeAFile { .. } => {
                 "put a file name with spaces in quotes, such as \"my jet.toml\""
             }
             Self::TooMany { .. } => "write one file for each clip, or add the ids by hand",
-            Self::Edge { .. } => "state the black square's outer edge in mm, such as 20",
+            Self::Edge { .. } => "use the black square's outer edge in mm, such as 20",
         }
     }
 }
 
-/// A surface of a new file, as far as its name tells.
+/// A surface of a new file, from its name.
 #[derive(Debug, Clone, PartialEq)]
-struct NewSurface {
-    name: String,
-    side: &'static str,
+pub(super) struct NewSurface {
+    pub name: String,
+    pub side: &'static str,
     tag_id: u32,
     upright: bool,
 }
@@ -165,7 +154,7 @@ pub struct NewModel {
 
 impl NewModel {
     /// A model with these surfaces, whose sides and pairs are taken from the words left and right
-    /// in their names.
+    /// in their names, and their functions from the usual words, such as aileron.
     ///
     /// # Errors
     /// Names that are empty, repeated or too many.
@@ -225,19 +214,31 @@ impl NewModel {
             .map(|surface| surface.name.as_str())
     }
 
-    /// Whether there are surfaces to match, but no two names differ in nothing but their side.
+    /// Whether there are surfaces to match, but no two names differ in nothing but their side, and no
+    /// usual words.
     pub fn lacks_pairs(&self) -> bool {
-        self.surfaces.len() > 1 && self.pairs().next().is_none()
+        self.surfaces.len() > 1 && self.pairs().next().is_none() && !self.has_functions()
     }
 
-    /// The text of the file.
+    /// Whether the names tell several functions: not where none of them is usual and no two are a pair.
+    fn has_functions(&self) -> bool {
+        let is_told = self.pairs().next().is_some() || self.surfaces.iter().any(has_usual_word);
+        is_told && functions_of(&self.surfaces).len() > 1
+    }
+
+    /// The text of the file. Surfaces of one function get a file without functions.
     pub fn to_toml(&self) -> String {
         let mut text = head(&quoted(&self.name), self.edge_mm);
         for surface in &self.surfaces {
             text += &surface_text(surface);
         }
-        for (left, right) in self.pairs() {
-            text += &match_text(left, right);
+        let functions = functions_of(&self.surfaces);
+        if self.has_functions() {
+            let functions = functions.iter().map(function_text);
+            return text + FUNCTIONS + &functions.collect::<String>() + &self.radio_text();
+        }
+        for pair in functions.iter().flat_map(|function| &function.pairs) {
+            text += &match_text(pair.left, pair.right, pair.motion);
         }
         if let [first, second, ..] = self.surfaces.as_slice()
             && self.lacks_pairs()
@@ -270,7 +271,7 @@ impl NewModel {
     }
 }
 
-fn words(name: &str) -> impl Iterator<Item = String> {
+pub(super) fn words(name: &str) -> impl Iterator<Item = String> {
     name.split(|letter: char| !letter.is_alphanumeric())
         .filter(|word| !word.is_empty())
         .map(str::to_lowercase)
@@ -290,7 +291,7 @@ fn side_of(name: &str) -> &'static str {
     }
 }
 
-fn without_side(name: &str) -> Vec<String> {
+pub(super) fn without_side(name: &str) -> Vec<String> {
     words(name)
         .filter(|word| !LEFT.contains(&word.as_str()) && !RIGHT.contains(&word.as_str()))
         .collect()
@@ -307,7 +308,7 @@ fn line(setting: &str, comment: &str) -> String {
 
 fn head(name: &str, edge_mm: f64) -> String {
     let mut text = format!(
-        "# Model file of hingewise. Lines behind a # are left out; take the # away to use them.\n\
+        "# Model file of hingewise. Lines that start with # are ignored; remove the # to use them.\n\
          format = 1\n\n[model]\nname = {name}\n\n[tags]\nfamily = \"36h11\"\n"
     );
     text += &line(
@@ -350,19 +351,31 @@ fn surface_text(surface: &NewSurface) -> String {
     );
     text + &line(
         "# hinge_to_tag_mm = { value = 88.0, sd = 1.0 }",
-        "by a ruler, steadies small surfaces",
+        "by a ruler; helps small surfaces",
     )
 }
 
-fn match_text(left: &NewSurface, right: &NewSurface) -> String {
-    let motion = match has_word_of(&left.name, &AILERON) {
-        true => "opposite",
-        false => "same",
-    };
+/// A function with its own match groups and stations.
+fn function_text(function: &NewFunction<'_>) -> String {
+    let names = function.surfaces.iter();
+    let names: Vec<String> = names.map(|surface| quoted(&surface.name)).collect();
+    let name = quoted(&function.name);
+    let mut text = format!(
+        "\n[[function]]\nname = {name}\nsurfaces = [{}]\n",
+        names.join(", ")
+    );
+    for pair in &function.pairs {
+        let group = match_text(pair.left, pair.right, pair.motion);
+        text += &group.replace("[[match]]", "[[function.match]]");
+    }
+    text + &STATIONS.replace("[stations]", "[function.stations]")
+}
+
+fn match_text(left: &NewSurface, right: &NewSurface, motion: &str) -> String {
     let mut text = String::from("\n[[match]]\n");
     text += &line(
         &format!("reference = {}", quoted(&left.name)),
-        "is left alone",
+        "stays as it is",
     );
     text += &line(
         &format!("followers = [{}]", quoted(&right.name)),
@@ -379,7 +392,7 @@ fn match_text(left: &NewSurface, right: &NewSurface) -> String {
         );
         text += &line(
             "# down_to_up = 0.6",
-            "differential: what the side going down gets of the command",
+            "differential: share of the command for the side going down",
         );
     }
     text += &line("tolerance_deg = 0.3", "largest mismatch that you accept");
@@ -395,7 +408,7 @@ fn commented_match(first: &NewSurface, second: &NewSurface) -> String {
     let mut text = String::from("\n# [[match]]\n");
     text += &commented(
         format!("reference = {}", quoted(&first.name)),
-        "is left alone",
+        "stays as it is",
     );
     text += &commented(
         format!("followers = [{}]", quoted(&second.name)),
@@ -411,12 +424,19 @@ fn commented_match(first: &NewSurface, second: &NewSurface) -> String {
     )
 }
 
+/// What is said before the functions.
+const FUNCTIONS: &str = r##"
+# A function lists the surfaces that one stick moves. Film one clip for each function. `measure`
+# finds the function by the surfaces that move; `measure --function NAME` chooses it. The report
+# lists the surfaces that a clip does not show.
+"##;
+
 const STATIONS: &str = r##"
 [stations]
 from = "order"                  # order | cards | marks | log
 # Where the stick is held, one after the other, each for two seconds:
 order = [0, 25, 50, 75, 100, 75, 50, 25, 0, -25, -50, -75, -100, -75, -50, -25, 0]
-# With somebody to show a printed card at each hold, in any order, this instead of the lines above:
+# With a helper who shows a printed card at each hold, in any order, use this instead:
 # from = "cards"
 # file = "marks.csv"            # for marks and log: columns time_s, stick_pct
 # neutral = { time_s = [0.0, 1.5] }   # only if no hold is at 0
@@ -425,7 +445,7 @@ order = [0, 25, 50, 75, 100, 75, 50, 25, 0, -25, -50, -75, -100, -75, -50, -25, 
 "##;
 
 const RADIO: &str = r##"
-# What reaches a servo: limit(sub-trim + curve output × end point of its side).
+# Output to a servo: limit(sub-trim + curve output × end point of its side).
 # [radio]
 # curve_points_pct = [-100, -75, -50, -25, 0, 25, 50, 75, 100]   # leave out if it has no curve
 # curve_shows = "added"         # untouched, the curve page shows 0 everywhere | "output": the positions
@@ -434,11 +454,11 @@ const RADIO: &str = r##"
 # step_pct = 1.0
 # limit_pct = 150.0             # largest |output| to the servo
 # joins = "straight"            # straight | smooth
-# unit = "microseconds"         # the radio counts in them: then step_us, limit_us, … may be told
+# unit = "microseconds"         # the radio shows them: then write step_us, limit_us, … instead
 # us_per_pct = 5.0              # microseconds for one percent
 # [radio.active.FOLLOWER]       # what was already entered when the clip was taken
 # sub_trim_pct = 0.0
 # end_points_pct = [100, 100]   # at -100 and at +100
 # input = "direct"              # reversed: a mix drives this servo with -100 %. Push the stick to +100
-#                               # and change its end points: the one that acts tells which
+#                               # and change its end points: if the one at -100 acts, it is reversed
 "##;

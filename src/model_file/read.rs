@@ -6,9 +6,8 @@ use toml::Spanned;
 
 use super::book::{CommonEdge, Names, TagBook};
 use super::fields::{EDGE_LIMITS, LENGTH_LIMITS, Reader, all};
-use super::read_match::match_groups;
+use super::read_functions::declared;
 use super::read_radio::radio;
-use super::read_stations::stations;
 use super::{AirframeTag, ModelFault, ModelFile, Side, Surface, TAG_FAMILY};
 use crate::measured::Measured;
 use crate::table_reader::Limits;
@@ -27,22 +26,21 @@ pub(super) fn model_file(path: &Path, mut file: Reader<'_>) -> Option<ModelFile>
     let airframe_tags = airframe_tags(&mut file, &mut book);
     let (surfaces, names) = surfaces(&mut file, &mut book);
     let known = surfaces.as_deref().unwrap_or_default();
-    let matches = match_groups(&mut file, &names, known);
-    let stations = file
-        .required_table("stations")
-        .and_then(|table| stations(table, &mut book));
+    let declared = declared(&mut file, &names, known, &mut book);
     let radio = match file.optional_table("radio") {
         Some(table) => radio(table, &names).map(Some),
         None => Some(None),
     };
     file.finish();
+    let declared = declared?;
     Some(ModelFile {
         path: path.to_owned(),
         name: name?,
         airframe_tags: airframe_tags?,
         surfaces: surfaces?,
-        matches: matches?,
-        stations: stations?,
+        matches: declared.matches,
+        stations: declared.stations,
+        functions: declared.functions,
         radio: radio?,
     })
 }
@@ -82,7 +80,7 @@ fn common_edge(file: &mut Reader<'_>) -> CommonEdge {
         table.fault(&family, ModelFault::UnknownFamily { found });
     }
     let edge = match table.optional_number("edge_mm", EDGE_LIMITS) {
-        Some(edge) => CommonEdge::Told(edge.into_inner()),
+        Some(edge) => CommonEdge::Given(edge.into_inner()),
         None if table.has("edge_mm") || table.is_misspelt("edge_mm") => CommonEdge::Faulty,
         None => CommonEdge::Missing,
     };

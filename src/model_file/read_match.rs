@@ -2,14 +2,14 @@
 
 use toml::Spanned;
 
-use super::book::{Names, Roles};
+use super::book::{Names, Roles, Scope};
 use super::fields::{LENGTH_LIMITS, Reader, all};
 use super::{Compare, MatchGroup, MatchMotion, ModelFault, Surface, Target};
 use crate::table_reader::Limits;
 
 /// Mismatches that can be tolerated.
 const TOLERANCE_LIMITS: Limits = Limits::new(0.001, 90.0, "°");
-/// Mismatch accepted where the file does not tell: about what the eye still sees on a pair of
+/// Default tolerance: about what the eye still sees on a pair of
 /// surfaces side by side (common practice, no source).
 const DEFAULT_TOLERANCE_DEG: f64 = 0.3;
 /// Throws that can be meant.
@@ -28,13 +28,15 @@ enum Word {
     Smaller,
 }
 
-/// Reads every `[[match]]`; `surfaces` are those that could be read.
+/// Reads every `[[match]]` of a file, or of a function, whose surfaces are then `scope`; `surfaces`
+/// are those of the file that could be read.
 pub(super) fn match_groups(
-    file: &mut Reader<'_>,
+    table: &mut Reader<'_>,
     names: &Names,
     surfaces: &[Surface],
+    scope: Option<Scope<'_>>,
 ) -> Option<Vec<MatchGroup>> {
-    let mut roles = Roles::new(names);
+    let mut roles = Roles::new(names, scope);
     let read_one = |mut table: Reader<'_>| {
         let reference = table.required::<String>("reference");
         let followers = table.required::<Vec<Spanned<String>>>("followers");
@@ -56,10 +58,10 @@ pub(super) fn match_groups(
             ("up-with-down", Compare::UpWithDown),
         ];
         let compare = table.optional_choice("compare", &comparisons);
-        if let Some(told) = &down_to_up
+        if let Some(share) = &down_to_up
             && (motion == Some(MatchMotion::Same) || compare == Some(Compare::UpWithDown))
         {
-            table.fault(told, ModelFault::DifferentialUnused);
+            table.fault(share, ModelFault::DifferentialUnused);
         }
         table.finish();
         Some(MatchGroup {
@@ -76,8 +78,8 @@ pub(super) fn match_groups(
             down_to_up: down_to_up.map(Spanned::into_inner),
         })
     };
-    let groups = all(file.tables("match").into_iter().map(read_one));
-    roles.check(file.faults());
+    let groups = all(table.tables("match").into_iter().map(read_one));
+    roles.check(table.faults());
     groups
 }
 

@@ -17,14 +17,14 @@ const STEP_LIMITS: Limits = Limits::new(0.01, 50.0, "%");
 const OUTPUT_LIMITS: Limits = Limits::new(1.0, 300.0, "%");
 /// Pulse lengths that one percent can stand for.
 const US_PER_PCT_LIMITS: Limits = Limits::new(1.0, 20.0, "µs");
-/// Pulse length of one percent where it is not told: 1000 to 2000 µs for −100 to +100 % (common
+/// Default pulse length of one percent: 1000 to 2000 µs for −100 to +100 % (common
 /// practice, no source).
 const DEFAULT_US_PER_PCT: f64 = 5.0;
 
 /// Fewest points that make a curve.
 const FEWEST_CURVE_POINTS: usize = 2;
 
-/// A key in percent, and the one that tells the same in microseconds.
+/// A key in percent, and its equivalent in microseconds.
 type Keys = [&'static str; 2];
 
 const CURVE_POINTS: Keys = ["curve_points_pct", "curve_points_us"];
@@ -56,12 +56,12 @@ impl Counting {
             ("microseconds", Unit::Microseconds),
         ];
         let unit = table.optional_choice("unit", &units);
-        let told = table.optional_number("us_per_pct", US_PER_PCT_LIMITS);
-        if let (Some(told), None | Some(Unit::Percent)) = (&told, unit) {
+        let given = table.optional_number("us_per_pct", US_PER_PCT_LIMITS);
+        if let (Some(given), None | Some(Unit::Percent)) = (&given, unit) {
             let key = "us_per_pct";
-            table.fault(told, ModelFault::NotInMicroseconds { key });
+            table.fault(given, ModelFault::NotInMicroseconds { key });
         }
-        let us_per_pct = told.map_or(DEFAULT_US_PER_PCT, Spanned::into_inner);
+        let us_per_pct = given.map_or(DEFAULT_US_PER_PCT, Spanned::into_inner);
         Self {
             us_per_pct: (unit == Some(Unit::Microseconds)).then_some(us_per_pct),
         }
@@ -78,9 +78,9 @@ impl Counting {
         let scale = self.us_per_pct.unwrap_or(DEFAULT_US_PER_PCT);
         let in_us = table.optional_numbers(keys[1], limits_pct.scaled(scale, "µs"));
         self.check(table, keys, in_us.as_ref());
-        let in_us = in_us.map(|told| {
-            let pct = told.get_ref().iter().map(|us| us / scale).collect();
-            Spanned::new(told.span(), pct)
+        let in_us = in_us.map(|given| {
+            let pct = given.get_ref().iter().map(|us| us / scale).collect();
+            Spanned::new(given.span(), pct)
         });
         in_percent.or(in_us)
     }
@@ -93,17 +93,17 @@ impl Counting {
         self.check(table, keys, in_us.as_ref());
         in_percent
             .map(Spanned::into_inner)
-            .or(in_us.map(|told| told.into_inner() / scale))
+            .or(in_us.map(|given| given.into_inner() / scale))
     }
 
-    /// Refuses microseconds of a radio that counts in percent, and what is told in both.
+    /// Rejects microseconds for a radio that uses percent, and values given in both.
     fn check<T>(self, table: &Reader<'_>, keys: Keys, in_us: Option<&Spanned<T>>) {
-        let Some(told) = in_us else { return };
+        let Some(given) = in_us else { return };
         let [in_percent, key] = keys;
         if self.us_per_pct.is_none() {
-            table.fault(told, ModelFault::NotInMicroseconds { key });
+            table.fault(given, ModelFault::NotInMicroseconds { key });
         } else if table.has(in_percent) {
-            table.fault(told, ModelFault::ToldTwice { key, in_percent });
+            table.fault(given, ModelFault::GivenTwice { key, in_percent });
         }
     }
 }

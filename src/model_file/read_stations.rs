@@ -1,4 +1,4 @@
-//! Reads how stations are told.
+//! Reads how stations are declared.
 
 use std::collections::BTreeMap;
 use std::path::PathBuf;
@@ -15,7 +15,7 @@ pub(super) const STICK_LIMITS: Limits = Limits::new(-100.0, 100.0, "%");
 /// Times in a clip.
 const TIME_LIMITS: Limits = Limits::new(0.0, 1e6, "s");
 
-/// Ways of telling stations, as the file names them.
+/// Ways of declaring stations, as in the file.
 #[derive(Clone, Copy)]
 enum From {
     Cards,
@@ -24,7 +24,7 @@ enum From {
     Log,
 }
 
-/// Reads `[stations]`; what belongs to other ways of telling is checked, but not used.
+/// Reads `[stations]`; keys of other ways of declaring are checked, but not used.
 pub(super) fn stations(mut table: Reader<'_>, book: &mut TagBook) -> Option<Stations> {
     let choices = [
         ("cards", From::Cards),
@@ -80,7 +80,12 @@ fn own_cards(mut table: Reader<'_>, book: &mut TagBook) -> Option<BTreeMap<u32, 
         match key.get_ref().parse::<u32>() {
             Ok(id) => {
                 let id = Spanned::new(key.span(), id);
-                if book.claim(table.faults(), &id, || format!("the card {stick_pct} %")) {
+                let is_claimed = if cards.contains_key(id.get_ref()) {
+                    book.claim(table.faults(), &id, || format!("the card {stick_pct} %"))
+                } else {
+                    book.claim_card(table.faults(), &id, stick_pct)
+                };
+                if is_claimed {
                     cards.insert(id.into_inner(), stick_pct);
                 }
             }

@@ -6,274 +6,63 @@
 //! explain it about equally well. But a surface turns about one line, so all frames together tell
 //! that line, and each frame then has one number to tell.
 //!
-//! `setup` (`observation`, `camera_motion`) → `start` (`trials`,
-//! `hypotheses`, `frame_start`, `frame_fit`, `plausible`) → `outliers` (`search`,
-//! `normal_equations`, `joint_fit`, `prediction`, `bow`, `readout`, `parameters`), `surroundings`
-//! (`weighing`, `rocking`, `carried`, `landmark_prediction`, `landmark`), `shown` → `doubtful` → `rests` →
-//! `result` (`scatter`, `corner_errors`, `weak_geometry`); `at_neutral` tells from the result where the tags
-//! stand at neutral. `declared_fit` weighs the declarations against the clip (`airframe_check`, `sides`,
-//! `ruler_check`, `profile_check`, `edge_check`; `declaration`).
+//! | room | contents |
+//! | --- | --- |
+//! | `problem` | observations, unknowns, residuals and their derivatives |
+//! | `solve` | the minimum over all frames, and over one frame alone |
+//! | `start` | a first state from the sightings alone |
+//! | `select` | which sightings count and by how much; which optional unknowns are significant |
+//! | `surroundings` | landmarks that are fixed to the ground |
+//! | `declared` | the declarations of the model file against the clip |
+//! | `conclude` | deflections, hinges and their covariance |
+//!
+//! [`fit`] calls them in the order of its numbered steps; `sorted_fit` holds the part that
+//! `declared` repeats with other declarations. `taking_part` repeats all of it without the surfaces that a
+//! clip does not show moving.
 
-mod airframe_check;
-mod at_neutral;
-mod bow;
-mod camera_motion;
-mod carried;
-mod corner_errors;
-mod declaration;
-mod declared_fit;
-mod doubtful;
-mod edge_check;
-mod frame_fit;
-mod frame_start;
-mod hypotheses;
-mod joint_fit;
-mod landmark;
-mod landmark_prediction;
-mod normal_equations;
-mod observation;
+mod conclude;
+mod declared;
+#[allow(clippy::module_inception)]
+mod motion;
 mod options;
-mod outliers;
-mod parameters;
-mod picture_motion;
-mod picture_scatter;
-mod plausible;
-mod prediction;
-mod profile_check;
-mod readout;
-mod rests;
-mod result;
-mod rocking;
-mod ruler_check;
-mod scatter;
-mod search;
-mod setup;
-mod shown;
-mod sides;
+mod problem;
+mod select;
+mod solve;
+mod sorted_fit;
 mod start;
-mod steady;
 mod surroundings;
-#[cfg(test)]
-#[allow(clippy::unwrap_used)]
-mod tests;
-mod trials;
+mod taking_part;
 mod warning;
-mod weak_geometry;
-mod weighing;
 
-pub use at_neutral::{
+pub use conclude::at_neutral::{
     HINGE_ROWS, HingeInReference, OnSurface, POSE_ROWS, PlacedTag, TagsAtNeutral, TagsAtZero,
 };
-pub use declaration::DeclarationWarning;
+pub use declared::declaration::DeclarationWarning;
+pub use declared::sides::QuarterTurn;
+pub use motion::{
+    FrameDeflection, Misfit, Motion, MotionFrame, PictureWander, SurfaceMotion, WeightedSum,
+};
 pub use options::{FitOptions, MotionError};
-pub use rests::LastingErrors;
-pub use sides::QuarterTurn;
+pub use select::correlated_errors::LastingErrors;
+pub use taking_part::{LeftOut, fit_what_moves};
 pub use warning::MotionWarning;
 
 use std::collections::BTreeMap;
 
-use nalgebra::{DMatrix, DVector, Point3, Unit, Vector3};
-
-use crate::camera::{Camera, CameraProfile};
-use crate::measured::Measured;
+use crate::camera::CameraProfile;
 use crate::model_file::ModelFile;
+use crate::solver::{Ending, Undefined};
 use crate::tags::Sightings;
-use declared_fit::Declared;
-use joint_fit::{JointFit, State};
-use search::{FROM_NEARBY, Search};
-use setup::declared;
-use shown::Shown;
-
-/// One surface's deflection in one frame, against an arbitrary zero that is the same in all frames.
-#[derive(Debug, Clone, PartialEq)]
-pub struct FrameDeflection {
-    /// Rotation about the hinge, positive after [`crate::conventions`].
-    pub angle_rad: f64,
-    /// How the angle follows a change of the constants of the fit, rad per unit of each.
-    pub gain: DVector<f64>,
-    /// What a tag that looked a little otherwise than in the rest of the clip adds to its error.
-    pub misfit: Option<Misfit>,
-}
-
-/// An error that some neighbouring frames have in common.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Misfit {
-    /// Standard deviation.
-    pub sd_rad: f64,
-    /// Number of the run of frames, unique in the clip.
-    pub run: usize,
-}
-
-/// All deflections of one frame.
-#[derive(Debug, Clone, PartialEq)]
-pub struct MotionFrame {
-    /// Position of the frame in the clip.
-    pub index: usize,
-    /// Presentation time.
-    pub time_s: f64,
-    /// One entry a surface, in the order of [`Motion::surfaces`]; `None` where it was not measured.
-    pub deflections: Vec<Option<FrameDeflection>>,
-    /// Covariance of the angles given the constants, rad², surfaces × surfaces.
-    pub own_covariance_rad2: DMatrix<f64>,
-}
-
-/// A surface's hinge as fitted, in the camera frame of the first frame used.
-#[derive(Debug, Clone, PartialEq)]
-pub struct SurfaceMotion {
-    /// Name of the surface.
-    pub name: String,
-    /// Id of its tag.
-    pub tag_id: u32,
-    /// Direction of the hinge line; a right-handed turn about it is a positive deflection.
-    pub axis_in_camera: Unit<Vector3<f64>>,
-    /// The point of the hinge line next to the tag, mm.
-    pub point_in_camera_mm: Point3<f64>,
-    /// Distance from the hinge line to the tag's centre.
-    pub radius_mm: Measured,
-}
-
-/// How far the picture moved against its lens: a stabiliser shifts it, and a focus that breathes enlarges it.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct PictureWander {
-    /// Standard deviation of the shift, both directions together.
-    pub shift_sd_px: f64,
-    /// Standard deviation of the relative enlargement.
-    pub growth_sd: f64,
-}
-
-/// What the joint fit hands on.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Motion {
-    /// The surfaces, in the order of the model file.
-    pub surfaces: Vec<SurfaceMotion>,
-    /// Every frame of the clip, in time.
-    pub frames: Vec<MotionFrame>,
-    /// Whether the camera moved against the airframe.
-    pub camera_moved: bool,
-    /// How many landmarks of the surroundings helped to tell how it moved.
-    pub landmarks: usize,
-    /// How far the picture moved against the lens; `None` where it did not.
-    pub picture: Option<PictureWander>,
-    /// Time in which the camera read each picture, from its first line to its last; negative where
-    /// the last was read first. `None` where nothing tells it from reading all lines at once.
-    pub readout_s: Option<Measured>,
-    /// Root mean square of the reprojection residuals that were kept, px.
-    pub reprojection_rms_px: f64,
-    /// Root mean square of what the corners' own standard deviations leave of them, px: more than these
-    /// residuals shows errors beyond those of size, sharpness and noise.
-    pub allowed_rms_px: f64,
-    /// Covariance of the constants of the fit and of the corners' lasting errors, in the units of
-    /// the fit.
-    pub constants_covariance: DMatrix<f64>,
-    /// The part of the frames' own errors that repeats while a tag rests.
-    pub lasting: LastingErrors,
-    /// The lens that the result goes by: the profile's, moved within its doubts.
-    pub lens: Camera,
-    /// Where the tags stand, for [`Motion::tags_at_neutral`].
-    pub tags_at_zero: TagsAtZero,
-}
-
-/// A weighted sum of deflections: `(position in Motion::frames, surface, weight)`.
-pub type WeightedSum = Vec<(usize, usize, f64)>;
-
-impl Motion {
-    /// Values (rad) and joint covariance (rad²) of weighted sums of deflections.
-    ///
-    /// Errors of single frames average out, and those that last while a tag rests from rest to rest.
-    /// Those of the constants do not, and neither do those of a tag's outline that are the same in
-    /// all frames. All are in the covariance (law of propagation, JCGM 100:2008, 5.2.2).
-    /// Frames without a measured deflection are passed over, so callers name only measured ones.
-    pub fn weighted_sums(&self, sums: &[WeightedSum]) -> (DVector<f64>, DMatrix<f64>) {
-        let sums = self.sums_by_cause(sums);
-        let of_constants = &sums.gains * &self.constants_covariance * sums.gains.transpose();
-        (sums.values, of_constants + sums.own)
-    }
-
-    /// Weighted sums of deflections, with what makes their errors kept apart.
-    fn sums_by_cause(&self, sums: &[WeightedSum]) -> SumsByCause {
-        let constant_count = self.constants_covariance.nrows();
-        let mut values = DVector::zeros(sums.len());
-        let mut gains = DMatrix::zeros(sums.len(), constant_count);
-        // Own errors of each frame, and the lasting ones of each rest, by independent causes.
-        let mut own: CauseGains = BTreeMap::new();
-        let mut lasting: CauseGains = BTreeMap::new();
-        let mut places: CauseGains = BTreeMap::new();
-        let mut misfits: CauseGains = BTreeMap::new();
-        for (row, sum) in sums.iter().enumerate() {
-            for &(frame, surface, weight) in sum {
-                let Some(deflection) = &self.frames[frame].deflections[surface] else {
-                    continue;
-                };
-                values[row] += weight * deflection.angle_rad;
-                let mut gain = gains.row_mut(row);
-                gain += weight * deflection.gain.transpose();
-                if let Some(misfit) = &deflection.misfit {
-                    let cause = (misfit.run, surface);
-                    add_gain(&mut misfits, cause, row, weight * misfit.sd_rad);
-                }
-                let root = lower_root(&self.frames[frame].own_covariance_rad2);
-                let rest = self.lasting.rest_of.get(frame).map(|rests| rests[surface]);
-                let place_sd_rad = self.lasting.place_sd_rad.get(frame).map(|of| of[surface]);
-                if let (Some(rest), Some(sd_rad)) = (rest, place_sd_rad) {
-                    add_gain(&mut places, (rest, surface), row, weight * sd_rad);
-                }
-                for cause in 0..=surface {
-                    let share = weight * root[(surface, cause)];
-                    add_gain(&mut own, (frame, cause), row, share);
-                    if let Some(rest) = rest {
-                        add_gain(&mut lasting, (rest, cause), row, share);
-                    }
-                }
-            }
-        }
-        let mut covariance = DMatrix::zeros(sums.len(), sums.len());
-        add_causes(&mut covariance, &own, 1.0 - self.lasting.share);
-        add_causes(&mut covariance, &lasting, self.lasting.share);
-        add_causes(&mut covariance, &places, 1.0);
-        add_causes(&mut covariance, &misfits, 1.0);
-        SumsByCause {
-            values,
-            gains,
-            own: covariance,
-        }
-    }
-
-    /// One surface's deflection from `zero` in every frame, rad; `None` where it was not measured.
-    ///
-    /// `zero` is a weighted sum of the same surface's deflections whose weights add up to one; its
-    /// error is part of every deflection's.
-    pub fn deflections_from(&self, surface: usize, zero: &WeightedSum) -> Vec<Option<Measured>> {
-        let mut deflections = vec![None; self.frames.len()];
-        let measured: Vec<usize> = (0..self.frames.len())
-            .filter(|&frame| self.frames[frame].deflections[surface].is_some())
-            .collect();
-        for frames in measured.chunks(FRAMES_IN_ONE_GO) {
-            let single = frames.iter().map(|&frame| vec![(frame, surface, 1.0)]);
-            let sums: Vec<WeightedSum> = single.chain([zero.clone()]).collect();
-            let (values, covariance) = self.weighted_sums(&sums);
-            let last = frames.len();
-            for (row, &frame) in frames.iter().enumerate() {
-                let variance = covariance[(row, row)] + covariance[(last, last)]
-                    - 2.0 * covariance[(row, last)];
-                deflections[frame] = Some(Measured::new(
-                    values[row] - values[last],
-                    variance.max(0.0).sqrt(),
-                ));
-            }
-        }
-        deflections
-    }
-}
-
-/// Weighted sums of deflections with the causes of their errors.
-struct SumsByCause {
-    /// rad.
-    values: DVector<f64>,
-    /// By the constants of the fit, sums × constants.
-    gains: DMatrix<f64>,
-    /// Covariance given the constants, rad².
-    own: DMatrix<f64>,
-}
+use conclude::corner_errors::mean_residuals;
+use conclude::result::Conclusion;
+use declared::declared_fit::{Declared, fit_by_what_holds};
+use declared::{airframe_check, profile_check, sides};
+use problem::joint_fit::{JointFit, State, Surroundings};
+use problem::{observation, rocking};
+use select::{correlated_errors, marginal, significance};
+use solve::search::{FROM_NEARBY, Search};
+use start::setup::{declared, with_seen_airframe_tags};
+use surroundings::bridging;
 
 /// The last fit. Its last step may change deflections by a tenth of their standard deviation; what that
 /// leaves is less than a hundredth.
@@ -282,50 +71,6 @@ const FINAL: Search = Search {
     steps: 25,
     promised: 1e-2,
 };
-
-/// Frames whose deflections are taken from their zero in one go: the work for the zero is shared
-/// among them, that for their joint covariance grows with their square.
-const FRAMES_IN_ONE_GO: usize = 64;
-
-/// Gains of the sums (by row) on independent causes of error.
-type CauseGains = BTreeMap<(usize, usize), BTreeMap<usize, f64>>;
-
-/// Adds to the gain of the sum in a row on a cause.
-fn add_gain(causes: &mut CauseGains, cause: (usize, usize), row: usize, gain: f64) {
-    *causes.entry(cause).or_default().entry(row).or_default() += gain;
-}
-
-fn add_causes(covariance: &mut DMatrix<f64>, causes: &CauseGains, share: f64) {
-    for gains in causes.values() {
-        for (row_a, gain_a) in gains {
-            for (row_b, gain_b) in gains {
-                covariance[(*row_a, *row_b)] += share * gain_a * gain_b;
-            }
-        }
-    }
-}
-
-/// Lower triangular root of a covariance; rows and columns of zeros (not measured) stay zero.
-fn lower_root(covariance: &DMatrix<f64>) -> DMatrix<f64> {
-    let count = covariance.nrows();
-    let mut root = DMatrix::zeros(count, count);
-    for column in 0..count {
-        for row in column..count {
-            let known: f64 = (0..column)
-                .map(|k| root[(row, k)] * root[(column, k)])
-                .sum();
-            let rest: f64 = covariance[(row, column)] - known;
-            root[(row, column)] = if row == column {
-                rest.max(0.0).sqrt()
-            } else if root[(column, column)] > 0.0 {
-                rest / root[(column, column)]
-            } else {
-                0.0
-            };
-        }
-    }
-    root
-}
 
 /// Fits all frames of a clip to the hinges of the declared surfaces.
 ///
@@ -339,115 +84,122 @@ pub fn fit(
     options: &FitOptions,
     warnings: &mut Vec<MotionWarning>,
 ) -> Result<Motion, MotionError> {
-    let mut basis = Declared {
-        sightings,
-        model: setup::with_seen_airframe_tags(model, sightings),
-        profile: profile.clone(),
-        options,
-    };
-    sides::judge(sightings, &basis.model, warnings);
-    airframe_check::leave_out_moving(sightings, &mut basis.model, warnings)?;
-    if basis.model.airframe_tags.is_empty() {
-        warnings.push(MotionWarning::NoAirframeTag);
-    }
-    let (mut fit, mut sorted) = declared_fit::fit_by_what_holds(&mut basis, warnings)?;
+    // 1. What the picture alone contradicts.
+    let mut basis = seen_declarations(sightings, model, profile, options, warnings)?;
+    // 2. All sightings that fit, by all declarations that hold.
+    let (mut fit, sorted) = fit_by_what_holds(&mut basis, warnings)?;
     let options = &profile_check::options_with_lens(&basis, &fit);
-    let model = basis.model;
-    if fit.surroundings_move {
-        warnings.push(MotionWarning::SurroundingsMove);
-    }
-    if fit.layout.rocking {
-        let angle_deg = rocking::rocking_deg(&fit, &sorted);
-        warnings.push(MotionWarning::AircraftRocks { angle_deg });
-    }
-    let frames = carried::carried_frames(&fit);
-    if frames as f64 * observation::interval_s(&fit.frames) >= carried::TOLD_S {
-        warnings.push(MotionWarning::AirframeTagHidden { frames });
-    }
+    let model = &basis.model;
+    report_view(&fit, &sorted, warnings);
+    // 3. Residuals that all frames have in common are lasting errors of the corners.
     let has_corner_errors = options.corner_error_sd_px > 0.0;
     let constant = match has_corner_errors {
-        true => corner_errors::mean_residuals(&fit, &sorted),
+        true => mean_residuals(&fit, &sorted),
         false => BTreeMap::new(),
     };
-    for (tag, frames) in doubtful::admit(&mut fit, &mut sorted) {
-        let (tag_id, _) = declared(&model, tag);
-        if !sightings.overview.is_spoiled(tag_id) {
-            warnings.push(MotionWarning::TagLooksOtherwise { tag_id, frames });
-        }
+    // 4. Sightings that are a little off: they have a deflection, but no say in the constants.
+    let sorted = with_marginal_sightings(&mut fit, sorted, &basis, warnings);
+    // 5. A rest repeats its errors, so it counts as fewer frames.
+    let lasting =
+        correlated_errors::weigh_rests(&mut fit, &sorted, &constant, options.place_error_sd_px);
+    // 6. The minimum with these weights.
+    let minimum = fit.minimise(sorted, FINAL);
+    let minimum = minimum.map_err(|Undefined| sorted_fit::undetermined(sightings))?;
+    if minimum.ending != Ending::Converged {
+        warnings.push(MotionWarning::NotConverged);
     }
-    let lasting = rests::weigh_rests(&mut fit, &sorted, &constant, options.place_error_sd_px);
-    let state = fit
-        .minimise(sorted, FINAL)
-        .ok_or_else(|| undetermined(sightings))?;
-    for tag in shown::bowed_tags(&fit, &state) {
-        let (tag_id, _) = declared(&model, tag);
-        let bow_mm = state.constants.bow_mm(tag).amax();
-        // A picture that is known to be poor is no evidence of bent paper.
-        if !sightings.overview.is_spoiled(tag_id) {
-            warnings.push(MotionWarning::TagBent { tag_id, bow_mm });
-        }
-    }
+    let state = minimum.state;
+    report_bends(&fit, &state, &basis, warnings);
+    // 7. Deflections, hinges and their covariance.
     fit.layout.corner_errors = has_corner_errors;
-    let before = warnings.len();
-    let motion = result::Conclusion {
+    let mut doubts = vec![];
+    let motion = Conclusion {
         fit: &fit,
         state: &state,
         constant: &constant,
         lasting,
         sightings,
-        model: &model,
+        model,
     }
-    .draw(options, warnings)?;
+    .draw(options, &mut doubts);
     // Where a poor picture makes a hinge poor, its own warning names the cause.
     let spoiled = |surface: &str| {
         let mut surfaces = model.surfaces.iter().filter(|it| it.name == surface);
         surfaces.any(|it| sightings.overview.is_spoiled(it.tag_id))
     };
-    let later = warnings.split_off(before);
-    warnings.extend(later.into_iter().filter(
+    warnings.extend(doubts.into_iter().filter(
         |warning| !matches!(warning, MotionWarning::HingePoor { surface, .. } if spoiled(surface)),
     ));
-    Ok(motion)
+    motion
 }
 
-/// The fit of all that fits; every tag has to fit somewhere.
-fn fit_of_every_tag(
-    sightings: &Sightings,
+/// The declarations, without airframe tags that move or were not seen.
+fn seen_declarations<'a>(
+    sightings: &'a Sightings,
     model: &ModelFile,
     profile: &CameraProfile,
-    options: &FitOptions,
-) -> Result<(JointFit, State), MotionError> {
-    let mut fit = setup::joint_fit(sightings, model, profile, options)?;
-    let start = start::start(&fit, model)?;
-    let sorted =
-        fit_and_sort(&mut fit, start, sightings, options).ok_or_else(|| undetermined(sightings))?;
-    setup::require_every_tag(&fit, model)?;
-    Ok((fit, sorted))
+    options: &'a FitOptions,
+    warnings: &mut Vec<MotionWarning>,
+) -> Result<Declared<'a>, MotionError> {
+    let mut model = with_seen_airframe_tags(model, sightings);
+    sides::judge(sightings, &model, warnings);
+    airframe_check::leave_out_moving(sightings, &mut model, warnings)?;
+    if model.airframe_tags.is_empty() {
+        warnings.push(MotionWarning::NoAirframeTag);
+    }
+    Ok(Declared {
+        sightings,
+        model,
+        profile: profile.clone(),
+        options,
+    })
 }
 
-fn undetermined(sightings: &Sightings) -> MotionError {
-    MotionError::Undetermined {
-        frames: sightings.frames.len(),
+/// Reports what determines the camera's pose, and what disturbs it.
+fn report_view(fit: &JointFit, state: &State, warnings: &mut Vec<MotionWarning>) {
+    match fit.surroundings {
+        Surroundings::Moving => warnings.push(MotionWarning::SurroundingsMove),
+        Surroundings::Undetermined => warnings.push(MotionWarning::SurroundingsUndetermined),
+        Surroundings::Unused | Surroundings::Fixed => {}
+    }
+    if fit.layout.rocking {
+        let angle_deg = rocking::rocking_deg(fit, state);
+        warnings.push(MotionWarning::AircraftRocks { angle_deg });
+    }
+    let frames = bridging::bridged_frames(fit);
+    if frames as f64 * observation::interval_s(&fit.frames) >= bridging::REPORTED_S {
+        warnings.push(MotionWarning::AirframeTagHidden { frames });
     }
 }
 
-/// The fit of all that fits, tags taken for flat if none is bent, and pictures as read at once if
-/// nothing tells otherwise. It begins with both: bent tags taken for flat can lead it far astray, and
-/// so can fast motion read line by line.
-fn fit_and_sort(
+/// The state with the deflections of marginal sightings; reports tags with many of them.
+fn with_marginal_sightings(
     fit: &mut JointFit,
-    start: State,
-    sightings: &Sightings,
-    options: &FitOptions,
-) -> Option<State> {
-    let mut sorted = outliers::fit_and_sort(fit, start, options.rejection_chi2)?;
-    if let Some(joined) = surroundings::join(fit, &sorted, sightings) {
-        return outliers::sort_on(fit, joined, 0, options.rejection_chi2);
+    mut state: State,
+    declared_by: &Declared<'_>,
+    warnings: &mut Vec<MotionWarning>,
+) -> State {
+    for (tag, frames) in marginal::admit(fit, &mut state) {
+        let (tag_id, _) = declared(&declared_by.model, tag);
+        if !declared_by.sightings.overview.is_spoiled(tag_id) {
+            warnings.push(MotionWarning::TagLooksOtherwise { tag_id, frames });
+        }
     }
-    let before = fit.layout;
-    Shown::by(fit, &sorted).leave_in(&mut fit.layout, &mut sorted.constants);
-    if fit.layout != before {
-        sorted = outliers::fit_and_sort_on(fit, sorted, options.rejection_chi2)?;
+    state
+}
+
+/// Reports tags whose paper is bent. A picture that is known to be poor is no evidence of that.
+fn report_bends(
+    fit: &JointFit,
+    state: &State,
+    declared_by: &Declared<'_>,
+    warnings: &mut Vec<MotionWarning>,
+) {
+    for tag in significance::bowed_tags(fit, state) {
+        let (tag_id, _) = declared(&declared_by.model, tag);
+        let bow_mm = state.constants.bow_mm(tag).amax();
+        if !declared_by.sightings.overview.is_spoiled(tag_id) {
+            warnings.push(MotionWarning::TagBent { tag_id, bow_mm });
+        }
     }
-    Some(sorted)
 }

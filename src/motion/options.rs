@@ -1,5 +1,6 @@
 //! What the joint fit may assume, and what it says when it cannot do its work.
 
+use super::LeftOut;
 use crate::clip::{ClipInfo, Transfer};
 use crate::tags::{Overview, TagPicture};
 
@@ -104,13 +105,13 @@ impl FitOptions {
     }
 }
 
-/// Against tags that lie elsewhere than the fit says.
+/// Help for tags that do not fit.
 pub(super) const MEND_FIT_LOOSE: &str = "check that every tag sits firmly, that nothing moves but \
     the surfaces about their hinges, and that the camera profile is this camera's";
-/// Against a tag that fits nowhere.
+/// Help for a tag that fits nowhere.
 pub(super) const MEND_TAG_FITS_NOWHERE: &str = "check that the tag sits firmly, that no other tag \
     has its id, and that its edge in the model file is the one printed";
-/// Against a hinge that the clip hardly tells.
+/// Help for a poorly determined hinge.
 pub(super) const MEND_HINGE_POOR: &str = "film through more travel or from nearer, use a larger \
     tag, or declare hinge_to_tag_mm from a ruler";
 
@@ -129,9 +130,11 @@ pub enum MotionError {
         /// Undeclared tags that the searches for it found, and in how many pictures each; empty where
         /// the tag itself was found.
         undeclared: Vec<(u32, usize)>,
+        /// Those of them that were there throughout, and so may be on the aircraft.
+        throughout: Vec<u32>,
     },
     /// Too few frames show a surface.
-    #[error("surface {surface:?} was seen in {frames} frames only; the fit needs {needed}")]
+    #[error("surface {surface:?} was seen in {frames} frames only; {needed} are needed")]
     TooFewFrames {
         /// Name of the surface.
         surface: String,
@@ -140,9 +143,22 @@ pub enum MotionError {
         /// Frames that are needed.
         needed: usize,
     },
+    /// The corners of a surface's tag stay where they are.
+    #[error(
+        "surface {surface:?} did not move: the corners of its tag go {moved_sd:.1} times as far as their \
+         noise; {needed_sd:.1} times are needed"
+    )]
+    AtRest {
+        /// Name of the surface.
+        surface: String,
+        /// How far its corners go, in standard deviations of their noise.
+        moved_sd: f64,
+        /// How far they have to go.
+        needed_sd: f64,
+    },
     /// A surface hardly moved.
     #[error(
-        "surface {surface:?} travelled {travel_deg:.1}°; the fit of its hinge needs {needed_deg:.0}°"
+        "surface {surface:?} moved by {travel_deg:.1}° only; {needed_deg:.0}° are needed to measure its hinge"
     )]
     TravelTooSmall {
         /// Name of the surface.
@@ -151,6 +167,12 @@ pub enum MotionError {
         travel_deg: f64,
         /// Travel that is needed.
         needed_deg: f64,
+    },
+    /// Several surfaces cannot be measured.
+    #[error("{} surfaces cannot be measured: {}", left_out.len(), listed(left_out))]
+    SeveralLeftOut {
+        /// All of them, each with its reason.
+        left_out: Vec<LeftOut>,
     },
     /// No turn about a line explains what was seen.
     #[error("the tag of surface {surface:?} does not move about a hinge line")]
@@ -171,8 +193,8 @@ pub enum MotionError {
     },
     /// The tags lie far from where the fit says they should be.
     #[error(
-        "the tags do not move as on an airframe with hinged surfaces: their corners lie {rms_px:.1} px \
-         off in each direction (root mean square), {rms_pct:.1} % of their edges; {limit_pct:.0} % are \
+        "the tags do not move as on an airframe with hinged surfaces: their corners are off by {rms_px:.1} px \
+         on average, {rms_pct:.1} % of their edges; {limit_pct:.0} % is \
          the limit"
     )]
     FitLoose {
@@ -185,7 +207,7 @@ pub enum MotionError {
     },
     /// No sighting of a tag agrees with the fit of all others.
     #[error(
-        "tag {tag_id} was found in {sighted} frame(s), but never where the other sightings say it \
+        "tag {tag_id} was found in {sighted} frame(s), but never where the other tags show that it \
          should be"
     )]
     TagFitsNowhere {
@@ -197,7 +219,7 @@ pub enum MotionError {
     /// The airframe tags move with the surfaces.
     #[error(
         "airframe tag {tag_id} moves with the surfaces, so it cannot be on a fixed part, and no other \
-         airframe tag stands still"
+         airframe tag is at rest"
     )]
     AirframeTagMoves {
         /// Id of the tag.
@@ -206,7 +228,7 @@ pub enum MotionError {
     /// No airframe tag was seen, and the tags do not move as they would before a still camera.
     #[error(
         "no airframe tag was seen, and the camera moved: without an airframe tag, motion of the camera \
-         cannot be told from motion of the surfaces"
+         looks like motion of the surfaces"
     )]
     CameraMovedUnseen,
     /// The tags' edges do not belong together.
@@ -226,7 +248,7 @@ pub enum MotionError {
         or: Option<(u32, f64)>,
     },
     /// The sightings leave the constants of the fit undetermined.
-    #[error("the sightings do not determine the hinges: {frames} frames were usable")]
+    #[error("the clip does not determine the hinges: {frames} frames were usable")]
     Undetermined {
         /// Frames that were usable.
         frames: usize,
@@ -258,6 +280,11 @@ fn or_another(or: Option<(u32, f64)>) -> String {
     })
 }
 
+fn listed(left_out: &[LeftOut]) -> String {
+    let reasons = left_out.iter().map(|one| one.reason.to_string());
+    reasons.collect::<Vec<_>>().join("; ")
+}
+
 impl MotionError {
     /// What the person can do about it.
     pub fn mend(&self) -> &'static str {
@@ -277,8 +304,12 @@ impl MotionError {
             Self::TooFewFrames { .. } => {
                 "film longer, with the tag in view through the whole travel"
             }
-            Self::TravelTooSmall { .. } => {
+            Self::AtRest { .. } | Self::TravelTooSmall { .. } => {
                 "film the surface through its whole travel, from end to end; hands clear of it"
+            }
+            Self::SeveralLeftOut { left_out } => {
+                let first = left_out.first().map(|one| one.reason.mend());
+                first.unwrap_or("film the surfaces through their whole travel")
             }
             Self::NoHinge { .. } => {
                 "check that the tag sits firmly on the surface and that no other tag has its id"

@@ -54,6 +54,10 @@ pub enum MotionWarning {
     },
     /// What is seen around the aircraft does not stand still against it.
     SurroundingsMove,
+    /// The fit with the surroundings has no solution, and they are not part of the fit.
+    SurroundingsUndetermined,
+    /// The last fit ended before its minimum.
+    NotConverged,
     /// The aircraft rocks a little in its surroundings as its surfaces move, and the fit allows for it.
     AircraftRocks {
         /// How far through the whole travel, as seen from the camera.
@@ -92,6 +96,8 @@ impl Warning for MotionWarning {
             Self::TagOnHinge { .. } => "tag-on-hinge",
             Self::AirframeTagSquareOn { .. } => "airframe-tag-square-on",
             Self::SurroundingsMove => "surroundings-move",
+            Self::SurroundingsUndetermined => "surroundings-undetermined",
+            Self::NotConverged => "fit-not-converged",
             Self::AircraftRocks { .. } => "aircraft-rocks",
             Self::AirframeTagHidden { .. } => "airframe-tag-hidden",
             Self::TagBent { .. } => "tag-bent",
@@ -103,7 +109,7 @@ impl Warning for MotionWarning {
     fn text(&self) -> String {
         match self {
             Self::NoAirframeTag => {
-                "no airframe tag was seen, so the result holds only if the camera stood still"
+                "no airframe tag was seen, so the result is valid only if the camera did not move"
                     .into()
             }
             Self::AirframeTagLeftOut { tag_id, sighted } => {
@@ -117,15 +123,15 @@ impl Warning for MotionWarning {
                 threshold_pct,
             } => format!(
                 "the hinge of {surface:?} is poorly determined: its angles may be scaled by \
-                 {scale_sd_pct:.1} % (doubted from {threshold_pct:.1} %)"
+                 {scale_sd_pct:.1} % (limit {threshold_pct:.1} %)"
             ),
             Self::FitLoose {
                 rms_px,
                 rms_pct,
                 threshold_pct,
             } => format!(
-                "the corners of the tags lie {rms_px:.2} px off the fit in each direction (root mean \
-                 square), {rms_pct:.1} % of their edges (doubted from {threshold_pct:.0} %): something \
+                "the corners of the tags are off by {rms_px:.2} px on average, {rms_pct:.1} % of their \
+                 edges (limit {threshold_pct:.0} %): something \
                  moves that should not, and the ± may be too small"
             ),
             Self::TagOnHinge {
@@ -134,7 +140,7 @@ impl Warning for MotionWarning {
                 threshold_mm,
             } => format!(
                 "the tag of {surface:?} sits {radius_mm:.1} mm from the hinge line and turns \
-                 nearly in place (doubted below {threshold_mm:.1} mm)"
+                 nearly in place (needed: {threshold_mm:.1} mm or more)"
             ),
             Self::AirframeTagSquareOn {
                 tag_id,
@@ -142,29 +148,37 @@ impl Warning for MotionWarning {
                 threshold_deg,
             } => format!(
                 "the camera moved, and the only tag on the airframe, {tag_id}, faces it within \
-                 {angle_deg:.1}° (told below {threshold_deg:.0}°): how the camera tilts hardly shows, \
-                 and each ± is up to twice what it would be with a leaning tag"
+                 {angle_deg:.1}° (limit {threshold_deg:.0}°): the tilt of the camera hardly shows, \
+                 and each ± is up to twice as large as with a leaning tag"
             ),
             Self::SurroundingsMove => {
-                "the camera moved, and too little of what is seen around the aircraft stood still against \
-                 it; so its tags alone tell where the camera was, and each ± is wider"
+                "the camera moved, and too few background points were at rest; so the camera motion \
+                 comes from the tags alone, and each ± is wider"
                     .into()
             }
+            Self::SurroundingsUndetermined => {
+                "the camera moved, and the fit with its surroundings has no solution; the program uses \
+                 the aircraft's tags alone to find where the camera was, and each ± is wider"
+                    .into()
+            }
+            Self::NotConverged => {
+                "the joint fit did not converge: the angles may be wrong by more than their ±".into()
+            }
             Self::AircraftRocks { angle_deg } => format!(
-                "the aircraft rocked in its surroundings as its surfaces moved, by {angle_deg:.2}° as seen \
-                 from the camera; the fit allows for it, and each ± is wider"
+                "the aircraft rocked while its surfaces moved, by {angle_deg:.2}° as seen \
+                 from the camera; the program corrects for it, and each ± is wider"
             ),
             Self::AirframeTagHidden { frames } => format!(
-                "in {frames} frames no airframe tag is of use, and only what is seen around the aircraft \
-                 tells where the camera was; each ± is wider there, more so of a side than between sides"
+                "in {frames} frames no airframe tag was usable, and only background points \
+                 show the camera motion; each ± is wider there, more for a single side than between the sides"
             ),
             Self::TagBent { tag_id, bow_mm } => format!(
                 "the paper of tag {tag_id} is bent: its middle is about {bow_mm:.1} mm off the \
-                 plane of its edges; the fit allows for it"
+                 plane of its edges; the program corrects for it"
             ),
             Self::TagLooksOtherwise { tag_id, frames } => format!(
-                "tag {tag_id} looks a little otherwise in {frames} frames than in all others; what \
-                 is told of these has a wider ±, and the hinge goes by the others"
+                "tag {tag_id} looks different in {frames} frames; the results from these \
+                 frames have a wider ±, and do not affect the hinge"
             ),
             Self::Declaration(warning) => warning.text(),
         }
@@ -186,8 +200,16 @@ impl Warning for MotionWarning {
                  bracket from the printed kit), add a second one nearer or farther, or use a tripod"
                     .into()
             }
+            Self::SurroundingsUndetermined => {
+                "film with more of the workshop in the picture, and keep an airframe tag in sight".into()
+            }
+            Self::NotConverged => {
+                "check tag sizes, tag ids and the camera profile in the model file, and film again with \
+                 the tags sharp and each surface moved through its whole travel"
+                    .into()
+            }
             Self::SurroundingsMove | Self::AircraftRocks { .. } => {
-                "see that the aircraft stands firmly and does not rock when its surfaces move, and film \
+                "make sure that the aircraft stands firmly and does not rock when its surfaces move, and film \
                  where nothing else moves"
                     .into()
             }
@@ -207,7 +229,7 @@ impl Warning for MotionWarning {
     fn grave(&self) -> bool {
         match self {
             Self::Declaration(warning) => warning.grave(),
-            Self::FitLoose { .. } => true,
+            Self::FitLoose { .. } | Self::NotConverged => true,
             _ => false,
         }
     }

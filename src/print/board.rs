@@ -189,7 +189,7 @@ fn title(board: &Board) -> String {
     }
 }
 
-/// The options that tell `calibrate` what was filmed.
+/// Options that describe this board to `calibrate`.
 fn options(board: &Board) -> String {
     match board {
         Board::Chessboard(board) => format!(

@@ -12,10 +12,10 @@
 //!  └───────┘ H
 //! ```
 //!
-//! The tab lies on the surface with T along the trailing edge. A tag that leans by λ from
-//! square-on makes the angle 90° − λ with the tab, so by the law of cosines the prop is
-//! √(p² + t² − 2 p t sin λ) long, with p the tag's panel and t the tab. The foot goes inside,
-//! onto the back of the tab.
+//! The tab is glued to the surface with T along the trailing edge. A tag that leans by λ from
+//! square-on makes the angle 90° − λ with the tab, so by the law of cosines the prop is √(p² + t² −
+//! 2 p t sin λ) long, with p the tag's panel and t the tab. The foot is glued inside, onto the back
+//! of the tab.
 
 use nalgebra::{Point2, Vector2};
 
@@ -33,7 +33,7 @@ pub const DEFAULT_LEAN_DEG: f64 = 30.0;
 /// Beyond this the tag is seen so slantingly that its height halves.
 const LARGEST_LEAN_DEG: f64 = 60.0;
 
-/// Tab against panel: the prop then stands nearly upright at the default lean.
+/// Ratio of tab and panel: the prop is then nearly upright at the default lean.
 const TAB_PER_PANEL: f64 = 0.6;
 
 /// A shorter tab gives the glue too little hold (common practice, no source).
@@ -91,12 +91,12 @@ impl Bracket {
         self.foot_mm + self.prop_mm + self.panel_mm + self.tab_mm
     }
 
-    /// What it weighs on card of 160 g/m², without glue.
+    /// Its mass on card of 160 g/m², without glue.
     pub fn weight_g(&self) -> f64 {
         self.length_mm() * self.width_mm * CARD_G_PER_MM2
     }
 
-    /// Where the folds and the ends lie, down the strip: foot, prop, A, T, H.
+    /// Positions of folds and ends down the strip: foot, prop, A, T, H.
     fn levels_mm(&self) -> Levels {
         let prop_top = self.foot_mm;
         let panel_top = prop_top + self.prop_mm;
@@ -138,7 +138,7 @@ pub(super) fn block_size_mm(bracket: &Bracket) -> [f64; 2] {
     ]
 }
 
-/// The strip of one tag, with its name above and what each part is beside it.
+/// The strip of one tag, with its name above and the names of its parts beside it.
 pub(super) fn draw(order: &TagOrder, bracket: &Bracket) -> Result<Block, PrintError> {
     let [width_mm, height_mm] = block_size_mm(bracket);
     let levels = bracket.levels_mm();
@@ -204,7 +204,7 @@ fn outline_and_folds(bracket: &Bracket, levels: &Levels) -> Vec<Item> {
     std::iter::once(outline).chain(folds).collect()
 }
 
-/// What stays to be read on the folded bracket: on the prop, which then faces the hinge, and on
+/// Text that stays legible on the folded bracket: on the prop, which then faces the hinge, and on
 /// the face that is glued.
 fn marks(order: &TagOrder, bracket: &Bracket, levels: &Levels) -> Vec<Item> {
     let middle_x = bracket.width_mm / 2.0;
@@ -235,7 +235,7 @@ fn marks(order: &TagOrder, bracket: &Bracket, levels: &Levels) -> Vec<Item> {
     marks
 }
 
-/// What each part is, beside it.
+/// Names of the parts, beside it.
 fn labels(bracket: &Bracket, levels: &Levels) -> Vec<Item> {
     let text_left = bracket.width_mm + 3.5;
     let panel_middle = levels.panel_top + bracket.panel_mm / 2.0;

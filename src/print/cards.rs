@@ -1,4 +1,4 @@
-//! Station cards: tags that tell the camera where the stick is.
+//! Station cards: tags that show the camera the stick position.
 
 use std::collections::BTreeMap;
 
@@ -13,9 +13,9 @@ use super::paper::{Orientation, PageSetup};
 use super::pattern::{tag, white_margin_mm};
 use super::sheet::{Area, Item, Line, LineKind, PointMm, Text};
 use super::typeface::{CAP_HEIGHT_EM, Face, MM_PER_PT, figure, text_width_mm};
-use crate::model_file::{ModelFile, StationSource};
+use crate::model_file::ModelFile;
 
-/// A printed tag that says the station to the camera.
+/// A printed tag that shows the station to the camera.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct StationCard {
     /// Id of its tag.
@@ -79,9 +79,7 @@ pub fn station_cards(
     model: &ModelFile,
     wanted_pct: &[f64],
 ) -> Result<Vec<StationCard>, PrintError> {
-    let StationSource::Cards(by_id) = &model.stations.source else {
-        return Err(PrintError::NoStations);
-    };
+    let by_id = &model.cards();
     let mut cards = match wanted_pct {
         [] => unnamed_cards(model, by_id),
         wanted => wanted
@@ -261,7 +259,7 @@ fn draw(card: &StationCard, [width_mm, height_mm]: [f64; 2]) -> Result<Block, Pr
     })
 }
 
-/// The sign stands off the figures by this much; an en dash alone would touch them.
+/// Distance of the sign from the figures; an en dash alone would touch them.
 const SIGN_GAP_EM: f64 = 0.06;
 
 /// The station as large as the area holds, in its middle.

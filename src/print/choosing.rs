@@ -1,4 +1,4 @@
-//! The first sheet of a kit: which size of tag goes with which distance, and where everything stands.
+//! The first sheet of a kit: which size of tag suits which distance, and where to put everything.
 
 use nalgebra::{Point2, Vector2};
 
@@ -13,9 +13,9 @@ use crate::tags::SMALLEST_EDGE_PX;
 /// Width of the pictures that the figures hold for: ordinary video.
 const PICTURE_PX: f64 = 1920.0;
 
-/// What a usual phone sees while it films, from the left of the picture to its right: its main lens
-/// (26 mm in terms of a 36 × 24 mm picture) sees 67° across its whole sensor, and the stabiliser takes a
-/// tenth of that width. Common values of current phones, no single source.
+/// Horizontal field of view of a usual phone while filming: its main lens (26 mm in terms of a 36 ×
+/// 24 mm picture) covers 67° across its whole sensor, and the stabiliser takes a tenth of that
+/// width. Common values of current phones, no single source.
 const USUAL_FIELD_DEG: f64 = 62.0;
 
 /// From this width on figures get good (the project's own clips with known truth).
@@ -28,7 +28,7 @@ const EDGES_MM: [f64; 6] = [10.0, 15.0, 20.0, 30.0, 40.0, 60.0];
 const ROW_PT: f64 = 10.0;
 const ROW_MM: f64 = 6.2;
 const BASE_MM: f64 = 4.4;
-/// Where the columns end: the distance, and the width of what the picture shows.
+/// Right edges of the columns: the distance, and the width of the scene.
 const COLUMN_ENDS_MM: [f64; 2] = [22.0, 52.0];
 const NOTE_PT: f64 = 9.0;
 const NOTE_MM: f64 = 7.0;
@@ -38,7 +38,7 @@ pub fn usual_width_px(edge_mm: f64, distance_m: f64) -> f64 {
     edge_mm / (1000.0 * shown_width_m(distance_m)) * PICTURE_PX
 }
 
-/// Width of what the picture of a usual phone shows at a distance.
+/// Width of the scene in a usual phone's picture, at a distance.
 fn shown_width_m(distance_m: f64) -> f64 {
     2.0 * distance_m * (USUAL_FIELD_DEG / 2.0).to_radians().tan()
 }
@@ -119,7 +119,7 @@ fn table(width_mm: f64) -> (Vec<Item>, f64) {
         }));
         items.extend(row(index + 1, &ends, cells, |column| {
             let width_px = widths_px.get(column.wrapping_sub(COLUMN_ENDS_MM.len()));
-            // What is printed as 30 is bold.
+            // A figure of 30 after rounding is bold.
             match width_px.is_some_and(|width_px| width_px.round() >= GOOD_EDGE_PX) {
                 true => Face::Bold,
                 false => Face::Regular,

@@ -6,7 +6,7 @@ use super::sheet::Sheet;
 /// Sheets that are printed together.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Document {
-    /// What the reader's window and the printer's list call it.
+    /// Title in the reader's window and the printer's list.
     pub title: String,
     /// In the order of printing.
     pub sheets: Vec<Sheet>,

@@ -1,4 +1,4 @@
-//! What can be wrong with an order for a print.
+//! Errors in an order for a print.
 
 use crate::vision::{Dictionary, VisionError};
 
@@ -9,7 +9,7 @@ pub enum PrintError {
     #[error("no tag was named")]
     NoTags,
     /// A tag order that reads neither `ID`, `ID:EDGE_MM` nor `FIRST-LAST`.
-    #[error("\"{text}\" names no tag")]
+    #[error("\"{text}\" is not a tag")]
     TagUnreadable {
         /// As it was given.
         text: String,
@@ -48,7 +48,7 @@ pub enum PrintError {
         /// Largest lean.
         largest_deg: f64,
     },
-    /// The model file tells its stations without cards.
+    /// The model file uses no station cards.
     #[error("the model file has no station cards")]
     NoStations,
     /// A station without a card in the model file.
@@ -107,13 +107,13 @@ pub enum PrintError {
         largest_mm: f64,
     },
     /// A dictionary of another name than OpenCV's.
-    #[error("there is no dictionary {name}")]
+    #[error("there is no set of markers called {name} (--dictionary)")]
     UnknownDictionary {
         /// As it was given.
         name: String,
     },
     /// A dictionary with fewer markers than the board has white squares.
-    #[error("the board needs {needed} markers, and {dictionary} holds {held}")]
+    #[error("the board needs {needed} markers, and {dictionary} has only {held}")]
     DictionaryTooSmall {
         /// OpenCV's name.
         dictionary: &'static str,
@@ -123,13 +123,13 @@ pub enum PrintError {
         held: usize,
     },
     /// A measured bar that no printer makes of 100 mm.
-    #[error("a bar of 100 mm cannot have measured {measured_mm} mm")]
+    #[error("a bar of 100 mm cannot measure {measured_mm} mm")]
     MeasuredBarImplausible {
         /// As it was given.
         measured_mm: f64,
     },
     /// A measured bar that is neither one number nor two.
-    #[error("\"{text}\" is no measured bar")]
+    #[error("\"{text}\" is not a length of the bar")]
     MeasuredBarUnreadable {
         /// As it was given.
         text: String,
@@ -140,7 +140,7 @@ pub enum PrintError {
 }
 
 impl PrintError {
-    /// What the person can do about it.
+    /// What the user can do about it.
     pub fn mend(&self) -> String {
         match self {
             Self::NoTags => "name the tags to print, for example: print tags 10 11 0:30".into(),
@@ -152,7 +152,7 @@ impl PrintError {
                 format!("give the tag at least {smallest_mm} mm; it may overhang the surface")
             }
             Self::TagTooLarge { largest_mm, .. } => format!(
-                "order {largest_mm} mm or less; a tag flat on the paper has more room than one on a bracket"
+                "choose {largest_mm} mm or less; a tag flat on the paper has more room than one on a bracket"
             ),
             Self::LeanOutOfRange { largest_deg, .. } => {
                 format!("choose --lean-deg from 0 to {largest_deg}; 30 suits most surfaces")
@@ -163,26 +163,33 @@ impl PrintError {
                     .into()
             }
             Self::StationUnknown { .. } => {
-                "name stations that have a card in the model file, or add it to cards under [stations]".into()
+                "choose stations that have a card in the model file, or add a card under [stations]"
+                    .into()
             }
             Self::CardsPerSheet { .. } => "choose --per-sheet 1, 2, 4 or 8".into(),
             Self::BoardTooFewSquares { .. } => {
-                "take at least 4 × 4 squares (3 × 3 inner corners); 9 × 6 suits most cameras".into()
+                "use at least 4 × 4 squares (3 × 3 inner corners); 9 × 6 suits most cameras".into()
             }
             Self::SquareTooSmall { smallest_mm, .. } => {
                 format!("give --square-mm {smallest_mm} or more")
             }
-            Self::BoardTooLarge { largest_square_mm, .. } => {
+            Self::BoardTooLarge {
+                largest_square_mm, ..
+            } => {
                 format!("give --square-mm {largest_square_mm} or less, or fewer squares")
             }
-            Self::MarkerUnsuitable { smallest_mm, largest_mm, .. } => {
+            Self::MarkerUnsuitable {
+                smallest_mm,
+                largest_mm,
+                ..
+            } => {
                 format!("give --marker-mm from {smallest_mm} to {largest_mm}")
             }
             Self::UnknownDictionary { .. } => {
                 format!("choose one of {}", Dictionary::names().join(", "))
             }
             Self::DictionaryTooSmall { .. } => {
-                "choose a dictionary with more markers (its name ends in their number), or fewer \
+                "choose a --dictionary with more markers (its name ends in their number), or fewer \
                  squares"
                     .into()
             }
@@ -194,7 +201,7 @@ impl PrintError {
             Self::MeasuredBarUnreadable { .. } => {
                 "give one length for both bars, or two as SHORT,LONG, for example 98.7,99.1".into()
             }
-            Self::Vision(_) => "report this with the command you gave".into(),
+            Self::Vision(_) => "please report this error with the command you ran".into(),
         }
     }
 }

@@ -1,4 +1,4 @@
-//! What every sheet bears: its heading, the two bars, and what to do if they measure wrong.
+//! The frame of every sheet: its heading, the two bars, and what to do if they measure wrong.
 
 use nalgebra::{Point2, Vector2};
 
@@ -18,7 +18,7 @@ const NUMBER_WIDTH_MM: f64 = 24.0;
 
 const LINE_PT: f64 = 9.0;
 const LINE_LEADING_MM: f64 = 4.2;
-/// From the last line of the heading to what lies below.
+/// Space below the last line of the heading.
 const HEADING_GAP_MM: f64 = 3.0;
 
 const BAR_THICKNESS_MM: f64 = 1.2;
@@ -31,11 +31,11 @@ const FOOTER_HEIGHT_MM: f64 = 14.0;
 /// Between the lying bar and the note.
 const NOTE_GAP_MM: f64 = 4.0;
 
-/// What stands at the top of a sheet.
+/// Text at the top of a sheet.
 pub(super) struct Heading {
-    /// What the sheet is.
+    /// Title of the sheet.
     pub title: String,
-    /// What to do with it, one paragraph each.
+    /// Instructions, one paragraph each.
     pub lines: Vec<String>,
     /// A warning below the lines.
     pub caution: Option<String>,

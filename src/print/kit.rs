@@ -18,8 +18,8 @@ use super::typeface::{Face, figure, shortened};
 use crate::cautions::BEFORE_MOVING;
 use crate::model_file::{ModelFile, StationSource};
 
-/// How to choose the size of the tags and where everything stands, a list of what goes where, how to film
-/// the level clip if sides are matched, all tags on brackets, the station cards if the model file uses them, and a board for the camera.
+/// A sheet for choosing tag size and distance, a list of places, how to film the level clip if sides are
+/// matched, all tags on brackets, the station cards if the model file uses them, and a board for the camera.
 pub fn kit(
     model: &ModelFile,
     lean_deg: f64,
@@ -36,7 +36,7 @@ pub fn kit(
         pages.push(level::page(setup));
     }
     pages.extend(tags::bracket_pages(&orders, lean_deg, setup)?);
-    if let StationSource::Cards(_) = model.stations.source {
+    if !model.cards().is_empty() {
         let stations = cards::station_cards(model, &[])?;
         pages.extend(cards::pages(&stations, per_sheet, setup)?);
     }
@@ -59,13 +59,13 @@ fn orders(model: &ModelFile) -> Vec<TagOrder> {
     surfaces.chain(airframe).collect()
 }
 
-/// What an airframe tag is called on the sheets.
+/// Name of an airframe tag on the sheets.
 const AIRFRAME: &str = "airframe (fixed part)";
 
 const ROW_PT: f64 = 10.0;
 const ROW_HEIGHT_MM: f64 = 6.0;
 
-/// What a person has to hear before following the list.
+/// Cautions to read before following the list.
 fn caution() -> String {
     format!(
         "CAUTION: moving surfaces can hurt. {}",
@@ -75,7 +75,7 @@ fn caution() -> String {
 
 fn list_pages(model: &ModelFile, orders: &[TagOrder], setup: &PageSetup) -> Vec<Page> {
     let heading = Heading {
-        title: format!("{}: what goes where", model.name),
+        title: format!("{}: list of parts", model.name),
         lines: list_lines(model),
         caution: Some(caution()),
         aside_mm: None,
@@ -88,7 +88,7 @@ fn list_pages(model: &ModelFile, orders: &[TagOrder], setup: &PageSetup) -> Vec<
     flow(rows, &empty)
 }
 
-/// What stands above the list.
+/// Instructions above the list.
 fn list_lines(model: &ModelFile) -> Vec<String> {
     let mut lines = vec![
         "Tags: each surface gets the tag of its number on its trailing edge, print towards the \
@@ -97,24 +97,38 @@ fn list_lines(model: &ModelFile) -> Vec<String> {
             .into(),
         "Camera: calibrate it once, with the board on the last sheet of this kit. Film from behind, on a \
          tripod if there is one. Without one let the airframe tag lean on its bracket: one that faces \
-         the camera doubles the doubt."
+         the camera doubles the uncertainty."
             .into(),
     ];
-    lines.push(match &model.stations.source {
+    let usual = &model.stations.source;
+    let functions = model.functions.iter();
+    if functions.clone().all(|one| one.stations.source == *usual) {
+        lines.push(format!("Stick: {}", stick_words(usual)));
+    } else {
+        lines.extend(functions.map(|one| {
+            let words = stick_words(&one.stations.source);
+            format!("Stick, clip of {}: {words}", one.name)
+        }));
+    }
+    lines
+}
+
+/// How the stick is moved while the clip is taken.
+fn stick_words(source: &StationSource) -> String {
+    match source {
         StationSource::Order(order_pct) => format!(
-            "Stick: rest for two seconds at each of these positions, in this order: {}.",
+            "rest for two seconds at each of these positions, in this order: {}.",
             in_words(order_pct)
         ),
         StationSource::Cards(_) => {
-            "Stick: neutral first; then rest at each station for two seconds, from \
-             end to end and back, while somebody shows its card."
+            "neutral first; then rest at each station for two seconds, from end to end and back, \
+             while somebody shows its card."
                 .into()
         }
         StationSource::Marks(_) | StationSource::Log(_) => {
-            "Stick: neutral first; then from end to end and back.".into()
+            "neutral first; then from end to end and back.".into()
         }
-    });
-    lines
+    }
 }
 
 /// Stick positions in a row, in percent.

@@ -1,9 +1,9 @@
 //! Print: tags, station cards and calibration boards as PDF in exact millimetres.
 //!
-//! Every kind of sheet is laid out as a [`Document`] of [`Sheet`]s, whose [`Item`]s lie in
+//! Every kind of sheet is laid out as a [`Document`] of [`Sheet`]s, whose [`Item`]s are placed in
 //! millimetres from the top-left corner of the paper, x right and y down; [`Document::pdf`] writes
-//! it. Each sheet bears a bar of 100 mm along both sides of the paper, so that the person can see
-//! what the printer did, and [`MeasuredBar`] undoes it.
+//! it. Each sheet has a bar of 100 mm along both sides of the paper, which shows the scale of the
+//! printer; [`MeasuredBar`] corrects for it.
 //!
 //! Tags are printed as the AprilTag project draws them. OpenCV's dictionary holds the same
 //! pictures turned by 180°; that turn is made in one place, `pattern::tag`.

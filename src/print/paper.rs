@@ -1,4 +1,4 @@
-//! The paper, and what the printer does to lengths on it.
+//! The paper, and the scale of the printer.
 
 use std::str::FromStr;
 
@@ -29,7 +29,7 @@ impl Paper {
         }
     }
 
-    /// What the paper is called.
+    /// Name of the paper.
     pub fn name(self) -> &'static str {
         match self {
             Self::A4 => "A4",
@@ -45,7 +45,7 @@ pub(super) enum Orientation {
     Landscape,
 }
 
-/// What the bars of 100 mm measured on an earlier print.
+/// Lengths of the 100 mm bars, measured on an earlier print.
 ///
 /// They are named by the sides of the paper, because the two directions of a printer stay with
 /// the paper when a sheet is laid out in landscape.
@@ -72,8 +72,8 @@ impl MeasuredBar {
         })
     }
 
-    /// What a tag of this edge measures on the sheet whose bars were measured, as the mean of its
-    /// two directions: the `edge_mm` to declare where that sheet is to be kept.
+    /// Size of a tag of this edge on the sheet whose bars were measured, as the mean of its two
+    /// directions: declare it as `edge_mm` to keep that sheet.
     pub fn printed_edge_mm(&self, edge_mm: f64) -> f64 {
         edge_mm * (self.short_side_mm + self.long_side_mm) / (2.0 * BAR_MM)
     }
@@ -96,7 +96,7 @@ impl FromStr for MeasuredBar {
     }
 }
 
-/// What to print on, and how far the printer is off.
+/// The paper and the printer's error of scale.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct PageSetup {
     /// The paper.
@@ -111,7 +111,7 @@ impl PageSetup {
         across_and_down(self.paper.sides_mm(), orientation)
     }
 
-    /// What the printer makes of one millimetre, across and down the sheet as it is read.
+    /// Printed length of one millimetre, across and down the sheet as it is read.
     pub(super) fn printer_scale(&self, orientation: Orientation) -> [f64; 2] {
         let sides = self.measured_bar.map_or([1.0, 1.0], |bar| {
             [bar.short_side_mm / BAR_MM, bar.long_side_mm / BAR_MM]
@@ -120,7 +120,7 @@ impl PageSetup {
     }
 }
 
-/// Sorts what belongs to the short and to the long side by the way the sheet is read.
+/// Assigns the paper's short and long side to the sheet's width and height.
 fn across_and_down([short, long]: [f64; 2], orientation: Orientation) -> [f64; 2] {
     match orientation {
         Orientation::Portrait => [short, long],

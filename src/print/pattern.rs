@@ -1,4 +1,4 @@
-//! What the camera reads: tags and boards as black on white.
+//! Patterns for the camera: tags and boards in black and white.
 
 use super::error::PrintError;
 use super::sheet::{Area, Pattern, PointMm};

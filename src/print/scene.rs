@@ -1,4 +1,4 @@
-//! Two sketches of a clip being filmed: where the tags and the camera are, and what the camera sees.
+//! Two sketches of a clip being filmed: the places of tags and camera, and the camera's picture.
 
 use nalgebra::Point2;
 
@@ -85,7 +85,7 @@ fn from_above() -> Vec<Item> {
         label("airframe tag: on a part", 53.0, 50.0),
         label("that does not move", 53.0, 53.8),
         pointer((52.0, 48.8), (46.6, 47.2)),
-        // The camera, and what it sees.
+        // The camera and its field of view.
         stroke(&[
             (40.5, 92.0),
             (47.5, 92.0),
@@ -119,7 +119,7 @@ fn from_above() -> Vec<Item> {
     items
 }
 
-/// What the camera sees, in a picture of the given width.
+/// The camera's picture, with the given width.
 fn from_the_camera(width_mm: f64) -> Vec<Item> {
     let scale = width_mm / 88.0;
     let top = HEAD_MM + 3.0;
@@ -152,7 +152,7 @@ fn from_the_camera(width_mm: f64) -> Vec<Item> {
         centred("airframe", x(44.0), y(35.5)),
     ];
     let advice = [
-        "All tags whole in the picture at every stick position, as large as they go, sharp, and none \
+        "All tags whole in the picture at every stick position, as large as possible, sharp, and none \
          seen from the side or edge-on.",
         "The white margin around each black square stays free: no finger, no tape, no hinge line over it.",
         "Left and right are those of the aircraft seen from behind, as the camera sees it.",

@@ -1,4 +1,4 @@
-//! One sheet of paper and what lies on it, in millimetres.
+//! One sheet of paper and its contents, in millimetres.
 
 use nalgebra::{Point2, Vector2};
 
@@ -100,7 +100,7 @@ pub struct Pattern {
     pub outline: Area,
     /// White that must stay around the outline.
     pub white_margin_mm: f64,
-    /// What is black; pieces may touch, but do not overlap.
+    /// The black parts; pieces may touch, but do not overlap.
     pub black: Vec<Area>,
 }
 
@@ -118,7 +118,7 @@ pub enum Reading {
 /// A line of text.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Text {
-    /// What it says.
+    /// The text.
     pub content: String,
     /// Typeface.
     pub face: Face,
@@ -186,16 +186,16 @@ impl Text {
     }
 }
 
-/// What a line tells the person to do.
+/// An instruction for the user.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum LineKind {
     /// Cut along it.
     Cut,
     /// Fold along it.
     Fold,
-    /// Look at it: part of a sketch.
+    /// Part of a sketch.
     Drawing,
-    /// Points from a label at what it names.
+    /// From a label to the thing it names.
     Pointer,
 }
 
@@ -204,11 +204,11 @@ pub enum LineKind {
 pub struct Line {
     /// Its corners in order.
     pub points: Vec<PointMm>,
-    /// What it is for.
+    /// Purpose of the line.
     pub kind: LineKind,
 }
 
-/// Something that lies on a sheet.
+/// An item on a sheet.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Item {
     /// A tag or a board.
@@ -274,8 +274,8 @@ pub struct Sheet {
     pub width_mm: f64,
     /// Height of the paper as the sheet is read.
     pub height_mm: f64,
-    /// What the printer makes of one millimetre, across and down; the PDF is drawn inversely.
+    /// Printed length of one millimetre, across and down; the PDF is scaled by the inverse.
     pub printer_scale: [f64; 2],
-    /// What lies on it.
+    /// Contents.
     pub items: Vec<Item>,
 }

@@ -1,4 +1,4 @@
-//! Which tag is to be printed, how large, and for what.
+//! An order for a printed tag: id, size and purpose.
 
 use super::error::PrintError;
 
@@ -9,7 +9,7 @@ pub struct TagOrder {
     pub id: u32,
     /// Outer edge of the black square.
     pub edge_mm: f64,
-    /// What it is for: the surface's name.
+    /// Its purpose: the surface's name.
     pub name: Option<String>,
 }
 

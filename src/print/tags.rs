@@ -108,7 +108,7 @@ fn flat_block(order: &TagOrder) -> Result<Block, PrintError> {
     })
 }
 
-/// As much of what there is to say of a tag as can be read at the width of its strip.
+/// As much of the tag's label as is legible at the width of its strip.
 fn strip_text(order: &TagOrder, room_mm: f64) -> (String, f64) {
     let (id, edge_mm) = (order.id, figure(order.edge_mm));
     let full = match &order.name {

@@ -1,7 +1,7 @@
 //! The two typefaces, and how wide text in them is.
 //!
-//! Every PDF reader brings the base fonts, so nothing is embedded. Text is encoded as WinAnsi
-//! (ISO 32000-1, annex D); characters that it lacks are spelled with letters that it has.
+//! Every PDF reader has the base fonts, so nothing is embedded. Text is encoded as WinAnsi (ISO
+//! 32000-1, annex D); characters outside it are spelled with letters in it.
 
 use deunicode::deunicode_char;
 
@@ -75,7 +75,7 @@ fn win_ansi_code(character: char) -> Option<u8> {
         '“' => 0x93,
         '”' => 0x94,
         '•' => 0x95,
-        // There is no minus sign; the en dash is as wide as a figure and stands in for it.
+        // There is no minus sign; the en dash is as wide as a figure and replaces it.
         '–' | '−' => 0x96,
         '—' => 0x97,
         'š' => 0x9a,

@@ -4,6 +4,7 @@
 //! kept is never rewritten.
 
 mod neutral;
+mod sources;
 mod throws;
 
 use std::path::{Path, PathBuf};
@@ -12,6 +13,7 @@ use crate::measurement::Measurement;
 use crate::model_file::{ModelFile, Settings};
 pub use crate::registration::{Registration, register};
 pub use neutral::{NeutralChange, NeutralDrift, neutral_drifts};
+pub use sources::{Source, never_measured, sources};
 pub use throws::{Drift, drifts};
 
 /// Digits of an entry's number: records sort by name up to 999 entries.
@@ -38,7 +40,7 @@ impl Kept {
 pub enum RecordError {
     /// It is of another aircraft.
     #[error("the measurement is of \"{found}\", the model file of \"{model}\"")]
-    #[diagnostic(help("give the measurements of this model, or the model file of that aircraft"))]
+    #[diagnostic(help("use the measurements of this model, or the model file of that aircraft"))]
     OtherModel {
         /// Name in the model file.
         model: String,
@@ -46,9 +48,9 @@ pub enum RecordError {
         found: String,
     },
     /// It has none of the surfaces that the model file declares.
-    #[error("the measurement has no surface that the model file declares")]
+    #[error("the measurement has no surface of the model file")]
     #[diagnostic(help(
-        "a renamed surface breaks the record: give it its old name in the model file"
+        "the record uses the names of surfaces: use the old name in the model file"
     ))]
     OtherSurfaces,
 }

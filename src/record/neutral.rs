@@ -56,18 +56,20 @@ impl NeutralDrift {
 ///
 /// Measurements of programs that did not keep the places of the tags are passed over.
 pub fn neutral_drifts(latest: &Measurement, earlier: &[Kept]) -> Vec<NeutralDrift> {
-    let places = |measurement: &Measurement| {
-        let neutral = measurement.neutral.as_ref();
-        neutral.and_then(NeutralRecord::tags_at_neutral)
+    let places = |measurement: &Measurement| -> Vec<TagsAtNeutral> {
+        let records = measurement.neutral_records();
+        records.filter_map(NeutralRecord::tags_at_neutral).collect()
     };
-    let Some(now) = places(latest) else {
-        return Vec::new();
-    };
-    earlier
-        .iter()
-        .filter_map(|kept| Some((kept, places(&kept.measurement)?)))
-        .flat_map(|(kept, then)| since(latest, &now, kept, &then))
-        .collect()
+    let now = places(latest);
+    let mut drifts = Vec::new();
+    for kept in earlier {
+        let then = places(&kept.measurement);
+        let pairs = then
+            .iter()
+            .flat_map(|then| now.iter().map(move |now| (then, now)));
+        drifts.extend(pairs.flat_map(|(then, now)| since(latest, now, kept, then)));
+    }
+    drifts
 }
 
 /// The changes since one earlier measurement.

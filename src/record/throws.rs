@@ -52,7 +52,7 @@ impl Drift {
 }
 
 /// The largest change of every surface since every earlier measurement that came to a station from
-/// the same side.
+/// the same side, in the same function.
 ///
 /// Each measurement counts from its own neutral, so a shift of neutral itself is not seen here but
 /// in [`super::neutral_drifts`].
@@ -62,7 +62,9 @@ pub fn drifts(latest: &Measurement, earlier: &[Kept]) -> Vec<Drift> {
     for kept in earlier {
         let then = Clips::of(&kept.measurement);
         for later in &now.surfaces {
-            let before = then.surfaces.iter().find(|clip| clip.name == later.name);
+            let same_function = latest.same_function(&kept.measurement, later.name);
+            let mut surfaces = then.surfaces.iter().filter(|_| same_function);
+            let before = surfaces.find(|clip| clip.name == later.name);
             let changes = before.map_or_else(Vec::new, |before| changes([later, before]));
             if !changes.is_empty() {
                 compared.push((kept, later.name, changes));

@@ -19,6 +19,8 @@ pub enum LevelFault {
     NotSearched(String),
     /// The measured clip does not say where its tags are at neutral.
     NoPlaces,
+    /// The measured clip shows several functions, and not all of them need be held level.
+    SeveralFunctions,
     /// It cannot be laid over the measured clip.
     NotLaid(NotLaid),
 }
@@ -34,6 +36,7 @@ impl Warning for LevelNotUsed {
             LevelFault::NoPlaces => {
                 "the measured clip does not say where its tags are at neutral".into()
             }
+            LevelFault::SeveralFunctions => "the measured clip shows several functions".into(),
             LevelFault::NotLaid(NotLaid::TooFewTags { seen }) if seen.is_empty() => {
                 "none of the measured tags was seen in it".into()
             }
@@ -60,6 +63,9 @@ impl Warning for LevelNotUsed {
             LevelFault::NotSearched(_) | LevelFault::NotLaid(NotLaid::TooFewTags { .. }) => {
                 "film the level position from where the main clip was filmed, with all tags sharp and in \
                  view"
+            }
+            LevelFault::SeveralFunctions => {
+                "choose the function whose surfaces are held level with --function"
             }
             LevelFault::NoPlaces => "film the main clip again with an airframe tag in view",
             LevelFault::NotLaid(_) => {

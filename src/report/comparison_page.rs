@@ -5,7 +5,7 @@ use std::fmt::Write;
 use askama::Template;
 
 use crate::cautions;
-use crate::comparison::{ComparedPair, Comparison, Standing};
+use crate::comparison::{Clip, ComparedPair, Comparison, Standing};
 use crate::matching::Correction;
 use crate::measurement::Measurement;
 
@@ -23,6 +23,7 @@ struct Page<'a> {
     headline: &'static str,
     verdict_class: &'static str,
     pairs: Vec<PairView<'a>>,
+    missing: Vec<String>,
     clips: [&'a str; 2],
     before_moving: &'a [&'a str],
     after_entering: &'a [&'a str],
@@ -70,6 +71,7 @@ pub fn comparison_page(
             .iter()
             .filter_map(|pair| pair_view(pair, before, after))
             .collect(),
+        missing: missing(comparison),
         clips: [&before.clip.path, &after.clip.path],
         before_moving: &cautions::BEFORE_MOVING,
         after_entering: &cautions::AFTER_ENTERING,
@@ -106,6 +108,13 @@ pub fn comparison_summary(comparison: &Comparison, after: &Measurement) -> Strin
         }
         add_next(&mut text, pair, after);
     }
+    let missing = missing(comparison);
+    if !missing.is_empty() {
+        text.push('\n');
+    }
+    for words in missing {
+        paragraph(&mut text, &words, "");
+    }
     text
 }
 
@@ -128,10 +137,33 @@ fn add_next(text: &mut String, pair: &ComparedPair, after: &Measurement) {
     add_rows(text, &head, &number_rows(after, later));
 }
 
+/// Which surfaces only one of the clips measured, as sentences.
+fn missing(comparison: &Comparison) -> Vec<String> {
+    let sentence = |clip: Clip, words: &str| {
+        let missing = comparison.missing.iter();
+        let names: Vec<String> = missing
+            .filter(|missing| missing.missing == clip)
+            .map(|missing| match &missing.function {
+                Some(function) => format!("{} ({function})", missing.surface),
+                None => missing.surface.clone(),
+            })
+            .collect();
+        (!names.is_empty()).then(|| {
+            format!(
+                "Not compared, since {words} does not measure them: {}.",
+                names.join(", ")
+            )
+        })
+    };
+    let before = sentence(Clip::Before, "the first clip");
+    let after = sentence(Clip::After, "the second clip");
+    before.into_iter().chain(after).collect()
+}
+
 fn headline(standing: Standing) -> &'static str {
     match standing {
         Standing::Within => "Within tolerance",
-        Standing::CannotTell => "Can't tell: film again",
+        Standing::CannotTell => "Undecided: film again",
         Standing::Out => "Out of tolerance",
     }
 }
@@ -195,10 +227,10 @@ fn sentence(pair: &ComparedPair) -> String {
     };
     let accepted = figures::declared_deg(pair.tolerance_deg);
     let ending = match pair.standing {
-        Standing::Within => format!("all of it lies within the accepted ±{accepted}"),
-        Standing::Out => format!("±{accepted} is accepted"),
+        Standing::Within => format!("all of it is within the accepted ±{accepted}"),
+        Standing::Out => format!("you accept ±{accepted}"),
         Standing::CannotTell => format!(
-            "the doubt of at least one figure reaches across the accepted ±{accepted}, so film \
+            "the uncertainty of at least one figure includes the accepted ±{accepted}, so film \
              again with longer holds or larger tags"
         ),
     };
@@ -212,12 +244,12 @@ fn promise(pair: &ComparedPair) -> Option<String> {
     let promised = pair.promised_worst_deg?;
     let kept = pair.worst_after_deg.value - pair.worst_after_deg.u() <= promised;
     let ending = if kept {
-        "and that was kept"
+        "and that is what the second clip shows"
     } else {
         "but more is left; check that the numbers were entered for the right servo, and look for play"
     };
     Some(format!(
-        "Promised was at most {} (95 %), {ending}.",
+        "The first report predicted at most {} (95 %), {ending}.",
         figures::at_most_deg(promised)
     ))
 }
@@ -249,7 +281,7 @@ fn no_other_round(pair: &ComparedPair) -> Option<String> {
         && pair.another_round_deg.is_none()
         && !pair.proposal_undeclared;
     is_open.then(|| {
-        "Another round of numbers is not worth it: none would surely leave less. Look at the \
+        "Another round of numbers is not worth it: none would clearly leave less. Check the \
          linkage, at play and at how far each side reaches."
             .into()
     })

@@ -2,7 +2,7 @@
 
 use crate::measured::Measured;
 
-/// Decimals of degrees and millimetres: a hundredth is what the measurement is good for.
+/// Decimals of degrees and millimetres: the measurement is good to a hundredth.
 const DECIMALS: usize = 2;
 
 /// An uncertainty may be rounded down by this share of the last digit, else it is rounded up
@@ -37,7 +37,7 @@ pub fn uncertainty(u: f64) -> String {
     format!("{:.DECIMALS$}", hundredths.max(least) / scale)
 }
 
-/// "+6.21 ± 0.03", without a unit, for tables whose head tells it.
+/// "+6.21 ± 0.03", without a unit, for tables that have it in their head.
 pub fn signed_with_u(measured: Measured) -> String {
     let (value, u) = (signed(measured.value, DECIMALS), uncertainty(measured.u()));
     format!("{value} ± {u}")
@@ -61,7 +61,7 @@ pub fn plain_deg(measured: Measured) -> String {
     format!("{value}° ± {u}°")
 }
 
-/// "0.30°", for what was declared and bears no doubt.
+/// "0.30°", for declared values, which have no uncertainty.
 pub fn declared_deg(value: f64) -> String {
     format!("{}°", plain(value, DECIMALS))
 }

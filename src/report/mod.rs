@@ -15,6 +15,7 @@ mod palette;
 mod photograph;
 mod plot;
 mod setup_sheet;
+mod sheet_sources;
 mod still;
 mod summary;
 mod svg;
@@ -37,6 +38,7 @@ pub use comparison_page::{comparison_page, comparison_summary};
 pub use error::ReportError;
 pub use neutral_drift::neutral_lines;
 pub use setup_sheet::setup_sheet;
+pub use sheet_sources::source_lines;
 pub use still::{Picture, frame_to_mark, marked_still};
 pub use summary::summary;
 pub use trace::{TraceInputs, trace_files};
@@ -47,12 +49,12 @@ pub use verdict::{Judgement, Verdict};
 /// Name of the page.
 pub const PAGE: &str = "report.html";
 
-/// A file to be written: its name inside the output folder, and what it holds.
+/// A file to write: its name inside the output folder, and its contents.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct NamedFile {
     /// Name without folders.
     pub name: String,
-    /// What it holds.
+    /// Contents.
     pub bytes: Vec<u8>,
 }
 
@@ -65,7 +67,7 @@ impl NamedFile {
     }
 }
 
-/// What a report shows beyond the kept measurement.
+/// Inputs of a report besides the measurement.
 #[derive(Debug, Clone, Copy, Default)]
 pub struct ReportInputs<'a> {
     /// A frame to draw on; a measurement that is matched again has none.

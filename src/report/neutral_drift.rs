@@ -4,30 +4,30 @@ use super::figures::{plain_deg, signed_deg};
 use crate::measured::Measured;
 use crate::record::{Kept, NeutralChange, NeutralDrift};
 
-/// Where a change is smaller than its doubt.
-pub(super) const NO_CHANGE: &str = "no change beyond the doubt";
+/// A change smaller than its uncertainty.
+pub(super) const NO_CHANGE: &str = "no significant change";
 
 /// Where other numbers explain a change.
 pub(super) const NUMBERS_CHANGED: &str = "other numbers were entered in between";
 
-/// Under what condition neutral can be compared at all.
-const ASSUMPTION: &str = "Neutral is compared by where the tags sit: that holds as long as none was \
-     moved or stuck on anew since the earlier clip.";
+/// The condition for comparing neutral.
+const ASSUMPTION: &str = "Neutral is compared by the places of the tags. This is valid only if no tag \
+     was moved or replaced since the earlier clip.";
 
-/// What is left to do where the tags tell nothing.
-const BY_EYE: &str = "each counts from its own neutral; whether that has moved is seen by eye.";
+/// What to do if the tags do not determine neutral.
+const BY_EYE: &str = "each counts from its own neutral; check by eye whether that moved.";
 
-/// Plain sentences on the neutral of every surface against earlier measurements; none where nothing
-/// tells it.
+/// Plain sentences on the neutral of every surface against earlier measurements; none without a
+/// comparison.
 pub fn neutral_lines(drifts: &[NeutralDrift], earlier: &[Kept]) -> Vec<String> {
-    let told = (!drifts.is_empty()).then(|| assumption(drifts, earlier));
-    drifts.iter().map(line).chain(told).collect()
+    let condition = (!drifts.is_empty()).then(|| assumption(drifts, earlier));
+    drifts.iter().map(line).chain(condition).collect()
 }
 
 fn line(drift: &NeutralDrift) -> String {
     let (whose, since) = (whose(drift), &drift.since);
-    let told = match drift.change {
-        NeutralChange::TagsMoved => "cannot be told, the tags do not sit as they did".into(),
+    let change = match drift.change {
+        NeutralChange::TagsMoved => "unknown, because tags were moved".into(),
         NeutralChange::Told(change) if drift.is_sure() => format!("moved {}", moved(drift, change)),
         NeutralChange::Told(change) => format!("{NO_CHANGE} ({})", signed_deg(change)),
     };
@@ -35,7 +35,7 @@ fn line(drift: &NeutralDrift) -> String {
         true => format!("; {NUMBERS_CHANGED}"),
         false => String::new(),
     };
-    format!("{whose}, neutral since {since}: {told}{why}")
+    format!("{whose}, neutral since {since}: {change}{why}")
 }
 
 /// "0.41° ± 0.06° up"; against another side, where up would be said of both, with a sign.
@@ -72,33 +72,35 @@ pub(super) fn figure(drift: &NeutralDrift) -> String {
     }
 }
 
-/// What the change means.
+/// Meaning of the change.
 pub(super) fn verdict(drift: &NeutralDrift) -> String {
     match drift.change {
-        NeutralChange::TagsMoved => "the tags do not sit as they did: cannot be told".into(),
+        NeutralChange::TagsMoved => "tags were moved: unknown".into(),
         NeutralChange::Told(_) if !drift.is_sure() => NO_CHANGE.into(),
         NeutralChange::Told(_) if drift.numbers_changed => NUMBERS_CHANGED.into(),
         NeutralChange::Told(_) if drift.against.is_some() => {
-            "the neutrals moved apart: look at rod, horn and servo".into()
+            "the neutrals moved apart: check rod, horn and servo".into()
         }
         NeutralChange::Told(change) => {
             let way = way(drift, change);
-            format!("neutral moved {way}: look at rod, horn and servo")
+            format!("neutral moved {way}: check rod, horn and servo")
         }
     }
 }
 
-/// Under what assumption neutral is told, and where it is not.
+/// The condition for comparing neutral, and the measurements without a comparison.
 pub(super) fn assumption(drifts: &[NeutralDrift], earlier: &[Kept]) -> String {
     let is_told = |kept: &Kept| {
         let told_since = |drift: &NeutralDrift| drift.since == kept.day();
         drifts.iter().any(told_since)
     };
     match (drifts.is_empty(), earlier.iter().all(is_told)) {
-        (true, _) => format!("Nothing tells neutral against earlier measurements: {BY_EYE}"),
+        (true, _) => format!("Neutral could not be compared with earlier measurements: {BY_EYE}"),
         (false, true) => ASSUMPTION.into(),
         (false, false) => {
-            format!("{ASSUMPTION} Of measurements without such a line nothing tells it: {BY_EYE}")
+            format!(
+                "{ASSUMPTION} For measurements without such a line it could not be compared: {BY_EYE}"
+            )
         }
     }
 }

@@ -1,5 +1,5 @@
-//! Colours of the charts, chosen to stay apart for the usual kinds of colour blindness and in a
-//! grey print; shapes and dashes tell the same once more.
+//! Colours of the charts, distinguishable for the usual kinds of colour blindness and in a grey
+//! print; shapes and dashes repeat the distinction.
 
 use super::svg::{Fill, Stroke};
 
@@ -13,12 +13,12 @@ pub const GRID: &str = "#dfe3e6";
 pub const BEFORE: &str = "#9a2f63";
 /// Mismatch as predicted, or as found in the later clip.
 pub const AFTER: &str = "#0b6b6f";
-/// What a hold covers in time.
+/// The time span of a hold.
 pub const HOLD: Fill = Fill {
     colour: "#e9edf2",
     opacity: 1.0,
 };
-/// What is accepted.
+/// The accepted range.
 pub const ACCEPTED: Fill = Fill {
     colour: "#e3eedd",
     opacity: 1.0,

@@ -1,4 +1,4 @@
-//! What is drawn for a phone can be read there, and no table is cut off.
+//! Drawings for a phone are legible there, and no table is cut off.
 
 use super::*;
 use crate::measurement::sample::heron;
@@ -11,7 +11,7 @@ const PHONE_PX: f64 = 360.0;
 /// source).
 const SMALLEST_LETTERS_PX: f64 = 10.0;
 
-/// What stands in an attribute of an element.
+/// Value of an attribute of an element.
 fn attribute<'a>(element: &'a str, name: &str) -> &'a str {
     let (_, rest) = element.split_once(&format!(" {name}=\"")).unwrap();
     rest.split_once('"').unwrap().0

@@ -1,4 +1,4 @@
-//! The photograph under a drawing: cut out, brought to full range, and compressed.
+//! The photograph under a drawing: cropped, stretched to full range, and compressed.
 
 use image::codecs::jpeg::JpegEncoder;
 use image::{ExtendedColorType, GrayImage, imageops};
@@ -17,10 +17,10 @@ fn largest_width_px(format: Format) -> u32 {
     }
 }
 
-/// Quality of the JPEG: its artefacts stay below what can be seen on paper.
+/// Quality of the JPEG: its artefacts are invisible on paper.
 const JPEG_QUALITY: u8 = 80;
 
-/// Room around what is shown, as a share of its width.
+/// Margin around the contents, as a share of their width.
 const MARGIN_SHARE: f64 = 0.2;
 
 /// Least height over width, so that a row of tags does not become a ribbon.
@@ -81,7 +81,7 @@ impl Window {
     }
 }
 
-/// Start and length of a piece about a middle, moved and shortened until it lies inside.
+/// Start and length of a section about a centre, moved and shortened to stay inside.
 fn cut(middle: f64, length: f64, available_px: u32) -> [u32; 2] {
     let available = f64::from(available_px);
     let length = length.ceil().min(available);

@@ -15,7 +15,7 @@ const LEGEND_SIGN: f64 = 32.0;
 const LEGEND_GAP: f64 = 10.0;
 const TICK_TEXT: f64 = 12.0;
 
-/// One axis: its range and where its ticks stand.
+/// One axis: its range and its ticks.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Axis {
     low: f64,
@@ -49,7 +49,7 @@ impl Axis {
         }
     }
 
-    /// The stick's axis, −100 % … +100 % and wider where stations lie beyond.
+    /// The stick's axis, −100 % … +100 %, wider if stations are beyond.
     pub fn stick(stations_pct: impl IntoIterator<Item = f64>) -> Self {
         let reach = stations_pct
             .into_iter()
@@ -75,14 +75,14 @@ impl Axis {
         }
     }
 
-    /// Where the ticks stand, rising.
+    /// Positions of the ticks, rising.
     pub fn ticks(&self) -> Vec<f64> {
         let first = (self.low / self.step - 1e-9).ceil() as i64;
         let last = (self.high / self.step + 1e-9).floor() as i64;
         (first..=last).map(|tick| tick as f64 * self.step).collect()
     }
 
-    /// What stands at a tick.
+    /// Label of a tick.
     pub fn label(&self, tick: f64) -> String {
         let decimals = (-self.step.log10() - 1e-9).ceil().max(0.0) as usize;
         let figure = format!("{:.decimals$}", tick.abs());
@@ -93,7 +93,7 @@ impl Axis {
         }
     }
 
-    /// Where a figure lies between the ends, 0 to 1.
+    /// Position of a figure between the ends, 0 to 1.
     pub fn share(&self, figure: f64) -> f64 {
         (figure - self.low) / (self.high - self.low)
     }
@@ -109,7 +109,7 @@ fn even_step(least: f64) -> f64 {
         .unwrap_or(10.0 * decade)
 }
 
-/// One entry of a legend: a piece of line, a mark, or a filled patch, and what it stands for.
+/// One entry of a legend: a piece of line, a mark, or a filled patch, with its label.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Entry {
     /// The line, if there is one.
@@ -118,7 +118,7 @@ pub struct Entry {
     pub mark: Option<(Mark, &'static str)>,
     /// The patch, if there is one.
     pub fill: Option<Fill>,
-    /// What it stands for.
+    /// Label.
     pub text: String,
 }
 
@@ -211,7 +211,7 @@ impl Plot {
         }
     }
 
-    /// Where a point of the data lies in the drawing.
+    /// Position of a data point in the drawing.
     pub fn at(&self, x: f64, y: f64) -> Place {
         [
             self.left + self.x.share(x) * (self.right - self.left),

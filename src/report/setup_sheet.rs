@@ -1,4 +1,4 @@
-//! The setup sheet: what one page beside the aircraft has to say.
+//! The setup sheet: one page to keep with the aircraft.
 
 use askama::Template;
 
@@ -8,15 +8,16 @@ use crate::matching::Correction;
 use crate::measured::Measured;
 use crate::measurement::{Measurement, SurfaceRecord};
 use crate::model_file::{Radio, Settings};
-use crate::record::{Drift, Kept, NeutralDrift, active, drifts};
+use crate::record::{Drift, NeutralDrift, Source, active};
 use crate::response::StationDeflection;
 
 use super::figures::{percent, plain_deg, signed_deg, signed_with_u};
 use super::neutral::neutral_sentence;
 use super::page::{Counting, curve_kind};
+use super::sheet_sources::{SourceRow, label, shared_servo, source_rows};
 use super::{ReportError, neutral_drift, verdict};
 
-/// What is checked before a flight, with room for who did it.
+/// Checks before a flight, with room for initials.
 const CHECKS: [&str; 6] = [
     "Every surface moves the right way, on the ground, motor or turbine safe",
     "Full travel by eye: nothing binds, no servo hums",
@@ -31,9 +32,12 @@ const CHECKS: [&str; 6] = [
 struct Sheet<'a> {
     measurement: &'a Measurement,
     entry: &'a str,
+    sources: Vec<SourceRow>,
+    never_measured: String,
     has_throw: bool,
     throws: Vec<ThrowRow>,
     numbers: Vec<NumbersRow>,
+    shared_servo: Option<String>,
     unit: &'static str,
     positions: Vec<String>,
     curve_kind: Option<&'static str>,
@@ -42,7 +46,7 @@ struct Sheet<'a> {
     neutrals: Vec<String>,
     health: Vec<HealthRow>,
     drifts: Vec<DriftRow>,
-    neutral_told: String,
+    neutral_note: String,
     checks: [&'a str; 6],
     before_moving: &'a [&'a str],
     inspection: &'a str,
@@ -90,43 +94,49 @@ struct DriftRow {
     words: String,
 }
 
-/// The sheet of the latest measurement, with its drift against the earlier ones; `of_neutral` is that
-/// of neutral.
+/// The sheet of the latest that is known of each surface, with its drift against earlier measurements;
+/// `of_neutral` is that of neutral. The first source is the latest measurement.
 pub fn setup_sheet(
-    latest: &Kept,
-    earlier: &[Kept],
+    sources: &[Source<'_>],
     of_neutral: &[NeutralDrift],
+    never_measured: &[&str],
 ) -> Result<String, ReportError> {
-    let measurement = &latest.measurement;
-    let throws: Vec<ThrowRow> = measurement.surfaces.iter().filter_map(throw_row).collect();
+    let Some(latest) = sources.first() else {
+        return Ok(String::new());
+    };
+    let measurement = latest.measurement();
+    let positions_pct = curve_points_pct(measurement);
+    let numbers = sources
+        .iter()
+        .flat_map(|source| numbers_rows(sources, source, positions_pct));
+    let throws: Vec<ThrowRow> = surfaces(sources)
+        .filter_map(|(label, surface)| throw_row(label, surface))
+        .collect();
     let sheet = Sheet {
-        entry: &latest.name,
+        entry: &latest.kept.name,
+        sources: source_rows(sources),
+        never_measured: never_measured.join(", "),
         has_throw: throws
             .iter()
             .flat_map(|row| &row.ends)
             .any(|end| !end.throw.is_empty()),
         throws,
-        numbers: numbers_rows(measurement),
+        numbers: numbers.collect(),
+        shared_servo: shared_servo(sources),
         unit: Counting::of(measurement.radio.as_ref()).unit(),
         curve_kind: curve_kind(measurement.radio.as_ref()),
-        numbers_note: numbers_note(measurement),
-        positions: curve_points_pct(measurement)
+        numbers_note: numbers_note(sources),
+        positions: positions_pct.iter().map(|&point| percent(point)).collect(),
+        pairs: sources
             .iter()
-            .map(|&point| percent(point))
+            .flat_map(|source| pair_rows(sources, source))
             .collect(),
-        pairs: measurement
-            .matches
-            .iter()
-            .map(|correction| pair_row(measurement, correction))
+        health: surfaces(sources)
+            .map(|(label, surface)| health_row(label, surface))
             .collect(),
-        neutrals: measurement
-            .matches
-            .iter()
-            .filter_map(|correction| neutral_sentence(measurement, correction))
-            .collect(),
-        health: measurement.surfaces.iter().map(health_row).collect(),
-        neutral_told: neutral_drift::assumption(of_neutral, earlier),
-        drifts: drift_rows(drifts(measurement, earlier), of_neutral),
+        neutrals: neutral_sentences(sources),
+        neutral_note: neutral_drift::assumption(of_neutral, latest.earlier),
+        drifts: drift_rows(sources, of_neutral),
         checks: CHECKS,
         before_moving: &cautions::BEFORE_MOVING,
         inspection: cautions::AFTER_ENTERING[2],
@@ -135,7 +145,19 @@ pub fn setup_sheet(
     Ok(sheet.render()?)
 }
 
-fn throw_row(surface: &SurfaceRecord) -> Option<ThrowRow> {
+/// The latest record of every surface with what it is called, source by source.
+fn surfaces<'s>(
+    sources: &'s [Source<'_>],
+) -> impl Iterator<Item = (String, &'s SurfaceRecord)> + 's {
+    sources.iter().flat_map(move |source| {
+        let measurement = source.measurement();
+        let own = measurement.surfaces.iter();
+        own.filter(|surface| source.has(&surface.name))
+            .map(move |surface| (label(sources, measurement, &surface.name), surface))
+    })
+}
+
+fn throw_row(label: String, surface: &SurfaceRecord) -> Option<ThrowRow> {
     let by_deflection = |a: &&StationDeflection, b: &&StationDeflection| {
         a.deflection_deg.value.total_cmp(&b.deflection_deg.value)
     };
@@ -147,7 +169,7 @@ fn throw_row(surface: &SurfaceRecord) -> Option<ThrowRow> {
         ["up", "down"]
     };
     Some(ThrowRow {
-        surface: surface.name.clone(),
+        surface: label,
         ends: [(positive, most), (negative, least)].map(|(way, station)| End {
             way,
             stick: percent(station.stick_pct),
@@ -165,16 +187,28 @@ fn curve_points_pct(measurement: &Measurement) -> &[f64] {
         .unwrap_or_default()
 }
 
-/// What was entered while the clip was taken, and what was proposed after it, where it differs.
-fn numbers_rows(measurement: &Measurement) -> Vec<NumbersRow> {
+/// The numbers during the clip of a source, and the proposed ones where they differ, with the curve at the
+/// positions of the sheet.
+fn numbers_rows(
+    sources: &[Source<'_>],
+    source: &Source<'_>,
+    positions_pct: &[f64],
+) -> Vec<NumbersRow> {
+    let measurement = source.measurement();
     let untouched = untouched(measurement);
+    let same_points = curve_points_pct(measurement) == positions_pct;
     let counting = Counting::of(measurement.radio.as_ref());
-    measurement
-        .surfaces
-        .iter()
+    let surfaces = measurement.surfaces.iter();
+    surfaces
+        .filter(|surface| source.has(&surface.name))
         .flat_map(|surface| {
+            let label = label(sources, measurement, &surface.name);
             let row = |state, settings: &Settings| {
-                numbers_row(surface, state, settings, (&untouched, counting))
+                let mut row = numbers_row(label.clone(), state, settings, (&untouched, counting));
+                if !same_points {
+                    row.curve = vec!["–".into(); positions_pct.len()];
+                }
+                row
             };
             let entered = active(measurement, &surface.name);
             let proposed = measurement
@@ -186,7 +220,7 @@ fn numbers_rows(measurement: &Measurement) -> Vec<NumbersRow> {
                 .map(|proposed| row("proposed, not yet filmed", proposed));
             let entered = match &entered {
                 Some(entered) => row("entered when filmed", entered),
-                None => undeclared_row(surface, untouched.curve_pct.len()),
+                None => undeclared_row(label.clone(), positions_pct.len()),
             };
             [Some(entered), proposed]
         })
@@ -194,11 +228,11 @@ fn numbers_rows(measurement: &Measurement) -> Vec<NumbersRow> {
         .collect()
 }
 
-/// Nobody said what was entered.
-fn undeclared_row(surface: &SurfaceRecord, curve_points: usize) -> NumbersRow {
+/// No numbers were declared.
+fn undeclared_row(surface: String, curve_points: usize) -> NumbersRow {
     let unknown = || String::from("–");
     NumbersRow {
-        surface: surface.name.clone(),
+        surface,
         state: "entered when filmed: not declared",
         sub_trim: unknown(),
         end_points: unknown(),
@@ -206,22 +240,46 @@ fn undeclared_row(surface: &SurfaceRecord, curve_points: usize) -> NumbersRow {
     }
 }
 
-/// Where the numbers that were entered are from, and what was taken where nobody declared any.
-fn numbers_note(measurement: &Measurement) -> Option<String> {
-    let radio = measurement.radio.as_ref();
-    let is_undeclared = |surface: &SurfaceRecord| active(measurement, &surface.name).is_none();
-    let proposed = radio.and_then(|radio| radio.proposed_in.as_ref());
-    let from = proposed.map(|from| format!("The entered numbers are those proposed in {from}."));
-    let untouched = measurement.surfaces.iter().any(is_undeclared).then(|| {
-        "Where no numbers are declared, the servo's numbers were taken as untouched: check them in \
-         the radio."
+/// How the neutrals of all pairs of the sheet compare.
+fn neutral_sentences(sources: &[Source<'_>]) -> Vec<String> {
+    let of_source = |source: &Source<'_>| -> Vec<String> {
+        let measurement = source.measurement();
+        let matches = measurement.matches.iter();
+        let own = matches.filter(|correction| source.has(&correction.follower));
+        own.filter_map(|correction| neutral_sentence(measurement, correction))
+            .collect()
+    };
+    sources.iter().flat_map(of_source).collect()
+}
+
+/// Which proposal the entered numbers come from, and what the matching assumed without a declaration.
+fn numbers_note(sources: &[Source<'_>]) -> Option<String> {
+    let radios = sources
+        .iter()
+        .filter_map(|source| source.measurement().radio.as_ref());
+    let mut proposed: Vec<&String> = radios
+        .filter_map(|radio| radio.proposed_in.as_ref())
+        .collect();
+    proposed.dedup();
+    let from = proposed
+        .iter()
+        .map(|from| format!("The entered numbers are those proposed in {from}."));
+    let is_undeclared = |source: &Source<'_>| {
+        let measurement = source.measurement();
+        let own = measurement.surfaces.iter();
+        let mut own = own.filter(|surface| source.has(&surface.name));
+        own.any(|surface| active(measurement, &surface.name).is_none())
+    };
+    let untouched = sources.iter().any(is_undeclared).then(|| {
+        "Where no numbers are declared, the matching assumed an untouched servo: check them in the \
+         radio."
             .to_string()
     });
-    let sentences: Vec<String> = from.into_iter().chain(untouched).collect();
+    let sentences: Vec<String> = from.chain(untouched).collect();
     (!sentences.is_empty()).then(|| sentences.join(" "))
 }
 
-/// Whether numbers say the same, an untouched curve being no curve.
+/// Whether two settings are equal; an untouched curve equals no curve.
 fn is_same(measurement: &Measurement, proposed: &Settings, entered: Option<&Settings>) -> bool {
     let untouched = untouched(measurement);
     let plain = |settings: &Settings| Settings {
@@ -242,13 +300,13 @@ fn untouched(measurement: &Measurement) -> Settings {
 
 /// One row; a curve that was not entered reads as untouched.
 fn numbers_row(
-    surface: &SurfaceRecord,
+    surface: String,
     state: &'static str,
     settings: &Settings,
     (untouched, counting): (&Settings, Counting),
 ) -> NumbersRow {
     NumbersRow {
-        surface: surface.name.clone(),
+        surface,
         state,
         sub_trim: counting.shown(settings.sub_trim_pct),
         end_points: settings
@@ -265,10 +323,33 @@ fn numbers_row(
     }
 }
 
-fn pair_row(measurement: &Measurement, correction: &Correction) -> PairRow {
+/// Pairs of a source of which no later clip shows either side.
+fn pair_rows(sources: &[Source<'_>], source: &Source<'_>) -> Vec<PairRow> {
+    let measurement = source.measurement();
+    let matches = measurement.matches.iter();
+    matches
+        .filter(|correction| {
+            let reference = &correction.reference;
+            // The reference can be a target's name, which no clip measures.
+            let is_there = measurement.surface(reference).is_none() || source.has(reference);
+            is_there && source.has(&correction.follower)
+        })
+        .map(|correction| {
+            let names = [&correction.follower, &correction.reference];
+            let [follower, reference] = names.map(|name| label(sources, measurement, name));
+            pair_row(
+                format!("{follower} against {reference}"),
+                measurement,
+                correction,
+            )
+        })
+        .collect()
+}
+
+fn pair_row(pair: String, measurement: &Measurement, correction: &Correction) -> PairRow {
     let tolerance_deg = measurement.tolerance_deg(correction);
     PairRow {
-        pair: format!("{} against {}", correction.follower, correction.reference),
+        pair,
         found: verdict::worst(&correction.found_deg).map_or_else(
             || "–".into(),
             |station| {
@@ -286,18 +367,19 @@ fn pair_row(measurement: &Measurement, correction: &Correction) -> PairRow {
     }
 }
 
-fn health_row(surface: &SurfaceRecord) -> HealthRow {
+fn health_row(label: String, surface: &SurfaceRecord) -> HealthRow {
     let shown = |figure: Option<Measured>| figure.map_or_else(|| "–".into(), plain_deg);
     HealthRow {
-        surface: surface.name.clone(),
+        surface: label,
         play: shown(surface.health.play_deg),
         return_to_neutral: shown(surface.health.return_to_neutral_deg),
         jitter: shown(surface.health.jitter_deg),
     }
 }
 
-/// Rows of one earlier measurement stand together, those of neutral first.
-fn drift_rows(drifts: Vec<Drift>, of_neutral: &[NeutralDrift]) -> Vec<DriftRow> {
+/// Rows of one earlier measurement form a group, neutral first.
+fn drift_rows(sources: &[Source<'_>], of_neutral: &[NeutralDrift]) -> Vec<DriftRow> {
+    let drifts: Vec<Drift> = sources.iter().flat_map(Source::drifts).collect();
     let order: Vec<String> = drifts.iter().map(|drift| drift.since.clone()).collect();
     let place = |row: &DriftRow| order.iter().position(|since| *since == row.since);
     let neutral = of_neutral.iter().map(neutral_row);
@@ -317,11 +399,11 @@ fn drift_row(drift: Drift) -> DriftRow {
             (false, _) => neutral_drift::NO_CHANGE.into(),
             (true, true) => neutral_drift::NUMBERS_CHANGED.into(),
             (true, false) if drift.proposal_undeclared => {
-                "moved: if the numbers proposed then were entered, declare them; else look at linkage \
+                "moved: if the numbers proposed then were entered, declare them; else check linkage \
                  and servo"
                     .into()
             }
-            (true, false) => "moved: look at linkage and servo".into(),
+            (true, false) => "moved: check linkage and servo".into(),
         },
         since: drift.since,
         surface: drift.surface,

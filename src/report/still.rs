@@ -7,7 +7,7 @@ use crate::clip::{GreyImage, Levels};
 use crate::conventions::rad_from_deg;
 use crate::measured::Measured;
 use crate::measurement::{Measurement, SurfaceRecord};
-use crate::model_file::{ModelFile, StationSource};
+use crate::model_file::ModelFile;
 use crate::motion::Motion;
 use crate::tags::{SightedFrame, Sighting};
 
@@ -27,7 +27,7 @@ const HINGE_REACH: f64 = 1.2;
 /// Pieces in which lines are drawn, since lenses bend them.
 const PIECES: usize = 24;
 
-/// A frame with what was seen in it.
+/// A frame with its sightings.
 #[derive(Debug, Clone, Copy)]
 pub struct Picture<'a> {
     /// The frame's picture.
@@ -75,7 +75,7 @@ pub fn marked_still(
     Ok(drawing.svg.finish())
 }
 
-/// The still of a clip that could not be measured: all that was found, with what it is.
+/// The still of a clip that could not be measured, with everything that was found and its names.
 pub fn seen_still(
     model: &ModelFile,
     picture: &Picture<'_>,
@@ -112,15 +112,12 @@ pub fn seen_still(
     Ok(drawing.svg.finish())
 }
 
-/// What a station card says.
+/// Label of a station card.
 fn card_word(model: &ModelFile, id: u32) -> String {
-    match &model.stations.source {
-        StationSource::Cards(cards) => cards.get(&id).map_or_else(
-            || id.to_string(),
-            |&stick_pct| format!("card {} %", figures::percent(stick_pct)),
-        ),
-        _ => id.to_string(),
-    }
+    model.cards().get(&id).map_or_else(
+        || id.to_string(),
+        |&stick_pct| format!("card {} %", figures::percent(stick_pct)),
+    )
 }
 
 /// The part of the picture that holds all tags and hinge lines.
@@ -147,7 +144,7 @@ pub fn bare_still(picture: &Picture<'_>) -> Result<String, ReportError> {
 
 /// The frame with every tag that was seen, and how well its corners are known.
 pub fn sighted_still(picture: &Picture<'_>) -> Result<String, ReportError> {
-    let title = "the tags that were seen, with the doubt of a corner";
+    let title = "the tags that were seen, with the uncertainty of a corner";
     let window = Window::whole(picture.image);
     let mut drawing = Drawing::on(picture, title, window, Format::Wide)?;
     for sighting in &picture.sighted.sightings {
@@ -210,7 +207,7 @@ impl Drawing {
         }
     }
 
-    /// A line with a light rim, so that it stands out on any background.
+    /// A line with a light rim, visible on any background.
     fn line(&mut self, places: &[Place], stroke: Stroke) {
         const RIM: f64 = 2.0;
         let rim = Stroke::solid("#ffffff", stroke.width + RIM);
@@ -233,7 +230,7 @@ impl Drawing {
         self.svg.text([x, y], text, word_style(colour, anchor));
     }
 
-    /// The outline of a tag; its word stands below, towards the middle of the drawing, clear of the
+    /// The outline of a tag; its label is below, towards the middle of the drawing, clear of the
     /// arc's ends.
     fn tag(&mut self, sighting: &Sighting, colour: &'static str, label: &str) {
         const GAP: f64 = 4.0;
@@ -275,7 +272,7 @@ impl Drawing {
         let [Some(&low), Some(&high)] = [arc.first(), arc.last()] else {
             return;
         };
-        // Each word stands beyond its end, clear of the hinge line between them.
+        // Each label is beyond its end, clear of the hinge line between them.
         let beyond = if low[1] > high[1] { LETTERS } else { -LETTERS };
         let low = [low[0], low[1] + LETTERS / 3.0 + beyond / 2.0];
         let high = [high[0], high[1] + LETTERS / 3.0 - beyond / 2.0];
@@ -287,7 +284,7 @@ impl Drawing {
         }
     }
 
-    /// The picture of a line in space, told by its share from start to end.
+    /// The picture of a line in space, by the share from start to end.
     fn projected(&self, camera: &Camera, in_camera: impl Fn(f64) -> Point3<f64>) -> Vec<Place> {
         (0..=PIECES)
             .map(|piece| piece as f64 / PIECES as f64)
@@ -320,7 +317,7 @@ impl Hinge {
         }
     }
 
-    /// The hinge line as drawn, told by the share from its start to its end.
+    /// The hinge line as drawn, by the share from its start to its end.
     fn along(&self, share: f64) -> Point3<f64> {
         let reach_mm = self.radius_mm * HINGE_REACH;
         self.point + self.axis.into_inner() * reach_mm * (2.0 * share - 1.0)

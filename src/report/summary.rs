@@ -1,18 +1,18 @@
-//! The result for a terminal: figures first, what to enter last.
+//! The result for a terminal: figures first, the numbers to enter last.
 
 use std::fmt::Write;
 use std::path::Path;
 
 use crate::cautions;
 use crate::matching::Correction;
-use crate::measurement::Measurement;
+use crate::measurement::{Measurement, SurfaceRecord};
 
 use super::figures::{percent, signed_with_u};
 use super::neutral::neutral_sentence;
 use super::page::{
-    Counting, NumberRow, approach_word, cause_sentences, curve_kind, early_stop_cautions,
-    exchanged, hand_work_sentence, mismatch_rows, number_rows, reach_views, sense_sentence,
-    stage_rows,
+    Counting, NumberRow, OTHER_NAMES, approach_word, cause_sentences, curve_kind,
+    early_stop_cautions, exchanged, hand_work_sentence, mismatch_rows, number_rows, reach_views,
+    sense_sentence, stage_rows,
 };
 use super::verdict::{HEADLINE_IF_GRAVE, Judgement, Verdict, WorstWarning, unmatched_pairs};
 
@@ -22,12 +22,17 @@ const WIDTH: usize = 78;
 /// Most surfaces whose stations fit side by side.
 const MOST_COLUMNS: usize = 3;
 
-/// The result in plain text, what to enter last: that is what stays in sight in a terminal. `report` is
-/// the page's place.
+/// The result in plain text, the numbers to enter last, so that they stay visible in a terminal.
+/// `report` is the path of the page.
 pub fn summary(measurement: &Measurement, report: Option<&Path>) -> String {
     let mut text = String::new();
     line(&mut text, &measurement.model);
+    for function in &measurement.functions {
+        let surfaces = function.surfaces.join(", ");
+        paragraph(&mut text, &format!("{}: {surfaces}", function.name), "  ");
+    }
     add_stations(&mut text, measurement);
+    add_not_measured(&mut text, measurement);
     for correction in &measurement.matches {
         add_background(&mut text, measurement, correction);
     }
@@ -80,12 +85,12 @@ fn add_verdict(text: &mut String, measurement: &Measurement, correction: &Correc
     let sentence = judgement.sentence(correction) + &neutral.unwrap_or_default();
     paragraph(text, &sentence, "");
     if let Some(work) = hand_work_sentence(correction) {
-        paragraph(text, &format!("First by hand: {work}"), "");
+        paragraph(text, &format!("Adjust the linkage first: {work}"), "");
     }
     add_numbers(text, measurement, correction, judgement.verdict);
 }
 
-/// What is behind the verdict of a match: mismatch by station, causes, and what each step leaves.
+/// Background of the verdict: mismatch by station, causes, and the remainder after each step.
 fn add_background(text: &mut String, measurement: &Measurement, correction: &Correction) {
     let (reference, follower) = (&correction.reference, &correction.follower);
     let head = format!("\nMismatch of the {follower} against the {reference}, degrees");
@@ -129,6 +134,7 @@ fn add_numbers(
     if let Some(sense) = sense_sentence(measurement, correction) {
         paragraph(text, &sense, "");
     }
+    paragraph(text, OTHER_NAMES, "");
     for reach in reach_views(measurement, correction) {
         paragraph(text, &reach.sentence, "");
         if !reach.numbers.is_empty() {
@@ -170,17 +176,14 @@ pub(super) fn add_rows(text: &mut String, head: &str, numbers: &[NumberRow]) {
     }
 }
 
-/// What each step of the work leaves.
+/// Remainder after each step of the work.
 fn add_stages(text: &mut String, measurement: &Measurement, correction: &Correction) {
     let rows = stage_rows(measurement, correction);
     if rows.len() < 2 {
         return;
     }
     line(text, "\nWhat each step leaves (95 %)");
-    let head = format!(
-        "  {:<18}{:>16}  {:>16}",
-        "after", "at most", "root mean square"
-    );
+    let head = format!("  {:<18}{:>16}  {:>16}", "after", "at most", "typically");
     line(text, &head);
     for row in rows {
         let (stage, worst, rms) = (row.stage, &row.worst, &row.rms);
@@ -188,9 +191,24 @@ fn add_stages(text: &mut String, measurement: &Measurement, correction: &Correct
     }
 }
 
-/// Holds one below the other; surfaces side by side, as many as fit.
+/// Surfaces that the clip does not measure, with the reasons.
+fn add_not_measured(text: &mut String, measurement: &Measurement) {
+    if measurement.not_measured.is_empty() {
+        return;
+    }
+    line(text, "\nNot measured in this clip");
+    for missing in &measurement.not_measured {
+        let words = format!("  {}: {}", missing.surface, missing.words());
+        paragraph(text, &words, "    ");
+    }
+}
+
+/// Holds one below the other; surfaces of a function side by side, as many as fit.
 fn add_stations(text: &mut String, measurement: &Measurement) {
-    for surfaces in measurement.surfaces.chunks(MOST_COLUMNS) {
+    let function = |surface: &SurfaceRecord| measurement.function_of(&surface.name);
+    let surfaces = measurement.surfaces.as_slice();
+    let of_functions = surfaces.chunk_by(|a, b| function(a) == function(b));
+    for surfaces in of_functions.flat_map(|surfaces| surfaces.chunks(MOST_COLUMNS)) {
         line(text, "\nDeflection, degrees");
         let mut head = format!("  {:>8}  {:<8}", "stick, %", "came");
         for surface in surfaces {

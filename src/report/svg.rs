@@ -1,5 +1,5 @@
-//! A small writer of SVG 1.1: shapes with their looks as attributes, so that a drawing is complete
-//! by itself, inside a page or as a file. No script, no fonts from elsewhere.
+//! A small writer of SVG 1.1: shapes with their style as attributes, so that a drawing is
+//! self-contained, inside a page or as a file. No script, no external fonts.
 
 use std::fmt::Write;
 
@@ -52,7 +52,7 @@ pub struct Fill {
     pub opacity: f64,
 }
 
-/// Which point of a text stands at its place.
+/// The anchor of a text.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Anchor {
     /// Its left end.
@@ -70,7 +70,7 @@ pub struct TextStyle {
     pub size: f64,
     /// Colour as SVG writes it.
     pub colour: &'static str,
-    /// Which point stands at the place.
+    /// The anchor.
     pub anchor: Anchor,
     /// Heavy letters.
     pub bold: bool,
@@ -121,7 +121,7 @@ impl TextStyle {
     }
 }
 
-/// The sign of a measured point; shapes tell what colours alone must not.
+/// The symbol of a measured point; shapes repeat the distinction made by colours.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Mark {
     /// Filled circle.

@@ -114,7 +114,7 @@ fn small() -> crate::measurement::Measurement {
     measurement
 }
 
-/// The page without what is tested elsewhere: its style and its drawings.
+/// The page without its style and drawings, which other tests check.
 fn words_of(page: &str) -> String {
     let mut words = String::new();
     let mut rest = page;
@@ -207,14 +207,14 @@ fn the_page_is_made_for_every_odd_measurement() {
 #[test]
 fn a_camera_that_reads_line_by_line_is_told() {
     let mut measurement = heron();
-    let told = |measurement: &Measurement| {
+    let has_caution = |measurement: &Measurement| {
         let page = page::page(measurement, None).unwrap();
         page.contains("It read each picture line by line within 19.6 ± 0.4 ms")
     };
-    assert!(!told(&measurement));
+    assert!(!has_caution(&measurement));
     // From the last line to the first, if the camera was upside down.
     measurement.camera.readout_ms = Some(crate::measured::Measured::from_expanded(-19.6, 0.4));
-    assert!(told(&measurement));
+    assert!(has_caution(&measurement));
 }
 
 #[test]
@@ -226,7 +226,7 @@ fn a_surface_that_stops_early_opens_the_page_and_the_summary() {
     }];
     let page = page::page(&measurement, None).unwrap();
     let place = |words: &str| page.find(words).unwrap();
-    assert!(place("Caution: a surface stops before its servo") < place("class=\"verdict"));
+    assert!(place("Caution: a surface stops while its servo goes on") < place("class=\"verdict"));
     let summary = summary(&measurement, None);
     let place = |words: &str| summary.find(words).unwrap();
     assert!(place("\nCAUTION: The right tailplane stops") < place("\nEnter the numbers below"));
@@ -280,7 +280,7 @@ fn a_trace_has_a_picture_for_every_stage() {
     // Sample corners have a variance of 0.0004 px², so k = 2 gives 0.04 px.
     assert!(
         tags.contains(">10: ±0.040 px<"),
-        "the corner's doubt is told"
+        "the corner's uncertainty is shown"
     );
 }
 
@@ -325,7 +325,7 @@ fn a_pair_that_no_numbers_help_is_told_so() {
 
     let mut after = heron();
     after.matches[0].predicted_deg.worst = 1.3;
-    let told = |mut after: Measurement| {
+    let has_caution = |mut after: Measurement| {
         after.date = Some("2026-11-26".into());
         let after = &after;
         let comparison = Comparison::of(&heron(), after).unwrap();
@@ -335,12 +335,12 @@ fn a_pair_that_no_numbers_help_is_told_so() {
             text.contains("Another round of numbers is not worth it")
         })
     };
-    assert_eq!(told(after), [true, true]);
+    assert_eq!(has_caution(after), [true, true]);
     // The sample's own numbers would leave 0.14° of 1.31°.
-    assert_eq!(told(heron()), [false, false]);
+    assert_eq!(has_caution(heron()), [false, false]);
 }
 
-/// Writes a page where one can look at it: `HINGEWISE_LOOK=FOLDER`.
+/// Writes a page for looking at: `HINGEWISE_LOOK=FOLDER`.
 fn look(name: &str, page: &str) {
     if let Ok(folder) = std::env::var("HINGEWISE_LOOK") {
         std::fs::write(std::path::Path::new(&folder).join(name), page).unwrap();
@@ -349,8 +349,8 @@ fn look(name: &str, page: &str) {
 
 #[test]
 fn a_setup_sheet_says_what_was_agreed() {
-    use crate::measurement::sample::heron_after;
-    use crate::record::{Kept, neutral_drifts};
+    use crate::measurement::sample::{LEFT, RIGHT, heron_after};
+    use crate::record::{Kept, Source};
 
     let kept = |name: &str, measurement| Kept {
         name: name.into(),
@@ -358,8 +358,13 @@ fn a_setup_sheet_says_what_was_agreed() {
     };
     let latest = kept("002-2026-11-26-heron_tail_after", heron_after());
     let earlier = [kept("001-2026-11-25-heron_tail", heron())];
-    let drifts = neutral_drifts(&latest.measurement, &earlier);
-    let page = setup_sheet(&latest, &earlier, &drifts).unwrap();
+    let source = Source {
+        kept: &latest,
+        earlier: &earlier,
+        surfaces: vec![LEFT, RIGHT],
+    };
+    let drifts = source.neutral_drifts();
+    let page = setup_sheet(&[source], &drifts, &[]).unwrap();
     insta::assert_snapshot!(words_of(&page));
     look("setup.html", &page);
 }

@@ -7,12 +7,12 @@ use super::page::pair;
 use super::still::{Picture, bare_still, sighted_still};
 use super::{NamedFile, ReportError, charts, tables};
 
-/// What the pictures are drawn from.
+/// Input of the pictures.
 #[derive(Debug, Clone, Copy)]
 pub struct TraceInputs<'a> {
     /// The result.
     pub measurement: &'a Measurement,
-    /// A frame with what was seen in it; without it the first two pictures are left out.
+    /// A frame with its sightings; without it the first two pictures are left out.
     pub picture: Option<Picture<'a>>,
     /// Stages in their order, and how long each took.
     pub times_s: &'a [(&'a str, f64)],

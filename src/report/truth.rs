@@ -1,4 +1,4 @@
-//! What was recovered from an invented scenario beside what was true.
+//! Measured against true values of the invented scenario.
 
 use std::fmt::Write;
 
@@ -30,10 +30,10 @@ impl TrueStation {
     }
 }
 
-/// A table of the two surfaces' deflections, measured and true, hold by hold, and how far they lie
-/// apart on the whole. Holds are told apart by their order in time.
+/// A table of the two surfaces' deflections, measured and true, hold by hold, and the overall
+/// difference. Holds are identified by their order in time.
 pub fn beside_truth(measurement: &Measurement, truth: &[TrueStation]) -> String {
-    let mut text = String::from("Recovered beside true, degrees\n");
+    let mut text = String::from("Measured and true deflections, degrees\n");
     let surfaces = || measurement.surfaces.iter().take(2).enumerate();
     write!(text, "  {:>8}", "stick, %").ok();
     for (_, surface) in surfaces() {
@@ -52,7 +52,7 @@ pub fn beside_truth(measurement: &Measurement, truth: &[TrueStation]) -> String 
         let (rms_deg, inside, count) = agreement(surface, truth, position);
         write!(
             text,
-            "\n{}: {}° apart (RMS); the ± holds the truth at {inside} of {count} stations",
+            "\n{}: typical error {}°; the true value is inside ± at {inside} of {count} stations",
             surface.name,
             plain(rms_deg, 3)
         )

@@ -1,4 +1,4 @@
-//! What a match comes to, in one plain sentence with its figure and its reason.
+//! The verdict of a match, in one plain sentence with its figure and its reason.
 
 use crate::comparison::Standing;
 use crate::matching::{Correction, StationMismatch};
@@ -8,11 +8,11 @@ use crate::warning::WarningText;
 use super::figures;
 
 /// A difference that a reader would notice in the printed hundredths, degrees.
-const WORTH_TELLING_DEG: f64 = 0.03;
+const WORTH_SAYING_DEG: f64 = 0.03;
 /// Full travel of the stick, percent.
 const FULL_PCT: f64 = 100.0;
 
-/// What a match comes to, every station judged by its [`Standing`].
+/// The verdict of a match; every station is judged by its [`Standing`].
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Verdict {
     /// Every station is within the tolerance.
@@ -23,7 +23,7 @@ pub enum Verdict {
     NumbersDoNotCure,
     /// Out of tolerance, and at an end the follower does not reach its reference.
     OutOfReach,
-    /// The mismatch lies too close to the tolerance to tell.
+    /// The mismatch is too close to the tolerance to decide.
     CannotTell,
     /// No tolerance was declared, or no station was measured on both sides.
     NotJudged,
@@ -66,7 +66,7 @@ impl<'a> WorstWarning<'a> {
 /// A match judged against its tolerance.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Judgement {
-    /// What it comes to.
+    /// The verdict.
     pub verdict: Verdict,
     /// The station with the largest mismatch as found.
     pub worst_found: Option<StationMismatch>,
@@ -90,12 +90,15 @@ impl Judgement {
         }
     }
 
-    /// Whether all sides of a measurement were matched and move alike within their tolerance, beyond
-    /// doubt.
+    /// Whether all sides of a measurement were matched and move alike within their tolerance, with
+    /// certainty. A side that was not measured leaves doubt.
     pub fn all_alike(measurement: &Measurement) -> bool {
         let grave = measurement.warnings.iter().any(|warning| warning.grave);
+        let mut not_measured = measurement.not_measured.iter();
+        let all_measured = not_measured.all(|surface| !surface.is_missed());
         let is_alike = |correction| Self::of(measurement, correction).verdict == Verdict::Alike;
         !grave
+            && all_measured
             && unmatched_pairs(measurement).is_empty()
             && measurement.matches.iter().all(is_alike)
     }
@@ -105,9 +108,9 @@ impl Judgement {
         match self.verdict {
             Verdict::Alike => "Both sides move alike: nothing to enter",
             Verdict::NumbersCure => "Enter the numbers below",
-            Verdict::NumbersDoNotCure => "Numbers alone will not cure this",
+            Verdict::NumbersDoNotCure => "Numbers alone will not correct this",
             Verdict::OutOfReach => "One side does not reach as far as the other",
-            Verdict::CannotTell => "Too close to tell",
+            Verdict::CannotTell => "Too close to the tolerance to decide",
             Verdict::NotJudged => "Measured, not judged",
         }
     }
@@ -116,7 +119,7 @@ impl Judgement {
     pub fn sentence(&self, correction: &Correction) -> String {
         let (reference, follower) = (&correction.reference, &correction.follower);
         let found = self.worst_found.as_ref().map_or_else(
-            || "by an amount that no station shows".into(),
+            || "by an unknown amount".into(),
             |station| {
                 format!(
                     "by up to {} (at {} % stick)",
@@ -127,8 +130,8 @@ impl Judgement {
         );
         let found = found + &between_stations(correction, self.worst_found.as_ref());
         let accepted = self.tolerance_deg.map_or_else(
-            || "no tolerance was declared".into(),
-            |tolerance_deg| format!("±{} is accepted", figures::declared_deg(tolerance_deg)),
+            || "the model file has no tolerance".into(),
+            |tolerance_deg| format!("you accept ±{}", figures::declared_deg(tolerance_deg)),
         );
         let found = found + &in_part(correction);
         let remains = remains(correction);
@@ -147,7 +150,7 @@ impl Judgement {
             ),
             Verdict::NumbersDoNotCure => format!(
                 "The {follower} differs from the {reference} {found}, and {accepted}. Even with \
-                 the best numbers up to {remains} will remain, so the linkage has to be moved by hand \
+                 the best numbers up to {remains} will remain, so adjust the linkage \
                  first."
             ),
             Verdict::OutOfReach => format!(
@@ -155,8 +158,8 @@ impl Judgement {
                 out_of_reach(correction)
             ),
             Verdict::CannotTell => format!(
-                "The {follower} differs from the {reference} {found}; {accepted}. The doubt of \
-                 the measurement reaches across that limit. Film again with larger tags or \
+                "The {follower} differs from the {reference} {found}; {accepted}. The uncertainty of \
+                 the measurement includes that limit. Film again with larger tags or \
                  longer holds{}.",
                 if has_numbers(correction) {
                     format!(", or enter the numbers below: at most {remains} (95 %) will remain")
@@ -188,7 +191,7 @@ pub fn measured_in_part(correction: &Correction) -> Option<String> {
 
 fn in_part(correction: &Correction) -> String {
     measured_in_part(correction).map_or_else(String::new, |span| {
-        format!(", measured from {span} only, with nothing promised beyond")
+        format!(", measured from {span} only; no statement beyond")
     })
 }
 
@@ -246,21 +249,21 @@ fn out_of_reach(correction: &Correction) -> String {
         .collect();
     if !correction.target.is_reference() {
         return format!(
-            "With the servo travel that was filmed the {follower} does not reach the {reference} at \
+            "With the servo travel in this clip the {follower} does not reach the {reference} at \
              {}; even with the best numbers up to {} will remain.",
             ends.join(" and "),
             remains(correction)
         );
     }
-    // All ends tell the same remainder: that of the travel which both sides have in common.
+    // All ends have the same remainder: that of the common travel.
     let common = correction
         .out_of_reach
         .first()
         .map_or(0.0, |end| end.common_worst_deg);
     format!(
-        "With the servo travel that was filmed the {follower} does not reach the {reference} at {}. \
+        "With the servo travel in this clip the {follower} does not reach the {reference} at {}. \
          With the {reference}'s travel reduced there, at most {} (95 %) will remain; numbers for the \
-         {follower} alone leave up to {}. Both ways stand below.",
+         {follower} alone leave up to {}. The report has both.",
         ends.join(" and "),
         figures::at_most_deg(common),
         remains(correction)
@@ -272,7 +275,7 @@ fn between_stations(correction: &Correction, worst_found: Option<&StationMismatc
     let at_station_deg = worst_found.map_or(0.0, |station| station.mismatch_deg.value.abs());
     correction
         .found_worst_deg
-        .filter(|worst_deg| worst_deg.value > at_station_deg + WORTH_TELLING_DEG)
+        .filter(|worst_deg| worst_deg.value > at_station_deg + WORTH_SAYING_DEG)
         .map_or_else(String::new, |worst_deg| {
             let worst_deg = figures::plain_deg(worst_deg);
             format!(", and by up to {worst_deg} between the stations")
@@ -361,7 +364,7 @@ mod tests {
     }
 
     #[test]
-    fn an_end_out_of_reach_is_told_as_such() {
+    fn an_end_out_of_reach_is_reported_as_such() {
         let mut measurement = heron();
         let correction = &mut measurement.matches[0];
         correction.predicted_deg.worst = 1.3;
@@ -383,7 +386,7 @@ mod tests {
         assert_eq!(
             judgement.sentence(correction),
             "The right tailplane differs from the left tailplane by up to −1.30° ± 0.04° (at +100 % \
-             stick), and ±0.30° is accepted. With the numbers below, entered for the right \
+             stick), and you accept ±0.30°. With the numbers below, entered for the right \
              tailplane only, at most 0.14° (95 %) will remain."
         );
     }

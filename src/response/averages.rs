@@ -1,9 +1,8 @@
-//! Means over the frames of a hold, and how well frames that differ tell their mean.
+//! Means over the frames of a hold, and their uncertainty.
 //!
-//! The fit knows how the noise of the corners reaches each deflection. What the fit cannot know,
-//! shake and errors that last over several frames, shows in the scatter of the frames about their
-//! mean; it is added after JCGM 100:2008, 4.2 and 5.1, with the number of frames that are worth
-//! as much as independent ones.
+//! The fit propagates the noise of the corners to each deflection. Shake and errors that last over
+//! several frames are not in the fit, but show in the scatter of the frames about their mean; they
+//! are added after JCGM 100:2008, 4.2 and 5.1, with the effective number of independent frames.
 
 use crate::motion::Motion;
 use crate::statistics::{SD_FROM_MAD, median};
@@ -28,16 +27,16 @@ const POOLED_FREEDOM: f64 = 10.0;
 /// Largest correlation of neighbouring frames that is believed; above, a hold is one observation.
 const LARGEST_CORRELATION: f64 = 0.95;
 
-/// A mean over frames of one surface, or what else a weighted sum of them tells.
+/// A mean over frames of one surface, or another weighted sum of them.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Mean {
     /// Position of each frame used and its weight; the weights add up to one.
     pub weights: Vec<(usize, f64)>,
-    /// How far each frame lies off, rad.
+    /// Deviation of each frame, rad.
     pub residuals: Vec<(usize, f64)>,
-    /// Number of unknowns that the frames tell: 1 for a mean.
+    /// Number of unknowns estimated from the frames: 1 for a mean.
     pub terms: usize,
-    /// Variance of the mean beyond what the fit tells, rad².
+    /// Variance of the mean beyond that of the fit, rad².
     pub scatter_rad2: f64,
     /// Change of the deflection with the stick, 0 at rest.
     pub slope_rad_per_pct: f64,
@@ -48,7 +47,7 @@ pub(super) struct Mean {
 pub(super) struct Scatter {
     /// Variance of a frame about its hold's mean, rad².
     pub variance_rad2: f64,
-    /// Variance of a frame that the fit tells, rad².
+    /// Variance of a frame from the fit, rad².
     pub own_rad2: f64,
     /// Correlation of neighbouring frames.
     pub correlation: f64,
@@ -98,8 +97,8 @@ pub(super) fn mean_over(motion: &Motion, surface: usize, frames: &[usize]) -> Op
     })
 }
 
-/// Variance of one frame's deflection that the fit tells and that differs from frame to frame: the
-/// constants are taken as exact, and errors that last through a rest cannot scatter in it.
+/// Variance of one frame's deflection from the fit that differs from frame to frame: the constants
+/// count as exact, and errors that last through a rest do not scatter within it.
 pub(super) fn own_rad2(motion: &Motion, surface: usize, frame: usize) -> f64 {
     let own_rad2 = motion.frames[frame].own_covariance_rad2[(surface, surface)];
     own_rad2 * (1.0 - motion.lasting.share)
@@ -168,8 +167,8 @@ fn square_sum(residuals: &[(usize, f64)]) -> f64 {
 
 /// Correlation of neighbouring frames, from mean squared differences one and two frames apart.
 ///
-/// Differences do not know the mean, so short holds bias them little. With γ_k = σ² (1 − ρ^k), a
-/// first-order autoregression, ρ = γ₂/γ₁ − 1.
+/// Differences do not depend on the mean, so short holds bias them little. With γ_k = σ² (1 − ρ^k),
+/// a first-order autoregression, ρ = γ₂/γ₁ − 1.
 fn neighbour_correlation(residuals: &[Vec<(usize, f64)>]) -> f64 {
     let mean_squared_step = |apart: usize| {
         let steps = residuals.iter().flat_map(|hold| {

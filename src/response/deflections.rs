@@ -93,7 +93,7 @@ pub(super) fn surface_means(
         neutral_counts.push(1.0);
     }
     let total: f64 = neutral_counts.iter().sum();
-    // On the move other errors count than at rest, so each kind tells its own scatter.
+    // Errors in motion differ from those at rest, so each kind has its own scatter.
     let kind = |means: &mut [Mean], is_passage: bool| {
         let pairs = means.iter_mut().zip(&passages);
         let own = pairs.filter(|(_, passage)| passage.is_some() == is_passage);

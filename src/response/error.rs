@@ -16,7 +16,7 @@ pub enum ResponseError {
 }
 
 impl ResponseError {
-    /// What the person can do about it.
+    /// What the user can do about it.
     pub fn mend(&self) -> String {
         match self {
             Self::NeutralNotMeasured { surface, .. } => format!(

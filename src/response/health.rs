@@ -9,14 +9,14 @@ use crate::conventions::{COVERAGE_FACTOR, deg_from_rad};
 use crate::measured::Measured;
 use crate::stations::Approach;
 
-/// A last step smaller than this share of what the earlier slope promises is no step. Linkages
-/// flatten towards their ends, but none of use does by this much. Common practice, no source.
+/// A last step smaller than this share of the extrapolated one means an early stop. Linkages
+/// flatten towards their ends, but usable ones not by this much. Common practice, no source.
 const STOPPED_SHARE: f64 = 0.25;
 
-/// Promised steps smaller than this tell nothing, deg.
+/// Extrapolated steps smaller than this are not tested, deg.
 const SMALLEST_PROMISE_DEG: f64 = 1.0;
 
-/// Stick position that counts as neutral, pct; only rounding lies between.
+/// Stick position that counts as neutral, pct; it only absorbs rounding.
 const NEUTRAL_PCT: f64 = 1e-6;
 
 /// One surface's stations with the part of the joint covariance that belongs to them.
@@ -107,7 +107,7 @@ impl SurfaceStations<'_> {
         }
         let average: DVector<f64> = differences.iter().sum::<DVector<f64>>() / count as f64;
         let mean = self.combine(&average);
-        // Stations that disagree more than their own doubt tell the doubt of the average.
+        // Stations that scatter more than their own uncertainty determine that of the average.
         let squares: f64 = differences
             .iter()
             .map(|difference| (self.combine(difference).value - mean.value).powi(2))
@@ -219,7 +219,7 @@ impl SurfaceStations<'_> {
 
 /// Scatter of the frames beyond the measurement's own noise.
 ///
-/// The doubt is that of a variance with that many degrees of freedom (JCGM 100:2008, E.4.3).
+/// The uncertainty is that of a variance with that many degrees of freedom (JCGM 100:2008, E.4.3).
 fn jitter(scatter: &Scatter) -> Option<Measured> {
     if scatter.freedom < 1.0 {
         return None;

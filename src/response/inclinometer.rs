@@ -1,19 +1,19 @@
-//! What an inclinometer lying fore-and-aft on a surface would show.
+//! Reading of an inclinometer placed fore-and-aft on a surface.
 
 use nalgebra::{Rotation3, Unit, Vector3};
 
 use crate::measured::Measured;
 
-/// Step of the difference quotient that carries the doubt over, deg.
+/// Step of the difference quotient that propagates the uncertainty, deg.
 const STEP_DEG: f64 = 0.1;
 
-/// Reading of an inclinometer that lies on a surface along `aft`, against its reading at neutral.
+/// Reading of an inclinometer along `aft` on a surface, relative to its reading at neutral.
 ///
-/// The deflection turns the direction it lies in about the hinge line, f' = R(h, δ) f, and it shows
-/// the angle of that direction over the horizontal: asin(f'·up) − asin(f·up). On a hinge line
-/// square to `aft` and level this is the deflection itself; on a swept or raked one it is less.
-/// `axis` is the hinge line about which a right-handed turn is a positive deflection; all three
-/// directions are in one frame. Own derivation; no instrument's correction is imitated.
+/// The deflection rotates its direction about the hinge line, f' = R(h, δ) f, and it shows the
+/// angle of that direction over the horizontal: asin(f'·up) − asin(f·up). On a level hinge line
+/// square to `aft` this is the deflection itself; on a swept or raked one it is less. `axis` is the
+/// hinge line about which a right-handed turn is a positive deflection; all three directions are in
+/// one frame. Own derivation; no instrument's correction is imitated.
 pub fn inclinometer_deg(
     deflection_deg: f64,
     axis: &Unit<Vector3<f64>>,
@@ -25,7 +25,7 @@ pub fn inclinometer_deg(
     (over_horizon_rad(&turned) - over_horizon_rad(aft)).to_degrees()
 }
 
-/// Up and aft as the picture tells them: up is the picture's up, aft points at the camera.
+/// Up and aft from the picture: up is the picture's up, aft points at the camera.
 ///
 /// The clip is filmed from behind. A camera that looks down by some degrees tilts both alike, which
 /// a level hinge line does not feel; a swept one feels it in second order.
@@ -33,7 +33,7 @@ pub(super) fn picture_directions() -> (Unit<Vector3<f64>>, Unit<Vector3<f64>>) {
     (-Vector3::y_axis(), -Vector3::z_axis())
 }
 
-/// The reading with its doubt; the directions are those of the picture.
+/// The reading with its uncertainty; the directions are those of the picture.
 pub(super) fn measured_reading_deg(
     deflection_deg: Measured,
     axis_in_camera: &Unit<Vector3<f64>>,

@@ -9,10 +9,10 @@ use crate::conventions::COVERAGE_FACTOR;
 use crate::measured::Measured;
 use crate::stations::Approach;
 
-/// Slower frames say nothing about time, deg/s.
+/// Slower frames do not determine time, deg/s.
 const SLOWEST_DEG_PER_S: f64 = 5.0;
 
-/// Fewest frames on the move and fewest moves for a lag with a doubt.
+/// Fewest frames in motion and fewest moves for a lag with an uncertainty.
 const FEWEST_FRAMES: usize = 8;
 const FEWEST_MOVES: usize = 3;
 
@@ -79,7 +79,7 @@ pub(super) fn side_lag(
     })
 }
 
-/// One Gauss–Newton step and what the residuals say.
+/// One Gauss–Newton step, and the residuals.
 struct Fit {
     step_s: f64,
     sd_s: f64,
@@ -109,8 +109,9 @@ impl Fit {
         if count < FEWEST_FRAMES || moves.clone().count() < FEWEST_MOVES || normal <= 0.0 {
             return None;
         }
-        // Frames of one move err together, moves do not: the doubt is taken from move to move
-        // (the cluster-robust variance of Liang and Zeger, Biometrika 73 (1986) 13).
+        // Errors of the frames of one move are correlated, those of different moves are not: the
+        // uncertainty comes from the scatter between moves (the cluster-robust variance of Liang
+        // and Zeger, Biometrika 73 (1986) 13).
         let left = |(_, gain, residual): &(usize, f64, f64)| gain * (residual - gain * step_s);
         let squares: f64 = moves
             .clone()
@@ -138,8 +139,8 @@ impl Fit {
     }
 }
 
-/// Expanded uncertainty of a square root. Near zero its slope says nothing; the ends of the
-/// square's interval do.
+/// Expanded uncertainty of a square root. Linear propagation fails near zero; the ends of the
+/// square's interval are used instead.
 pub(super) fn u_of_root(square: f64, u_of_square: f64) -> f64 {
     let root = square.sqrt();
     let lowest = (square - u_of_square).max(0.0).sqrt();
@@ -195,11 +196,11 @@ impl Course {
     }
 }
 
-/// The follower's deflection over the reference's, as the holds tell it.
+/// The follower's deflection against the reference's, from the holds.
 struct Relation {
     /// Mean deflections of both by station, rising in the reference's.
     points: Vec<(f64, f64)>,
-    /// What the follower is off the points while the stick rises and while it falls.
+    /// The follower's distance from the points while the stick rises and while it falls.
     offset_deg: [f64; 2],
     /// Whether the reference goes up with the stick.
     reference_rises: bool,

@@ -53,6 +53,27 @@ impl LevelZero {
         ))
     }
 
+    /// The level positions of two functions of a clip; surfaces of different functions count as
+    /// uncorrelated, since nothing is computed from both.
+    pub fn joined(one: Option<Self>, other: Option<Self>) -> Option<Self> {
+        let (Some(mut all), Some(mut other)) = (one.clone(), other.clone()) else {
+            return one.or(other);
+        };
+        let (before, added) = (all.surfaces.len(), other.surfaces.len());
+        for row in &mut all.covariance_deg2 {
+            row.resize(before + added, 0.0);
+        }
+        for row in other.covariance_deg2 {
+            let own = std::iter::repeat_n(0.0, before).chain(row);
+            all.covariance_deg2.push(own.collect());
+        }
+        all.surfaces.append(&mut other.surfaces);
+        if all.shown_by != other.shown_by {
+            all.shown_by = format!("{}; {}", all.shown_by, other.shown_by);
+        }
+        Some(all)
+    }
+
     /// From turns of surfaces, rad, that lead from neutral to the level position.
     fn from_turns(
         shown_by: String,

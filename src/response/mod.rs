@@ -4,9 +4,9 @@
 //! 1. `averages` takes the mean over each hold's frames and judges their scatter; `passages` does so
 //!    where a slow sweep passes a station, `visits` puts both in time.
 //! 2. `deflections` takes the means from neutral, for all surfaces jointly.
-//! 3. `throw`, `inclinometer` tell the same in mm and as an instrument would show it.
-//! 4. `health` and `lag` judge each surface, and one side against the other.
-//! 5. `neutral` tells where the tags stand at neutral.
+//! 3. `throw` and `inclinometer` convert them to mm and to the reading of an inclinometer.
+//! 4. `health` and `lag` check each surface, and one side against the other.
+//! 5. `neutral` returns the places of the tags at neutral.
 
 mod averages;
 mod deflections;
@@ -58,8 +58,8 @@ pub struct StationDeflection {
     /// Straight-line travel of the trailing edge, signed like the deflection, where a chord is known.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub throw_mm: Option<Measured>,
-    /// What an inclinometer lying fore-and-aft on the surface would show, where the airframe's
-    /// directions are known.
+    /// Reading of an inclinometer placed fore-and-aft on the surface, if the airframe's directions
+    /// are known.
     #[serde(skip_serializing_if = "Option::is_none", default)]
     pub inclinometer_deg: Option<Measured>,
     /// Position of the hold or passage in time, from 0, the same for all surfaces.
@@ -115,15 +115,15 @@ pub struct SideLag {
     pub follower: String,
     /// How much later the follower moves; negative where it moves first.
     pub lag_s: Measured,
-    /// What remains while moving once the lag is taken out: uneven motion of either side, root
-    /// mean square beyond the measurement's own noise.
+    /// Difference while moving after removal of the lag: uneven motion of either side, root mean
+    /// square beyond the measurement's own noise.
     pub uneven_deg: f64,
-    /// Its expanded uncertainty (k = 2); files of earlier programs do not tell it.
+    /// Its expanded uncertainty (k = 2); missing in files of earlier programs.
     #[serde(default)]
     pub uneven_u_deg: Option<f64>,
 }
 
-/// What the response stage hands on.
+/// Output of the response stage.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Responses {
     /// In the order of the model file.
@@ -133,7 +133,7 @@ pub struct Responses {
     pub covariance_deg2: DMatrix<f64>,
     /// One entry a follower, in the order of the model file, where both sides were seen moving.
     pub lags: Vec<SideLag>,
-    /// Where the tags stand with the surfaces at neutral, where the fit tells it.
+    /// Places of the tags with the surfaces at neutral, if the fit determines them.
     pub neutral: Option<TagsAtNeutral>,
     /// The neutrals against each other, where a position was shown in which all are level.
     pub level: Option<LevelZero>,

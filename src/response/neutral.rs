@@ -1,4 +1,4 @@
-//! Where all tags stand while the surfaces rest at neutral, for later clips of the same aircraft.
+//! Places of all tags while the surfaces rest at neutral, for later clips of the same aircraft.
 
 use super::Health;
 use super::deflections::{SurfaceMeans, neutral_sum};
@@ -6,8 +6,8 @@ use crate::conventions::rad_from_deg;
 use crate::measured::Measured;
 use crate::motion::{Motion, TagsAtNeutral, WeightedSum};
 
-/// Tags on the airframe and on the surfaces at neutral; how well the surfaces come back to neutral
-/// is part of the doubt, since the next clip will find them where they came to rest then.
+/// Tags on the airframe and on the surfaces at neutral. How well the surfaces return to neutral is
+/// part of the uncertainty, because each clip finds them where they came to rest.
 pub(super) fn tags_at_neutral<'a>(
     motion: &Motion,
     means: &[SurfaceMeans],
@@ -36,7 +36,7 @@ pub(super) fn tags_at_neutral<'a>(
 
 /// Variance of the mean over the visits to neutral, from their scatter (JCGM 100:2008, 4.2.3).
 ///
-/// A single visit tells no scatter: the surface may then rest anywhere within its play, with equal
+/// A single visit shows no scatter: the surface may then rest anywhere within its play, with equal
 /// probability (4.3.7).
 fn return_variance_rad2(
     motion: &Motion,

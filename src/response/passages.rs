@@ -14,13 +14,13 @@ use crate::stations::{Approach, Sweeps};
 /// Terms of the parabola.
 const TERMS: usize = 3;
 
-/// Way that one unit of the parabola's abscissa stands for, pct; keeps its sums of one size.
+/// Stick travel per unit of the parabola's abscissa, pct; keeps its sums of one size.
 const UNIT_PCT: f64 = 10.0;
 
 /// Shake that every frame has beside the corners' noise, rad: as in a hold's mean.
 const SHAKE_RAD: f64 = 8.7e-4;
 
-/// The deflection of a surface at a passage, or `None` if too few frames tell it.
+/// The deflection of a surface at a passage, or `None` with too few frames.
 pub(super) fn mean_at(
     motion: &Motion,
     sweeps: &Sweeps,
@@ -81,7 +81,8 @@ struct Point {
     weight: f64,
 }
 
-/// Adds what passages share beside the fit: timing, and what is opposite in rising and falling ones.
+/// Adds common errors of passages besides the fit: timing, and errors of opposite sign in rising
+/// and falling ones.
 ///
 /// Rows are the means of all surfaces in order; `rows` names the surface, the passage and the
 /// slope of each row that is one.

@@ -365,7 +365,7 @@ fn lagging_motion([lag_s, uneven_deg]: [f64; 2], noise_deg: f64, seed: u64) -> (
     let course_deg = |time_s: f64| {
         let hold = ((time_s / cycle_s).floor().max(0.0) as usize).min(sticks.len() - 1);
         let next = (hold + 1).min(sticks.len() - 1);
-        // The move lies in the middle of the time between two holds' frames, half a cosine long.
+        // The move is in the middle of the time between two holds' frames, half a cosine long.
         let start_s = (hold + 1) as f64 * cycle_s - move_s - 0.5 * FRAME_S;
         let share = ((time_s - start_s) / move_s).clamp(0.0, 1.0);
         let smooth = 0.5 - 0.5 * (std::f64::consts::PI * share).cos();
@@ -413,8 +413,8 @@ fn the_lag_between_the_sides_is_found_to_a_few_milliseconds() {
 
 #[test]
 fn uneven_motion_is_found_inside_its_doubt() {
-    // Each frame on the move is off by the same size, so the root mean square is that size; a
-    // doubt from eight moves is itself known to a quarter, so k = 2 holds nine times in ten.
+    // Each frame in motion is off by the same size, so the root mean square is that size; an
+    // uncertainty from eight moves is itself known to a quarter, so k = 2 holds nine times in ten.
     for uneven_deg in [0.0, 0.3, 0.8] {
         let mut inside = 0;
         for seed in 0..40 {
@@ -433,7 +433,7 @@ fn uneven_motion_is_found_inside_its_doubt() {
 #[test]
 fn neutral_is_told_by_the_way_the_stick_came() {
     let holds = planned_holds(&STATIONS);
-    // The visit after falling rests 0.2° above the one after rising; the first stands between.
+    // The visit after falling rests 0.2° above the one after rising; the first is between them.
     let levels = |_: usize, hold: usize| match hold {
         0 => 0.0,
         4 => 0.1,

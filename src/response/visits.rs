@@ -21,7 +21,7 @@ pub(super) struct Visit {
 }
 
 impl Visit {
-    /// Frames that tell a surface's deflection.
+    /// Frames that measure a surface's deflection.
     pub fn frames<'a>(&self, holds: &'a Holds, surface: usize) -> &'a [usize] {
         match self.place {
             Place::Hold(hold) => &holds.holds[hold].frames,

@@ -1,10 +1,10 @@
-//! What the response stage doubts, though it measured.
+//! Warnings of the response stage.
 
 use super::{Health, SideLag};
 use crate::measured::Measured;
 use crate::warning::Warning;
 
-/// Play above this is worth a look at linkage and hinge, deg. Common practice, no source.
+/// Play above this is reported, deg. Common practice, no source.
 const PLAY_DEG: f64 = 0.5;
 
 /// Visits to neutral further apart than this are worth a look, deg. Common practice, no source.
@@ -16,7 +16,7 @@ const JITTER_DEG: f64 = 0.15;
 /// A lag between the sides above this can be seen by eye, s. Common practice, no source.
 const LAG_S: f64 = 0.05;
 
-/// A doubt about a surface or its response.
+/// A warning about a surface or its response.
 #[derive(Debug, Clone, PartialEq)]
 pub enum ResponseWarning {
     /// A surface was not measured at some holds.
@@ -45,7 +45,7 @@ pub enum ResponseWarning {
         surface: String,
         /// The band.
         play_deg: Measured,
-        /// What good linkages stay below.
+        /// Limit of good linkages.
         threshold_deg: f64,
     },
     /// A surface does not come back to the same neutral.
@@ -54,16 +54,16 @@ pub enum ResponseWarning {
         surface: String,
         /// Largest difference between the visits.
         difference_deg: Measured,
-        /// What good linkages stay below.
+        /// Limit of good linkages.
         threshold_deg: f64,
     },
-    /// A surface does not stand still while the stick rests.
+    /// A surface moves while the stick rests.
     Jitters {
         /// Name of the surface.
         surface: String,
         /// Standard deviation within holds.
         jitter_deg: Measured,
-        /// What good servos stay below.
+        /// Limit of good servos.
         threshold_deg: f64,
     },
     /// One side moves later than the other.
@@ -74,7 +74,7 @@ pub enum ResponseWarning {
         follower: String,
         /// How much later the follower moves.
         lag_s: Measured,
-        /// What cannot be seen by eye.
+        /// Limit of visibility.
         threshold_s: f64,
     },
 }
@@ -90,7 +90,7 @@ pub struct UnmeasuredHold {
     pub frames: usize,
 }
 
-/// Warns of what a surface's health shows.
+/// Warns of poor health of a surface.
 pub(super) fn doubt_health(surface: &str, health: &Health, warnings: &mut Vec<ResponseWarning>) {
     let name = || surface.to_owned();
     let above = |value: Option<Measured>, threshold: f64| {
@@ -179,7 +179,7 @@ impl Warning for ResponseWarning {
                 stick_pct,
                 deflection_deg,
             } => format!(
-                "{surface} stops at {}, from {stick_pct:+.0} % stick on, while the command goes on",
+                "{surface} stops at {}, from {stick_pct:+.0} % stick on, although the command continues",
                 angle(deflection_deg)
             ),
             Self::MuchPlay {
@@ -235,14 +235,14 @@ impl Warning for ResponseWarning {
                  current; reduce the end point or free the linkage, then film again"
             }
             Self::MuchPlay { .. } => {
-                "look for a worn horn, clevis or hinge and a loose arm; no curve can cure play"
+                "look for a worn horn, clevis or hinge and a loose arm; no curve can correct play"
             }
             Self::NeutralWanders { .. } => {
                 "look for friction in hinges and linkage, a weak servo and play"
             }
             Self::Jitters { .. } => {
-                "look for a tired servo, a long thin rod or a shaking stand; measure once more \
-                 with the model and the camera standing firm"
+                "look for a worn servo, a long thin rod or an unsteady stand; measure again \
+                 with the model and the camera firmly supported"
             }
             Self::SidesLag { .. } => {
                 "use servos of one kind and one supply on both sides, and compare their cables"

@@ -246,7 +246,7 @@ impl<'a, P: Problem> Search<'a, P> {
         }
     }
 
-    /// Shortens the trust radius until a step lowers the cost; tells when the search is at its end.
+    /// Shortens the trust radius until a step lowers the cost; returns whether the search has ended.
     fn step(&mut self, decomposed: &Decomposed) -> Option<StopReason> {
         loop {
             self.damping = decomposed.damping_for(self.radius, self.damping);

@@ -1,11 +1,15 @@
-//! Least squares: the damped Gauss–Newton method under the calibration, the linkage fit and other
-//! small dense problems. The joint fit has an elimination of its own (see [`crate::motion`]) and
-//! shares the [`Loss`] and the scaling of matrices.
+//! Least squares by damped Gauss–Newton steps.
+//!
+//! [`descend`] minimises a cost whose normal equations the problem forms itself: the joint fit, one frame
+//! of it, the camera calibration, one crossing of a board. [`solve`] serves small dense problems that give
+//! residuals only: the linkage fit, the clock of a stick log. Both report why they ended.
 
+mod descent;
 mod levenberg_marquardt;
 mod loss;
 mod scaled;
 
+pub use descent::{Change, Descent, Ending, Minimum, Policy, Undefined, descend};
 pub use levenberg_marquardt::{Solution, SolverError, SolverOptions, StopReason, solve};
 pub use loss::Loss;
 pub use scaled::{scaled_inverse, unit_diagonal_scale};

@@ -1,4 +1,4 @@
-//! Matrices whose rows are told in units of very different size.
+//! Matrices whose rows have units of very different size.
 
 use nalgebra::DMatrix;
 

@@ -1,4 +1,4 @@
-//! Puts rests and what was told for them together: holds, neutral, the stick of every frame.
+//! Combines rests and their stations: holds, neutral, the stick of every frame.
 
 use super::error::StationsError;
 use super::rest::Rest;
@@ -6,19 +6,19 @@ use super::settle;
 use super::trace::Trace;
 use super::{Approach, Hold, Scene, span_s};
 
-/// Stick position that counts as neutral, pct; only rounding lies between.
+/// Stick position that counts as neutral, pct; it only absorbs rounding.
 const NEUTRAL_PCT: f64 = 1e-6;
 
-/// The holds in time; `came_from` tells for each rest where the stick was before, if known.
+/// The holds in time; `came_from` is the stick before each rest, if known.
 pub(super) fn put_together(
     scene: &Scene,
-    told: &[Option<f64>],
+    labels: &[Option<f64>],
     came_from: &[Option<f64>],
 ) -> Vec<Hold> {
-    let slopes = slope_signs(scene.rests, told);
+    let slopes = slope_signs(scene.rests, labels);
     let rests = scene.rests.iter().zip(scene.settled);
     rests
-        .zip(told.iter().zip(came_from))
+        .zip(labels.iter().zip(came_from))
         .filter_map(|((rest, frames), (stick, came_from))| {
             let stick_pct = (*stick)?;
             let approach = match *came_from {
@@ -37,12 +37,12 @@ pub(super) fn put_together(
 }
 
 /// Whether each surface goes up (+1) or down (−1) with the stick.
-fn slope_signs(rests: &[Rest], told: &[Option<f64>]) -> Vec<f64> {
+fn slope_signs(rests: &[Rest], labels: &[Option<f64>]) -> Vec<f64> {
     let surface_count = rests.first().map_or(0, |rest| rest.levels_deg.len());
     let slope = |surface: usize| {
         let points: Vec<(f64, f64)> = rests
             .iter()
-            .zip(told)
+            .zip(labels)
             .filter_map(|(rest, stick)| Some(((*stick)?, rest.levels_deg[surface]?)))
             .collect();
         let mean_pct = points.iter().map(|p| p.0).sum::<f64>() / points.len() as f64;

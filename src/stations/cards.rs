@@ -1,8 +1,8 @@
-//! Tells the station of each rest from the cards that were seen in it.
+//! Assigns stations to rests from the cards seen in them.
 
 use std::collections::BTreeMap;
 
-use super::Told;
+use super::Labels;
 use super::error::{CardConflict, StationsError};
 use super::warning::StationsWarning;
 use crate::motion::Motion;
@@ -23,16 +23,16 @@ pub(super) struct CardSpan<'a> {
     pub time_s: [f64; 2],
 }
 
-/// The station of each rest; `None` where no card was seen, which is also told as a warning.
+/// The station of each rest; `None` where no card was seen, which also raises a warning.
 pub(super) fn tell_by_cards(
     motion: &Motion,
     sightings: &Sightings,
     stick_by_card: &BTreeMap<u32, f64>,
     rests: &[CardSpan],
     warnings: &mut Vec<StationsWarning>,
-) -> Result<Told, StationsError> {
+) -> Result<Labels, StationsError> {
     let cards = cards_by_frame(sightings, stick_by_card);
-    let mut told = Vec::with_capacity(rests.len());
+    let mut labels = Vec::with_capacity(rests.len());
     let mut conflicts = Vec::new();
     for rest in rests {
         let count = |frames: &mut dyn Iterator<Item = usize>| {
@@ -57,36 +57,39 @@ pub(super) fn tell_by_cards(
             });
         }
         let most_seen = count_by_card.iter().max_by_key(|(_, count)| **count);
-        told.push(most_seen.and_then(|(card, _)| stick_by_card.get(card).copied()));
+        labels.push(most_seen.and_then(|(card, _)| stick_by_card.get(card).copied()));
     }
     if !conflicts.is_empty() {
         return Err(StationsError::CardsContradict { conflicts });
     }
-    let strangers = strangers(motion, sightings, rests, &told);
-    if told.iter().all(Option::is_none) {
+    let strangers = strangers(motion, sightings, rests, &labels);
+    if labels.iter().all(Option::is_none) {
         return Err(StationsError::NoCard {
             rests: rests.len(),
             strangers,
         });
     }
-    let untold = rests.iter().zip(&told).filter(|(_, told)| told.is_none());
-    let times_s: Vec<[f64; 2]> = untold.map(|(rest, _)| rest.time_s).collect();
+    let unlabelled = rests
+        .iter()
+        .zip(&labels)
+        .filter(|(_, label)| label.is_none());
+    let times_s: Vec<[f64; 2]> = unlabelled.map(|(rest, _)| rest.time_s).collect();
     if !times_s.is_empty() {
         warnings.push(StationsWarning::HoldsWithoutCard { strangers, times_s });
     }
-    Ok(told)
+    Ok(labels)
 }
 
-/// Undeclared tags that were seen in rests without a declared card and in no other rest, rising:
-/// what lies about shows in all of them.
+/// Undeclared tags seen in rests without a declared card and in no other rest, rising: objects
+/// lying around show in all of them.
 fn strangers(
     motion: &Motion,
     sightings: &Sightings,
     rests: &[CardSpan],
-    told: &[Option<f64>],
+    labels: &[Option<f64>],
 ) -> Vec<u32> {
     let rest_at = |time_s: f64| {
-        let mut pairs = rests.iter().zip(told);
+        let mut pairs = rests.iter().zip(labels);
         let within = |(rest, _): &(&CardSpan, &Option<f64>)| {
             let [from_s, to_s] = rest.whole.map(|frame| motion.frames[frame].time_s);
             (from_s..=to_s).contains(&time_s)
@@ -100,7 +103,7 @@ fn strangers(
                 .iter()
                 .filter_map(|&time_s| Some(rest_at(time_s)?.1))
                 .collect();
-            !seen_in.is_empty() && seen_in.iter().all(|told| told.is_none())
+            !seen_in.is_empty() && seen_in.iter().all(|label| label.is_none())
         })
         .map(|(&tag_id, _)| tag_id)
         .collect()

@@ -1,32 +1,32 @@
 //! The clock offset of a stick log, and how each surface follows the log's stick.
 //!
-//! `resemblance` proposes offsets. From each, one least squares over all frames finds the offset,
+//! `cross_correlation` proposes offsets. From each, one least squares over all frames finds the offset,
 //! common to all surfaces, with each servo's lag and largest speed, while each surface's response
 //! (straight between knots) and half its play are eliminated: for given servos they are linear
 //! (variable projection; Golub and Pereyra, SIAM J. Numer. Anal. 10 (1973) 413).
 //!
-//! What delays the whole chain from the stick to the picture by a dead time cannot be told from the
-//! clock and is part of the offset. A lag can: it rounds the starts and stops of moves. In a smooth
-//! slow sweep it does not, and the offset's doubt says so; the sum of both stays sharp, and only
-//! that sum tells where a surface's command is.
+//! A dead time of the whole chain from the stick to the picture cannot be separated from the clock
+//! and is part of the offset. A lag can: it rounds the starts and stops of moves. In a smooth slow
+//! sweep it does not, and the uncertainty of the offset shows that; the sum of both stays accurate,
+//! and only that sum decides where a surface's command is.
 
 use nalgebra::{DMatrix, DVector};
 
+use super::cross_correlation::{Candidate, candidates};
 use super::error::StationsError;
-use super::explained::Explained;
 use super::log::StickLog;
-use super::resemblance::{Candidate, candidates};
+use super::response_fit::ResponseFit;
 use super::servo::{Servo, Shaft};
 use super::trace::{SurfaceTrace, Trace};
 use crate::measured::Measured;
 use crate::solver::{Problem, Solution, SolverError, SolverOptions, solve};
 
-/// Lag of servo, linkage and air gap before anything is seen, s, and its standard deviation: a
-/// servo's time constant lies between 0 and 0.1 s. Common practice, no source.
+/// Prior of the lag of servo, linkage and air gap, s, and its standard deviation: a servo's time
+/// constant is between 0 and 0.1 s. Common practice, no source.
 const LAG_S: f64 = 0.05;
 const LAG_SD_S: f64 = 0.03;
 
-/// Longest lag, s; beyond, it would stand for another clock offset.
+/// Longest lag, s; a longer one would replace another clock offset.
 const LARGEST_LAG_S: f64 = 0.3;
 
 /// Time a servo needs for its way at the largest speed before anything is seen, s per pct, and its
@@ -40,7 +40,7 @@ const SLOW_S_PER_PCT: f64 = 0.03;
 /// Variance of the residuals in that of the noise from which on something is not explained.
 const MUCH_LEFT: f64 = 10.0;
 
-/// Offsets that are looked at closely.
+/// Offsets that are examined closely.
 const MOST_CANDIDATES: usize = 4;
 
 /// Largest share of a surface's variance that may be left unexplained: play, shake and uneven
@@ -67,15 +67,15 @@ const LARGEST_CORRELATION: f64 = 0.95;
 /// Jacobians of the fit; five are usual.
 const ITERATIONS: usize = 60;
 
-/// How the log lies in the clip's time, and how each surface follows it.
+/// Alignment of the log in the clip's time, and the lag of each surface.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Alignment {
     /// Log's clock less the clip's.
     pub offset_s: Measured,
     /// In the order of the surfaces: time constant of the lag.
     pub lag_s: Vec<Measured>,
-    /// Joint covariance of offset less lag, surface by surface, s²: when each surface does what the
-    /// log tells.
+    /// Joint covariance of offset less lag, surface by surface, s²: the time at which each surface
+    /// does what is in the log.
     pub timing_covariance_s2: DMatrix<f64>,
     /// Largest speed of each servo, where the clip shows one.
     pub largest_pct_per_s: Vec<Option<f64>>,
@@ -161,8 +161,8 @@ impl Fit {
             log,
             coarse_s: candidate.offset_s,
         };
-        // A servo that is never at its largest speed in the search does not tell it, so where much is
-        // left the search also comes from the slow side.
+        // If a servo never runs at its largest speed during the search, its derivative by that
+        // speed is zero. So with large residuals the search also starts from the slow side.
         let mut solution = problem.solve_from(|_| false)?;
         if solution.residual_variance() > MUCH_LEFT {
             let one = |slow: usize| problem.solve_from(|surface| surface == slow);
@@ -172,7 +172,7 @@ impl Fit {
                 .chain([solution.clone()]);
             let best = all.min_by(|a, b| a.cost.total_cmp(&b.cost));
             solution = best.unwrap_or(solution);
-            // A lag that went down to nothing on the way does not come back by itself.
+            // A lag that reached zero during the search does not leave it again.
             let again = problem.solve_with_lags_from(&solution);
             solution = again
                 .filter(|again| again.cost < solution.cost)
@@ -182,7 +182,7 @@ impl Fit {
         let (mut left, mut inside, mut measured) = (Vec::new(), 0, 0);
         for (surface, servo) in trace.surfaces.iter().zip(&servos) {
             let shafts = servo.follow(log, offset_s, &trace.time_s);
-            let explained = Explained::new(surface, &shafts)?;
+            let explained = ResponseFit::new(surface, &shafts)?;
             left.push(Left::new(surface, &explained));
             inside += explained.frames.len();
             measured += surface.angle_deg.iter().flatten().count();
@@ -220,7 +220,7 @@ impl Fit {
         let inflation = (1.0 + correlation) / (1.0 - correlation);
         let variance = self.solution.residual_variance().max(1.0) * inflation;
         let covariance = self.solution.covariance()? * variance;
-        // When a surface does what the log tells: offset less lag.
+        // The time at which a surface does what is in the log: offset less lag.
         let timing = DMatrix::from_fn(surfaces, covariance.nrows(), |row, column| match column {
             0 => 1.0,
             _ if column == 1 + 2 * row => -1.0,
@@ -249,17 +249,17 @@ impl Fit {
     }
 }
 
-/// What a fit leaves of one surface's variance, as shares.
+/// Remaining share of one surface's variance after a fit.
 struct Left {
     /// Frames outside the log are not explained.
     everywhere: f64,
     inside: f64,
-    /// What of the share inside the measurement's noise explains.
+    /// The part of that share explained by the measurement's noise.
     noise: f64,
 }
 
 impl Left {
-    fn new(surface: &SurfaceTrace, explained: &Explained) -> Self {
+    fn new(surface: &SurfaceTrace, explained: &ResponseFit) -> Self {
         let frames = || explained.frames.iter();
         let all = spread(surface.angle_deg.iter().flatten().copied());
         let within = spread(frames().filter_map(|&frame| surface.angle_deg[frame]));
@@ -364,7 +364,7 @@ impl Problem for Following<'_> {
                 return None;
             }
             let shafts = servo.follow(self.log, offset_s, &self.trace.time_s);
-            let explained = Explained::new(surface, &shafts)?;
+            let explained = ResponseFit::new(surface, &shafts)?;
             // A row for every measured frame, so that their number does not change with the offset.
             let mut by_frame = vec![0.0; self.trace.len()];
             for (&frame, residual_deg) in explained.frames.iter().zip(&explained.residuals_deg) {

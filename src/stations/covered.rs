@@ -10,8 +10,8 @@ const SAME_PCT: f64 = 0.5;
 
 /// Warns of ends that were never shown, and of stations in between that were skipped.
 ///
-/// Cards and an order tell what was meant: their outermost stations are the ends, and a station whose
-/// opposite one was shown was to be shown as well.
+/// Cards and an order show the intention: their outermost stations are the ends, and a station is
+/// expected if its opposite one was shown.
 pub(super) fn doubt_travel(
     holds: &[Hold],
     sweeps: &Sweeps,

@@ -1,4 +1,4 @@
-//! What can go wrong while holds are told, and what the person can do about it.
+//! Errors of finding holds, and what the user can do about them.
 
 use std::fmt;
 use std::path::PathBuf;
@@ -14,7 +14,7 @@ pub struct SeenRest {
     pub deflection_deg: Vec<Option<f64>>,
 }
 
-/// Rests by their numbers and times; their deflections count from no zero that a person knows.
+/// Rests by their numbers and times; their deflections have no zero that means anything to a user.
 fn numbered(seen: &[SeenRest]) -> String {
     let rests = (1..).zip(seen).map(|(number, rest)| {
         let [from_s, to_s] = rest.time_s;
@@ -40,7 +40,7 @@ impl fmt::Display for CardConflict {
     }
 }
 
-/// Why holds could not be told.
+/// Errors of the stations stage.
 #[derive(Debug, Clone, PartialEq, Error)]
 pub enum StationsError {
     /// No span of rest was found.
@@ -65,45 +65,45 @@ pub enum StationsError {
     OneStation {
         /// The station.
         stick_pct: f64,
-        /// Number of holds that were told.
+        /// Number of holds with a station.
         rests: usize,
     },
-    /// Two stations were told for each other's holds.
+    /// Two stations are swapped.
     #[error(
-        "{:+.0} % and {:+.0} %{} are exchanged: as told, the deflections lie {as_told_deg:.1}° off a \
-         smooth response (root mean square), and {exchanged_deg:.1}° with the two exchanged",
+        "{:+.0} % and {:+.0} %{} are swapped: as declared, the deflections are {as_declared_deg:.1}° off a \
+         smooth response, and {exchanged_deg:.1}° with the two swapped",
         sticks_pct[0], sticks_pct[1],
         cards.map_or(String::new(), |[one, other]| format!(" (cards {one} and {other})"))
     )]
     StationsExchanged {
         /// The two stations.
         sticks_pct: [f64; 2],
-        /// Their cards, where cards tell the stations.
+        /// Their cards, if cards give the stations.
         cards: Option<[u32; 2]>,
-        /// Distance from a smooth response as told.
-        as_told_deg: f64,
+        /// Distance from a smooth response as declared.
+        as_declared_deg: f64,
         /// The same with the two exchanged.
         exchanged_deg: f64,
     },
-    /// Too few pictures a second to tell rests from moves, and what came of it.
+    /// Too few pictures a second to separate holds from moves, and the resulting error.
     #[error(
-        "the pictures are {interval_s:.2} s apart, too far to tell holds from moves: {because}"
+        "the pictures are {interval_s:.2} s apart, too far to separate holds from moves: {because}"
     )]
     PicturesTooFar {
         /// Median time from one picture to the next.
         interval_s: f64,
-        /// What could not be told.
+        /// The resulting error.
         because: Box<StationsError>,
     },
-    /// The surfaces move on for long where holds were declared, and what came of it.
+    /// The surfaces move for long where holds were declared, and the resulting error.
     #[error(
-        "from {:.1} s to {:.1} s the surfaces move on without a rest, as in a sweep: {because}",
+        "from {:.1} s to {:.1} s the surfaces move without a rest, as in a sweep: {because}",
         time_s[0], time_s[1]
     )]
     SweepWithoutHolds {
         /// First and last time of the move.
         time_s: [f64; 2],
-        /// What could not be told.
+        /// The resulting error.
         because: Box<StationsError>,
     },
     /// Rests that show cards of different stations.
@@ -112,10 +112,10 @@ pub enum StationsError {
         /// Every such rest, in time.
         conflicts: Vec<CardConflict>,
     },
-    /// The same station was told for rests at quite different deflections.
+    /// The same station was assigned to rests at very different deflections.
     #[error(
-        "the holds at {:.1} s and {:.1} s are both told to be at {stick_pct:+.0} %, but {surface} \
-         stands {difference_deg:.1}° apart in them (more than {threshold_deg:.1}°)",
+        "the holds at {:.1} s and {:.1} s are both declared at {stick_pct:+.0} %, but {surface} \
+         differs by {difference_deg:.1}° between them (more than {threshold_deg:.1}°)",
         times_s[0], times_s[1]
     )]
     StationContradicts {
@@ -130,26 +130,27 @@ pub enum StationsError {
         /// Largest difference that play or a weak servo explains.
         threshold_deg: f64,
     },
-    /// The number of rests differs from the declared order, and which one cannot be told surely.
-    #[error("{declared} holds declared, {} seen{guess}; seen: {}", seen.len(), numbered(seen))]
+    /// The number of rests differs from the declared order, and the missing or extra one is not
+    /// certain.
+    #[error("the model file declares {declared} holds, the clip shows {}{guess}; shown: {}", seen.len(), numbered(seen))]
     WrongCount {
         /// Number of declared holds.
         declared: usize,
         /// Every rest seen, in time.
         seen: Vec<SeenRest>,
-        /// What most probably went wrong, as a clause that starts with "; ", or nothing.
+        /// The most probable mistake, as a clause that starts with "; ", or nothing.
         guess: String,
     },
     /// The declared order does not fit the deflections, though the number is right.
     #[error(
-        "the declared order does not fit what was seen ({misfit_deg:.1}° RMS off any steady \
-         response, play explains {threshold_deg:.1}°); seen: {}",
+        "the declared order does not fit the clip ({misfit_deg:.1}° off any steady \
+         response, and play explains {threshold_deg:.1}°); holds in the clip: {}",
         numbered(seen)
     )]
     OrderContradicts {
         /// Root mean square distance from a monotone response.
         misfit_deg: f64,
-        /// What play explains.
+        /// Largest misfit that play explains.
         threshold_deg: f64,
         /// Every rest seen, in time.
         seen: Vec<SeenRest>,
@@ -159,7 +160,7 @@ pub enum StationsError {
     FileUnreadable {
         /// The file.
         path: PathBuf,
-        /// What the system says.
+        /// The system's message.
         reason: String,
     },
     /// Rows of a file that make no sense.
@@ -207,14 +208,14 @@ pub enum StationsError {
     /// A stick log that covers too little of the clip.
     #[error("the stick log covers {log_s:.1} s of the clip's {clip_s:.1} s; half of it is needed")]
     LogTooShort {
-        /// What the log can cover.
+        /// Part of the clip that the log can cover.
         log_s: f64,
         /// The clip's length.
         clip_s: f64,
     },
-    /// A stick log that no clock offset brings together with the motion.
+    /// A stick log that matches the motion at no clock offset.
     #[error(
-        "the stick log does not resemble the motion: at the best clock offset{} it leaves \
+        "the stick log does not match the motion: at the best clock offset{} it leaves \
          {unexplained_pct:.1} % of the motion of {surface} unexplained (at most {threshold_pct:.0} %)",
         best_offset_s.map_or(String::new(), |offset| format!(" ({offset:+.2} s)"))
     )]
@@ -223,7 +224,7 @@ pub enum StationsError {
         surface: String,
         /// Share of its variance that is left.
         unexplained_pct: f64,
-        /// What play, shake and uneven servos leave at most.
+        /// Largest share that play, shake and uneven servos leave.
         threshold_pct: f64,
         /// Log's clock less the clip's, where it came nearest.
         best_offset_s: Option<f64>,
@@ -275,7 +276,7 @@ pub enum StationsError {
 pub struct RowFault {
     /// Line in the file, from 1.
     pub line: u64,
-    /// What is wrong with it.
+    /// The fault.
     pub fault: String,
 }
 
@@ -286,11 +287,11 @@ impl fmt::Display for RowFault {
 }
 
 impl StationsError {
-    /// What the person can do about it.
+    /// What the user can do about it.
     pub fn mend(&self) -> String {
         match self {
             Self::NoHold { .. } => "hold the stick still at each station for a second and film \
-                 again; for a continuous sweep give a stick log or marks"
+                 again; for a continuous sweep use a stick log or marks"
                 .into(),
             Self::NoCard { strangers, .. } if !strangers.is_empty() => MEND_UNKNOWN_CARDS.into(),
             Self::NoCard { .. } => "show the card of each station while the stick rests, upright, \
@@ -300,31 +301,31 @@ impl StationsError {
             Self::CardsContradict { .. } => "show one card at a time and change it only while the \
                  stick moves; keep the other cards out of the picture; then film again"
                 .into(),
-            Self::StationContradicts { .. } => "check what was told for these two holds (a wrong \
+            Self::StationContradicts { .. } => "check the stick positions of these two holds (a wrong \
                  card, a wrong row, a hold that was left out); if both are right, the surface \
-                 does not come back to the same place: look at servo and linkage first"
+                 does not return to the same place: check servo and linkage first"
                 .into(),
             Self::WrongCount { .. } => {
-                "correct `order` in the model file to what was really held, \
-                 in time, or film again and hold each station for a second"
+                "correct `order` in the model file to the positions that were held, \
+                 in order of time, or film again and hold each station for a second"
                     .into()
             }
             Self::OrderContradicts { .. } => {
-                "compare the holds that were seen with `order` in the \
-                 model file: it has to name the stick position of every hold, in time"
+                "compare the holds in the clip with `order` in the \
+                 model file: it must list the stick position of every hold, in order of time"
                     .into()
             }
             Self::FileUnreadable { .. } => {
-                "check `file` under [stations]; it is looked for beside \
+                "check `file` under [stations]; it must be beside \
                  the model file"
                     .into()
             }
             Self::FileFaulty { .. } => "write rows of `time_s, stick_pct`, for marks one a hold \
                  with a time anywhere within it, the stick from -100 to 100; lines that start \
-                 with # are passed over"
+                 with # are ignored"
                 .into(),
             Self::LogFaulty { .. } => {
-                "give the log as it was recorded: rows `time_s, stick_pct` in \
+                "use the log as it was recorded: rows `time_s, stick_pct` in order of \
                  time, the stick from -100 to 100"
                     .into()
             }
@@ -338,11 +339,11 @@ impl StationsError {
                 "start the log before the clip and stop it after; its times are in seconds".into()
             }
             Self::LogUnlike { .. } => "check that the log was taken during this clip, holds the \
-                 stick that moves these surfaces, and has its times in seconds; where it has no \
+                 stick that moves these surfaces, and has its times in seconds; if you have no \
                  log, declare the order of the holds: from = \"order\""
                 .into(),
             Self::LogAmbiguous { .. } => "cut the log to the clip's own time, or film again with \
-                 pauses of different lengths, so that no part looks like another"
+                 pauses of different lengths, so that no part resembles another"
                 .into(),
             Self::SweepTooFast { .. } => {
                 "move the stick from end to end and back in eight seconds \
@@ -352,7 +353,7 @@ impl StationsError {
             Self::OneStation { .. } => {
                 "film holds at several stations, from end to end, with the card of each".into()
             }
-            Self::StationsExchanged { .. } => "compare the two with what was held: correct their \
+            Self::StationsExchanged { .. } => "compare the two with the positions that were held: correct their \
                  stick positions in the model file (or the rows of the marks) and measure again, or \
                  film again with the right cards"
                 .into(),
@@ -366,16 +367,16 @@ impl StationsError {
                 MEND_UNKNOWN_CARDS.into()
             }
             Self::NoNeutralHold { .. } => "film again with a hold at stick 0, best at the start and at \
-                 the end, or name a span: neutral = { time_s = [0.0, 1.5] }"
+                 the end, or declare a span: neutral = { time_s = [0.0, 1.5] }"
                 .into(),
-            Self::NeutralSpanEmpty { .. } => "give `neutral.time_s` a span within the clip in \
+            Self::NeutralSpanEmpty { .. } => "set `neutral.time_s` to a span within the clip in \
                  which the surfaces rest at neutral and their tags are seen"
                 .into(),
         }
     }
 }
 
-/// Against cards that the model file does not know.
+/// Help if the clip shows cards that the model file does not have.
 const MEND_UNKNOWN_CARDS: &str = "add these ids with their stick positions to `cards` under \
     [stations], or show the cards that are declared there";
 
@@ -406,14 +407,14 @@ fn tags_were(ids: &[u32]) -> String {
     }
 }
 
-/// Faults told in full; a file of another kind has one in every row.
-const FAULTS_TOLD: usize = 5;
+/// Number of faults listed in full; a file of another kind has one in every row.
+const FAULTS_LISTED: usize = 5;
 
 fn first_of(faults: &[RowFault]) -> String {
-    let told = list(&faults[..faults.len().min(FAULTS_TOLD)], "; ");
-    match faults.len().saturating_sub(FAULTS_TOLD) {
-        0 => told,
-        more => format!("{told}; and {more} more rows"),
+    let listed = list(&faults[..faults.len().min(FAULTS_LISTED)], "; ");
+    match faults.len().saturating_sub(FAULTS_LISTED) {
+        0 => listed,
+        more => format!("{listed}; and {more} more rows"),
     }
 }
 

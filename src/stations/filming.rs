@@ -1,4 +1,4 @@
-//! Filming: what of the way a clip was filmed explains that its holds could not be told.
+//! Filming: finds the mistake in filming that explains why holds were not found.
 
 use super::error::StationsError;
 use super::rest::Rest;
@@ -35,7 +35,7 @@ pub(super) fn explained(error: StationsError, trace: &Trace, rests: &[Rest]) -> 
     }
 }
 
-/// Whether the error is one of telling holds, not one of a file.
+/// Whether the error is about holds, not about a file.
 fn is_about_holds(error: &StationsError) -> bool {
     matches!(
         error,

@@ -5,13 +5,13 @@ use std::path::Path;
 use super::error::{RowFault, StationsError};
 use super::table::{Row, read_rows};
 
-/// A log that changes by less tells no travel, pct.
+/// Smallest change of a log that counts as travel, pct.
 const SMALLEST_TRAVEL_PCT: f64 = 20.0;
 
-/// Between rows further apart than this the stick is known only where both tell the same.
+/// Between rows further apart than this the stick is known only if both rows agree.
 const LONGEST_GAP_S: f64 = 0.3;
 
-/// Two rows tell the same stick within this, pct: the steps of common loggers.
+/// Two rows agree within this, pct: the steps of common loggers.
 const SAME_STICK_PCT: f64 = 1.0;
 
 /// Longest log that is searched, s; a longer one is of more than one clip.
@@ -135,9 +135,9 @@ mod tests {
     #[test]
     fn a_clock_that_runs_back_is_told_row_by_row() {
         let error = log(&[(0.0, 0.0), (0.1, 5.0), (0.1, 6.0), (0.05, 90.0)]).unwrap_err();
-        let told = error.to_string();
-        assert!(told.contains("line 4: time_s 0.1"), "{told}");
-        assert!(told.contains("line 5: time_s 0.05"), "{told}");
+        let found = error.to_string();
+        assert!(found.contains("line 4: time_s 0.1"), "{found}");
+        assert!(found.contains("line 5: time_s 0.05"), "{found}");
     }
 
     #[test]
@@ -152,12 +152,12 @@ mod tests {
     fn the_stick_is_straight_between_rows_and_unknown_in_gaps_it_moved_over() {
         let points = [(1.0, 0.0), (1.1, 10.0), (3.0, 10.4), (4.0, 80.0)];
         let log = log(&points).unwrap();
-        let told = [0.9, 1.0, 1.05, 2.0, 3.5, 4.0, 4.1].map(|time_s| log.stick_pct(time_s));
-        assert_eq!(told[0], None);
-        assert_eq!(told[1], Some(0.0));
-        approx::assert_relative_eq!(told[2].unwrap(), 5.0, epsilon = 1e-9);
-        approx::assert_relative_eq!(told[3].unwrap(), 10.0 + 0.4 * 0.9 / 1.9, epsilon = 1e-9);
-        assert_eq!(told[4], None);
-        assert_eq!(told[6], None);
+        let found = [0.9, 1.0, 1.05, 2.0, 3.5, 4.0, 4.1].map(|time_s| log.stick_pct(time_s));
+        assert_eq!(found[0], None);
+        assert_eq!(found[1], Some(0.0));
+        approx::assert_relative_eq!(found[2].unwrap(), 5.0, epsilon = 1e-9);
+        approx::assert_relative_eq!(found[3].unwrap(), 10.0 + 0.4 * 0.9 / 1.9, epsilon = 1e-9);
+        assert_eq!(found[4], None);
+        assert_eq!(found[6], None);
     }
 }

@@ -1,4 +1,4 @@
-//! Tells rests and sweeps from a stick log that was aligned to the clip.
+//! Assigns stations to rests and sweeps from a stick log aligned with the clip.
 
 use serde::{Deserialize, Serialize};
 
@@ -8,7 +8,7 @@ use super::log::StickLog;
 use super::sweep::{Courses, FEWEST_FRAMES, Sweeps};
 use super::trace::Trace;
 use super::warning::StationsWarning;
-use super::{Hold, Told};
+use super::{Hold, Labels};
 use crate::measured::Measured;
 use crate::statistics::median;
 
@@ -22,7 +22,7 @@ const STILL_SHARE: f64 = 0.6;
 /// Rests whose sticks differ by less are at one station, pct: the steps of common loggers.
 const SAME_STATION_PCT: f64 = 0.6;
 
-/// A change of the stick before a rest that tells the way it came, pct.
+/// A change of the stick before a rest that shows its direction, pct.
 const CAME_PCT: f64 = 2.0;
 
 /// Fastest sweep that is measured, pct/s: there an error of 5 ms in timing moves a surface of 25°
@@ -39,7 +39,7 @@ const MOVING_PCT_PER_S: f64 = 5.0;
 /// A stick beyond the outermost station by more than this was not measured there, pct.
 const UNMEASURED_PCT: f64 = 12.5;
 
-/// How a stick log lies in the clip's time.
+/// Alignment of a stick log in the clip's time.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct LogTiming {
     /// Log's clock less the clip's, with all dead time between the stick and the picture.
@@ -48,14 +48,14 @@ pub struct LogTiming {
     pub surfaces: Vec<SurfaceTiming>,
 }
 
-/// When one surface does what the log tells.
+/// Time at which one surface does what is in the log.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct SurfaceTiming {
     /// Name of the surface.
     pub surface: String,
     /// Time constant of its lag.
     pub lag_s: Measured,
-    /// Offset less lag: sharp also where a smooth sweep cannot tell one from the other.
+    /// Offset less lag: accurate even where a smooth sweep cannot separate the two.
     pub offset_less_lag_s: Measured,
 }
 
@@ -104,25 +104,25 @@ impl<'a> Logged<'a> {
     }
 
     /// The station of each rest; `None` where no frame is still.
-    pub fn tell(&self, still: &[Vec<usize>]) -> Told {
+    pub fn label(&self, still: &[Vec<usize>]) -> Labels {
         let stick =
             |frames: &Vec<usize>| median(frames.iter().filter_map(|&frame| self.stick_pct[frame]));
         to_stations(&still.iter().map(stick).collect::<Vec<_>>())
     }
 
     /// Where the stick came from to each rest, if it was seen elsewhere before.
-    pub fn came_from(&self, settled: &[Vec<usize>], told: &[Option<f64>]) -> Vec<Option<f64>> {
+    pub fn came_from(&self, settled: &[Vec<usize>], labels: &[Option<f64>]) -> Vec<Option<f64>> {
         let before = |(frames, stick): (&Vec<usize>, &Option<f64>)| {
             let (&first, stick_pct) = (frames.first()?, (*stick)?);
             let earlier = self.stick_pct[..first].iter().rev().flatten();
             let mut elsewhere = earlier.filter(|other| (*other - stick_pct).abs() > CAME_PCT);
             elsewhere.next().copied()
         };
-        settled.iter().zip(told).map(before).collect()
+        settled.iter().zip(labels).map(before).collect()
     }
 
-    /// Tells a surface that does not follow the log; sweeps cannot be measured then, nor can the
-    /// stick be told while it moves.
+    /// Reports a surface that does not follow the log; sweeps cannot be measured then, nor can the
+    /// moving stick be known.
     pub fn doubt_following(&self, warnings: &mut Vec<StationsWarning>) -> bool {
         let Some((surface, share)) = self.alignment.not_followed else {
             return false;
@@ -135,7 +135,7 @@ impl<'a> Logged<'a> {
         true
     }
 
-    /// The passages of slow sweeps; what was too fast to be measured is told.
+    /// The passages of slow sweeps; reports those that were too fast to be measured.
     pub fn sweeps(
         &self,
         holds: &[Hold],
@@ -199,7 +199,7 @@ impl<'a> Logged<'a> {
         }
     }
 
-    /// Refuses or tells sweeps that went where nothing was measured.
+    /// Rejects or reports sweeps beyond the measured stations.
     fn tell_unmeasured(
         &self,
         holds: &[Hold],
@@ -239,7 +239,7 @@ impl<'a> Logged<'a> {
         Ok(())
     }
 
-    /// What is told of the clocks.
+    /// The alignment for the record.
     pub fn timing(&self) -> LogTiming {
         let alignment = &self.alignment;
         let rates = (0..self.trace.len()).filter_map(|frame| self.rate_pct_per_s(frame));
@@ -265,7 +265,7 @@ impl<'a> Logged<'a> {
 }
 
 /// Gives sticks that hardly differ one value, and neutral its own.
-fn to_stations(sticks: &[Option<f64>]) -> Told {
+fn to_stations(sticks: &[Option<f64>]) -> Labels {
     let mut sorted: Vec<f64> = sticks.iter().flatten().copied().collect();
     sorted.sort_by(f64::total_cmp);
     let mut stations: Vec<(f64, f64, f64)> = Vec::new();
@@ -300,9 +300,9 @@ mod tests {
     #[test]
     fn sticks_that_hardly_differ_are_one_station_and_neutral_is_zero() {
         let sticks = [0.2, 49.8, 50.2, -0.1, 75.0, 51.0].map(Some);
-        let told = to_stations(&[sticks.to_vec(), vec![None]].concat());
+        let labels = to_stations(&[sticks.to_vec(), vec![None]].concat());
         let expected = [0.0, 50.0, 50.0, 0.0, 75.0, 51.0].map(Some);
-        assert_eq!(told[..6], expected);
-        assert_eq!(told[6], None);
+        assert_eq!(labels[..6], expected);
+        assert_eq!(labels[6], None);
     }
 }

@@ -1,32 +1,35 @@
-//! Tells the station of each rest from a file of marks: one time within each hold.
+//! Assigns stations to rests from a file of marks: one time within each hold.
 
 use std::path::Path;
 
-use super::Told;
+use super::Labels;
 use super::error::{RowFault, SeenRest, StationsError};
 use super::table::{Row, read_rows};
 use super::warning::StationsWarning;
 
-/// The station of each rest; `None` where no mark lies in it, which is also told as a warning.
+/// The station of each rest; `None` for a rest without a mark, which also raises a warning.
 pub(super) fn tell_by_marks(
     path: &Path,
     seen: &[SeenRest],
     warnings: &mut Vec<StationsWarning>,
-) -> Result<Told, StationsError> {
+) -> Result<Labels, StationsError> {
     let rows = read_rows(path)?;
-    let told = assign(&rows, seen).map_err(|faults| StationsError::FileFaulty {
+    let labels = assign(&rows, seen).map_err(|faults| StationsError::FileFaulty {
         path: path.to_path_buf(),
         faults,
     })?;
-    let unmarked = seen.iter().zip(&told).filter(|(_, told)| told.is_none());
+    let unmarked = seen
+        .iter()
+        .zip(&labels)
+        .filter(|(_, label)| label.is_none());
     let times_s: Vec<[f64; 2]> = unmarked.map(|(rest, _)| rest.time_s).collect();
     if !times_s.is_empty() {
         warnings.push(StationsWarning::HoldsWithoutMark { times_s });
     }
-    Ok(told)
+    Ok(labels)
 }
 
-fn assign(rows: &[Row], seen: &[SeenRest]) -> Result<Told, Vec<RowFault>> {
+fn assign(rows: &[Row], seen: &[SeenRest]) -> Result<Labels, Vec<RowFault>> {
     let mut mark_of_rest: Vec<Option<Row>> = vec![None; seen.len()];
     let mut faults = Vec::new();
     for row in rows {

@@ -1,37 +1,36 @@
-//! Stations: tells which frames belong to which hold at which stick position.
+//! Stations: assigns frames to holds, and holds to stick positions.
 //!
-//! 1. `trace` takes the deflections over time and judges their noise.
+//! 1. `trace` extracts the deflections over time and estimates their noise.
 //! 2. `rest` finds the spans in which all surfaces rest, from their motion alone.
 //! 3. `settle` leaves out settling and the frames next to a move.
-//! 4. `cards`, `order` or `marks` tell the stick position of each rest.
-//! 5. For a stick log `log`, `resemblance` and `clock` (with `servo` and
-//!    `explained`) align it to the motion; `logged`
-//!    tells rests and sweeps from it.
-//! 6. `sweep` finds the stations that a slowly moved stick passes; without a log `reference` tells the
-//!    stick between few holds.
-//! 7. `assemble` puts holds and neutral together, `doubt` doubts what does not fit, `exchange` finds two
-//!    stations told for each other, `covered` what of the travel is missing.
-//! 8. `filming` names what of the filming explains an error.
+//! 4. `cards`, `order` or `marks` label each rest with its stick position.
+//! 5. For a stick log, `log`, `cross_correlation` and `clock` (with `servo` and `response_fit`) align it with
+//!    the motion; `logged` labels rests and sweeps from it.
+//! 6. `sweep` finds the stations that a slowly moved stick passes; without a log, `reference`
+//!    computes the stick between few holds.
+//! 7. `assemble` combines holds and neutral, `label_check` checks the labels, `swapped_labels` detects swapped
+//!    labels, `covered` missing parts of the travel.
+//! 8. `filming` names mistakes in filming that explain an error.
 
 mod assemble;
 mod cards;
 mod clock;
+mod consistency;
 mod covered;
-mod doubt;
+mod cross_correlation;
 mod error;
-mod exchange;
-mod explained;
 mod filming;
-mod fitness;
+mod label_check;
 mod log;
 mod logged;
 mod marks;
 mod order;
 mod reference;
-mod resemblance;
+mod response_fit;
 mod rest;
 mod servo;
 mod settle;
+mod swapped_labels;
 mod sweep;
 mod table;
 #[cfg(test)]
@@ -97,7 +96,7 @@ pub struct Holds {
     pub stick_pct: Vec<Option<f64>>,
     /// Stations that slow sweeps pass.
     pub sweeps: Sweeps,
-    /// How the stick log lies in the clip's time, where there is one.
+    /// Alignment of the stick log in the clip's time, if there is one.
     pub log: Option<LogTiming>,
 }
 
@@ -123,14 +122,14 @@ impl Default for HoldOptions {
     }
 }
 
-/// Stick position of each rest, where it could be told.
-type Told = Vec<Option<f64>>;
+/// Stick position of each rest, if assigned.
+type Labels = Vec<Option<f64>>;
 
-/// Finds the holds in the motion of all surfaces and tells the stick position of each, and the
-/// stations that slow sweeps pass.
+/// Finds the holds in the motion of all surfaces and the stick position of each, and the stations
+/// that slow sweeps pass.
 ///
-/// File names are taken relative to the model file. Rests whose station nobody told are left out,
-/// with a warning each.
+/// File names are relative to the model file. Rests without a station are left out, with a warning
+/// each.
 pub fn find_holds(
     motion: &Motion,
     sightings: &Sightings,
@@ -174,7 +173,7 @@ pub fn rests_seen(motion: &Motion, options: &HoldOptions) -> Vec<SeenRest> {
     rests.iter().map(|rest| seen_rest(&trace, rest)).collect()
 }
 
-/// What the clip shows, before anybody told a stick position.
+/// The rests of a clip, before any stick position is assigned.
 #[derive(Clone, Copy)]
 struct Scene<'a> {
     motion: &'a Motion,
@@ -190,7 +189,7 @@ impl Scene<'_> {
         rests.map(|rest| seen_rest(self.trace, rest)).collect()
     }
 
-    /// Holds at the rests, as cards, order or marks tell them, and sweeps between few holds.
+    /// Holds at the rests from cards, order or marks, and sweeps between few holds.
     fn by_rests(
         &self,
         sightings: &Sightings,
@@ -205,13 +204,13 @@ impl Scene<'_> {
             });
         }
         let source = &model.stations.source;
-        let told = self.tell(sightings, model, warnings)?;
-        require_two_stations(&told)?;
-        exchange::refuse_exchanged(&self.seen(), &told, source)?;
-        doubt::doubt_stations(motion, &self.seen(), &told, warnings)?;
+        let labels = self.label(sightings, model, warnings)?;
+        require_two_stations(&labels)?;
+        swapped_labels::reject_swapped(&self.seen(), &labels, source)?;
+        label_check::check_labels(motion, &self.seen(), &labels, warnings)?;
         let mut came_from = vec![None];
-        came_from.extend_from_slice(&told);
-        let holds = assemble::put_together(self, &told, &came_from);
+        came_from.extend_from_slice(&labels);
+        let holds = assemble::put_together(self, &labels, &came_from);
         let neutral_frames = assemble::neutral_frames(trace, &holds, model.stations.neutral_time_s)
             .map_err(|error| with_unknown_cards(error, warnings))?;
         let mut stick_pct = assemble::stick_by_frame(motion.frames.len(), &holds);
@@ -236,12 +235,12 @@ impl Scene<'_> {
     }
 
     /// The stick position of each rest from cards, order or marks.
-    fn tell(
+    fn label(
         &self,
         sightings: &Sightings,
         model: &ModelFile,
         warnings: &mut Vec<StationsWarning>,
-    ) -> Result<Told, StationsError> {
+    ) -> Result<Labels, StationsError> {
         match &model.stations.source {
             StationSource::Cards(stick_by_card) => {
                 let pairs = self.rests.iter().zip(self.settled);
@@ -278,10 +277,10 @@ impl Scene<'_> {
             settled: &settled,
             ..*self
         };
-        let told = logged.tell(&settled);
-        doubt::doubt_stations(self.motion, &self.seen(), &told, warnings)?;
-        let came_from = logged.came_from(&settled, &told);
-        let holds = assemble::put_together(&scene, &told, &came_from);
+        let labels = logged.label(&settled);
+        label_check::check_labels(self.motion, &self.seen(), &labels, warnings)?;
+        let came_from = logged.came_from(&settled, &labels);
+        let holds = assemble::put_together(&scene, &labels, &came_from);
         let (sweeps, stick_pct) = if logged.doubt_following(warnings) {
             let frames = self.motion.frames.len();
             let sweeps = Sweeps::none(names.len());
@@ -303,12 +302,12 @@ impl Scene<'_> {
 }
 
 /// Holds at one station alone show no response to the stick.
-fn require_two_stations(told: &[Option<f64>]) -> Result<(), StationsError> {
-    let mut stations = told.iter().flatten();
+fn require_two_stations(labels: &[Option<f64>]) -> Result<(), StationsError> {
+    let mut stations = labels.iter().flatten();
     match stations.next() {
         Some(first) if stations.all(|other| other == first) => Err(StationsError::OneStation {
             stick_pct: *first,
-            rests: told.iter().flatten().count(),
+            rests: labels.iter().flatten().count(),
         }),
         _ => Ok(()),
     }

@@ -1,15 +1,15 @@
-//! Tells the station of each rest from the declared order of the holds.
+//! Assigns stations to rests from the declared order of the holds.
 //!
-//! Where the counts differ, every way to leave out holds on either side is tried and judged by how
-//! smooth a response it gives: each surface's deflections must lie on a curve over the stick.
+//! If the numbers differ, every way to leave out holds on either side is tried and scored by the
+//! smoothness of its response: each surface's deflections must follow a curve over the stick.
 
-use super::Told;
+use super::Labels;
+use super::consistency;
 use super::error::{SeenRest, StationsError};
-use super::fitness;
 use super::warning::StationsWarning;
 
-/// The next best way to tell must be this many times further from a smooth response than the best,
-/// to be sure of the best. Common practice, no source.
+/// The second-best assignment must be this many times further from a smooth response than the best,
+/// for the best to be certain. Common practice, no source.
 const CLEAR_RATIO: f64 = 2.5;
 
 /// Distance from a smooth response that play alone gives, deg; less does not make a way better.
@@ -29,7 +29,7 @@ pub(super) fn tell_by_order(
     order_pct: &[f64],
     seen: &[SeenRest],
     warnings: &mut Vec<StationsWarning>,
-) -> Result<Told, StationsError> {
+) -> Result<Labels, StationsError> {
     // One station declared twice in a row is one rest to a camera.
     let mut distinct_pct = order_pct.to_vec();
     distinct_pct.dedup();
@@ -44,26 +44,26 @@ pub(super) fn tell_by_order(
         seen: seen.to_vec(),
         guess,
     };
-    let Some((off_smooth_deg, told)) = candidates.first() else {
+    let Some((off_smooth_deg, labels)) = candidates.first() else {
         return match beginning(order_pct, seen) {
-            Beginning::Clear(told) => {
+            Beginning::Clear(labels) => {
                 warnings.push(StationsWarning::HoldsMiscounted {
                     declared: order_pct.len(),
                     seen: seen.len(),
                     difference: beginning_only(seen),
                 });
-                Ok(told)
+                Ok(labels)
             }
             Beginning::Perhaps => Err(wrong_count(format!("; perhaps {}", beginning_only(seen)))),
             Beginning::Unlike => Err(wrong_count(String::new())),
         };
     };
-    let misfit_deg = fitness::off_monotone_deg(seen, told);
-    let threshold_deg = fitness::off_monotone_threshold_deg(seen);
+    let misfit_deg = consistency::off_monotone_deg(seen, labels);
+    let threshold_deg = consistency::off_monotone_threshold_deg(seen);
     let is_fitting = misfit_deg <= threshold_deg;
     if order_pct.len() == seen.len() {
         return if is_fitting {
-            Ok(told.clone())
+            Ok(labels.clone())
         } else {
             Err(StationsError::OrderContradicts {
                 misfit_deg,
@@ -75,7 +75,7 @@ pub(super) fn tell_by_order(
     if !is_fitting {
         return Err(wrong_count(String::new()));
     }
-    let difference = describe(order_pct, seen, told);
+    let difference = describe(order_pct, seen, labels);
     let clear_deg = CLEAR_RATIO * off_smooth_deg.max(PLAY_DEG);
     let is_clear = candidates.get(1).is_none_or(|next| next.0 > clear_deg);
     if !is_clear {
@@ -86,13 +86,13 @@ pub(super) fn tell_by_order(
         seen: seen.len(),
         difference,
     });
-    Ok(told.clone())
+    Ok(labels.clone())
 }
 
 /// Whether the rests are the first of the declared holds.
 enum Beginning {
     /// They are, and no later ones.
-    Clear(Told),
+    Clear(Labels),
     /// They may be.
     Perhaps,
     /// They are not.
@@ -105,22 +105,22 @@ fn beginning(order_pct: &[f64], seen: &[SeenRest]) -> Beginning {
     if seen.len() >= order_pct.len() || seen.len() < FEWEST_OF_A_BEGINNING {
         return Beginning::Unlike;
     }
-    let runs = order_pct.windows(seen.len()).map(|run| -> Told {
-        let told = run.iter().map(|&stick_pct| Some(stick_pct));
-        told.collect()
+    let runs = order_pct.windows(seen.len()).map(|run| -> Labels {
+        let labels = run.iter().map(|&stick_pct| Some(stick_pct));
+        labels.collect()
     });
-    let off_deg = |told: &Told| {
-        fitness::off_smooth_deg(seen, told).max(fitness::off_monotone_deg(seen, told))
+    let off_deg = |labels: &Labels| {
+        consistency::off_smooth_deg(seen, labels).max(consistency::off_monotone_deg(seen, labels))
     };
-    let mut runs = runs.map(|told| (off_deg(&told), told));
+    let mut runs = runs.map(|labels| (off_deg(&labels), labels));
     let Some((first_deg, first)) = runs.next() else {
         return Beginning::Unlike;
     };
-    if first_deg > fitness::off_monotone_threshold_deg(seen) {
+    if first_deg > consistency::off_monotone_threshold_deg(seen) {
         return Beginning::Unlike;
     }
     let clear_deg = CLEAR_RATIO * first_deg.max(PLAY_DEG);
-    match runs.all(|(off_deg, told)| off_deg > clear_deg || told == first) {
+    match runs.all(|(off_deg, labels)| off_deg > clear_deg || labels == first) {
         true => Beginning::Clear(first),
         false => Beginning::Perhaps,
     }
@@ -133,15 +133,15 @@ fn beginning_only(seen: &[SeenRest]) -> String {
     )
 }
 
-/// All ways to tell the rests, best first, each once.
-fn ranked_candidates(order_pct: &[f64], seen: &[SeenRest]) -> Vec<(f64, Told)> {
+/// All assignments, best first, each once.
+fn ranked_candidates(order_pct: &[f64], seen: &[SeenRest]) -> Vec<(f64, Labels)> {
     let (declared, rests) = (order_pct.len(), seen.len());
     if declared.abs_diff(rests) > MOST_MISCOUNTED || declared.min(rests) < 2 {
         return Vec::new();
     }
     let kept_declared = choices(declared, declared.saturating_sub(rests));
     let kept_rests = choices(rests, rests.saturating_sub(declared));
-    let mut candidates: Vec<(f64, Told)> = Vec::new();
+    let mut candidates: Vec<(f64, Labels)> = Vec::new();
     for rest_choice in &kept_rests {
         for declared_choice in &kept_declared {
             let pairs: Pairs = rest_choice
@@ -149,12 +149,12 @@ fn ranked_candidates(order_pct: &[f64], seen: &[SeenRest]) -> Vec<(f64, Told)> {
                 .copied()
                 .zip(declared_choice.iter().copied())
                 .collect();
-            let mut told = vec![None; rests];
+            let mut labels = vec![None; rests];
             for &(rest, hold) in &pairs {
-                told[rest] = Some(order_pct[hold]);
+                labels[rest] = Some(order_pct[hold]);
             }
-            if candidates.iter().all(|(_, other)| *other != told) {
-                candidates.push((fitness::off_smooth_deg(seen, &told), told));
+            if candidates.iter().all(|(_, other)| *other != labels) {
+                candidates.push((consistency::off_smooth_deg(seen, &labels), labels));
             }
         }
     }
@@ -179,20 +179,20 @@ fn choices(count: usize, left_out: usize) -> Vec<Vec<usize>> {
     all
 }
 
-/// Says which declared holds are missing, or which rests were not declared.
-fn describe(order_pct: &[f64], seen: &[SeenRest], told: &[Option<f64>]) -> String {
-    let undeclared = seen.iter().zip(told).filter(|(_, stick)| stick.is_none());
+/// Lists missing declared holds, or undeclared rests.
+fn describe(order_pct: &[f64], seen: &[SeenRest], labels: &[Option<f64>]) -> String {
+    let undeclared = seen.iter().zip(labels).filter(|(_, stick)| stick.is_none());
     let mut parts: Vec<String> = undeclared
         .map(|(rest, _)| format!("the one at {:.1} s is not declared", rest.time_s[0]))
         .collect();
     let mut rests = seen
         .iter()
-        .zip(told)
+        .zip(labels)
         .filter_map(|(rest, stick)| Some((rest, (*stick)?)))
         .peekable();
     let mut last_end_s = None;
     for &stick_pct in order_pct {
-        match rests.next_if(|(_, told_pct)| *told_pct == stick_pct) {
+        match rests.next_if(|(_, label_pct)| *label_pct == stick_pct) {
             Some((rest, _)) => last_end_s = Some(rest.time_s[1]),
             None => parts.push(match last_end_s {
                 Some(end_s) => {

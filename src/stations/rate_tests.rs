@@ -18,8 +18,8 @@ fn at(points: &[(f64, f64)], time_s: f64) -> f64 {
     v0 + (v1 - v0) * ((time_s - t0) / (t1 - t0)).clamp(0.0, 1.0)
 }
 
-/// The clip's motion at another rate. Errors are drawn anew thirty times a second, and run on in
-/// between as those of a coded video and of a shaking stand do.
+/// The clip's motion at another rate. Errors are drawn thirty times a second, and interpolated as
+/// those of a coded video and of a shaking stand.
 fn motion(truth: &Truth, rate: f64, noise_deg: f64, seed: u64) -> Motion {
     let mut noise = Noise::new(seed);
     let end_s = truth.time_s[truth.time_s.len() - 1];

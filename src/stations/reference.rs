@@ -1,13 +1,13 @@
-//! Between a few holds the reference surface itself tells the stick of a slow sweep.
+//! Finds the stick during a slow sweep between few holds from the reference surface itself.
 //!
-//! Its deflections at the holds, over their sticks, give the stick for every deflection between
-//! them: a polynomial through the nearest five stations. How far the true stick may lie off is
-//! told by the next Legendre term that linkages have, as a warning: it moves all surfaces alike, so
-//! it blurs where on the stick a mismatch is, and hardly the mismatch itself.
+//! A polynomial through the nearest five holds gives the stick for every deflection between them.
+//! The next Legendre term of typical linkages gives the possible error of the stick, as a warning.
+//! It moves all surfaces alike, so it blurs the place of a mismatch on the stick, but hardly the
+//! mismatch itself.
 //!
-//! A follower's delay behind the reference grows with the rate of the stick and its play does not:
-//! one linear regression over both directions, δ_f = poly(s) + b·side + d·ds/dt, keeps them apart,
-//! and its covariance tells how well.
+//! A follower's delay behind the reference grows with the rate of the stick, its play does not: one
+//! linear regression over both directions, δ_f = poly(s) + b·side + d·ds/dt, separates them, and
+//! its covariance shows how well.
 
 use nalgebra::{DMatrix, DVector};
 
@@ -18,7 +18,7 @@ use crate::conventions::COVERAGE_FACTOR;
 use crate::geometry::{BEND_SHARES, FIRST_BEND, legendre_leading};
 use crate::model_file::ModelFile;
 
-/// Fewest stations that tell a response's bend.
+/// Fewest stations that determine the bend of a response.
 const FEWEST_STATIONS: usize = 3;
 
 /// Stations that the stick is taken from at a time.
@@ -27,18 +27,18 @@ const NODES: usize = 5;
 /// Stations closer together than this need nothing between them, pct.
 const WIDE_GAP_PCT: f64 = 30.0;
 
-/// Fastest sweep that is measured, pct/s: nobody knows whether a faster one ran the servos at
-/// their largest speed. Common practice, no source.
+/// Fastest sweep that is measured, pct/s: a faster one may have run the servos at their largest
+/// speed. Common practice, no source.
 const FASTEST_PCT_PER_S: f64 = 60.0;
 
 /// Slower, the stick rests or turns, pct/s.
 const SLOWEST_PCT_PER_S: f64 = 2.0;
 
-/// Half the play of a surface that no two holds tell, deg: its standard deviation. Common practice,
-/// no source.
+/// Half the play of a surface without two holds that determine it, deg: its standard deviation.
+/// Common practice, no source.
 const HALF_PLAY_SD_DEG: f64 = 0.15;
 
-/// Half the play is told by holds to this, deg: a hold's own error.
+/// Accuracy of half the play from holds, deg: a hold's own error.
 const TOLD_HALF_PLAY_SD_DEG: f64 = 0.03;
 
 /// Delay of one servo behind another of its kind, s: its standard deviation. Common practice, no
@@ -58,8 +58,7 @@ const FEWEST_SPEED_FRAMES: usize = 3;
 /// Fewest frames of a sweep for the regression.
 const FEWEST_FRAMES: usize = 3 * POWERS;
 
-/// Sweeps between the holds as the reference tells them, and the stick by frame; `None` where
-/// there is nothing to tell.
+/// Sweeps between the holds by the reference, and the stick by frame; `None` if there are none.
 pub(super) fn sweeps_by_reference(
     scene: &Scene,
     model: &ModelFile,
@@ -180,14 +179,14 @@ impl Levels {
 }
 
 /// How well half the play is known.
-fn half_play_sd_deg(told: Option<f64>) -> f64 {
-    match told {
+fn half_play_sd_deg(from_holds: Option<f64>) -> f64 {
+    match from_holds {
         Some(_) => TOLD_HALF_PLAY_SD_DEG,
         None => HALF_PLAY_SD_DEG,
     }
 }
 
-/// The reference with what its holds tell.
+/// The reference and the results of its holds.
 struct Teller<'a> {
     scene: &'a Scene<'a>,
     reference: usize,
@@ -201,8 +200,8 @@ struct Teller<'a> {
 impl<'a> Teller<'a> {
     fn new(scene: &'a Scene<'a>, reference: usize, holds: &[Hold]) -> Option<Self> {
         let levels = Levels::new(scene, reference, holds);
-        let told = levels.half_play_deg();
-        let half_play_deg = told.unwrap_or(0.0);
+        let from_holds = levels.half_play_deg();
+        let half_play_deg = from_holds.unwrap_or(0.0);
         let middle = |&stick: &f64| {
             let sides = [
                 levels
@@ -228,11 +227,11 @@ impl<'a> Teller<'a> {
             reference,
             stations,
             half_play_deg,
-            half_play_sd_deg: half_play_sd_deg(told),
+            half_play_sd_deg: half_play_sd_deg(from_holds),
         })
     }
 
-    /// The stick at which the reference without play stands at a deflection between its stations.
+    /// The stick at which the reference without play has a deflection between its stations.
     fn stick_at(&self, angle_deg: f64) -> Option<f64> {
         let (lowest, highest) = (self.stations.first()?, self.stations.last()?);
         let is_between = (lowest.1..=highest.1).contains(&angle_deg);
@@ -246,7 +245,7 @@ impl<'a> Teller<'a> {
         is_between.then(|| nodes.iter().enumerate().map(term).sum())
     }
 
-    /// The stations next to a place on the axis that `of` tells.
+    /// The stations next to a place on the axis that `of` selects.
     fn nodes(&self, at: f64, of: impl Fn(&(f64, f64)) -> f64) -> Vec<(f64, f64)> {
         let mut nodes = self.stations.clone();
         nodes.sort_by(|a, b| (of(a) - at).abs().total_cmp(&(of(b) - at).abs()));
@@ -280,11 +279,11 @@ impl<'a> Teller<'a> {
         })
     }
 
-    /// Standard deviation of the stick at a place between the stations: the next Legendre term
-    /// after those that the nodes tell.
+    /// Standard deviation of the stick at a place between the stations: the Legendre term after
+    /// those that the nodes determine.
     fn shape_sd_pct(&self, stick_pct: f64) -> f64 {
         let nodes = self.nodes(stick_pct, |station| station.0);
-        // As many nodes tell all terms below their number.
+        // As many nodes determine all terms below their number.
         let order = nodes.len();
         let share = BEND_SHARES[order - FIRST_BEND];
         let sticks = || self.stations.iter().map(|station| station.0);
@@ -374,7 +373,7 @@ fn delay_s(
     for power in 0..POWERS {
         normal[(power, power)] += 1e-9;
     }
-    // What the holds tell of the play; without it, hysteresis is play or delay alike.
+    // Play from the holds; without them hysteresis may be play or delay.
     let half_play_deg = levels.half_play_deg();
     let half_play_weight = half_play_sd_deg(half_play_deg).powi(-2);
     normal[(POWERS, POWERS)] += half_play_weight;
@@ -390,7 +389,7 @@ fn delay_s(
         .map(|(terms, angle_deg, sd_deg)| ((angle_deg - terms.dot(&found)) / sd_deg).powi(2))
         .sum();
     let variance = (squares / (rows.len() - UNKNOWNS) as f64).max(1.0);
-    // A rising surface that moves later stands lower: δ = … − slope · d · rate.
+    // A rising surface that moves later is lower: δ = … − slope · d · rate.
     let sign = found[1].signum();
     let delay_s = -sign * found[POWERS + 1] / slope_deg_per_pct;
     let sd_s = (inverse[(POWERS + 1, POWERS + 1)] * variance).sqrt() / slope_deg_per_pct;

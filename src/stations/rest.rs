@@ -11,8 +11,8 @@ use super::HoldOptions;
 use super::trace::Trace;
 use crate::statistics::{SD_FROM_MAD, median};
 
-/// Errors of pictures closer together are much alike, s: each of them counts as the part of this time
-/// that it stands for, so that a rest costs the same at every rate. Slower ones count in full.
+/// Errors of pictures closer together are correlated, s: each counts as its share of this time, so
+/// that a rest costs the same at every frame rate. Slower ones count in full.
 const INDEPENDENT_S: f64 = 1.0 / 30.0;
 
 /// Intervals down to this share of [`INDEPENDENT_S`] are as long: times are rounded.
@@ -22,17 +22,17 @@ const ROUNDED_SHARE: f64 = 0.9;
 /// further than about three of them from the level is on the move.
 const MOVE_PRICE: f64 = 9.0;
 
-/// Fee of a rest per surface, in squared standard deviations: what two frames on the move cost.
+/// Fee of a rest per surface, in squared standard deviations: the cost of two frames in motion.
 const REST_FEE: f64 = 2.0 * MOVE_PRICE;
 
-/// Rests whose levels differ by less than this on every surface are one, if hardly any time lies
-/// between; smaller than the step of any station, larger than slow creep. Common practice.
+/// Rests whose levels differ by less than this on every surface are merged if hardly any time is
+/// between them; smaller than the step of any station, larger than slow creep. Common practice.
 const SAME_LEVEL_DEG: f64 = 0.4;
 
 /// Longest time between two parts of one rest; no stick goes away and comes back in this time.
 const SAME_REST_GAP_S: f64 = 0.25;
 
-/// A longest time without any measured deflection inside one rest: what happened is not known.
+/// Longest time without a measured deflection inside one rest: motion in it would go unnoticed.
 const LONGEST_UNSEEN_S: f64 = 1.0;
 
 /// Creep faster than this is a slow move, not a rest, deg/s.
@@ -41,8 +41,8 @@ const FASTEST_CREEP_DEG_PER_S: f64 = 1.5;
 /// A creep counts only if it is this many standard errors from none, all surfaces together.
 const CREEP_SIGMAS: f64 = 4.0;
 
-/// Share of a rest at either end that is not asked for creep: in noise, the ends of the moves on
-/// either side hide there.
+/// Share of a rest at either end that is not tested for creep: with noise, the ends of neighbouring
+/// moves hide there.
 const CREEP_MARGIN: f64 = 0.1;
 
 /// A rest shorter than this has to look like one from end to end: nobody shows a station for so
@@ -117,7 +117,7 @@ fn partition(trace: &Trace, options: &HoldOptions) -> Vec<Rest> {
 struct Sums {
     weight: Vec<Vec<[f64; 3]>>,
     measured: Vec<usize>,
-    /// Measured deflections, each counted as what its frame stands for.
+    /// Measured deflections, each weighted by its frame.
     evidence: Vec<f64>,
 }
 
@@ -183,7 +183,7 @@ impl Sums {
     }
 }
 
-/// What each frame counts as: 1, or less where frames follow each other fast.
+/// Weight of each frame: 1, or less at high frame rates.
 fn evidence_shares(time_s: &[f64]) -> Vec<f64> {
     let last = time_s.len().saturating_sub(1);
     let share = |frame: usize| {
@@ -303,7 +303,7 @@ fn levels_agree(one: &Rest, other: &Rest, step_deg: f64) -> bool {
         && compared > 0
 }
 
-/// Raises each surface's noise to the scatter within the rests; tells whether anything changed.
+/// Raises each surface's noise to the scatter within the rests; returns whether anything changed.
 fn widen_noise(trace: &mut Trace, rests: &[Rest]) -> bool {
     let mut changed = false;
     for (index, surface) in trace.surfaces.iter_mut().enumerate() {

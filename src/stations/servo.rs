@@ -1,7 +1,7 @@
 //! Where a servo's shaft is while its command moves.
 //!
-//! First-order lag with a largest speed: du/dt = clamp((s − u)/τ, ±v). That is as much as a clip
-//! can tell of a servo; common practice in simulation, no source.
+//! First-order lag with a largest speed: du/dt = clamp((s − u)/τ, ±v). A clip does not determine
+//! more of a servo; common practice in simulation, no source.
 
 use super::log::StickLog;
 
@@ -32,7 +32,7 @@ pub(super) struct Shaft {
 impl Servo {
     /// The shaft in every frame, for a log whose clock is `offset_s` ahead of the clip's.
     ///
-    /// `None` where the log does not tell enough.
+    /// `None` if the log does not determine it.
     pub fn follow(&self, log: &StickLog, offset_s: f64, time_s: &[f64]) -> Vec<Option<Shaft>> {
         let mut course = Vec::with_capacity(time_s.len());
         let first_s = time_s.first().copied().unwrap_or(0.0) - UNKNOWN_AFTER_START_S;

@@ -14,7 +14,7 @@ pub(super) const SPACING_PCT: f64 = 12.5;
 /// Frames count for a station up to this way from it, pct: a response bends little over it.
 const REACH_PCT: f64 = 10.0;
 
-/// The same at the end of a run, which is told from one side only.
+/// The same at the end of a run, which is approached from one side only.
 const END_REACH_PCT: f64 = 15.0;
 
 /// A run ends where the stick goes back by this, pct; loggers and thumbs tremble by less.
@@ -23,8 +23,8 @@ const TURN_BACK_PCT: f64 = 3.0;
 /// Way after a turn over which surfaces take up their play, pct. Common practice, no source.
 const PLAY_WAY_PCT: f64 = 5.0;
 
-/// A run may stop this short of a station and still tell it, pct: so far a sweep goes on between
-/// two frames.
+/// A run may stop this short of a station and still measure it, pct: the distance of a sweep
+/// between two frames.
 const SHORT_PCT: f64 = 1.5;
 
 /// Slower, the stick rests, pct/s.
@@ -86,7 +86,7 @@ impl Sweeps {
     }
 }
 
-/// What the search for passages goes by.
+/// Inputs of the search for passages.
 pub(super) struct Courses<'a> {
     pub time_s: &'a [f64],
     /// The stick by frame.
@@ -159,7 +159,7 @@ impl Courses<'_> {
         Some(way / (self.time_s[after] - self.time_s[before]))
     }
 
-    /// Whether the stick rests at the station on its way, which tells it better.
+    /// Whether the stick rests at the station on its way, since a rest measures it better.
     fn is_held(&self, run: &Run, stick_pct: f64, holds: &[Hold]) -> bool {
         let [from_s, to_s] = [run.first, run.last].map(|frame| self.time_s[frame]);
         holds.iter().any(|hold| {
@@ -197,10 +197,10 @@ impl Courses<'_> {
                     .filter_map(|&frame| self.course_pct[surface][frame])
                     .filter(|course_pct| (course_pct - stick_pct) * sign > 0.0)
                     .count();
-                let is_told = frames.len() >= FEWEST_FRAMES
+                let is_measured = frames.len() >= FEWEST_FRAMES
                     && (!goes_on || beyond >= FEWEST_ON_A_SIDE)
                     && frames.len() - beyond >= FEWEST_ON_A_SIDE;
-                if is_told { frames } else { Vec::new() }
+                if is_measured { frames } else { Vec::new() }
             })
             .collect();
         let (first, last) = (
@@ -272,7 +272,7 @@ pub(super) fn frames_near(time_s: &[f64], frame: usize, within_s: f64) -> [usize
     ]
 }
 
-/// Whether a run goes on beyond a station far enough to tell it from both sides.
+/// Whether a run continues far enough beyond a station to measure it from both sides.
 fn goes_on(run: &Run, stick_pct: f64) -> bool {
     (run.to_pct - stick_pct) * (run.to_pct - run.from_pct).signum() > 0.5 * REACH_PCT
 }
@@ -286,7 +286,7 @@ fn stations_pct(runs: &[Run]) -> Vec<f64> {
                 .filter(|end| *end > 0.0)
         };
         let furthest = ends().fold(0.0, f64::max);
-        // What all runs to that end reach.
+        // The part that all runs to that end reach.
         let near = ends().filter(|end| furthest - end < OWN_END_PCT);
         near.fold(furthest, f64::min)
     };

@@ -4,7 +4,7 @@ use std::path::Path;
 
 use super::error::{RowFault, StationsError};
 
-/// Largest stick position that a radio can tell; mixes and extended travel reach beyond 100.
+/// Largest stick position accepted; mixes and extended travel reach beyond 100.
 const LARGEST_STICK_PCT: f64 = 150.0;
 
 /// The columns, in their order.
@@ -76,7 +76,7 @@ fn parse_rows(text: &str) -> Result<Vec<Row>, Vec<RowFault>> {
     }
 }
 
-/// What is wrong with a header.
+/// The fault of a header.
 fn wrong_columns(fields: &[&str]) -> Option<String> {
     (fields != COLUMNS).then(|| {
         format!(
@@ -87,7 +87,7 @@ fn wrong_columns(fields: &[&str]) -> Option<String> {
     })
 }
 
-/// What stands in one line, and which sign its numbers have before their decimals.
+/// The fields of one line, and the decimal separator of its numbers.
 struct Fields<'a> {
     texts: Vec<&'a str>,
     has_decimal_comma: bool,
@@ -118,7 +118,7 @@ fn parse_row(line: u64, fields: &Fields<'_>) -> Result<Row, String> {
     let &[time, stick] = fields.texts.as_slice() else {
         let hint = match fields.texts.len() {
             3 | 4 if !fields.has_decimal_comma => {
-                "; where a comma stands before the decimals, separate the columns by a semicolon"
+                "; with decimal commas, separate the columns by semicolons"
             }
             _ => "",
         };
@@ -151,11 +151,11 @@ mod tests {
     fn comments_a_header_and_a_byte_order_mark_are_passed_over() {
         let rows = parse_rows("\u{feff}# my holds\ntime_s, stick_pct\n0.5, 0\n# half\n1.5, +50\n")
             .unwrap();
-        let told: Vec<(u64, f64, f64)> = rows
+        let found: Vec<(u64, f64, f64)> = rows
             .iter()
             .map(|row| (row.line, row.time_s, row.stick_pct))
             .collect();
-        assert_eq!(told, [(3, 0.5, 0.0), (5, 1.5, 50.0)]);
+        assert_eq!(found, [(3, 0.5, 0.0), (5, 1.5, 50.0)]);
     }
 
     #[test]
@@ -168,9 +168,9 @@ mod tests {
         ];
         for text in files {
             let rows = parse_rows(text).unwrap();
-            let told: Vec<(f64, f64)> =
+            let found: Vec<(f64, f64)> =
                 rows.iter().map(|row| (row.time_s, row.stick_pct)).collect();
-            assert_eq!(told, [(0.5, -12.5), (1.5, 50.0)], "{text}");
+            assert_eq!(found, [(0.5, -12.5), (1.5, 50.0)], "{text}");
         }
     }
 

@@ -40,8 +40,8 @@ impl Noise {
     }
 }
 
-/// A motion of left and right surfaces from times and deflections, whose own standard deviation
-/// is as told and whose constants are exact.
+/// A motion of left and right surfaces from times and deflections, with the given standard
+/// deviation and exact constants.
 pub(crate) fn motion_of(
     time_s: &[f64],
     angles_deg: &[Vec<Option<f64>>],
@@ -96,7 +96,7 @@ pub(crate) fn motion_of(
 /// Names of the surfaces of [`motion_of`].
 pub(crate) const SURFACE_NAMES: [&str; 3] = ["left aileron", "right aileron", "left flap"];
 
-/// A model file for [`motion_of`] with the stations told as given.
+/// A model file for [`motion_of`] with the given station source.
 pub(crate) fn model_with(source: StationSource) -> ModelFile {
     let surface = |index: usize| Surface {
         name: SURFACE_NAMES[index].into(),
@@ -126,6 +126,7 @@ pub(crate) fn model_with(source: StationSource) -> ModelFile {
             neutral_time_s: None,
             level_time_s: None,
         },
+        functions: vec![],
         radio: None,
     }
 }

@@ -166,7 +166,7 @@ fn a_missing_hold_is_named_and_the_others_are_kept() {
     assert_eq!(holds.holds[6].approach, Approach::Falling);
     assert_eq!(
         warnings[0].text(),
-        "17 holds declared, 16 seen; the one after 4.1 s is missing (stick +50 %)"
+        "the model file declares 17 holds, the clip shows 16; the one after 4.1 s is missing (stick +50 %)"
     );
 }
 
@@ -190,7 +190,7 @@ fn a_rest_nobody_declared_is_left_out_and_told() {
     assert!(
         warnings[0]
             .text()
-            .contains("16 holds declared, 17 seen; the one at 2.2 s is not declared"),
+            .contains("declares 16 holds, the clip shows 17; the one at 2.2 s is not declared"),
         "{}",
         warnings[0].text()
     );
@@ -209,7 +209,9 @@ fn an_order_that_does_not_fit_is_refused() {
     );
     let error = find(&motion, StationSource::Order(order[..10].to_vec())).unwrap_err();
     assert!(
-        error.to_string().starts_with("10 holds declared, 17 seen"),
+        error
+            .to_string()
+            .contains("declares 10 holds, the clip shows 17"),
         "{error}"
     );
     assert!(!error.mend().is_empty());
@@ -300,7 +302,7 @@ fn cards_that_were_exchanged_are_named() {
         };
         let cards: Vec<Option<u32>> = truth.cards.iter().map(|card| card.map(exchange)).collect();
         let error = find_with_cards(&cards).unwrap_err();
-        let named = format!("(cards {one} and {other}) are exchanged");
+        let named = format!("(cards {one} and {other}) are swapped");
         assert!(error.to_string().contains(&named), "{error}");
     }
 }

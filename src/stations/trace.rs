@@ -5,7 +5,7 @@ use crate::motion::Motion;
 use crate::statistics::{SD_FROM_MAD, median};
 
 /// Smallest standard deviation of a surface at rest, deg: slow shake of servo, linkage and stand,
-/// which no estimate from neighbouring frames shows. Common practice, no source.
+/// which estimates from neighbouring frames miss. Common practice, no source.
 const SHAKE_FLOOR_DEG: f64 = 0.04;
 
 /// A frame further than this many standard deviations from its neighbours' median is a spike.
@@ -113,10 +113,11 @@ impl SurfaceTrace {
     }
 }
 
-/// Standard deviation of one frame, from how far frames lie off the line through their neighbours.
+/// Standard deviation of one frame, from the distance of frames to the line through their
+/// neighbours.
 ///
-/// Steady motion cancels, so rests and slow moves alike tell the noise; the median passes over the
-/// few frames in which a move starts or ends. Frame rates may vary.
+/// Steady motion cancels, so rests and slow moves both give the noise; the median ignores the few
+/// frames in which a move starts or ends. Frame rates may vary.
 fn neighbour_noise(time_s: &[f64], angle_deg: &[Option<f64>]) -> f64 {
     let mut measured: Vec<(f64, f64)> = Vec::new();
     for (&time, &angle) in time_s.iter().zip(angle_deg) {
@@ -135,7 +136,7 @@ fn neighbour_noise(time_s: &[f64], angle_deg: &[Option<f64>]) -> f64 {
     median(scaled).map_or(0.0, |middle| middle * SD_FROM_MAD)
 }
 
-/// Takes out single frames that stand off from their neighbours; a steady move never does.
+/// Removes single frames that deviate from their neighbours; a steady move never does.
 fn drop_spikes(angle_deg: &mut [Option<f64>], limit_deg: f64) {
     let measured: Vec<(usize, f64)> = angle_deg
         .iter()

@@ -1,8 +1,8 @@
-//! What the stations stage doubts, though it found the holds.
+//! Warnings of the stations stage.
 
 use crate::warning::Warning;
 
-/// A doubt about the holds.
+/// A warning about the holds.
 #[derive(Debug, Clone, PartialEq)]
 pub enum StationsWarning {
     /// Rests in which no station card was seen; they were left out.
@@ -42,10 +42,10 @@ pub enum StationsWarning {
     ResponseNotMonotone {
         /// Root mean square distance from a monotone response.
         misfit_deg: f64,
-        /// What play explains.
+        /// Largest misfit that play explains.
         threshold_deg: f64,
     },
-    /// Between few holds the reference told the stick of a slow sweep.
+    /// Between few holds the stick of a slow sweep came from the reference.
     StickByReference {
         /// Name of the reference.
         surface: String,
@@ -60,7 +60,7 @@ pub enum StationsWarning {
         surface: String,
         /// Share of its motion that no lag and no largest speed explain.
         unexplained_pct: f64,
-        /// What is accepted.
+        /// The accepted share.
         threshold_pct: f64,
     },
     /// A servo ran at its largest speed in a sweep; those frames were left out.
@@ -110,7 +110,7 @@ impl Warning for StationsWarning {
                 it_or_them(times_s)
             ),
             Self::HoldsWithoutMark { times_s } => format!(
-                "no mark names {}; the program left {} out",
+                "no mark is within {}; the program left {} out",
                 holds_at(times_s),
                 it_or_them(times_s)
             ),
@@ -129,7 +129,7 @@ impl Warning for StationsWarning {
                     .join(" and ")
             ),
             Self::StationsSkipped { sticks_pct } => format!(
-                "the clip shows no hold at {}, though it shows the opposite station; the curve there \
+                "the clip shows no hold at {}, but it shows the opposite station; the curve there \
                  follows from its neighbours",
                 sticks_pct
                     .iter()
@@ -142,13 +142,15 @@ impl Warning for StationsWarning {
                 seen,
                 difference,
             } => {
-                format!("{declared} holds declared, {seen} seen; {difference}")
+                format!(
+                    "the model file declares {declared} holds, the clip shows {seen}; {difference}"
+                )
             }
             Self::ResponseNotMonotone {
                 misfit_deg,
                 threshold_deg,
             } => format!(
-                "the surfaces turn back while the stick goes on: {misfit_deg:.1}° RMS off a steady \
+                "the surfaces reverse while the stick continues: {misfit_deg:.1}° off a steady \
                  response (play explains {threshold_deg:.1}°)"
             ),
             Self::StickByReference {
@@ -156,8 +158,8 @@ impl Warning for StationsWarning {
                 stations,
                 stick_u_pct,
             } => format!(
-                "between {stations} held stations {surface} itself told the stick of the sweep, to \
-                 ± {stick_u_pct:.1} % where they are furthest apart; the mismatch hardly feels it"
+                "between {stations} holds the stick of the sweep was computed from {surface}, to \
+                 ± {stick_u_pct:.1} % where they are furthest apart; this hardly affects the mismatch"
             ),
             Self::StickNotFollowed {
                 surface,
@@ -219,15 +221,15 @@ impl Warning for StationsWarning {
             }
             Self::StationsSkipped { .. } => "hold the stick at these stations too, and film again",
             Self::HoldsMiscounted { .. } => {
-                "the other holds were measured; check that this is what happened, and hold each \
+                "the other holds were measured; check that the difference is right, and hold each \
                  station for a second"
             }
             Self::StickByReference { .. } => {
-                "hold the stick at more stations, or log it, to know the response of each side \
+                "hold the stick at more stations, or log it, to measure the response of each side \
                  over the stick itself"
             }
             Self::StickNotFollowed { .. } => {
-                "check that the log holds the stick alone that moves this surface; sweep more \
+                "check that the log contains the stick that moves this surface, and only that; sweep more \
                  slowly, eight seconds or more from end to end and back, or hold each station"
             }
             Self::ServoAtLimit { .. } => {
@@ -239,8 +241,8 @@ impl Warning for StationsWarning {
                  it at each station for a second"
             }
             Self::ResponseNotMonotone { .. } => {
-                "check that each hold was told its right station; a linkage past its dead centre or \
-                 a loose servo shows like this too"
+                "check that each hold has its right station; a linkage past its dead centre or \
+                 a loose servo looks like this too"
             }
         }
         .into()

@@ -1,4 +1,4 @@
-//! Faults of a TOML file: what is wrong, where, and how to mend it.
+//! Faults of a TOML file: what is wrong, where, and how to correct it.
 
 use std::ops::Range;
 use std::path::{Path, PathBuf};
@@ -10,7 +10,7 @@ use super::FromToml;
 
 /// A kind of fault that a file can have.
 pub trait Fault: std::error::Error + From<TableFault> + Send + Sync + 'static {
-    /// What the person can do about it.
+    /// What the user can do about it.
     fn mend(&self) -> String;
 }
 
@@ -19,9 +19,9 @@ pub trait Fault: std::error::Error + From<TableFault> + Send + Sync + 'static {
 #[non_exhaustive]
 pub enum TableFault {
     /// The text is no TOML.
-    #[error("not readable as TOML: {message}")]
+    #[error("the file cannot be read: {message}")]
     Syntax {
-        /// What the parser missed.
+        /// The parser's complaint.
         message: String,
     },
     /// A key that means nothing here.
@@ -29,7 +29,7 @@ pub enum TableFault {
     UnknownKey {
         /// The key.
         key: String,
-        /// The table it stands in.
+        /// The table of the key.
         table: String,
         /// The known key that looks most like it.
         meant: Option<String>,
@@ -43,7 +43,7 @@ pub enum TableFault {
         key: &'static str,
         /// The table where it belongs.
         table: String,
-        /// What it has to hold.
+        /// The expected value.
         expected: &'static str,
     },
     /// A value of the wrong type.
@@ -51,19 +51,19 @@ pub enum TableFault {
     WrongType {
         /// The key.
         key: &'static str,
-        /// What it has to hold.
+        /// The expected value.
         expected: &'static str,
-        /// What was found.
+        /// The value found.
         found: &'static str,
     },
     /// A number that cannot be meant.
-    #[error("`{key}` = {value} lies outside {limits}")]
+    #[error("`{key}` = {value} is outside {limits}")]
     OutOfRange {
         /// The key.
         key: &'static str,
         /// The number.
         value: f64,
-        /// What is accepted.
+        /// The accepted range.
         limits: Limits,
     },
     /// A word that is none of the choices.
@@ -147,21 +147,21 @@ impl Fault for TableFault {
     fn mend(&self) -> String {
         match self {
             Self::Syntax { .. } => {
-                "mend this first; the rest of the file is checked once it can be read".into()
+                "correct this first; the rest of the file is checked once it can be read".into()
             }
             Self::UnknownKey { meant, known, .. } => match meant {
                 Some(meant) => format!("did you mean `{meant}`?"),
-                None if known.is_empty() => "take it out; nothing is expected here".into(),
-                None => format!("take it out; understood here: {}", known.join(", ")),
+                None if known.is_empty() => "remove it; no key is allowed here".into(),
+                None => format!("remove it; allowed here: {}", known.join(", ")),
             },
             Self::MissingKey { key, expected, .. } => format!("add `{key}`, {expected}"),
             Self::WrongType { expected, .. } => format!("write {expected}"),
             Self::OutOfRange { limits, .. } => {
-                format!("write a number from {limits}; mind the unit")
+                format!("write a number from {limits}; check the unit")
             }
             Self::NotOneOf { choices, meant, .. } => match meant {
                 Some(meant) => {
-                    format!("did you mean {meant:?}? understood: {}", choices.join(", "))
+                    format!("did you mean {meant:?}? allowed: {}", choices.join(", "))
                 }
                 None => format!("write one of {}", choices.join(", ")),
             },
@@ -191,7 +191,7 @@ pub fn closest<'c>(word: &str, candidates: impl Iterator<Item = &'c str>) -> Opt
 #[derive(Debug, Clone, PartialEq, Error)]
 #[error("{fault}")]
 pub struct Located<F> {
-    /// What is wrong.
+    /// The fault.
     pub fault: F,
     /// The bytes of the file that it concerns.
     pub span: Range<usize>,
@@ -265,7 +265,7 @@ pub enum FileError<F: Fault> {
     Unreadable {
         /// The file.
         path: PathBuf,
-        /// What the system says.
+        /// The system's message.
         #[source]
         cause: std::io::Error,
     },

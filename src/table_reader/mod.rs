@@ -1,9 +1,9 @@
 //! Table reader: walks a TOML file and gathers every fault in it instead of stopping at the first.
 //!
-//! A person mends a file far faster when all its faults are told at once, each with its line. A
-//! file is walked through [`TableReader`]s, one a table; whatever is missing, unknown, of the
-//! wrong type or out of range becomes a [`Located`] fault. Rooms that read files bring their own
-//! enum of faults, made from [`TableFault`], for what only they can judge.
+//! Users correct a file faster when it reports all faults at once, each with its line. Each table
+//! of a file is read by a [`TableReader`]; every missing, unknown, wrongly typed or out-of-range
+//! entry becomes a [`Located`] fault. Modules that read files add their own enum of faults, built
+//! on [`TableFault`].
 
 mod faults;
 mod values;
@@ -40,8 +40,9 @@ pub fn read_file<T, F: Fault>(
 /// Reads the text of a TOML file; `path` is only named in errors.
 ///
 /// # Errors
-/// All faults, in the order of the file. Where the text is no TOML at all, only that is told:
-/// what was left out or misspelt cannot be judged then.
+///
+/// All faults, in the order of the file. If the text is not valid TOML, only that is reported,
+/// because nothing else can be checked.
 pub fn read_text<T, F: Fault>(
     path: &Path,
     text: String,
@@ -160,7 +161,7 @@ impl<'t, F: Fault> TableReader<'t, F> {
         }
     }
 
-    /// Where the table stands in the file.
+    /// Place of the table in the file.
     pub fn span(&self) -> Range<usize> {
         self.span.clone()
     }
@@ -287,9 +288,13 @@ impl<'t, F: Fault> TableReader<'t, F> {
             self.push_wrong_type(key, value.span(), expected, found);
             return Vec::new();
         };
+        let name = match self.name.strip_prefix("[[") {
+            Some(outer) => format!("[[{}.{key}]]", outer.trim_end_matches(']')),
+            None => format!("[[{key}]]"),
+        };
         tables
             .iter()
-            .filter_map(|table| self.enter(key, table, format!("[[{key}]]")))
+            .filter_map(|table| self.enter(key, table, name.clone()))
             .collect()
     }
 
@@ -331,9 +336,9 @@ impl<'t, F: Fault> TableReader<'t, F> {
             .any(|unknown| closest(unknown.get_ref(), self.known.iter().copied()) == Some(key))
     }
 
-    /// Refuses every key that was not asked for, and tells those that are missing.
+    /// Rejects every key that was not read, and reports missing ones.
     ///
-    /// A misspelt key is told once, not as an unknown and as a missing one.
+    /// A misspelt key is reported once, not as an unknown and a missing one.
     pub fn finish(self) {
         for &(key, expected) in &self.missing {
             if !self.is_misspelt(key) {
@@ -363,7 +368,7 @@ impl<'t, F: Fault> TableReader<'t, F> {
         self.table.get(key)
     }
 
-    /// Makes [`TableReader::finish`] tell that `key` is missing, if it is.
+    /// Makes [`TableReader::finish`] report `key` as missing, if it is.
     pub fn demand(&mut self, key: &'static str, expected: &'static str) {
         if !self.has(key) {
             self.missing.push((key, expected));

@@ -10,12 +10,12 @@ pub type WrongTypes = Vec<(Range<usize>, &'static str)>;
 
 /// A type that a key of a TOML file can hold.
 pub trait FromToml: Sized {
-    /// What the person is asked for, with its article.
+    /// Description of the expected value, with its article.
     const EXPECTED: &'static str;
-    /// What the person is asked for where a list of this is wanted.
+    /// Description of the expected values of a list.
     const EXPECTED_LIST: &'static str;
 
-    /// Reads the value, or tells every place in it that is of the wrong type.
+    /// Reads the value, or reports every place in it with the wrong type.
     fn from_toml(value: &Spanned<DeValue<'_>>) -> Result<Self, WrongTypes>;
 }
 
@@ -23,7 +23,7 @@ fn wrong<T>(value: &Spanned<DeValue<'_>>) -> Result<T, WrongTypes> {
     Err(vec![(value.span(), kind_of(value.get_ref()))])
 }
 
-/// What a value is, in the words of the messages.
+/// Description of a value for messages.
 pub fn kind_of(value: &DeValue<'_>) -> &'static str {
     match value {
         DeValue::String(_) => "a text",
@@ -124,7 +124,7 @@ impl FromToml for [f64; 2] {
     }
 }
 
-/// A value with the place where it stands, for lists whose entries are judged one by one.
+/// A value with its place, for lists whose entries are checked one by one.
 impl<T: FromToml> FromToml for Spanned<T> {
     const EXPECTED: &'static str = T::EXPECTED;
     const EXPECTED_LIST: &'static str = T::EXPECTED_LIST;

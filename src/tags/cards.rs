@@ -1,21 +1,21 @@
-//! Cards: watches which station card the camera is shown.
+//! Cards: watches for station cards in the picture.
 //!
-//! A card only says a number, so it need not be measured: ten times a second the places where cards
-//! were last seen are compared with their patterns, and searched where a card does not lie as it
-//! did. The whole picture is searched three times a second while none is in sight or a new one
-//! appears, and once a second otherwise: a second card elsewhere would contradict the first. Most of
-//! these searches leave out what looks as it did when everything was last searched, and look at a
-//! reduced picture: cards are all of one size and hardly smaller than the tags on the aircraft.
+//! A card only shows a number, so it is not measured. Ten times a second the program compares the
+//! places where cards were last seen with their patterns, and searches around a card that moved. It
+//! searches the whole picture three times a second while no card is in sight or a new one appears,
+//! and once a second otherwise: a second card elsewhere would contradict the first. Most of these
+//! searches leave out parts that did not change since the last full search, and use a reduced
+//! picture: cards are all of one size and hardly smaller than the tags on the aircraft.
 
 use std::collections::{BTreeMap, BTreeSet};
 
 use nalgebra::Point2;
 use serde::{Deserialize, Serialize};
 
-use super::changes::Cells;
-use super::part::Part;
+use super::change_detection::Cells;
 use super::pattern::Pattern;
 use super::recognise::shows;
+use super::rect::Rect;
 use super::search::{Candidate, QUICK_FROM_PX, Search, Window};
 use super::{CornerCovariance, Sighting, TagsError};
 use crate::clip::{Frame, GreyImage};
@@ -38,14 +38,14 @@ const THOROUGH_EVERY: usize = 4;
 /// Once cards were seen, every so many searches of the whole picture look for cards further away.
 const FAR_EVERY: usize = 2;
 
-/// Every so many searches go through the whole picture even where it did not change, in case that a
-/// card was missed.
+/// Every so many searches cover the whole picture even where it did not change, in case a card was
+/// missed.
 const EVERYTHING_EVERY: usize = 8;
 
-/// A card that is further away than all before is looked for down to this share of their edges.
+/// Smallest card that is searched for, as a share of the edges of those seen before.
 const FAR_SHARE: f64 = 0.5;
 
-/// The picture is reduced at most this much: the library has lost nearly all of its work by then.
+/// Largest reduction of the picture: beyond it the library saves hardly any work.
 const MOST_REDUCTION: usize = 4;
 
 /// Room left around the place of a card, in edges of the card.
@@ -110,8 +110,9 @@ impl CardWatch {
         self.patterns.contains_key(&tag_id)
     }
 
-    /// The cards in a frame; `whole` is what a search of the whole picture has just brought, if
-    /// one was made, and `tag_edge_px` the mean edge of the smallest tag in sight, if there is one.
+    /// The cards in a frame; `whole` is the result of a search of the whole picture, if one was
+    /// made for this frame, and `tag_edge_px` the mean edge of the smallest tag in sight, if there
+    /// is one.
     pub fn look(
         &mut self,
         frame: &Frame,
@@ -170,7 +171,7 @@ impl CardWatch {
         Ok(self.take_search(frame, candidates))
     }
 
-    /// Searches the picture reduced by a factor, as a rule only where it is worth it.
+    /// Searches the picture reduced by a factor, only where it changed if possible.
     fn search_reduced(
         &mut self,
         image: &GreyImage,
@@ -182,7 +183,7 @@ impl CardWatch {
         if let Some(parts) = self.parts_to_search(image, &now, factor, tag_edge_px) {
             return Ok(search.reduced(image, &parts, factor)?);
         }
-        let found = search.reduced(image, &[Part::whole(image)], factor)?;
+        let found = search.reduced(image, &[Rect::whole(image)], factor)?;
         let cards = found.iter().filter(|card| self.knows(card.tag_id));
         self.searched = Some(Searched {
             cells: now,
@@ -192,15 +193,15 @@ impl CardWatch {
         Ok(found)
     }
 
-    /// Where the picture is not what it was when all of it was last searched, and where cards were
-    /// read then: they may come back. `None` where everything has to be searched.
+    /// Where the picture changed since the last full search, and where cards were read then, since
+    /// they may return. `None` where everything must be searched.
     fn parts_to_search(
         &self,
         image: &GreyImage,
         now: &Cells,
         factor: usize,
         tag_edge_px: Option<f64>,
-    ) -> Option<Vec<Part>> {
+    ) -> Option<Vec<Rect>> {
         let before = self.searched.as_ref()?;
         if self.searches.is_multiple_of(EVERYTHING_EVERY) || factor < before.factor {
             return None;
@@ -288,7 +289,7 @@ mod tests {
         turn_deg: 0.0,
     };
 
-    /// The watch's word on films of cards, ten frames a second.
+    /// The result of the watch on films of cards, ten frames a second.
     struct Film {
         watch: CardWatch,
         search: Search,
@@ -457,7 +458,7 @@ mod tests {
             };
             let part = window.part(&picture).unwrap();
             let wide = in_a_larger_picture(&picture, 1920);
-            for (image, part) in [(&picture, part), (&wide, Part::whole(&wide))] {
+            for (image, part) in [(&picture, part), (&wide, Rect::whole(&wide))] {
                 let found = film.search.reduced(image, &[part], 1).unwrap();
                 assert_eq!(found.len(), 1, "{} px, {turn_deg}°", image.width_px);
                 assert_eq!(found[0].tag_id, small.id);

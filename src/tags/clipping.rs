@@ -1,4 +1,4 @@
-//! Clipping: how much of a tag's white the camera could not record.
+//! Clipping: the share of a tag's white beyond the camera's range.
 
 use crate::clip::Levels;
 
@@ -45,12 +45,12 @@ impl Codes {
     }
 }
 
-/// White that the camera could not record.
+/// White beyond the camera's range.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Clipped {
     /// Share of the bright pixels.
     pub share: f64,
-    /// Pixels from this code value on do not tell their light.
+    /// Pixels from this code value on say nothing about their light.
     pub from_code: u8,
 }
 

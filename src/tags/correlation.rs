@@ -1,4 +1,4 @@
-//! Correlation: by how much more the corners err than white noise would let them.
+//! Correlation: factor on the variance of the corners over that of white noise.
 //!
 //! A camera's own processing and a video's compression leave errors that neighbouring pixels
 //! share, and shared errors do not average out over a tag. For a smooth estimator the variance

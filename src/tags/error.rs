@@ -1,4 +1,4 @@
-//! Why the tags stage has nothing to hand on, and the mend.
+//! Errors of the tags stage, and what to do about them.
 
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -8,16 +8,16 @@ use super::DropReason;
 use crate::clip::ClipError;
 use crate::vision::VisionError;
 
-/// Why the tags stage has nothing to hand on.
+/// Why the tags stage has no result.
 #[derive(Debug, thiserror::Error)]
 pub enum TagsError {
-    /// The clip could not be read on.
+    /// The clip could not be read further.
     #[error(transparent)]
     Clip(#[from] ClipError),
-    /// The vision library refused a call.
+    /// The vision library rejected a call.
     #[error(transparent)]
     Vision(#[from] VisionError),
-    /// An id that the family does not hold.
+    /// An id outside the family.
     #[error("tag {tag_id} is not in the family 36h11")]
     NoSuchTag {
         /// The id.
@@ -36,7 +36,7 @@ pub enum TagsError {
         /// Where the two are.
         places_px: [Point2<f64>; 2],
     },
-    /// Nothing declared was ever seen.
+    /// No declared tag was seen.
     #[error(
         "none of the declared tags was seen in any of {frames} frames{}; the largest square that \
          could be one has edges of {largest_square_px:.0} px, and {needed_px:.0} px are needed{}",
@@ -52,10 +52,10 @@ pub enum TagsError {
         needed_px: f64,
         /// Tags of the family that were seen but are not declared, rising.
         others: Vec<u32>,
-        /// In how many frames a declared tag was found but refused, and why.
+        /// In how many frames a declared tag was found but rejected, and why.
         refused: BTreeMap<(u32, DropReason), usize>,
     },
-    /// The declared tags can only be read in a mirror.
+    /// The declared tags can be read only in a mirror image.
     #[error(
         "the picture is mirrored: tag{} {} can be read only in its mirror image",
         if ids.len() == 1 { "" } else { "s" }, listed(ids)
@@ -81,7 +81,7 @@ impl TagsError {
                     .into()
             }
             Self::NoTagSeen { refused, .. } if !refused.is_empty() => {
-                "film closer and in focus, with all of each tag in the light and in the picture"
+                "film closer and in focus, with every tag whole, in the picture and in good light"
                     .into()
             }
             Self::NoTagSeen { others, .. } if !others.is_empty() => {
@@ -126,7 +126,7 @@ fn but_others(others: &[u32]) -> String {
     }
 }
 
-/// Tags that were found but refused, as clauses.
+/// Tags that were found but rejected, as clauses.
 fn refusals(refused: &BTreeMap<(u32, DropReason), usize>) -> String {
     let clauses = refused.iter().map(|((tag_id, reason), frames)| {
         format!("; tag {tag_id} was found but {reason} in {frames} frames")

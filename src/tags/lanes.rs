@@ -1,4 +1,4 @@
-//! Lanes: how many pixels are compared at once, and in what.
+//! Lanes: how many pixels are compared at once, and in which type.
 
 /// Pixels that are compared at once.
 pub(super) const LANES: usize = 8;
@@ -7,5 +7,5 @@ pub(super) const LANES: usize = 8;
 /// sums over a patch to less than the rounding of its code values.
 pub(super) type Numbers = [f32; LANES];
 
-/// The same while the processor works on them, in registers of the width that it has.
+/// The same in the processor's registers, as wide as it has them.
 pub(super) type Lanes<S> = fearless_simd::f32x8<S>;

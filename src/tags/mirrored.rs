@@ -1,4 +1,4 @@
-//! Tells a mirrored picture from one without tags: no tag of the family can be read in a mirror.
+//! Detects a mirrored picture: no tag of the family can be read in a mirror.
 
 use std::collections::BTreeSet;
 
@@ -7,7 +7,7 @@ use super::{TagPlan, TagsError};
 use crate::clip::GreyImage;
 use crate::vision::VisionError;
 
-/// Why nothing was seen: the clip's first picture is mirrored, or the reason that is known already.
+/// Why nothing was seen: the clip's first picture is mirrored, or the reason given.
 pub(super) fn cause(known: TagsError, first: Option<&GreyImage>, plan: &TagPlan) -> TagsError {
     match first.map(|image| tags_in_mirror(image, plan)) {
         Some(Ok(ids)) if !ids.is_empty() => TagsError::Mirrored { ids },

@@ -1,25 +1,25 @@
 //! Tags: finds the declared tags in every frame and measures their corners.
 
-mod appearance;
 mod cards;
-mod changes;
+mod change_detection;
 mod clipping;
 mod correlation;
 mod error;
+mod image_model;
 mod lanes;
 mod mirrored;
 mod mosaic;
-mod part;
+mod normal_equations;
 mod patch;
 mod pattern;
 mod picture;
 mod quality;
 mod recognise;
+mod rect;
 mod refine;
 mod search;
 mod sensor;
 mod sensor_estimate;
-mod sums;
 mod tone;
 mod track;
 mod tracker;
@@ -33,17 +33,18 @@ use serde::{Deserialize, Serialize};
 
 use crate::clip::{ClipError, ClipInfo, Frame};
 use crate::landmarks::LandmarkSighting;
-use crate::model_file::{ModelFile, StationSource};
+use crate::model_file::ModelFile;
 use crate::progress::Progress;
 pub use error::TagsError;
 pub use picture::{PictureFault, TagPicture};
 pub use quality::SMALLEST_EDGE_PX;
-pub use tracker::Memory;
 use tracker::Tracker;
+pub use tracker::TrackerState;
 pub use warning::{SpoiledTags, TagsWarning, doubt_search};
 
-/// Covariance of four corners, in the order x0 y0 x1 y1 x2 y2 x3 y3, px². Single precision: all of a
-/// clip's sightings are kept until the fit, and this is most of each.
+/// Covariance of four corners, in the order x0 y0 x1 y1 x2 y2 x3 y3, px². Single precision: all
+/// sightings of a clip stay in memory until the fit, and the covariance is the largest part of
+/// each.
 pub type CornerCovariance = SMatrix<f32, 8, 8>;
 
 /// One tag seen in one frame.
@@ -93,7 +94,7 @@ pub struct Dropped {
     pub reason: DropReason,
 }
 
-/// All that was seen in one frame.
+/// All sightings of one frame.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct SightedFrame {
     /// Position of the frame in the clip.
@@ -117,18 +118,22 @@ impl SightedFrame {
     }
 }
 
-/// What the tags stage hands on: every frame of the clip, in order, with what was seen in it.
+/// The output of the tags stage: every frame of the clip, in order, with its sightings.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Sightings {
     /// The clip that was searched.
     pub clip: ClipInfo,
     /// Every frame, in the order of presentation.
     pub frames: Vec<SightedFrame>,
-    /// What the search has seen beside them.
+    /// What the search found besides the sightings.
     pub overview: Overview,
 }
 
-/// What a search has seen of a clip beside the sightings.
+/// A tag that is seen in this share of the pictures that show any undeclared tag is no card: of two
+/// cards that take turns, the one for neutral is seen in two thirds.
+const THROUGHOUT_SHARE: f64 = 0.8;
+
+/// What a search found in a clip besides the sightings.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Overview {
     /// The mean picture of each declared tag that was seen.
@@ -147,7 +152,20 @@ impl Overview {
             .collect()
     }
 
-    /// Whether the pictures of a tag are so bad that they explain why it looks odd.
+    /// The undeclared tags that were there nearly whenever any was seen. A tag on the aircraft is, while
+    /// cards take turns.
+    pub fn undeclared_throughout(&self) -> Vec<u32> {
+        let mut times_s: Vec<f64> = self.undeclared_s.values().flatten().copied().collect();
+        times_s.sort_by(f64::total_cmp);
+        times_s.dedup();
+        let undeclared = self.undeclared_s.iter();
+        undeclared
+            .filter(|(_, seen_s)| seen_s.len() as f64 >= THROUGHOUT_SHARE * times_s.len() as f64)
+            .map(|(&tag_id, _)| tag_id)
+            .collect()
+    }
+
+    /// Whether the pictures of a tag are poor enough to explain its odd look.
     pub fn is_spoiled(&self, tag_id: u32) -> bool {
         let picture = self.pictures.get(&tag_id);
         picture.is_some_and(|picture| picture.fault().is_some())
@@ -170,10 +188,7 @@ impl TagPlan {
     pub fn of(model: &ModelFile) -> Self {
         let surfaces = model.surfaces.iter().map(|surface| surface.tag_id);
         let airframe: BTreeSet<u32> = model.airframe_tags.iter().map(|tag| tag.id).collect();
-        let cards = match &model.stations.source {
-            StationSource::Cards(stations) => stations.keys().copied().collect(),
-            _ => BTreeSet::new(),
-        };
+        let cards = model.cards().into_keys().collect();
         Self {
             expected: surfaces.chain(airframe.iter().copied()).collect(),
             airframe,
@@ -182,7 +197,7 @@ impl TagPlan {
     }
 }
 
-/// Counts the tags that were found but refused.
+/// Counts the tags that were found but rejected.
 fn count_refused(frames: &[SightedFrame]) -> BTreeMap<(u32, DropReason), usize> {
     let mut refused = BTreeMap::new();
     for dropped in frames.iter().flat_map(|frame| &frame.dropped) {
@@ -193,16 +208,16 @@ fn count_refused(frames: &[SightedFrame]) -> BTreeMap<(u32, DropReason), usize> 
     refused
 }
 
-/// A search of a clip that has come part of the way, or has only begun.
+/// A search of a clip that is interrupted, or has not started.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Begun {
+pub struct Checkpoint {
     /// The frames that were searched, from the first on.
     pub frames: Vec<SightedFrame>,
-    /// What the search goes by from there.
-    pub memory: Memory,
+    /// The state from which the search continues.
+    pub memory: TrackerState,
 }
 
-impl Begun {
+impl Checkpoint {
     /// A search for these tags before its first frame.
     ///
     /// # Errors
@@ -210,32 +225,32 @@ impl Begun {
     pub fn new(plan: &TagPlan) -> Result<Self, TagsError> {
         Ok(Self {
             frames: Vec::new(),
-            memory: Memory::new(plan)?,
+            memory: TrackerState::new(plan)?,
         })
     }
 }
 
-/// Is shown a search while it goes on, so that it can be taken up again where it was interrupted.
-pub trait Keeper {
-    /// The frames searched since the last call, and what the search goes by after them.
-    fn keep(&mut self, news: &[SightedFrame], memory: &Memory);
+/// Receives checkpoints of a running search, so that it can be resumed after an interruption.
+pub trait CheckpointSink {
+    /// The frames searched since the last call, and the state after them.
+    fn save(&mut self, news: &[SightedFrame], memory: &TrackerState);
 }
 
-/// Nobody keeps it.
-impl Keeper for () {
-    fn keep(&mut self, _news: &[SightedFrame], _memory: &Memory) {}
+/// No checkpoints.
+impl CheckpointSink for () {
+    fn save(&mut self, _news: &[SightedFrame], _memory: &TrackerState) {}
 }
 
-/// Kept if there is somebody to keep it.
-impl<K: Keeper> Keeper for Option<K> {
-    fn keep(&mut self, news: &[SightedFrame], memory: &Memory) {
-        if let Some(keeper) = self {
-            keeper.keep(news, memory);
+/// Checkpoints, if there is a receiver.
+impl<K: CheckpointSink> CheckpointSink for Option<K> {
+    fn save(&mut self, news: &[SightedFrame], memory: &TrackerState) {
+        if let Some(sink) = self {
+            sink.save(news, memory);
         }
     }
 }
 
-/// A search is kept whenever so many frames more were searched: half a second of work or so.
+/// Number of frames between two checkpoints: about half a second of work.
 const KEPT_EVERY: usize = 100;
 
 /// Finds the planned tags in every frame.
@@ -252,13 +267,13 @@ pub fn sight(
     plan: &TagPlan,
     progress: &dyn Progress,
 ) -> Result<Sightings, TagsError> {
-    let begun = Begun::new(plan)?;
-    sight_on(frames, clip, plan, begun, &mut (), progress)
+    let checkpoint = Checkpoint::new(plan)?;
+    sight_on(frames, clip, plan, checkpoint, &mut (), progress)
 }
 
-/// Goes on with a search that has begun, and brings what [`sight`] would have brought.
+/// Resumes an interrupted search. The result is identical to that of [`sight`].
 ///
-/// `frames` are all of the clip; those that were searched before are passed over.
+/// `frames` are all frames of the clip; those already searched are skipped.
 ///
 /// # Errors
 ///
@@ -267,12 +282,12 @@ pub fn sight_on(
     frames: impl Iterator<Item = Result<Frame, ClipError>>,
     clip: &ClipInfo,
     plan: &TagPlan,
-    begun: Begun,
-    keeper: &mut dyn Keeper,
+    checkpoint: Checkpoint,
+    sink: &mut dyn CheckpointSink,
     progress: &dyn Progress,
 ) -> Result<Sightings, TagsError> {
-    let mut seen = begun.frames;
-    let mut tracker = Tracker::new(begun.memory, clip)?;
+    let mut seen = checkpoint.frames;
+    let mut tracker = Tracker::new(checkpoint.memory, clip)?;
     let mut kept = seen.len();
     let mut first = None;
     for (place, frame) in frames.enumerate() {
@@ -283,11 +298,11 @@ pub fn sight_on(
         }
         progress.advance("finding tags", place as u64 + 1, clip.claimed_frames);
         if seen.len() >= kept + KEPT_EVERY {
-            keeper.keep(&seen[kept..], tracker.memory());
+            sink.save(&seen[kept..], tracker.memory());
             kept = seen.len();
         }
     }
-    keeper.keep(&seen[kept..], tracker.memory());
+    sink.save(&seen[kept..], tracker.memory());
     something_seen(&seen, plan, tracker.memory())
         .map_err(|nothing_seen| mirrored::cause(nothing_seen, first.as_ref(), plan))?;
     Ok(Sightings {
@@ -297,8 +312,12 @@ pub fn sight_on(
     })
 }
 
-/// Refuses a clip in which no declared tag was ever seen.
-fn something_seen(seen: &[SightedFrame], plan: &TagPlan, memory: &Memory) -> Result<(), TagsError> {
+/// Rejects a clip in which no declared tag was seen.
+fn something_seen(
+    seen: &[SightedFrame],
+    plan: &TagPlan,
+    memory: &TrackerState,
+) -> Result<(), TagsError> {
     if seen.is_empty() {
         return Err(TagsError::NoFrame);
     }

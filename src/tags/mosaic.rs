@@ -3,8 +3,8 @@
 //! A colour sensor sees one colour a pixel, in squares of two by two (B. E. Bayer, US patent
 //! 3 971 065, 1976); the other two are filled in from neighbours. Red and blue are seen in every
 //! second column and row only, so brightness is a little softer in the columns and rows between.
-//! Left out of the pattern, that pulls every edge that runs along the pixels by some hundredths of
-//! a pixel, in the same way whenever it comes back to the same place.
+//! Ignoring this moves every edge that runs along the pixels by some hundredths of a pixel, in the
+//! same way each time it returns to the same place.
 
 use nalgebra::{Matrix3, Vector2, Vector3};
 use serde::{Deserialize, Serialize};
@@ -55,20 +55,20 @@ impl Mosaic {
     }
 }
 
-/// What one fitted tag tells of the mosaic, all else that the tag has to tell left free.
+/// Evidence of one fitted tag on the mosaic, with all its other unknowns left free.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct MosaicEvidence {
     /// Inverse of the covariance, px⁻⁴.
     pub information: Matrix3<f64>,
-    /// Information times the numbers that the tag asks for.
+    /// Information times the numbers estimated from this tag.
     pub weighted: Vector3<f64>,
 }
 
-/// What cameras differ by, px²: red has about a fifth of the brightness (ITU-R BT.709) and blue
+/// Scatter between cameras, px²: red has about a fifth of the brightness (ITU-R BT.709) and blue
 /// less, and where a colour is filled in from both neighbours, its blur grows by 1 px².
 const PRIOR_SD_PX2: f64 = 0.1;
 
-/// Gathers what tags tell of the mosaic.
+/// Collects the evidence of tags on the mosaic.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub(super) struct MosaicEstimate {
     information: Matrix3<f64>,

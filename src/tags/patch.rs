@@ -14,10 +14,10 @@ use crate::geometry::{homography, quadrilateral};
 /// Most paper around the black border that is used, in cells; sheets leave one cell white.
 const MOST_MARGIN_CELLS: f64 = 0.6;
 
-/// What lies beyond the paper's edge reaches this far into it through the lens, px.
+/// The background beyond the paper's edge spreads this far into it through the lens, px.
 const REACH_OF_BLUR_PX: f64 = 1.7;
 
-/// Least paper that is used, in cells: the border's edge itself has to be seen.
+/// Least paper that is used, in cells: the edge of the border itself must be visible.
 const LEAST_MARGIN_CELLS: f64 = 0.1;
 
 /// Blocks along one side in which residuals are judged: the cells, and the margin on both sides.
@@ -54,18 +54,18 @@ pub(super) struct PixelGroup {
 pub(super) struct Patch {
     pub centre_px: Point2<f64>,
     pub scale_px: f64,
-    /// How light stands for shares of the range of code values.
+    /// Conversion between light and shares of the range of code values.
     pub tone: ToneCurve,
     /// Width and height of the box that holds the pixels.
     pub size_px: [usize; 2],
     pub groups: Vec<PixelGroup>,
-    /// Share of the bright pixels that lie at the upper end of the camera's range.
+    /// Share of the bright pixels at the upper end of the camera's range.
     pub clipped_share: f64,
 }
 
 impl Patch {
-    /// Cuts out the pixels of the tag whose corners lie near `corners_px`, and gives the
-    /// homography from the tag's square to the patch beside it.
+    /// Cuts out the pixels of the tag whose corners are near `corners_px`, and returns the
+    /// homography from the tag's square to the patch as well.
     pub fn cut(
         image: &GreyImage,
         tone: &Tone,
@@ -169,7 +169,7 @@ impl Patch {
         Ok(())
     }
 
-    /// Leaves out the pixels from a light on: clipped white would move all edges outwards.
+    /// Leaves out pixels from this light on: clipped white would move all edges outwards.
     fn leave_out_from(&mut self, light: f32) {
         let groups = std::mem::take(&mut self.groups);
         let mut open = std::array::from_fn::<_, PARITIES, _>(PixelGroup::empty);
@@ -193,11 +193,11 @@ impl Patch {
     }
 }
 
-/// Rows that are gone through side by side: two of each kind.
+/// Rows that are processed together: two of each kind.
 const BAND: usize = 4;
 
-/// All pixels of a box, both ends included, band by band, there and back: so the next eight of one kind lie
-/// close together, and a group of them sees few edges between cells.
+/// All pixels of a box, both ends included, band by band, back and forth: the next eight of one
+/// kind are close together, and a group of them contains few edges between cells.
 fn there_and_back(
     [left, right]: [usize; 2],
     [top, bottom]: [usize; 2],

@@ -1,4 +1,4 @@
-//! The printed pattern of a tag, and how it looks through a blurring lens.
+//! The printed pattern of a tag, seen through a blurring lens.
 
 use std::f32::consts::{FRAC_1_SQRT_2, FRAC_2_SQRT_PI};
 
@@ -60,10 +60,10 @@ impl Pattern {
 
     /// The pattern seen through a Gaussian blur.
     ///
-    /// `u` and `v` run from 0 to [`CELLS`] over the black square. The paper is taken as white
-    /// without end. The blur's covariance, which shows at the corners of cells only, is taken to
-    /// first order: a Gaussian's derivative by it is its mixed second derivative (R. L. Plackett,
-    /// Biometrika 41 (1954) 351).
+    /// `u` and `v` run from 0 to [`CELLS`] over the black square. The paper is modelled as white
+    /// without end. The blur's covariance, which matters only at the corners of cells, is modelled
+    /// to first order: a Gaussian's derivative by it is its mixed second derivative (R. L.
+    /// Plackett, Biometrika 41 (1954) 351).
     #[inline(always)]
     pub(super) fn shade<S: Simd>(
         &self,
@@ -109,8 +109,8 @@ impl Pattern {
 pub(super) struct Blur {
     /// Standard deviations along u and v, cells.
     sd: [f32; 2],
-    /// Covariance of the two, cells²: other than zero where the picture shears the tag, and where the
-    /// blur is longer along a diagonal, of a hand that moves or of a lens towards its rim.
+    /// Covariance of the two, cells²: non-zero where the picture shears the tag, and where the blur
+    /// is longer along a diagonal, from a moving hand or towards the rim of a lens.
     covariance: f32,
 }
 
@@ -124,7 +124,7 @@ impl Blur {
     }
 }
 
-/// How much of each cell along one axis the blurred points of a group see.
+/// The share of each cell along one axis that reaches the blurred points of a group.
 struct Coverage<S: Simd> {
     /// Cells from `first` to before `last` are seen by any of them.
     first: usize,
@@ -170,7 +170,7 @@ impl<S: Simd> Coverage<S> {
     }
 }
 
-/// How much of what lies before an edge between cells the blurred points of a group see.
+/// The share of everything before an edge between cells that reaches the blurred points of a group.
 #[derive(Clone, Copy)]
 struct Edge<S: Simd> {
     passed: Lanes<S>,

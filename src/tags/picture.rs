@@ -1,4 +1,4 @@
-//! Picture: how good the pictures of a tag are, and what spoils them.
+//! Picture: how good the pictures of a tag are, and what makes them poor.
 
 use serde::{Deserialize, Serialize};
 
@@ -17,15 +17,15 @@ const SOFT_PX: f64 = 1.0;
 /// less 0.039 to 0.070.
 const CODED_SHARE: f64 = 0.033;
 
-/// A tag's corners may all err together by this share of what its residuals lead to expect of one
+/// A constant error of a tag's corners, as a share of the error that its residuals predict for one
 /// frame. Eighteen spoiled copies of two rendered clips have 0.2 to 2.3 in the outline of a tag,
-/// against their true corners, and 0.8 in the root mean square.
+/// against their true corners, and 0.8 RMS.
 const LASTING_PART: f64 = 0.8;
 
-/// The same for the place of a resting tag: 0.1 to 0.9, and 0.5 in the root mean square.
+/// The same for the place of a resting tag: 0.1 to 0.9, and 0.5 RMS.
 const PLACE_PART: f64 = 0.5;
 
-/// Lasting corner errors beyond this share of a tag's edge are grave: they bend angles of usual
+/// Correlated corner errors beyond this share of a tag's edge are grave: they bend angles of usual
 /// travels by some tenths of a degree.
 const GRAVE_SHARE_OF_EDGE: f64 = 0.002;
 
@@ -42,11 +42,11 @@ pub struct TagPicture {
     pub clipped_share: f64,
     /// Standard deviation of the residuals that neighbouring pixels share, as a share of the contrast.
     pub coded_share: f64,
-    /// Standard deviation of a corner's coordinate that these residuals lead to expect, px.
+    /// Standard deviation of a corner's coordinate that these residuals predict, px.
     pub corner_sd_px: f64,
 }
 
-/// What spoils the pictures of a tag.
+/// A fault of the pictures of a tag.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub enum PictureFault {
     /// White is clipped.
@@ -58,12 +58,12 @@ pub enum PictureFault {
 }
 
 impl TagPicture {
-    /// The picture behind a fit; `shared_noise` is how much more the corners err, as a variance,
-    /// because pixels share their residuals.
+    /// The picture behind a fit; `shared_noise` is the factor on the variance of the corners due to
+    /// correlated residuals of pixels.
     pub(super) fn of(fit: &PatternFit, shared_noise: f64) -> Self {
         let [blur_u, blur_v] = fit.look.blur_cells;
         let blur_cells = (blur_u * blur_v).abs().sqrt();
-        // White noise has no part in what pixels share.
+        // White noise is not correlated between pixels.
         let shared_part = (1.0 - 1.0 / shared_noise.max(1.0)).sqrt();
         let variance_px2 = f64::from(fit.covariance_px2.trace()) / 8.0;
         Self {
@@ -76,7 +76,8 @@ impl TagPicture {
         }
     }
 
-    /// What spoils it, if anything does. Clipping leaves large residuals as well, and so comes first.
+    /// The fault of the picture, if there is one. Clipping causes large residuals as well, so it is
+    /// checked first.
     pub fn fault(&self) -> Option<PictureFault> {
         if self.clipped_share > CLIPPED_SHARE {
             Some(PictureFault::Overexposed)
@@ -89,7 +90,8 @@ impl TagPicture {
         }
     }
 
-    /// Standard deviation of an error of each corner's coordinate that stays in all frames, px.
+    /// Standard deviation of an error of each corner's coordinate that is constant through the
+    /// clip, px.
     pub fn lasting_error_px(&self) -> f64 {
         LASTING_PART * self.corner_sd_px
     }

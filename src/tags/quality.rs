@@ -12,14 +12,14 @@ const WEAKEST_CONTRAST: f64 = 0.08;
 /// Widest blur, cells: beyond, the inner cells run into one another.
 const WIDEST_BLUR_CELLS: f64 = 0.75;
 
-/// Largest residual, share of the contrast: a tag that is really there stays below a third of
-/// this, a fit that went astray lies above twice of it.
+/// Largest residual, share of the contrast: a correct fit stays below a third of this, a wrong one
+/// exceeds twice of it.
 const LARGEST_RESIDUAL: f64 = 0.15;
 
 /// Largest share of a tag that may be hidden; more leaves the corners to guesswork.
 const LARGEST_HIDDEN_SHARE: f64 = 0.3;
 
-/// Tells why a fit is not good enough, if it is not.
+/// Why a fit is not good enough, if it is not.
 pub(super) fn judge(fit: &PatternFit) -> Result<(), DropReason> {
     if fit.edge_px < SMALLEST_EDGE_PX {
         Err(DropReason::TooSmall)

@@ -1,7 +1,7 @@
-//! Recognise: tells whether a square outline is one of the tags that are expected.
+//! Recognise: decides whether a square outline is one of the expected tags.
 //!
-//! The library reads a code without knowing what to expect and gives up on small or soft tags.
-//! Few tags are expected, so comparing with their patterns goes further down.
+//! The library decodes a tag without knowing which to expect, and fails on small or soft tags. Only
+//! a few tags are expected, so comparing with their patterns works on smaller ones.
 
 use nalgebra::Point2;
 
@@ -13,7 +13,7 @@ use crate::geometry::homography;
 /// least, so another tag stays below 0.4.
 const LEAST_CORRELATION: f64 = 0.65;
 
-/// A quarter of a tag that correlates this well is there to be seen.
+/// Correlation from which a quarter of a tag counts as visible.
 const LEAST_QUARTER_CORRELATION: f64 = 0.85;
 
 /// The outline in the order of the printed tag's corners, if it looks like `pattern`; the outline
@@ -33,8 +33,8 @@ pub(super) fn recognise(
 /// How far around its expected place a tag is looked for, cells.
 const NEARBY_CELLS: i32 = 4;
 
-/// The tag within [`NEARBY_CELLS`] of where it is expected, found to about half a cell: the nearest
-/// place where it shows, or the better of equally near ones.
+/// The tag within [`NEARBY_CELLS`] of its expected place, found to about half a cell: the nearest
+/// place where it shows, or the better of two equally near ones.
 pub(super) fn nearby(
     image: &GreyImage,
     expected_px: &[Point2<f64>; 4],
@@ -67,12 +67,12 @@ fn ring_of(ring: i32) -> impl Iterator<Item = (i32, i32)> {
         .filter(move |(right, down)| right.abs().max(down.abs()) == ring)
 }
 
-/// Whether the tag lies within a fraction of a cell of where it is expected.
+/// Whether the tag is within a fraction of a cell of its expected place.
 pub(super) fn shows(image: &GreyImage, corners_px: &[Point2<f64>; 4], pattern: &Pattern) -> bool {
     shown(image, corners_px, pattern).is_some()
 }
 
-/// How well the tag shows at a place, if it does: it lies within a fraction of a cell then.
+/// How well the tag shows at a place, if it does: it is within a fraction of a cell then.
 fn shown(image: &GreyImage, corners_px: &[Point2<f64>; 4], pattern: &Pattern) -> Option<f64> {
     correlation(image, corners_px, pattern, [INNER, INNER])
         .filter(|&correlation| correlation >= LEAST_CORRELATION)

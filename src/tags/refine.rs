@@ -1,24 +1,24 @@
 //! Corner refinement: fits the whole printed pattern to the pixels.
 //!
 //! The border and all inner cell edges are fitted together, in linear light, with the blur, the
-//! illumination and its slope across the tag as unknowns; so narrow cells cannot pull at their
-//! neighbours as they do where edges are fitted one by one. Corners are those of the fitted
-//! pattern and come with their joint covariance.
+//! illumination and its slope across the tag as unknowns. Fitting edges one by one lets narrow
+//! cells bias their neighbours; a joint fit does not. Corners are those of the fitted pattern and
+//! have a joint covariance.
 
 use nalgebra::{Matrix3, Point2, SMatrix};
 use serde::{Deserialize, Serialize};
 
-use super::appearance::{
-    Appearance, BLUR, COVARIANCE, UNKNOWNS, Unknowns, WHITE, contrast, corners_of,
-};
 use super::correlation::variance_factor;
+use super::image_model::{
+    BLUR, COVARIANCE, ImageModel, UNKNOWNS, Unknowns, WHITE, contrast, corners_of,
+};
 use super::lanes::Numbers;
 use super::mosaic::{Mosaic, MosaicEvidence};
+use super::normal_equations::{Solved, Sums};
 use super::patch::{BLOCKS, Patch, PixelGroup};
 use super::pattern::{HALF, Pattern};
 use super::picture::TagPicture;
 use super::sensor::Sensor;
-use super::sums::{Solved, Sums};
 use super::{CornerCovariance, DropReason};
 use crate::clip::GreyImage;
 use crate::geometry::quadrilateral;
@@ -44,13 +44,13 @@ pub struct PatternFit {
     pub picture: TagPicture,
     /// Sum of squared residuals of the pixels used, in code values as shares of the range.
     pub(super) squares: f64,
-    /// What the tag tells of the sensor's mosaic.
+    /// Evidence from this tag on the sensor's mosaic.
     pub(super) mosaic: MosaicEvidence,
     /// Where the fit of the next frame starts.
     pub(super) look: Look,
 }
 
-/// How a tag looks, its place left aside: hardly anything of it changes from frame to frame.
+/// How a tag looks, apart from its place: this hardly changes from frame to frame.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub(super) struct Look {
     /// Standard deviation of the blur along the tag's axes.
@@ -63,8 +63,8 @@ pub(super) struct Look {
     noise: f64,
 }
 
-/// Where the fit starts, px: the blur of a sharp lens and sensor, then a wide one, which reaches
-/// edges that lie further off.
+/// Start of the fit, px: the blur of a sharp lens and sensor, then a wide one, which reaches edges
+/// further off.
 const START_BLURS_PX: [f64; 2] = [0.7, 1.6];
 
 /// Residuals that a start is expected to leave, share of the range.
@@ -73,27 +73,28 @@ const START_NOISE: f64 = 0.05;
 /// A fit with larger residuals, as a share of the contrast, may have caught the wrong edges.
 const SUSPECT_RESIDUAL: f64 = 0.15;
 
-/// The blur is kept within these bounds while the fit is on its way: a pixel's own width (a box one
-/// wide has a standard deviation of 0.29 px), and cells that run into one another.
+/// Bounds of the blur during the fit: a pixel's own width (a box one wide has a standard deviation
+/// of 0.29 px), and cells that run into one another.
 const SHARPEST_PX: f64 = 0.3;
 const WIDEST_CELLS: f64 = 1.5;
-/// … and so is the correlation along its two axes, which the pattern takes to first order.
+/// … and of the correlation along its two axes, which the pattern models to first order.
 const LARGEST_CORRELATION: f64 = 0.6;
 
-/// Corners that move less than this in a step have arrived, px: steps shrink at least threefold, so
-/// what is left after it is less than a tenth of their noise in video.
+/// A step that moves corners less than this ends the fit, px: steps shrink at least threefold, so
+/// the remaining motion is less than a tenth of the noise in video.
 const ARRIVED_PX: f64 = 0.01;
 
-/// Corners that move less than this in a step are near their place, px; pixels that were chosen
-/// around a start no further off are the tag's.
+/// A step that moves corners less than this means that the start was near, px: then the pixels
+/// chosen around it belong to the tag.
 const NEAR_PX: f64 = 0.2;
 
 /// A fit whose residuals are still above this share of the contrast after [`HOPEFUL_STEPS`] has
-/// gone astray: half a cell off, about half of the cells disagree.
+/// failed: half a cell off, about half of the cells disagree.
 const ASTRAY_RESIDUAL: f64 = 0.3;
 const HOPEFUL_STEPS: usize = 7;
 
-/// Steps after which a fit has failed: hidden parts may show only after a dozen, and take as many again.
+/// Steps after which a fit has failed: hidden parts may show only after a dozen, and need as many
+/// again.
 const MOST_STEPS: usize = 24;
 
 /// No corner moves further than this in one step, cells, so that edges cannot be skipped.
@@ -113,8 +114,8 @@ const MASK_SHARE: f64 = 0.08;
 ///
 /// # Errors
 ///
-/// Tells why there is no fit: the tag touches the border of the picture, or nothing like it is
-/// there. Whether a fit is good enough is for the caller to judge.
+/// The reason why there is no fit: the tag touches the border of the picture, or nothing like it is
+/// there. The caller decides whether a fit is good enough.
 pub fn refine(
     image: &GreyImage,
     sensor: &Sensor,
@@ -139,8 +140,8 @@ pub fn refine(
     result
 }
 
-/// Fits to the pixels that were chosen around the start, or anew around a place that turns out to
-/// lie elsewhere.
+/// Fits to the pixels chosen around the start, and chooses them again if the tag turns out to be
+/// elsewhere.
 fn fit_from(
     image: &GreyImage,
     sensor: &Sensor,
@@ -248,7 +249,7 @@ impl<'a> Fit<'a> {
         })
     }
 
-    /// Comes near from a guess that may be off by a pixel or two; also the last step.
+    /// Converges roughly from a guess that may be off by a pixel or two; also the last step.
     fn approach(&mut self, mut state: Unknowns) -> Result<(Unknowns, Step), DropReason> {
         for taken in 0..MOST_STEPS {
             let step = self.step(&mut state)?;
@@ -263,7 +264,7 @@ impl<'a> Fit<'a> {
         Err(DropReason::NotFound)
     }
 
-    /// Goes all the way from near, where `step` has just led.
+    /// Converges fully from near the solution, after `step`.
     fn settle(mut self, mut state: Unknowns, mut step: Step) -> Result<PatternFit, DropReason> {
         let mut masked = false;
         for _ in 0..MOST_STEPS {
@@ -280,7 +281,7 @@ impl<'a> Fit<'a> {
 
     fn step(&mut self, state: &mut Unknowns) -> Result<Step, DropReason> {
         let reach = HUBER_SD * self.noise;
-        let (sums, solved) = Appearance::new(self.pattern, self.patch, self.mosaic, state)
+        let (sums, solved) = ImageModel::new(self.pattern, self.patch, self.mosaic, state)
             .and_then(|appearance| Sums::over(&self.patch.groups, &self.shown, &appearance, reach))
             .and_then(|sums| {
                 let solved = sums.solve(self.mosaic)?;
@@ -298,13 +299,13 @@ impl<'a> Fit<'a> {
         })
     }
 
-    /// The best step that keeps the blur within its bounds: what the bound takes away from the blur
-    /// changes all else with it.
+    /// The best step that keeps the blur within its bounds; a bound on the blur changes the other
+    /// unknowns too.
     fn within_blurs(&self, state: &Unknowns, sums: &Sums, solved: &Solved) -> Unknowns {
         let mut step = solved.factor.solve(&sums.gradient());
         let sharpest = SHARPEST_PX * HALF / self.patch.scale_px;
         let most_alike = LARGEST_CORRELATION * (state[BLUR] * state[BLUR + 1]).abs();
-        // The widths last: whatever holds the covariance back may move them.
+        // The widths last: a bound on the covariance may move them.
         for (index, low, high) in [
             (COVARIANCE, -most_alike, most_alike),
             (BLUR, sharpest, WIDEST_CELLS),
@@ -338,7 +339,7 @@ impl<'a> Fit<'a> {
         change.fixed_rows::<BLUR>(0).amax() * 2.0 * self.patch.scale_px
     }
 
-    /// Leaves blocks out that do not look as printed; tells whether there are any.
+    /// Leaves out blocks that do not look as printed; returns whether there are any.
     fn mask(&mut self, sums: &Sums, state: &Unknowns) -> bool {
         let mut squares = [(0.0, 0_u32); BLOCKS];
         for pixel in self.compared(&sums.residuals) {
@@ -405,7 +406,7 @@ impl<'a> Fit<'a> {
         }
     }
 
-    /// By how much more the state errs, as a variance, because pixels share their noise.
+    /// Factor on the variance of the state due to correlated noise of pixels.
     fn shared_noise_factor(&self, residuals: &[Numbers]) -> f64 {
         let [width_px, height_px] = self.patch.size_px;
         let reach = (HUBER_SD * self.noise) as f32;
@@ -430,7 +431,7 @@ impl<'a> Fit<'a> {
     }
 }
 
-/// A pixel beside what it should be.
+/// A pixel and its expected value.
 struct Compared {
     block: usize,
     /// In the patch's box.

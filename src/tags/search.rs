@@ -1,9 +1,9 @@
-//! Search: where in the picture tags may be, as the vision library sees it.
+//! Search: where tags may be in the picture, found by the vision library.
 
 use nalgebra::Point2;
 use serde::{Deserialize, Serialize};
 
-use super::part::Part;
+use super::rect::Rect;
 use crate::clip::GreyImage;
 use crate::geometry::quadrilateral;
 use crate::vision::{
@@ -36,7 +36,7 @@ pub(super) struct Candidate {
     pub corners_px: [Point2<f64>; 4],
 }
 
-/// What a search brought.
+/// The result of a search.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub(super) struct SearchResult {
     /// Every tag of the family, sorted by id; an id may occur twice.
@@ -85,17 +85,17 @@ impl Search {
         })
     }
 
-    /// Looks through a whole picture.
+    /// Searches a whole picture.
     pub fn whole(&mut self, image: &GreyImage) -> Result<SearchResult, VisionError> {
         Ok(self.thorough.find(image)?.into())
     }
 
-    /// Looks quickly through parts of a picture for tags with edges of [`QUICK_FROM_PX`] after they
-    /// were reduced by a whole factor; what lies in two parts may be found twice.
+    /// Searches parts of a picture quickly for tags with edges of [`QUICK_FROM_PX`] after reduction
+    /// by a whole factor; a tag in two parts may be found twice.
     pub fn reduced(
         &mut self,
         image: &GreyImage,
-        parts: &[Part],
+        parts: &[Rect],
         factor: usize,
     ) -> Result<Vec<Candidate>, VisionError> {
         let mut found = Vec::new();
@@ -108,13 +108,13 @@ impl Search {
         Ok(found)
     }
 
-    /// Looks through a whole picture enlarged, for tags that are too small for the library.
+    /// Searches an enlarged picture, for tags that are too small for the library.
     pub fn whole_enlarged(&mut self, image: &GreyImage) -> Result<SearchResult, VisionError> {
         let found = self.whole(&vision::enlarged(image, WHOLE_ENLARGEMENT)?)?;
         Ok(found.moved(|place| resized(place, 1.0 / WHOLE_ENLARGEMENT as f64)))
     }
 
-    /// Looks through a window.
+    /// Searches a window.
     pub fn window(
         &mut self,
         image: &GreyImage,
@@ -158,14 +158,14 @@ impl Window {
         }
     }
 
-    /// What of it lies in the picture.
-    pub fn part(&self, image: &GreyImage) -> Option<Part> {
+    /// The part of it inside the picture.
+    pub fn part(&self, image: &GreyImage) -> Option<Rect> {
         let span = |centre: f64, size: usize| {
             let low = (centre - self.reach_px).floor().clamp(0.0, size as f64) as usize;
             let high = (centre + self.reach_px).ceil().clamp(0.0, size as f64) as usize;
             (low < high).then_some(low..high)
         };
-        Some(Part {
+        Some(Rect {
             columns: span(self.centre_px.x, image.width_px)?,
             rows: span(self.centre_px.y, image.height_px)?,
         })

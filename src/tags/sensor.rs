@@ -1,4 +1,4 @@
-//! Sensor: what the camera makes of light and of edges, learned from the tags themselves.
+//! Sensor: how the camera renders light and edges, learned from the tags themselves.
 
 use serde::{Deserialize, Serialize};
 
@@ -23,7 +23,7 @@ impl Sensor {
         }
     }
 
-    /// Takes in what a frame's tags tell.
+    /// Adds the evidence of a frame's tags.
     pub fn learn(&mut self, evidence: &MosaicEvidence) {
         self.learned.add(evidence);
         self.mosaic = self.learned.best();

@@ -1,4 +1,5 @@
-//! The sensor at first sight: the tone and the mosaic with which tags look most like their patterns.
+//! First estimate of the sensor: the tone and mosaic that make the tags look most like their
+//! patterns.
 
 use nalgebra::Point2;
 
@@ -12,16 +13,16 @@ use crate::clip::{GreyImage, Transfer};
 /// Exponents between a linear camera and one with a steep tone curve.
 const EXPONENT_RANGE: [f64; 2] = [0.8, 3.2];
 
-/// … and those beside a transfer that the stream declares: cameras bend its curve a little.
+/// … and those with a transfer that the stream declares: cameras modify its curve a little.
 const EXPONENT_RANGE_BESIDE: [f64; 2] = [0.5, 1.8];
 
-/// What most cameras come near to (IEC 61966-2-1 and ITU-R BT.1886 as a plain power).
+/// Typical of most cameras (IEC 61966-2-1 and ITU-R BT.1886 as a plain power).
 const USUAL_EXPONENT: f64 = 2.2;
 
 /// Ratio of the golden section.
 const GOLDEN: f64 = 0.618_033_988_749_895;
 
-/// The exponent is found to this much; corners move by less than 0.001 px for it.
+/// Accuracy of the exponent; it moves corners by less than 0.001 px.
 const EXPONENT_STEP: f64 = 0.02;
 
 /// Rounds in which the mosaic is learned from the first picture with tags.
@@ -53,8 +54,8 @@ pub(super) fn estimate(
     sensor
 }
 
-/// The tone with which the given tags look most like their patterns; the usual one where they
-/// can't tell.
+/// The tone that makes the given tags look most like their patterns; the usual one if they do not
+/// determine it.
 ///
 /// The sum of squares, taken in code values for every exponent alike, has one minimum, which a
 /// golden section search finds (Kiefer 1953).
@@ -86,8 +87,8 @@ fn tone(image: &GreyImage, coding: Coding, tags: &[(&Pattern, [Point2<f64>; 4])]
             at_right = misfit(right);
         }
     }
-    let told = at_left.is_finite() || at_right.is_finite();
-    let exponent = match (told, coding.transfer) {
+    let determined = at_left.is_finite() || at_right.is_finite();
+    let exponent = match (determined, coding.transfer) {
         (true, _) => (low + high) / 2.0,
         (false, Transfer::Power) => USUAL_EXPONENT,
         (false, _) => 1.0,

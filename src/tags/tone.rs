@@ -4,7 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::clip::{ClipInfo, Levels, Transfer};
 
-/// The darkest share of the range that is told apart from black.
+/// The darkest share of the range that differs from black.
 const DARKEST: f64 = 0.004;
 
 /// How a clip codes light, as its stream declares.
@@ -30,8 +30,8 @@ impl Coding {
     }
 }
 
-/// How light and shares of the range of code values follow each other: what the stream declares,
-/// then the camera's own curve as a power.
+/// Relation between light and shares of the range of code values: the transfer that the stream
+/// declares, then the camera's own curve as a power.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub(super) struct ToneCurve {
     pub exponent: f64,
@@ -39,7 +39,7 @@ pub(super) struct ToneCurve {
 }
 
 impl ToneCurve {
-    /// The share of the range that stands for a light.
+    /// The share of the range that represents a light.
     pub fn share(&self, light: f64) -> f64 {
         self.transfer
             .share(light.max(0.0).powf(1.0 / self.exponent))
@@ -53,7 +53,7 @@ impl ToneCurve {
     }
 }
 
-/// How a camera's code values stand for light.
+/// Relation between light and a camera's code values.
 ///
 /// A tone curve bends a blurred edge: fitted in code values, black squares would look smaller
 /// than they are. One exponent beside the declared transfer is enough over the range between a tag's black
@@ -67,7 +67,7 @@ pub(super) struct Tone {
     slope: Vec<f64>,
 }
 
-/// What a tone is made of, without its tables.
+/// A tone without its tables.
 #[derive(Serialize, Deserialize)]
 struct ToneNumbers {
     exponent: f64,

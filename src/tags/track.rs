@@ -1,4 +1,4 @@
-//! Track: where a tag was in the last two frames, and so where it may be in the next.
+//! Track: predicts where a tag is from the last two frames.
 
 use nalgebra::{Point2, Vector2};
 use serde::{Deserialize, Serialize};
@@ -8,8 +8,8 @@ use super::refine::{Look, PatternFit};
 use crate::clip::Frame;
 use crate::geometry::quadrilateral::centre;
 
-/// Motion between two frames that is not carried on to the next, px: most of it is noise, and the
-/// fit starts well from so near.
+/// Motion between two frames below which it is not extrapolated, px: most of it is noise, and the
+/// fit converges from so near.
 const NO_MOTION_PX: f64 = 0.2;
 
 /// A tag that is followed.
@@ -39,7 +39,7 @@ impl Track {
         }
     }
 
-    /// Keeps where it was seen in a frame.
+    /// Records where the tag was seen in a frame.
     pub fn note(&mut self, frame: &Frame, fit: &PatternFit) {
         self.before = self.last;
         self.last = Some(Seen {
@@ -50,8 +50,8 @@ impl Track {
         });
     }
 
-    /// Where the tag may be in this frame, the likeliest first: moved on as between the last two frames and
-    /// by what these do not tell, or where it was.
+    /// Where the tag may be in this frame, the likeliest place first: extrapolated from the last
+    /// two frames, plus the unpredicted camera motion; or its last place.
     pub fn predictions(&self, frame: &Frame, unforeseen_px: Vector2<f64>) -> Vec<[Point2<f64>; 4]> {
         let foreseen_px = self.foreseen(frame);
         let likeliest_px = foreseen_px.map(|at| at.map(|corner| corner + unforeseen_px));
@@ -60,7 +60,7 @@ impl Track {
         likeliest_px.into_iter().chain(was_there).collect()
     }
 
-    /// How far the tag lies from where it had to be expected; `None` where it was not seen in the frame before.
+    /// Distance of the tag from its predicted place; `None` if it was not seen in the frame before.
     pub fn unforeseen_px(
         &self,
         frame: &Frame,
@@ -70,7 +70,7 @@ impl Track {
         Some(centre(corners_px) - centre(&self.foreseen(frame)?))
     }
 
-    /// Where the last two frames let the tag be expected.
+    /// The place extrapolated from the last two frames.
     fn foreseen(&self, frame: &Frame) -> Option<[Point2<f64>; 4]> {
         let last = self.last?;
         let moves = |before: &Seen| {

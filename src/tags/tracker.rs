@@ -40,13 +40,13 @@ const ENLARGED_EVERY: usize = 4;
 pub(super) struct Tracker {
     search: Search,
     coding: Coding,
-    memory: Memory,
+    memory: TrackerState,
 }
 
-/// All that a search goes by from one frame to the next: with it, a search that was interrupted
-/// goes on as if it had not been.
+/// The state that a search carries from one frame to the next. A search resumed from it gives the
+/// same result as one without interruption.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct Memory {
+pub struct TrackerState {
     sensor: Option<Sensor>,
     tracks: BTreeMap<u32, Track>,
     cards: CardWatch,
@@ -64,7 +64,7 @@ pub struct Memory {
     pictures: BTreeMap<u32, PictureSums>,
 }
 
-impl Memory {
+impl TrackerState {
     /// Before the first frame.
     pub(super) fn new(plan: &TagPlan) -> Result<Self, TagsError> {
         let patterns = printed_patterns(&plan.expected)?;
@@ -86,7 +86,7 @@ impl Memory {
         })
     }
 
-    /// What the search has seen beside the sightings.
+    /// What the search found besides the sightings.
     pub fn overview(&self) -> Overview {
         let pictures = self.pictures.iter();
         Overview {
@@ -97,7 +97,7 @@ impl Memory {
         }
     }
 
-    /// Writes down the undeclared ones among tags that were just found.
+    /// Records the undeclared tags among those just found.
     fn note_undeclared<'a>(&mut self, time_s: f64, found: impl Iterator<Item = &'a Candidate>) {
         for Candidate { tag_id, .. } in found {
             if self.tracks.contains_key(tag_id) || self.cards.knows(*tag_id) {
@@ -112,8 +112,8 @@ impl Memory {
 }
 
 impl Tracker {
-    /// Goes on from where a search came to.
-    pub fn new(memory: Memory, clip: &ClipInfo) -> Result<Self, TagsError> {
+    /// Resumes a search.
+    pub fn new(memory: TrackerState, clip: &ClipInfo) -> Result<Self, TagsError> {
         Ok(Self {
             search: Search::new()?,
             coding: Coding::of(clip),
@@ -121,12 +121,12 @@ impl Tracker {
         })
     }
 
-    /// What it goes by at the next frame.
-    pub fn memory(&self) -> &Memory {
+    /// The state for the next frame.
+    pub fn memory(&self) -> &TrackerState {
         &self.memory
     }
 
-    /// Looks at the next frame.
+    /// Searches the next frame.
     pub fn see(&mut self, frame: &Frame) -> Result<SightedFrame, TagsError> {
         let mut seen = self.follow_all(frame)?;
         let lost = seen.values().any(Result::is_err);
@@ -152,8 +152,8 @@ impl Tracker {
         Ok(self.note(frame, seen, cards, landmarks))
     }
 
-    /// Follows all tags, those on the airframe first: what one of them does unforeseen the camera does,
-    /// and moves the others as well.
+    /// Follows all tags, those on the airframe first: unpredicted motion of an airframe tag is
+    /// camera motion, and moves the others as well.
     fn follow_all(
         &mut self,
         frame: &Frame,
@@ -192,7 +192,7 @@ impl Tracker {
         tags
     }
 
-    /// Measures a tag where the frames before let it be expected, moved by what they do not tell.
+    /// Measures a tag at its predicted place, moved by the unpredicted camera motion.
     fn follow(
         &mut self,
         tag_id: u32,
@@ -213,7 +213,7 @@ impl Tracker {
                 .map_err(|why| reason = reason.min(why))
                 .ok()
         };
-        // A start off by half a cell would lead astray, which takes longer than a search.
+        // From half a cell off the fit often fails, which takes longer than a search.
         let mut predictions = track
             .predictions(frame, unforeseen_px)
             .into_iter()
@@ -262,7 +262,7 @@ impl Tracker {
         Ok(found)
     }
 
-    /// Measures the tags of a whole search that had been lost.
+    /// Measures the tags that a search of the whole picture found again.
     fn take(
         &mut self,
         found: &SearchResult,
@@ -319,7 +319,7 @@ impl Tracker {
         self.memory.next_whole_s = time_s + self.memory.pause_s.unwrap_or(0.0);
     }
 
-    /// Writes the frame down and keeps places for the next one.
+    /// Records the frame and the places for the next one.
     fn note(
         &mut self,
         frame: &Frame,
@@ -350,7 +350,7 @@ impl Tracker {
             }
         }
         sightings.sort_by_key(|sighting| sighting.tag_id);
-        // Sightings stay for the whole clip: room for more than there are would stay as well.
+        // Sightings stay in memory for the whole clip: so would spare capacity.
         sightings.shrink_to_fit();
         SightedFrame {
             index: frame.index,
@@ -397,7 +397,7 @@ fn estimate_sensor(
     sensor_estimate::estimate(image, coding, &tags)
 }
 
-/// Refuses two good fits of one id that lie apart.
+/// Rejects two good fits of one id at different places.
 fn check_single<'a>(
     tag_id: u32,
     frame: &Frame,

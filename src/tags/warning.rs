@@ -1,4 +1,4 @@
-//! What the tags stage doubts, though it measured the tags.
+//! Warnings of the tags stage.
 
 use std::collections::BTreeMap;
 
@@ -6,7 +6,7 @@ use super::picture::{PictureFault, TagPicture};
 use super::{Overview, TagPlan};
 use crate::warning::Warning;
 
-/// A doubt about the pictures of the tags.
+/// A warning about the pictures of the tags.
 #[derive(Debug, Clone, PartialEq)]
 pub enum TagsWarning {
     /// White of some tags is clipped.
@@ -24,7 +24,7 @@ pub enum TagsWarning {
     },
 }
 
-/// Tags whose pictures are spoiled in one way.
+/// Tags with the same fault of their pictures.
 #[derive(Debug, Clone, PartialEq)]
 pub struct SpoiledTags {
     /// Their ids, rising.
@@ -33,8 +33,8 @@ pub struct SpoiledTags {
     pub worst: TagPicture,
 }
 
-/// Warns of what a search brought: airframe tags that were never seen, and poor pictures. That a
-/// surface was never seen is for the joint fit to refuse.
+/// Warns of airframe tags that were never seen, and of poor pictures. A surface that was never seen
+/// is an error of the joint fit.
 pub fn doubt_search(plan: &TagPlan, overview: &Overview, warnings: &mut Vec<TagsWarning>) {
     let is_missing = |tag_id: &&u32| !overview.pictures.contains_key(tag_id);
     let missing = plan.airframe.iter().filter(is_missing);
@@ -45,7 +45,7 @@ pub fn doubt_search(plan: &TagPlan, overview: &Overview, warnings: &mut Vec<Tags
     doubt_pictures(&overview.pictures, warnings);
 }
 
-/// Warns of tags whose pictures are spoiled, each way once.
+/// Warns of tags with poor pictures, once per kind of fault.
 fn doubt_pictures(pictures: &BTreeMap<u32, TagPicture>, warnings: &mut Vec<TagsWarning>) {
     let mut by_fault: BTreeMap<PictureFault, SpoiledTags> = BTreeMap::new();
     for (&tag_id, picture) in pictures {
@@ -111,7 +111,7 @@ impl Warning for TagsWarning {
                 worst.blur_px, worst.blur_cells
             ),
             Self::HeavilyCoded(SpoiledTags { worst, .. }) => format!(
-                "heavily coded, the video coding has changed the picture by {:.1} % of the contrast \
+                "heavily compressed, the compression changed the picture by {:.1} % of the contrast \
                  (good: below 3 %)",
                 100.0 * worst.coded_share
             ),
@@ -123,8 +123,8 @@ impl Warning for TagsWarning {
             (spoiled.names(), spoiled.worst.lasting_error_px())
         });
         format!(
-            "{names}: {clause}; the corners may all be {lasting_px:.2} px off, and each ± allows \
-             for it"
+            "{names}: {clause}; all their corners may be off by {lasting_px:.2} px, and each ± includes \
+             this"
         )
     }
 
@@ -186,8 +186,9 @@ mod tests {
         let pictures = (10..).zip(pictures.iter().copied()).collect();
         let mut warnings = vec![];
         doubt_pictures(&pictures, &mut warnings);
-        let told = warnings.iter();
-        told.map(|warning| (warning.code(), warning.grave()))
+        let raised = warnings.iter();
+        raised
+            .map(|warning| (warning.code(), warning.grave()))
             .collect()
     }
 

@@ -1,4 +1,4 @@
-//! Finds chessboards roughly with OpenCV; where their crossings lie exactly is measured elsewhere.
+//! Finds chessboards roughly with OpenCV; other modules measure their crossings exactly.
 
 use nalgebra::Point2;
 use opencv::calib3d;

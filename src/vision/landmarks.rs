@@ -49,7 +49,7 @@ pub fn corners_to_follow(
     let mask = Mat::new_rows_cols_with_data(rows, columns, &mask)?;
     let mut corners = Vector::<Point2f>::new();
     let (most, apart) = (most as i32, apart_px / search.reduced_by as f64);
-    // Harris's measure, whose factor is the last number, is not asked for.
+    // Harris's measure, whose factor is the last number, is switched off.
     imgproc::good_features_to_track(
         &search.picture,
         &mut corners,

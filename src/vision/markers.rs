@@ -124,7 +124,7 @@ impl Dictionary {
             .find(|dictionary| dictionary.name.eq_ignore_ascii_case(name))
     }
 
-    /// All names that [`Dictionary::named`] knows.
+    /// All names that [`Dictionary::named`] accepts.
     pub fn names() -> Vec<&'static str> {
         DICTIONARIES
             .iter()
@@ -193,7 +193,7 @@ pub struct FoundMarker {
     pub corners_px: [Point2<f64>; 4],
 }
 
-/// What a search brought.
+/// Result of a search.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Found {
     /// Decoded markers, sorted by id.
@@ -309,8 +309,8 @@ impl MarkerFinder {
         })
     }
 
-    /// Passes over outlines with fewer points than this share of the picture's longer side: the library
-    /// knows no other measure, and each outline that it looks into costs as much as thousands of pixels.
+    /// Skips outlines with fewer points than this share of the picture's longer side: the library
+    /// has no other measure, and each outline it examines costs as much as thousands of pixels.
     fn pass_over_shorter(&mut self, share: f64) -> Result<(), VisionError> {
         #[cfg(not(markers_in_objdetect))]
         self.parameters.set_min_marker_perimeter_rate(share);
@@ -332,7 +332,7 @@ fn quad(outline: &Vector<Point2f>) -> Option<[Point2<f64>; 4]> {
     points.try_into().ok()
 }
 
-/// Default parameters miss markers below about 20 px and markers that lie close to others.
+/// Default parameters miss markers below about 20 px and markers close to others.
 fn set_parameters(parameters: &mut impl generation::DetectorParametersTrait, effort: SearchEffort) {
     parameters.set_min_marker_perimeter_rate(0.01);
     parameters.set_min_marker_distance_rate(0.01);

@@ -1,8 +1,7 @@
 //! Vision: the only room that talks to OpenCV.
 //!
-//! It finds and decodes markers and chessboards roughly; where corners lie exactly is measured by
-//! [`crate::tags`] and the calibration themselves. Both generations of OpenCV's marker module are
-//! told apart in [`markers`] alone.
+//! It finds and decodes markers and chessboards roughly; [`crate::tags`] and the calibration
+//! measure exact corners. Only [`markers`] depends on the generation of OpenCV's marker module.
 
 mod boards;
 mod landmarks;
@@ -27,12 +26,13 @@ pub fn library_version() -> String {
 #[error("the vision library failed: {0}")]
 pub struct VisionError(#[from] opencv::Error);
 
-/// Decoding keeps the other cores busy, and threads of the library that wait would spin. Told once,
-/// before anything is searched: being told anew while another thread searches, the library crashes.
+/// Decoding keeps the other cores busy, and waiting threads of the library would spin. The library
+/// is configured once, before any search: it crashes if it is configured while another thread
+/// searches.
 fn keep_to_one_thread() -> Result<(), VisionError> {
-    static TOLD: LazyLock<Result<(), String>> =
+    static CONFIGURED: LazyLock<Result<(), String>> =
         LazyLock::new(|| opencv::core::set_num_threads(1).map_err(|error| error.message));
-    match &*TOLD {
+    match &*CONFIGURED {
         Ok(()) => Ok(()),
         Err(message) => Err(opencv::Error::new(opencv::core::StsError, message.clone()).into()),
     }

@@ -6,8 +6,8 @@ use opencv::imgproc;
 use super::VisionError;
 use crate::clip::GreyImage;
 
-/// A picture reduced by a whole factor, each pixel the mean of those that it stands for; pixel
-/// centres at integers, so a place `x` of it was `(x + 0.5) · factor − 0.5`.
+/// A picture reduced by a whole factor, each pixel the mean of the pixels it replaces; pixel
+/// centres are integers, so a place `x` of it was `(x + 0.5) · factor − 0.5`.
 pub fn reduced(image: &GreyImage, factor: usize) -> Result<GreyImage, VisionError> {
     let size_px = (image.width_px / factor, image.height_px / factor);
     resized(image, size_px, imgproc::INTER_AREA)

@@ -8,9 +8,10 @@ use opencv::prelude::*;
 use super::{VisionError, keep_to_one_thread};
 use crate::clip::GreyImage;
 
-/// Longer side, px, to which pictures are reduced at least: the search for a board takes seconds on larger
-/// ones, and a square of fewer than 8 px there is too small to measure anyway; what can be found again in
-/// other pictures shows there too, at a fraction of the time and the memory.
+/// Longer side, px, to which pictures are reduced at most: the search for a board takes seconds on
+/// larger ones, and a square of fewer than 8 px there is too small to measure anyway. Points that
+/// can be followed between pictures are visible there too, at a fraction of the time and the
+/// memory.
 const SEARCH_SIDE_PX: usize = 1000;
 
 /// A picture small enough to be searched, and the way back to the full one.

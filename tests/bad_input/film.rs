@@ -47,9 +47,24 @@ type Corners = [[f64; 2]; 4];
 /// What the camera sees at one moment.
 type Shot = Vec<(u32, Corners)>;
 
+/// How the surfaces follow the stick.
+#[derive(Clone, Copy, PartialEq)]
+pub enum Moves {
+    /// Both the same way.
+    Alike,
+    /// The right one the other way.
+    Opposite,
+    /// The right one rests.
+    LeftOnly,
+    /// The left one goes through all holds, then the right one, while the other one rests.
+    InTurn,
+}
+
 /// What is filmed.
 #[derive(Clone)]
 pub struct Film {
+    /// How the surfaces follow the stick.
+    pub moves: Moves,
     /// Deflection of both surfaces at full stick.
     pub travel_deg: f64,
     /// The holds in time.
@@ -79,6 +94,7 @@ pub struct Film {
 /// A film in which nothing is wrong.
 pub fn good() -> Film {
     Film {
+        moves: Moves::Alike,
         travel_deg: 14.0,
         stations_pct: vec![0.0, 100.0, 0.0, -100.0, 0.0],
         missing: vec![],
@@ -130,15 +146,17 @@ impl Film {
             true => (0, frames(HOLD_FRAMES + MOVE_FRAMES)),
             false => (frames(HOLD_FRAMES), frames(MOVE_FRAMES)),
         };
-        let mut before_pct = None;
-        for (hold, &stick_pct) in self.stations_pct.iter().enumerate() {
-            if let Some(before_pct) = before_pct.replace(stick_pct) {
+        let mut before = None;
+        for (hold, (sides_pct, stick_pct)) in self.holds().into_iter().enumerate() {
+            if let Some(before) = before.replace(sides_pct) {
                 for step in 1..=move_frames {
                     let part = step as f64 / (move_frames + 1) as f64;
-                    shots.push(self.shot(before_pct + (stick_pct - before_pct) * part));
+                    let between =
+                        |side: usize| before[side] + (sides_pct[side] - before[side]) * part;
+                    shots.push(self.shot([between(0), between(1)]));
                 }
             }
-            let mut shot = self.shot(stick_pct);
+            let mut shot = self.shot(sides_pct);
             shot.push((card(stick_pct), self.facing([-60.0, -120.0])));
             let second = self.second_cards.iter().filter(|(at, _)| *at == hold);
             shot.extend(second.map(|(_, card)| (*card, self.facing([60.0, -120.0]))));
@@ -150,10 +168,29 @@ impl Film {
         shots
     }
 
-    /// The aircraft at a stick position, without cards.
-    fn shot(&self, stick_pct: f64) -> Shot {
-        let deflection_deg = self.travel_deg * stick_pct / 100.0;
-        let [left_deg, right_deg] = self.held_deg.unwrap_or([deflection_deg; 2]);
+    /// What the left and the right surface get in each hold, and the stick position on its card.
+    fn holds(&self) -> Vec<([f64; 2], f64)> {
+        let stations = self.stations_pct.iter();
+        let of_right = |right: f64| {
+            stations
+                .clone()
+                .map(move |stick| ([*stick, right * stick], *stick))
+        };
+        match self.moves {
+            Moves::Alike => of_right(1.0).collect(),
+            Moves::Opposite => of_right(-1.0).collect(),
+            Moves::LeftOnly => of_right(0.0).collect(),
+            Moves::InTurn => {
+                let right = stations.clone().map(|stick| ([0.0, *stick], *stick));
+                of_right(0.0).chain(right).collect()
+            }
+        }
+    }
+
+    /// The aircraft at the stick positions of its sides, without cards.
+    fn shot(&self, sides_pct: [f64; 2]) -> Shot {
+        let by_stick_deg = sides_pct.map(|stick_pct| self.travel_deg * stick_pct / 100.0);
+        let [left_deg, right_deg] = self.held_deg.unwrap_or(by_stick_deg);
         let mut shot = vec![
             (AIRFRAME, self.facing([0.0, 70.0])),
             (LEFT, self.turned(-180.0 + self.left_shift_mm, left_deg)),
@@ -211,14 +248,21 @@ pub fn profile() -> String {
 
 /// The model file of the aircraft above; `stations` is the body of its table.
 pub fn model(stations: &str) -> String {
+    head()
+        + &format!(
+            "[[match]]\nreference = \"left flap\"\nfollowers = [\"right flap\"]\nmotion = \"same\"\n\
+             tolerance_deg = 3.0\n[stations]\n{stations}\n"
+        )
+}
+
+/// The model file without match groups and stations.
+pub fn head() -> String {
     format!(
         "format = 1\n[model]\nname = \"Plover\"\n[tags]\nedge_mm = {EDGE_MM:.1}\n\
          [[airframe_tag]]\nid = {AIRFRAME}\n\
          [[surface]]\nname = \"left flap\"\nside = \"left\"\ntag = {LEFT}\n\
          [[surface]]\nname = \"right flap\"\nside = \"right\"\ntag = {RIGHT}\n\
-         [[match]]\nreference = \"left flap\"\nfollowers = [\"right flap\"]\nmotion = \"same\"\n\
-         tolerance_deg = 3.0\n[radio]\ncurve_points_pct = [-100, 0, 100]\n\
-         [stations]\n{stations}\n"
+         [radio]\ncurve_points_pct = [-100, 0, 100]\n"
     )
 }
 

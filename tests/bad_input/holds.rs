@@ -50,7 +50,7 @@ fn another_number_of_holds_than_declared() {
     workplace.write("model.toml", film::model(stations));
     // Each hold lasts 11 frames of 1/15 s, each move 3.
     let words = [
-        "7 holds declared, 5 seen",
+        "declares 7 holds, the clip shows 5",
         "hold 1 at 0.0–0.7 s",
         "hold 5 at 3.7–4.4 s",
         "correct `order`",
@@ -65,9 +65,9 @@ fn travel_too_small_to_fit_a_hinge() {
         travel_deg: 0.6,
         ..film::good()
     };
-    // 1.2° are true; so little travel does not tell its own scale to a tenth.
+    // 1.2° are true.
     let words = [
-        "surface \"left flap\" travelled 1.3°",
+        "surface \"left flap\" travelled 1.2°",
         "needs 3°",
         "from end to end",
     ];
@@ -80,6 +80,6 @@ fn surfaces_that_do_not_move_at_all() {
         travel_deg: 0.0,
         ..film::good()
     };
-    let words = ["travelled 0.", "needs 3°", "from end to end"];
+    let words = ["\"left flap\" did not move", "from end to end"];
     Workplace::with(&film).refuses("film", &[], &words);
 }

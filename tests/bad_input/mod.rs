@@ -57,16 +57,21 @@ impl Workplace {
         std::fs::write(self.path(name), contents).unwrap();
     }
 
-    /// `measure` over the results of an earlier day.
-    pub fn measure(&self, clip: &str, more: &[&str]) -> Output {
+    /// Any command.
+    pub fn run(&self, arguments: &[&str]) -> Output {
         Command::new(env!("CARGO_BIN_EXE_hingewise"))
             .current_dir(self.folder.path())
             .env("HINGEWISE_CACHE_DIR", self.kept.path())
-            .args(["measure", clip, "--model", "model.toml", "--out", "results"])
-            .args(["--camera", "camera.toml", "--force"])
-            .args(more)
+            .args(arguments)
             .output()
             .unwrap()
+    }
+
+    /// `measure` over the results of an earlier day.
+    pub fn measure(&self, clip: &str, more: &[&str]) -> Output {
+        let usual = ["measure", clip, "--model", "model.toml", "--out", "results"];
+        let camera = ["--camera", "camera.toml", "--force"];
+        self.run(&[&usual[..], &camera, more].concat())
     }
 
     /// Checks that a clip is refused with all these words and a mend, and that nothing in the folder was

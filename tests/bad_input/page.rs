@@ -4,7 +4,7 @@ use std::process::Output;
 
 use assert_cmd::Command;
 
-use super::film::{self, CARDS, Film, RIGHT};
+use super::film::{self, CARDS, Film, LEFT, RIGHT};
 use super::{KEPT, PAGE, Workplace, on_one_line};
 
 /// `measure` into a folder, without `--force`.
@@ -24,7 +24,7 @@ fn page_of(workplace: &Workplace) -> String {
     let told = on_one_line(&output.stderr);
     assert_eq!(output.status.code(), Some(2), "{told}");
     assert!(
-        told.contains(&format!("new/{PAGE} shows what was seen")),
+        told.contains(&format!("new/{PAGE} shows the tags and holds")),
         "{told}"
     );
     let names: Vec<_> = std::fs::read_dir(workplace.path("new"))
@@ -62,7 +62,7 @@ fn it_names_the_holds_by_time_and_picture() {
     let words = words_of(&page);
     // Each hold lasts 11 frames of 1/15 s, each move 3; the travel is 14° either way.
     for part in [
-        "7 holds declared, 5 seen",
+        "declares 7 holds, the clip shows 5",
         "Correct `order`",
         "<b>Hold 1</b>, 0.0 to 0.7 s",
         "<b>Hold 5</b>, 3.7 to 4.4 s",
@@ -85,14 +85,15 @@ fn it_names_the_holds_by_time_and_picture() {
 }
 
 #[test]
-fn it_shows_which_tag_was_not_seen() {
+fn it_shows_which_tags_were_not_seen() {
     let film = Film {
-        missing: vec![RIGHT],
+        missing: vec![LEFT, RIGHT],
         ..film::good()
     };
     let words = words_of(&page_of(&Workplace::with(&film)));
     for part in [
-        "Tag 23 of the surface &#34;right flap&#34; was not found in any frame.",
+        "tag 10 of the surface &#34;left flap&#34; was not found in any frame",
+        "tag 23 of the surface &#34;right flap&#34; was not found in any frame",
         "class=\"poor\">0 of 67<",
         "67 of 67",
     ] {
@@ -116,7 +117,7 @@ fn it_shows_the_cards_of_each_hold() {
 #[test]
 fn it_shows_a_picture_where_the_search_itself_failed() {
     let film = Film {
-        lying_about: vec![(film::LEFT, [320.0, 150.0])],
+        lying_about: vec![(LEFT, [320.0, 150.0])],
         ..film::good()
     };
     let page = page_of(&Workplace::with(&film));
@@ -141,9 +142,9 @@ fn results_of_an_earlier_day_stay_beside_it() {
     let workplace = with_a_wrong_order();
     // Without --force nothing is written at all.
     let told = on_one_line(&measure_into(&workplace, "results").stderr);
-    assert!(told.contains("results is there already"), "{told}");
+    assert!(told.contains("results already exists"), "{told}");
     assert!(!workplace.path("results").join(PAGE).exists());
-    workplace.refuses("film", &[], &["7 holds declared"]);
+    workplace.refuses("film", &[], &["declares 7 holds"]);
     assert!(workplace.path("results").join(PAGE).exists());
     let report = std::fs::read_to_string(workplace.path("results/report.html")).unwrap();
     assert_eq!(report, KEPT);

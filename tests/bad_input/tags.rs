@@ -59,12 +59,14 @@ fn no_declared_tag_seen_but_others() {
 }
 
 #[test]
-fn one_surface_never_seen() {
+fn both_surfaces_never_seen() {
     let film = Film {
-        missing: vec![RIGHT],
+        missing: vec![LEFT, RIGHT],
         ..film::good()
     };
     let words = [
+        "2 surfaces cannot be measured",
+        "tag 10 of the surface \"left flap\" was not found in any frame",
         "tag 23 of the surface \"right flap\" was not found in any frame",
         "check the tag's id",
     ];

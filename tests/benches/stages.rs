@@ -91,6 +91,7 @@ fn stages(criterion: &mut Criterion) {
         sightings: &sightings,
         profile: &profile,
         model: &model,
+        function: None,
         motion: &motion,
         rows: &rows,
         responses: &responses,

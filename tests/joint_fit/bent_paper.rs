@@ -58,7 +58,7 @@ fn bent_paper_is_told_and_does_not_bend_the_angles() {
         "bent paper: {with_deg:.3}°, {of_claims:.2} of claims; taken as flat {without_deg:.3}°"
     );
     assert!(with_deg < 0.1 && with_deg < 0.1 * without_deg);
-    assert!((0.5..1.5).contains(&of_claims), "{of_claims}");
+    assert!((0.7..1.4).contains(&of_claims), "{of_claims}");
 }
 
 #[test]

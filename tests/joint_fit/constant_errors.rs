@@ -5,6 +5,7 @@ use rayon::prelude::*;
 
 use super::measured_with;
 use crate::support::aircraft;
+use crate::support::corner_errors::{CONSTANT_PX, EDGE_SHIFT_PX, PLACE_PX};
 use crate::support::filming::{self, CornerNoise, Filming, StickPlan};
 use crate::support::judge::{errors_of, from_neutral, rms, station_errors};
 use crate::support::random::Random;
@@ -72,13 +73,9 @@ fn of_any_kind(seed: u64, constant_px: f64) -> Film {
     };
     let noise = CornerNoise {
         constant_px,
-        edge_shift_px: FitOptions::default().edge_shift_sd_px * random.normal(),
+        edge_shift_px: EDGE_SHIFT_PX * random.normal(),
         lasting_share: if is(3) { 0.5 } else { 0.0 },
-        place_px: if is(3) {
-            FitOptions::default().place_error_sd_px
-        } else {
-            0.0
-        },
+        place_px: if is(3) { PLACE_PX } else { 0.0 },
         ..CornerNoise::white(random.between(0.02, 0.08))
     };
     let sweep = StickPlan::Sweep {
@@ -109,8 +106,8 @@ fn constant_errors_of_corners_are_in_the_claims() {
             seed,
             frame_rate: 10.0,
             noise: CornerNoise {
-                constant_px: FitOptions::default().corner_error_sd_px,
-                place_px: FitOptions::default().place_error_sd_px,
+                constant_px: CONSTANT_PX,
+                place_px: PLACE_PX,
                 ..CornerNoise::white(0.02)
             },
             ..filming::tripod()
@@ -140,11 +137,11 @@ fn constant_errors_of_corners_are_in_the_claims() {
     assert!(believed > 1.5 * of_radii, "{believed}");
 }
 
-/// Takes minutes; `DEVELOPERS.md` tells what it found.
+/// Takes minutes; `tests/notes/accuracy.md` has the results.
 #[test]
 #[ignore = "takes minutes"]
 fn intervals_hold_the_truth_in_five_hundred_films_of_all_kinds() {
-    for constant_px in [FitOptions::default().corner_error_sd_px, 0.0] {
+    for constant_px in [CONSTANT_PX, 0.0] {
         let films: Vec<(u64, Option<(Judged, Judged)>)> = (0..500)
             .into_par_iter()
             .map(|seed| {

@@ -20,6 +20,7 @@ use made::{
 };
 
 use crate::support::aircraft::{self, Aircraft};
+use crate::support::corner_errors::CONSTANT_PX;
 use crate::support::filming::{self, CornerNoise, Filming};
 use crate::support::judge::{rms, station_errors};
 use crate::support::surroundings::{put_into, still};
@@ -74,7 +75,7 @@ fn table() -> Vec<Mistake> {
     );
     let lens = |says| Warns("profile-contradicted", says);
     let upside = WarnsOfOtherFigures("sides-exchanged", "the phone was held upside down");
-    let exchanged = WarnsOfOtherFigures("sides-exchanged", "left and right are exchanged");
+    let exchanged = WarnsOfOtherFigures("sides-exchanged", "left and right are swapped");
     vec![
         row(
             "airframe tag on a moving part",
@@ -333,7 +334,7 @@ fn film_of(built: &Aircraft, held: Held, seed: u64) -> Film {
         Held::Hand | Held::HandBeforeBareWall => filming::handheld(),
     };
     let mut noise = CornerNoise::white(0.03);
-    noise.constant_px = FitOptions::default().corner_error_sd_px;
+    noise.constant_px = CONSTANT_PX;
     let filming = Filming {
         noise,
         seed,

@@ -93,7 +93,7 @@ const MISTAKES: &[Mistake] = &[
                 (highest, 50),
             ])
         },
-        answer: Refuses(&["+50 % and +100 % (cards 3 and 7) are exchanged"]),
+        answer: Refuses(&["+50 % and +100 % (cards 3 and 7) are swapped"]),
     },
     Mistake {
         what: "a surface's tag has another id than the model file says",
@@ -103,11 +103,15 @@ const MISTAKES: &[Mistake] = &[
             ..film::good()
         },
         stations: film::by_cards,
-        answer: Refuses(&[
-            "tag 23 of the surface \"right flap\" was not found in any frame",
-            "does not declare: 42 (in ",
-            "correct the tag's id",
-        ]),
+        answer: Warns {
+            code: "surface-not-measured",
+            words: &[
+                "the right flap was not measured, and so not matched with the left flap",
+                "tag 23 of the surface \"right flap\" was not found in any frame",
+                "does not declare: 42 (in ",
+            ],
+            grave: Some(false),
+        },
     },
     Mistake {
         what: "the airframe tag has another id than the model file says",
@@ -211,7 +215,7 @@ const MISTAKES: &[Mistake] = &[
         stations: five_cards,
         answer: Warns {
             code: "tags-heavily-coded",
-            words: &["heavily coded", "(good: below 3 %)"],
+            words: &["heavily compressed", "(good: below 3 %)"],
             grave: None,
         },
     },

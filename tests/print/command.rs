@@ -77,7 +77,7 @@ fn what_cannot_be_printed_is_told_with_the_mend() {
     let folder = tempfile::tempdir().unwrap();
     let cases: [(&[&str], &str, &str); 6] = [
         (&["tags", "10:4"], "smallest is 6 mm", "overhang"),
-        (&["tags", "x"], "names no tag", "10, 0:30"),
+        (&["tags", "x"], "is not a tag", "10, 0:30"),
         (
             &["board", "--chessboard", "9x6", "--square-mm", "40"],
             "does not fit on A4",
@@ -95,12 +95,12 @@ fn what_cannot_be_printed_is_told_with_the_mend() {
                 "--dictionary",
                 "DICT_9X9",
             ],
-            "no dictionary DICT_9X9",
+            "no set of markers called DICT_9X9",
             "DICT_5X5_100",
         ),
         (
             &["tags", "10", "--measured-bar-mm", "9.87"],
-            "cannot have measured 9.87 mm",
+            "cannot measure 9.87 mm",
             "end to end",
         ),
         (&["kit", "--model", "none.toml"], "none.toml", "help"),

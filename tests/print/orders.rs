@@ -82,7 +82,7 @@ fn boards_that_cannot_be_printed_are_refused() {
         (charuco(9, 6, 24.0, f64::NAN, "DICT_5X5_100"), "NaN"),
         (
             charuco(usize::MAX, usize::MAX, 8.0, 6.0, "DICT_5X5_100"),
-            "holds 100",
+            "has only 100",
         ),
         (charuco(12, 9, 15.0, 11.0, "DICT_5X5_50"), "54 markers"),
         (

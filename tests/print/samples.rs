@@ -46,6 +46,7 @@ pub fn model() -> ModelFile {
             neutral_time_s: None,
             level_time_s: None,
         },
+        functions: vec![],
         radio: None,
     }
 }

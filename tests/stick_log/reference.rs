@@ -44,7 +44,8 @@ fn between_few_holds_the_reference_tells_the_stick() {
             .find(|w| w.code() == "stick-by-reference")
             .unwrap();
         assert!(
-            told.text().contains("between 3 held stations left"),
+            told.text()
+                .contains("between 3 holds the stick of the sweep was computed from left"),
             "{}",
             told.text()
         );

@@ -32,7 +32,7 @@ fn a_log_that_does_not_belong_to_the_clip_is_refused() {
         .collect();
     let error = told(&film, &motion, &other.join("\n")).unwrap_err();
     assert!(matches!(error, StationsError::LogUnlike { .. }), "{error}");
-    assert!(error.to_string().contains("does not resemble"), "{error}");
+    assert!(error.to_string().contains("does not match"), "{error}");
     assert!(!error.mend().is_empty());
 }
 

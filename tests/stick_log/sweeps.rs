@@ -70,7 +70,7 @@ fn a_slow_sweep_tells_the_response_over_the_whole_travel() {
     }
     // The figure to reach in every frame of a hand-held sweep.
     assert!(rms_deg < 0.10, "{rms_deg}");
-    assert!((0.5..1.3).contains(&of_claims), "{of_claims}");
+    assert!((0.7..1.3).contains(&of_claims), "{of_claims}");
     assert!(covered > 0.93, "{covered}");
 }
 

@@ -57,6 +57,7 @@ pub(super) fn declare(aircraft: &Aircraft, filming: &Filming) -> ModelFile {
             neutral_time_s: None,
             level_time_s: None,
         },
+        functions: vec![],
         radio: Some(Radio {
             curve_points_pct: Some((-4..=4).map(|step| f64::from(step) * 25.0).collect()),
             step_pct: 1.0,

@@ -16,6 +16,7 @@
 pub mod aircraft;
 mod bent_paper;
 pub mod board_filming;
+pub mod corner_errors;
 pub mod cramer_rao;
 mod declared;
 pub mod filming;

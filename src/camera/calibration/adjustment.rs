@@ -1,8 +1,9 @@
 //! Bundle adjustment: the camera and its pose in every view, by least squares on all points.
 //!
-//! The normal equations have the shape of an arrow: each view's pose meets what all views share,
-//! the intrinsics and the board's bend, but no other view. Poses are eliminated view by view (Schur complement; Triggs et al., "Bundle
-//! Adjustment — A Modern Synthesis", 2000, section 6.1), so the cost grows linearly with views.
+//! The normal equations are arrow-shaped: each view's pose is coupled to the shared numbers (the
+//! intrinsics and the board's bend), but to no other view. Poses are eliminated view by view (Schur
+//! complement; Triggs et al., "Bundle Adjustment — A Modern Synthesis", 2000, section 6.1), so the
+//! cost grows linearly with views.
 
 use nalgebra::{
     Isometry3, Point2, Point3, SMatrix, SVector, Translation3, UnitQuaternion, Vector3,
@@ -10,24 +11,32 @@ use nalgebra::{
 
 use super::terms::{BEND, BoardShape, DistortionTerms};
 use crate::camera::{Camera, INTRINSIC_COUNT};
-use crate::solver::Loss;
+use crate::solver::{Change, Descent, Ending, Loss, Policy, descend};
 
 /// Degrees of freedom of a pose: rotation, then translation, both in the camera frame.
 pub(super) const POSE: usize = 6;
 
-const MOST_STEPS: usize = 100;
-/// The fit ends when a step promises to lower the cost by less than this share.
-const CONVERGED: f64 = 1e-12;
-const FIRST_DAMPING: f64 = 1e-3;
-const SMALLEST_DAMPING: f64 = 1e-12;
-const LARGEST_DAMPING: f64 = 1e12;
+/// The adjustment ends where a step predicts to lower the cost by less than a millionth of a millionth: its
+/// costs are exact to about that.
+const POLICY: Policy = Policy {
+    damping: 1e-3,
+    eased: 0.1,
+    raised: 10.0,
+    least_damping: 1e-12,
+    most_damping: 1e12,
+    hardly_damped: f64::INFINITY,
+    steps: 200,
+    predicted: Change::relative(1e-12),
+    decrease: Change::NONE,
+    increase: Change::relative(1e-12),
+};
 
 /// Numbers that all views share: the intrinsics, then the board's bend.
 pub(super) const SHARED: usize = INTRINSIC_COUNT + BEND;
 
-/// A vector of what is shared.
+/// A vector of the shared numbers.
 pub(super) type Shared = SVector<f64, SHARED>;
-/// A matrix of what is shared.
+/// A matrix of the shared numbers.
 pub(super) type SharedSquare = SMatrix<f64, SHARED, SHARED>;
 
 /// A point of the board, where it was seen, and the standard deviation of that.
@@ -56,7 +65,7 @@ impl State {
         self.camera.project(&in_camera)
     }
 
-    /// What all views share, as one vector.
+    /// The shared numbers as one vector.
     pub fn shared(&self) -> Shared {
         let mut shared = Shared::zeros();
         shared
@@ -79,20 +88,20 @@ pub(super) struct Adjusted {
     pub state: State,
     /// Sum of squared residuals over their variances, or of the loss in its place.
     pub cost: f64,
-    /// What each view says of the intrinsics once its own pose is eliminated.
+    /// Information of each view on the intrinsics, its own pose eliminated.
     pub views: Vec<ViewInformation>,
 }
 
-/// Normal equations of what is shared from one view, its pose eliminated.
+/// Normal equations of the shared numbers from one view, its pose eliminated.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct ViewInformation {
     pub normal: SharedSquare,
     pub gradient: Shared,
-    /// What the view adds to the cost.
+    /// The cost of this view.
     pub cost: f64,
 }
 
-/// What is adjusted to what.
+/// The adjustment problem: observations and unknowns.
 pub(super) struct Adjustment<'a> {
     pub views: &'a [Vec<WeightedPoint>],
     pub terms: DistortionTerms,
@@ -101,7 +110,7 @@ pub(super) struct Adjustment<'a> {
 }
 
 /// Blocks of the normal equations that belong to one view.
-struct ViewBlocks {
+pub(super) struct ViewBlocks {
     shared: SharedSquare,
     mixed: SMatrix<f64, SHARED, POSE>,
     pose: SMatrix<f64, POSE, POSE>,
@@ -118,51 +127,23 @@ struct Step {
 }
 
 impl Adjustment<'_> {
-    /// Levenberg–Marquardt from a first state; `None` if a point of the board leaves the picture's
-    /// side of the camera at the start, or if the points do not fix a pose.
+    /// Adjusts from a first state; `None` if a point of the board leaves the picture's side of the
+    /// camera at the start, if the points do not fix a pose, or if the adjustment does not converge.
     pub fn run(&self, start: State) -> Option<Adjusted> {
-        let mut state = start;
-        let mut cost = self.cost(&state)?;
-        let mut damping = FIRST_DAMPING;
-        for _ in 0..MOST_STEPS {
-            let blocks = self.blocks(&state)?;
-            let mut accepted = false;
-            let mut converged = false;
-            while !accepted && !converged && damping < LARGEST_DAMPING {
-                if let Some(step) = self.step(&blocks, damping) {
-                    let trial = moved(&state, &step);
-                    converged = step.promised <= CONVERGED * cost;
-                    if let Some(next) = self.cost(&trial).filter(|&next| next < cost) {
-                        state = trial;
-                        cost = next;
-                        accepted = true;
-                    }
-                }
-                damping *= if accepted { 0.1 } else { 10.0 };
-            }
-            damping = damping.max(SMALLEST_DAMPING);
-            if !accepted || converged {
-                break;
-            }
+        let found = descend(self, start, &POLICY).ok()?;
+        if found.ending == Ending::StepsExhausted {
+            return None;
         }
         let views = self
-            .blocks(&state)?
+            .blocks(&found.state)?
             .iter()
             .map(|blocks| blocks.eliminated(0.0))
             .collect::<Option<Vec<_>>>()?;
-        Some(Adjusted { state, cost, views })
-    }
-
-    fn cost(&self, state: &State) -> Option<f64> {
-        let mut cost = 0.0;
-        for (view, points) in self.views.iter().enumerate() {
-            for point in points {
-                let seen = state.project(view, point)?;
-                let squared = (seen - point.in_image_px).norm_squared() / point.sd_px.powi(2);
-                cost += self.loss.value(squared);
-            }
-        }
-        cost.is_finite().then_some(cost)
+        Some(Adjusted {
+            state: found.state,
+            cost: found.cost,
+            views,
+        })
     }
 
     fn blocks(&self, state: &State) -> Option<Vec<ViewBlocks>> {
@@ -218,7 +199,7 @@ impl Adjustment<'_> {
     }
 
     /// A damped step.
-    fn step(&self, blocks: &[ViewBlocks], damping: f64) -> Option<Step> {
+    fn damped_step(&self, blocks: &[ViewBlocks], damping: f64) -> Option<Step> {
         let mut normal = SharedSquare::zeros();
         let mut gradient = Shared::zeros();
         for block in blocks {
@@ -228,7 +209,7 @@ impl Adjustment<'_> {
         }
         let diagonal: Shared = blocks.iter().map(|block| block.shared.diagonal()).sum();
         for index in 0..SHARED {
-            // What is not estimated has an empty row: give it a step of zero.
+            // A number that is not estimated has an empty row: its step is zero.
             normal[(index, index)] += if is_estimated(index, self.terms, self.shape) {
                 damping * diagonal[index]
             } else {
@@ -253,6 +234,39 @@ impl Adjustment<'_> {
             poses,
             promised,
         })
+    }
+}
+
+impl Descent for Adjustment<'_> {
+    type State = State;
+    type Equations = Vec<ViewBlocks>;
+
+    fn equations(&self, state: &State, _damping: f64) -> Option<(Vec<ViewBlocks>, f64)> {
+        let blocks = self.blocks(state)?;
+        let cost = blocks.iter().map(|block| block.cost).sum();
+        Some((blocks, cost))
+    }
+
+    fn step(
+        &self,
+        state: &State,
+        blocks: &mut Vec<ViewBlocks>,
+        damping: f64,
+    ) -> Option<(State, f64)> {
+        let step = self.damped_step(blocks, damping)?;
+        Some((moved(state, &step), step.promised))
+    }
+
+    fn cost(&self, state: &State) -> Option<f64> {
+        let mut cost = 0.0;
+        for (view, points) in self.views.iter().enumerate() {
+            for point in points {
+                let seen = state.project(view, point)?;
+                let squared = (seen - point.in_image_px).norm_squared() / point.sd_px.powi(2);
+                cost += self.loss.value(squared);
+            }
+        }
+        cost.is_finite().then_some(cost)
     }
 }
 

@@ -1,4 +1,4 @@
-//! Printed boards: where their crossings and markers lie.
+//! Printed boards: the places of their crossings and markers.
 //!
 //! **Board frame**: x right, y down, origin at the outer corner of the top-left square, mm. A
 //! *crossing* is a point where four squares meet; crossings are counted from the top-left one by
@@ -75,7 +75,7 @@ pub struct MarkerPlace {
 const FEWEST_ACROSS: usize = 3;
 
 impl Board {
-    /// Whether such a board can be; what is wrong with it if not.
+    /// Whether such a board is possible; the fault if it is not.
     ///
     /// # Errors
     /// Too few crossings a side, a marker larger than its square, or more markers than the
@@ -128,12 +128,12 @@ impl Board {
         }
     }
 
-    /// Where a crossing lies on the board, mm.
+    /// Place of a crossing on the board, mm.
     pub fn crossing_mm(&self, column: usize, row: usize) -> Point2<f64> {
         Point2::new((column + 1) as f64, (row + 1) as f64) * self.square_mm()
     }
 
-    /// Radius, in squares, of the disc about a crossing that is measured: it holds nothing but the
+    /// Radius, in squares, of the disc about a crossing that is measured: it contains only the
     /// crossing's four edges.
     pub fn clean_radius_squares(&self) -> f64 {
         match self {
@@ -145,7 +145,7 @@ impl Board {
         }
     }
 
-    /// What the board is, in words.
+    /// The board in words.
     pub fn words(&self) -> String {
         match self {
             Self::Chessboard(board) => {
@@ -204,7 +204,7 @@ impl CharucoLayout {
     /// Both layouts, the one in use today first.
     pub const ALL: [Self; 2] = [Self::TopLeftBlack, Self::BottomLeftBlack];
 
-    /// What distinguishes it, in words.
+    /// The layout in words.
     pub fn words(&self) -> &'static str {
         match self {
             Self::TopLeftBlack => "top-left square black (OpenCV 4.6 and later)",

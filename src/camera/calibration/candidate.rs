@@ -1,4 +1,4 @@
-//! Chooses the views that are worth calibrating from: sharp, steady, and as different as can be.
+//! Chooses the views to calibrate from: sharp, steady, and as different as possible.
 
 use super::adjustment::ViewInformation;
 use super::error::CalibrationError;
@@ -20,7 +20,8 @@ const BLUR_LIMIT: f64 = 1.5;
 const STEADY_PX_S: f64 = 25.0;
 /// If fewer views than this are steady, the steadiest so many are used.
 const ENOUGH_VIEWS: usize = 15;
-/// What the intrinsics are held to before the first view is chosen, over what all views tell.
+/// Weak prior information on the intrinsics before the first view is chosen, over that of all
+/// views.
 const PRIOR_SHARE: f64 = 1e-6;
 
 /// A view that could be used.
@@ -56,7 +57,7 @@ impl Spare {
         }
     }
 
-    /// What happened to so many views, as a sentence without its full stop.
+    /// What happened to this number of views, as a sentence without its full stop.
     pub fn sentence(&self, views: usize) -> String {
         let views_are = match views {
             1 => "1 view was".into(),
@@ -79,8 +80,8 @@ pub struct ChosenViews {
     pub spare: Vec<(String, Spare)>,
 }
 
-/// Calibrates from the candidates that are worth it, and spares no steady one unless the profile is
-/// good without it.
+/// Calibrates from the chosen candidates; uses all steady ones unless the profile is good without
+/// them.
 ///
 /// # Errors
 /// The views are too few, all square-on, or too much alike.
@@ -107,10 +108,10 @@ pub fn calibrate_candidates(
 
 /// Chooses the views to calibrate from, in the order given.
 ///
-/// Stills are all used: the person chose them. From a clip, views are added one by one, none like
-/// another: a board at rest would tell the same, with the same errors, as often as it is looked at.
-/// Each time it is the one that tells most of the intrinsics beside those already chosen (D-optimal
-/// design: V. Fedorov, Theory of Optimal Experiments, 1972).
+/// Stills are all used: the user chose them. Views of a clip are added one by one, all from
+/// different places: a board at rest repeats the same information with the same errors. Each time
+/// the view is added that gives the most information on the intrinsics together with those already
+/// chosen (D-optimal design: V. Fedorov, Theory of Optimal Experiments, 1972).
 ///
 /// # Errors
 /// The views are too few or too much alike for a first calibration.

@@ -9,8 +9,8 @@ use super::crossing::{Expected, PredictedCrossing};
 use crate::geometry::{homography, quadrilateral};
 use crate::vision::FoundMarker;
 
-/// A marker belongs to the board if its centre lies within this of its place, squares: wide
-/// enough for a strongly distorting lens, narrow enough to refuse the neighbouring square.
+/// Largest distance of a marker's centre from its place on the board, squares: large enough for a
+/// strongly distorting lens, small enough to exclude the neighbouring square.
 const MARKER_TOLERANCE_SQUARES: f64 = 0.4;
 /// Share of the board's ids in the picture that must agree with the board.
 const AGREEING_SHARE: f64 = 0.6;
@@ -151,7 +151,7 @@ fn one_of(found: &[&FoundMarker]) -> Option<[Point2<f64>; 4]> {
         .then_some(largest.corners_px)
 }
 
-/// The largest set of markers that lie on one plane as printed.
+/// The largest set of markers that agree with one plane.
 ///
 /// Every hypothesis comes from two markers far apart in the list, so that the search is the same
 /// each time and needs no chance.
@@ -205,7 +205,7 @@ fn plane(markers: &[&PlacedMarker]) -> Option<Matrix3<f64>> {
     homography::between(&from, &to)
 }
 
-/// Which markers lie where the plane has them.
+/// The markers that agree with the plane.
 fn agreement(image_from_squares: &Matrix3<f64>, markers: &[PlacedMarker]) -> Vec<bool> {
     let Some(squares_from_image) = image_from_squares.try_inverse() else {
         return vec![false; markers.len()];
@@ -221,7 +221,7 @@ fn agreement(image_from_squares: &Matrix3<f64>, markers: &[PlacedMarker]) -> Vec
 }
 
 impl PlacedMarkers {
-    /// How many markers lie where the board has them.
+    /// The number of markers that agree with the board.
     pub fn count(&self) -> usize {
         self.markers.len()
     }

@@ -13,6 +13,7 @@
 use nalgebra::{Matrix2, Point2, SMatrix, SVector, Vector2};
 
 use crate::clip::GreyImage;
+use crate::solver::{Change, Descent, Policy, Undefined, descend};
 
 /// Parameters: centre (2), edge angles (2), log blur (2), mean, amplitude, slope (2).
 const PARAMETERS: usize = 10;
@@ -22,7 +23,7 @@ const AMPLITUDE: usize = 7;
 const SMALLEST_RADIUS_PX: f64 = 2.4;
 /// Radius above which distortion begins to bend the edges, px.
 const LARGEST_RADIUS_PX: f64 = 18.0;
-/// What the blur of whatever surrounds the clean disc may reach into it, px.
+/// How far blur spreads the surroundings into the clean disc, px.
 const BLUR_ALLOWANCE_PX: f64 = 1.5;
 /// Smallest difference between black and white, code values: below it noise decides.
 const SMALLEST_CONTRAST: f64 = 16.0;
@@ -31,16 +32,27 @@ const SMALLEST_CONTRAST: f64 = 16.0;
 const LARGEST_MISFIT: f64 = 0.12;
 /// Largest blur over the window's radius at which an edge still shows both its sides.
 const LARGEST_BLUR: f64 = 0.7;
-/// How far the crossing may lie from where it was predicted, over the window's radius.
+/// Largest distance of the crossing from its predicted place, over the window's radius.
 const LARGEST_SHIFT: f64 = 1.2;
 /// Smallest standard deviation, px: code values are whole numbers and noise is not white.
 const SMALLEST_SD_PX: f64 = 0.005;
 /// How often the window is moved to the crossing just found.
 const WINDOW_MOVES: usize = 3;
-/// Steps of one fit.
-const FIT_STEPS: usize = 20;
 /// A fit ends when its step moves the centre by less than this, px.
 const CONVERGED_PX: f64 = 1e-4;
+/// … whatever it predicts of the cost.
+const POLICY: Policy = Policy {
+    damping: 1e-3,
+    eased: 0.2,
+    raised: 8.0,
+    least_damping: 0.0,
+    most_damping: f64::INFINITY,
+    hardly_damped: 0.0,
+    steps: 20,
+    predicted: Change::NONE,
+    decrease: Change::NONE,
+    increase: Change::NONE,
+};
 
 type Parameters = SVector<f64, PARAMETERS>;
 type Normal = SMatrix<f64, PARAMETERS, PARAMETERS>;
@@ -104,8 +116,8 @@ impl CrossingFault {
 
 /// Measures one crossing.
 ///
-/// `clean_radius_squares` is the radius of the disc about the crossing, in squares, that holds
-/// nothing but its four edges.
+/// `clean_radius_squares` is the radius of the disc about the crossing, in squares, that contains
+/// only its four edges.
 pub fn measure_crossing(
     image: &GreyImage,
     predicted: &PredictedCrossing,
@@ -242,46 +254,70 @@ impl Fit {
     }
 }
 
-/// Levenberg–Marquardt (Marquardt 1963) with the model's own derivatives.
+/// Fits the two edges to the pixels.
 fn fit(pixels: &[Pixel], start: Parameters) -> Result<Fit, CrossingFault> {
     if pixels.len() <= 2 * PARAMETERS {
         return Err(CrossingFault::TooSmall);
     }
-    let mut parameters = start;
-    let (mut normal, mut gradient, mut cost) = normal_equations(pixels, &parameters);
-    let mut damping = 1e-3;
-    for _ in 0..FIT_STEPS {
-        let mut damped = normal;
-        for i in 0..PARAMETERS {
-            damped[(i, i)] *= 1.0 + damping;
-        }
-        let step = damped
-            .cholesky()
-            .ok_or(CrossingFault::NotACrossing)?
-            .solve(&gradient);
-        let trial = parameters - step;
-        let (next_normal, next_gradient, next_cost) = normal_equations(pixels, &trial);
-        if next_cost < cost {
-            parameters = trial;
-            (normal, gradient, cost) = (next_normal, next_gradient, next_cost);
-            damping *= 0.2;
-        } else {
-            damping *= 8.0;
-        }
-        if step[0].abs().max(step[1].abs()) < CONVERGED_PX {
-            break;
-        }
-    }
+    let found = descend(&Edges { pixels }, start, &POLICY);
+    let found = found.map_err(|Undefined| CrossingFault::NotACrossing)?;
+    let (normal, ..) = normal_equations(pixels, &found.state);
     let inverse_normal = normal
         .cholesky()
         .ok_or(CrossingFault::NotACrossing)?
         .inverse();
     Ok(Fit {
-        parameters,
+        parameters: found.state,
         inverse_normal,
-        mean_square: cost / pixels.len() as f64,
+        mean_square: found.cost / pixels.len() as f64,
         pixels: pixels.len(),
     })
+}
+
+/// The pixels around a crossing, to be explained by two edges.
+struct Edges<'a> {
+    pixels: &'a [Pixel],
+}
+
+impl Descent for Edges<'_> {
+    type State = Parameters;
+    type Equations = (Normal, Parameters);
+
+    fn equations(
+        &self,
+        parameters: &Parameters,
+        _damping: f64,
+    ) -> Option<((Normal, Parameters), f64)> {
+        let (normal, gradient, cost) = normal_equations(self.pixels, parameters);
+        Some(((normal, gradient), cost))
+    }
+
+    fn step(
+        &self,
+        parameters: &Parameters,
+        (normal, gradient): &mut (Normal, Parameters),
+        damping: f64,
+    ) -> Option<(Parameters, f64)> {
+        let mut damped = *normal;
+        for i in 0..PARAMETERS {
+            damped[(i, i)] *= 1.0 + damping;
+        }
+        let step = damped.cholesky()?.solve(gradient);
+        Some((parameters - step, gradient.dot(&step)))
+    }
+
+    fn cost(&self, parameters: &Parameters) -> Option<f64> {
+        let model = Model::new(parameters);
+        let squares = self.pixels.iter().map(|pixel| {
+            let (value, _) = model.at(pixel.from_centre);
+            (value - pixel.value).powi(2)
+        });
+        Some(squares.sum())
+    }
+
+    fn is_negligible(&self, from: &Parameters, to: &Parameters) -> bool {
+        (to[0] - from[0]).abs().max((to[1] - from[1]).abs()) < CONVERGED_PX
+    }
 }
 
 /// JᵀJ, Jᵀr and rᵀr.

@@ -1,4 +1,4 @@
-//! What pictures show where the board that was looked for is not.
+//! Diagnosis of pictures without the expected board.
 
 use std::collections::BTreeSet;
 
@@ -14,7 +14,7 @@ use crate::vision::{
 /// Markers of another dictionary that are no coincidence: squares that are none decode as some.
 const TELLING_MARKERS: usize = 4;
 
-/// Says what was seen in place of the board.
+/// Finds out what the pictures show instead of the board.
 pub(super) fn diagnose(
     board: &Board,
     no_view: &[(String, NoView)],

@@ -1,4 +1,4 @@
-//! What a camera's doubt does to the angle that the person cares about.
+//! The effect of a camera's uncertainty on a measured angle.
 //!
 //! A typical measurement is laid out in front of the calibrated camera: a tag of 20 mm on a
 //! surface of 57 mm, seen 37 px wide in a picture of 1920 px and in proportion in others, a quarter

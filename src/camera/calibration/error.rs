@@ -1,10 +1,10 @@
-//! Why a calibration could not be made.
+//! Errors of a calibration.
 
 use super::view::FEWEST_CROSSINGS;
 use crate::clip::ClipError;
 use crate::vision::{Dictionary, VisionError};
 
-/// Why a calibration could not be made.
+/// An error of a calibration.
 #[derive(Debug, thiserror::Error)]
 #[non_exhaustive]
 pub enum CalibrationError {
@@ -14,14 +14,14 @@ pub enum CalibrationError {
     /// The vision library failed.
     #[error(transparent)]
     Vision(#[from] VisionError),
-    /// The board is described in a way that no board can be.
+    /// An impossible description of the board.
     #[error("{what}")]
     NoSuchBoard {
-        /// What is wrong with it.
+        /// The fault.
         what: String,
     },
     /// A dictionary of another name than OpenCV's.
-    #[error("there is no dictionary {name:?}")]
+    #[error("there is no set of markers called {name:?} (--dictionary)")]
     UnknownDictionary {
         /// The name given.
         name: String,
@@ -29,11 +29,11 @@ pub enum CalibrationError {
     /// No picture shows the board.
     #[error("no {board} in any of {pictures} pictures: {}", seen.text())]
     NoBoard {
-        /// What was looked for.
+        /// The expected board.
         board: String,
-        /// Pictures looked at.
+        /// Number of pictures searched.
         pictures: usize,
-        /// What was seen in its place.
+        /// What the pictures show instead.
         seen: Seen,
     },
     /// Too few views of the board are usable.
@@ -57,10 +57,10 @@ pub enum CalibrationError {
         /// Places needed.
         needed: usize,
     },
-    /// All views look at the board square-on.
+    /// All views are square-on.
     #[error(
-        "all {views} views see the board square-on (the most tilted by {largest_tilt_deg:.1}°), \
-         so its distance and the focal length cannot be told apart"
+        "all {views} views show the board square-on (the most tilted by {largest_tilt_deg:.1}°), \
+         so they do not determine its distance and the focal length"
     )]
     AllSquareOn {
         /// Views used.
@@ -68,28 +68,28 @@ pub enum CalibrationError {
         /// Tilt of the most tilted view.
         largest_tilt_deg: f64,
     },
-    /// The terms that were asked for turn back inside the picture.
+    /// The requested terms fold back inside the picture.
     #[error(
         "the lens model with {terms} folds back {at_px:.0} px from the centre of the picture, whose \
          farthest corner is {corner_px:.0} px away: the views do not fix these terms"
     )]
     Folds {
-        /// Terms that were asked for.
+        /// Requested terms.
         terms: &'static str,
         /// Distance from the principal point at which the distorted radius stops growing.
         at_px: f64,
         /// Distance of the farthest corner.
         corner_px: f64,
     },
-    /// The views do not fix the camera.
-    #[error("the {views} views do not fix the camera: they are too much alike")]
+    /// The views do not determine the camera.
+    #[error("the {views} views do not determine the camera: they are too similar")]
     NotFixed {
         /// Views used.
         views: usize,
     },
 }
 
-/// What pictures show where the board that was looked for is not.
+/// What the pictures show instead of the expected board.
 #[derive(Debug, Clone, PartialEq)]
 #[non_exhaustive]
 pub enum Seen {
@@ -111,7 +111,7 @@ pub enum Seen {
         /// Their ids.
         ids: Vec<u32>,
     },
-    /// The markers lie as on a board of another width.
+    /// The markers are laid out as on a board of another width.
     OtherWidth {
         /// Picture that shows it.
         picture: String,
@@ -137,7 +137,7 @@ pub enum Seen {
 }
 
 impl Seen {
-    /// What was seen.
+    /// The finding.
     pub fn text(&self) -> String {
         match self {
             Self::NoPattern => "nothing in them looks like a board".into(),
@@ -151,15 +151,17 @@ impl Seen {
                 ids.len()
             ),
             Self::OtherWidth { picture, columns } => {
-                format!("the markers in {picture} lie as on a board that is {columns} squares wide")
+                format!(
+                    "the markers in {picture} are laid out as on a board that is {columns} squares wide"
+                )
             }
             Self::OtherDictionary {
                 picture,
                 dictionary,
                 count,
-            } => format!("{picture} shows {count} markers of {dictionary}"),
+            } => format!("{picture} shows {count} markers of the set {dictionary}"),
             Self::FewCrossings { picture, measured } => format!(
-                "{picture} shows it best, but only {measured} of its crossings are sharp and large \
+                "{picture} shows it best, but only {measured} of its corners are sharp and large \
                  enough, and {FEWEST_CROSSINGS} are needed"
             ),
         }
@@ -169,23 +171,21 @@ impl Seen {
         match self {
             Self::NoPattern => {
                 "check that the board is whole in the picture with its white margin, \
-                 flat, in focus and evenly lit, and that it is the kind of board that was named"
+                 flat, in focus and evenly lit, and that it is the kind of board in the options"
                     .into()
             }
             Self::OtherChessboard { columns, rows, .. } => format!(
-                "if that is the board, give --chessboard {columns}x{rows} (inner corners: one fewer \
+                "if that is the board, use --chessboard {columns}x{rows} (inner corners: one fewer \
                  than squares)"
             ),
-            Self::Markers { .. } => {
-                "bring the whole board into the picture, nearer and sharp, and \
+            Self::Markers { .. } => "film the whole board, nearer and in focus, and \
                  check --charuco and --dictionary"
-                    .into()
-            }
+                .into(),
             Self::OtherWidth { columns, .. } => {
-                format!("give the board as it is printed: --charuco {columns}xROWS")
+                format!("describe the board as printed: --charuco {columns}xROWS")
             }
             Self::OtherDictionary { dictionary, .. } => {
-                format!("if that is the board, give --dictionary {dictionary}")
+                format!("if that is the board, use --dictionary {dictionary}")
             }
             Self::FewCrossings { .. } => "come nearer until the squares are at least 20 px wide, \
                  hold the board still and in focus"

@@ -1,4 +1,5 @@
-//! From views of a board to a camera: start, adjustment, outliers, and the terms that pay.
+//! Calibrates a camera from views of a board: start, adjustment, outliers, and the terms that the
+//! views support.
 
 use nalgebra::{Isometry3, Matrix3, Point2, Point3, Vector2, Vector3};
 
@@ -26,27 +27,27 @@ const SMALLEST_TILT_DEG: f64 = 10.0;
 /// How to calibrate.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct CalibrateOptions {
-    /// Distortion terms to estimate; `None`: as many as pay.
+    /// Distortion terms to estimate; `None`: as many as the views support.
     pub terms: Option<DistortionTerms>,
-    /// What the board is taken for; `None`: flat, unless its bend shows and moves the camera.
+    /// Shape of the board; `None`: flat, unless its bend is significant and moves the camera.
     pub shape: Option<BoardShape>,
     /// Fewest views to calibrate from; while the program chooses the terms, fewest places as well.
     pub fewest_views: usize,
-    /// What becomes of points that do not fit.
+    /// Treatment of points that do not fit.
     pub outliers: Outliers,
 }
 
-/// What becomes of points and views that do not fit.
+/// Treatment of points and views that do not fit.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Outliers {
     /// They are dropped, and named.
     Drop,
-    /// They are kept: for comparison with programs that know no outliers.
+    /// They are kept: for comparison with programs that do not reject outliers.
     Keep,
 }
 
 impl Default for CalibrateOptions {
-    /// Terms that pay, from six views at least: fewer leave hardly any check on one another.
+    /// Terms that the views support, from six views at least: fewer hardly check one another.
     fn default() -> Self {
         Self {
             terms: None,
@@ -81,7 +82,7 @@ pub fn calibrate(
     Ok(described(size_px, &cleaned.kept, chosen, cleaned.dropped))
 }
 
-/// What each view tells of the intrinsics, with the views' places in the list.
+/// Information of each view on the intrinsics, with the views' positions in the list.
 pub(super) fn information(
     views: &[BoardView],
     size_px: (usize, usize),
@@ -122,7 +123,7 @@ fn cleaned<'a>(
         if terms <= wanted {
             match adjust(&kept, state.clone(), (terms, BoardShape::Flat), robust) {
                 Some(adjusted) => (state, most_terms) = (adjusted.state, terms),
-                // Without terms that cannot be fitted, as long as none were asked for.
+                // Without terms that cannot be fitted, unless they were requested.
                 None if options.terms.is_none() && terms > DistortionTerms::None => break,
                 None => return Err(not_fixed(&kept)),
             }
@@ -165,9 +166,8 @@ fn enough(usable: usize, options: &CalibrateOptions) -> Result<(), CalibrationEr
     Ok(())
 }
 
-/// Places are compared with each other to choose the terms. Terms that were asked for need no such
-/// comparison: the verdict then objects to few places, and places that do not fix the camera are
-/// refused as such.
+/// Places are compared to choose the terms. Requested terms need no comparison: then the verdict
+/// objects to few places, and places that do not determine the camera are rejected as such.
 fn enough_places(places: &[usize], options: &CalibrateOptions) -> Result<(), CalibrationError> {
     let different = place::count(places);
     if options.terms.is_none() && different < options.fewest_views {

@@ -13,12 +13,13 @@ use super::uncertainty::{Uncertainty, uncertainty, with_left_out};
 use crate::camera::{Camera, INTRINSIC_COUNT, IntrinsicsCovariance};
 use crate::solver::Loss;
 
-/// Numbers that lower the sum of squares, each, by more than this many times what chance explains may
-/// be real: Akaike's criterion for large samples (IEEE Trans. Autom. Control 19, 716, 1974). If the
-/// places do not support a bend beyond it, the uncertainty grows by what the bend would change.
+/// A parameter may be real if it lowers the sum of squares by more than this many times the
+/// decrease expected by chance: Akaike's criterion for large samples (IEEE Trans. Autom. Control
+/// 19, 716, 1974). If the places do not support a bend beyond it, the uncertainty grows by the
+/// change that the bend would make.
 const MAY_BE_REAL_F: f64 = 2.0;
 
-/// Adjusts with some terms and a flat or bent board; what is not estimated is zero.
+/// Adjusts with some terms and a flat or bent board; all other parameters are zero.
 pub(super) fn adjust(
     kept: &Kept,
     start: State,
@@ -56,7 +57,7 @@ pub(super) struct Chosen {
     pub places: usize,
 }
 
-/// What is adjusted: points, the places of their views, and the size of the picture.
+/// The observations: points, the places of their views, and the size of the picture.
 #[derive(Clone, Copy)]
 pub(super) struct Scene<'a> {
     pub kept: &'a Kept<'a>,
@@ -75,10 +76,11 @@ struct Rung {
     freedom: f64,
 }
 
-/// Climbs the ladder of terms as far as the views support it and the lens does not fold back.
+/// Adds terms while the views support them and the lens model does not fold back.
 ///
 /// # Errors
-/// The views do not fix the camera, or the terms that were asked for fold back in the picture.
+///
+/// The views do not determine the camera, or the requested terms fold back in the picture.
 pub(super) fn choose_terms(
     scene: Scene,
     full: &State,
@@ -125,8 +127,7 @@ pub(super) fn choose_terms(
 /// How far up the ladder the views go.
 struct Climbed {
     chosen: Rung,
-    /// How the intrinsics would move with all terms that could be estimated, as far as these may be
-    /// real.
+    /// The change of the intrinsics if all terms that may be real were estimated.
     left_out: Intrinsics,
     trials: Vec<TermsTrial>,
 }

@@ -1,4 +1,4 @@
-//! Points and views that do not belong: dropped, and named.
+//! Outliers: rejects points and views that do not fit, and names them.
 
 use nalgebra::{Point2, Vector2, Vector3};
 
@@ -6,15 +6,15 @@ use super::adjustment::{State, WeightedPoint};
 use super::result::{DroppedReason, DroppedView};
 use super::view::{BoardPoint, BoardView};
 
-/// Points farther off than this many robust standard deviations are dropped: of a million good
-/// ones (two coordinates, normal errors) four are lost.
+/// Rejection threshold for points, robust standard deviations: of a million good points (two
+/// coordinates, normal errors) four are lost.
 const POINT_LIMIT: f64 = 5.0;
 /// Views whose RMS is this many times the median view's are dropped (common practice, no source).
 const VIEW_LIMIT: f64 = 3.0;
 /// Views that lose more than this share of their points are dropped.
 const LOST_SHARE: f64 = 0.25;
-/// Share of the points from which the scatter is taken: as many as may be good in a view that is
-/// kept, so that long tails, which real boards have, count as scatter and only the rest stands out.
+/// Share of the points from which the scatter is estimated: as many as a good view has at least.
+/// Long tails, which real boards have, then count as scatter, and only the rest stands out.
 const SCATTER_SHARE: f64 = 1.0 - LOST_SHARE;
 
 /// Views and points still in use.
@@ -24,7 +24,7 @@ pub(super) struct Kept<'a> {
     /// Variance of the points beyond their own: paper that is not flat, a lens that no model
     /// fits. px².
     pub common_variance_px2: f64,
-    /// Middle of all points on the board, and half the longer side of what they cover, mm.
+    /// Middle of all points on the board, and half the longer side of their extent, mm.
     extent_mm: (Point2<f64>, f64),
 }
 
@@ -106,7 +106,7 @@ impl KeptView<'_> {
     }
 }
 
-/// Drops what does not fit an adjusted state; tells whether anything changed.
+/// Rejects points and views that do not fit an adjusted state; returns whether anything changed.
 pub(super) fn drop_outliers(
     kept: &mut Kept<'_>,
     state: &mut State,
@@ -164,7 +164,7 @@ fn bad_views(kept: &Kept<'_>, state: &State) -> Vec<(usize, DroppedReason)> {
     for (index, view) in kept.views.iter().enumerate() {
         let lost = view.points(false).count() as f64 / view.view.points.len() as f64;
         if rms_px[index] > VIEW_LIMIT * usual_px || lost > LOST_SHARE {
-            // Of a view that lost many points, those that are left say little: tell of all.
+            // Few points of such a view remain, so report the RMS of all of them.
             let all = view.view.points.iter();
             let squares = all.filter_map(|point| kept.residual_px(state, index, point));
             let rms_px = root_mean_square(squares.map(|residual| residual.norm_squared()));
@@ -191,8 +191,8 @@ pub(super) fn rms_px(kept: &Kept<'_>, state: &State) -> f64 {
     root_mean_square(residuals.map(|residual| residual.norm_squared()))
 }
 
-/// What the residuals show beyond the points' own standard deviations is shared by all points, so
-/// that a crossing that was read very precisely does not outweigh what the paper does.
+/// Residuals beyond the points' own standard deviations count for all points equally, so that a
+/// very precise crossing does not outweigh the effect of the paper.
 fn set_common_variance(kept: &mut Kept<'_>, state: &State) {
     let mut squares = Vec::new();
     let mut own = Vec::new();
@@ -224,7 +224,7 @@ fn scatter(lengths: Vec<f64>) -> f64 {
     quantile(lengths, SCATTER_SHARE) / (-2.0 * (1.0 - SCATTER_SHARE).ln()).sqrt()
 }
 
-/// The value below which a share of the values lies; 0 of nothing.
+/// The quantile of the values at this share; 0 of an empty list.
 fn quantile(mut values: Vec<f64>, share: f64) -> f64 {
     values.sort_by(f64::total_cmp);
     let index = (values.len() as f64 * share) as usize;

@@ -1,14 +1,15 @@
 //! Which views show the board in the same place.
 //!
-//! A board at rest repeats its errors (paper, shutter, coding) in every look, so looks at one place
-//! count as one observation wherever views are compared with each other.
+//! A board at rest repeats its errors (paper, shutter, coding) in every view, so views of one place
+//! count as one observation when views are compared.
 
 use nalgebra::Vector2;
 
 use super::adjustment::ViewInformation;
 use super::view::BoardView;
 
-/// Views whose crossings lie nearer together than this, RMS over the picture's width, are alike.
+/// Views whose crossings are closer together than this, RMS over the picture's width, show one
+/// place.
 pub(super) const ALIKE_SHARE: f64 = 0.02;
 
 /// The place of each view, numbered from 0 in the order of their first views.

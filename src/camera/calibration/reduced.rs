@@ -11,7 +11,7 @@ pub(super) struct Reduced {
 }
 
 impl Reduced {
-    /// Reduces a picture by the smallest whole number that brings its longer side to `side_px`.
+    /// Reduces a picture by the smallest whole number that makes its longer side at most `side_px`.
     pub fn to_side(image: &GreyImage, side_px: usize) -> Self {
         let longer_px = image.width_px.max(image.height_px);
         let by = longer_px.div_ceil(side_px).max(1);
@@ -45,7 +45,7 @@ impl Reduced {
         self.by == 1
     }
 
-    /// Pixel centres lie at whole numbers, so a block of n pixels has its centre at (n − 1) / 2.
+    /// Pixel centres are whole numbers, so a block of n pixels has its centre at (n − 1) / 2.
     pub fn in_full_picture(&self, point: Point2<f64>) -> Point2<f64> {
         let by = self.by as f64;
         point.map(|value| value * by + (by - 1.0) / 2.0)

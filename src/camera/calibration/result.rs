@@ -1,4 +1,4 @@
-//! What a calibration hands on.
+//! The result of a calibration.
 
 use nalgebra::{Isometry3, Vector2, Vector3};
 
@@ -19,13 +19,13 @@ pub struct Calibration {
     pub rms_px: f64,
     /// Distortion terms estimated.
     pub terms: DistortionTerms,
-    /// What each step up the ladder of terms would bring, from fewest terms to all.
+    /// The effect of each step up the ladder of terms, from fewest terms to all.
     pub trials: Vec<TermsTrial>,
     /// Ratio of variances by which views differ more than independent errors explain, at least 1.
     pub between_views: f64,
     /// Bend of the board, mm: 0 where it was taken for flat (see [`super::BoardShape`]).
     pub bend_mm: Vector3<f64>,
-    /// Decrease of the sum of squares per number of the bend, over what chance explains.
+    /// Decrease of the sum of squares per number of the bend, relative to that expected by chance.
     pub bend_f_value: f64,
     /// Different places in which the views show the board.
     pub places: usize,
@@ -57,14 +57,14 @@ pub struct TermsTrial {
     pub terms: DistortionTerms,
     /// RMS with them.
     pub rms_px: f64,
-    /// Decrease of the sum of squares per term added to the last step taken, over what chance
-    /// explains; 0 on the lowest step.
+    /// Decrease of the sum of squares per term added to the last step taken, relative to that
+    /// expected by chance; 0 on the lowest step.
     pub f_value: f64,
     /// Whether the step was taken, and why not.
     pub outcome: TermsOutcome,
 }
 
-/// What became of a step up the ladder of distortion terms.
+/// Result of a step up the ladder of distortion terms.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum TermsOutcome {
     /// The views support the terms.
@@ -152,7 +152,7 @@ impl DroppedReason {
     /// The reason in words.
     pub fn words(&self) -> String {
         match self {
-            Self::FewPoints { points } => format!("only {points} usable crossings"),
+            Self::FewPoints { points } => format!("only {points} usable corners"),
             Self::FitsBadly { rms_px, usual_px } => format!(
                 "fits badly, {rms_px:.2} px where {usual_px:.2} px is usual: blurred, moved or bent"
             ),

@@ -29,7 +29,7 @@ pub enum NoView {
     FewCrossings {
         /// Crossings that were measured.
         measured: usize,
-        /// What was wrong with the others, counted.
+        /// The faults of the others, counted.
         faults: BTreeMap<CrossingFault, usize>,
     },
 }

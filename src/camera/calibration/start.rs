@@ -15,7 +15,7 @@ const FOCAL_RANGE: (f64, f64) = (0.3, 10.0);
 const LARGEST_ASPECT: f64 = 1.3;
 /// How far from the picture's centre the principal point is believed, over the picture's side.
 const LARGEST_OFFSET: f64 = 0.25;
-/// Focal length over the longer side where the views tell nothing: a phone's main camera.
+/// Focal length over the longer side if the views do not determine it: a phone's main camera.
 const USUAL_FOCAL: f64 = 0.8;
 
 /// A first camera without distortion for a picture of this width and height.
@@ -65,7 +65,7 @@ pub(super) fn first_pose(camera: &Camera, image_from_board: &Matrix3<f64>) -> Is
         0.0,
         1.0,
     ) * image_from_board;
-    // The board lies in front of the camera, so its origin's depth is positive.
+    // The board is in front of the camera, so its origin's depth is positive.
     let scale = 2.0 / (rays.column(0).norm() + rays.column(1).norm());
     let rays = rays * scale.copysign(rays[(2, 2)]);
     let (x, y): (Vector3<f64>, Vector3<f64>) = (rays.column(0).into(), rays.column(1).into());

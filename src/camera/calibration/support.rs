@@ -18,9 +18,9 @@ use super::adjustment::{Shared, SharedSquare, ViewInformation};
 /// deviations by one number: the quantile at 95.45 %.
 const CHI_SQUARED: [f64; 8] = [4.00, 6.18, 8.02, 9.72, 11.31, 12.85, 14.34, 15.79];
 
-/// A fitted model as far as the comparison needs it.
+/// The parts of a fitted model that the comparison needs.
 pub(super) struct Fitted<'a> {
-    /// What is estimated, out of what all views share.
+    /// The estimated parameters, among those that all views share.
     pub estimated: &'a [usize],
     /// The shared numbers.
     pub values: &'a Shared,

@@ -16,10 +16,10 @@ use crate::progress::Progress;
 const LOOK_INTERVAL_S: f64 = 0.2;
 /// Most looks into one clip; one in ten of them is used in the end.
 const MOST_LOOKS: u64 = 400;
-/// Pictures without a board that are kept to tell what is in them instead.
+/// Pictures without a board that are kept for the diagnosis.
 const KEPT_PICTURES: usize = 5;
 
-/// What was seen of a board in a clip.
+/// The views of a board in a clip.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Survey {
     /// Width and height of the pictures.
@@ -28,7 +28,7 @@ pub struct Survey {
     pub candidates: Vec<Candidate>,
     /// Pictures that gave no view, and why.
     pub no_view: Vec<(String, NoView)>,
-    /// The layout of the markers, where it could be told.
+    /// The layout of the markers, if they determine it.
     pub layout: Option<CharucoLayout>,
 }
 

@@ -1,4 +1,4 @@
-//! What a calibration estimates beside focal lengths, principal point and poses.
+//! Parameters of a calibration besides focal lengths, principal point and poses.
 
 use crate::camera::INTRINSIC_COUNT;
 
@@ -64,12 +64,12 @@ impl DistortionTerms {
 /// Numbers that describe a bent board.
 pub(super) const BEND: usize = 3;
 
-/// What the board is taken for.
+/// The assumed shape of the board.
 ///
 /// With ξ and η the place on the board from its middle over half its longer side, a bent board
-/// rises by b₁ξ² + b₂ξη + b₃η² mm: what paper on a warped plate does. (That targets are seldom
-/// flat, and what it does: K. H. Strobl & G. Hirzinger, "More accurate pinhole camera calibration
-/// with imperfect planar target", ICCV Workshops 2011.)
+/// rises by b₁ξ² + b₂ξη + b₃η² mm, as paper on a warped plate does. (Targets are seldom flat; for
+/// the effect see K. H. Strobl & G. Hirzinger, "More accurate pinhole camera calibration with
+/// imperfect planar target", ICCV Workshops 2011.)
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum BoardShape {
     /// Flat.

@@ -1,14 +1,15 @@
-//! Covariance of what the views share, and how far they agree among each other.
+//! Covariance of the shared numbers, and how well the views agree.
 
 use nalgebra::{DMatrix, SVector};
 
 use super::adjustment::{SharedSquare, ViewInformation};
 use crate::camera::{INTRINSIC_COUNT, IntrinsicsCovariance};
 
-/// What an adjustment knows of the numbers that all views share.
+/// Result of an adjustment for the shared numbers.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Uncertainty {
-    /// Covariance of the intrinsics and the bend; empty rows for what was not estimated.
+    /// Covariance of the intrinsics and the bend; rows of numbers that were not estimated are
+    /// empty.
     pub shared: SharedSquare,
     /// How much wider than independent errors explain the places scatter about the common camera,
     /// as a ratio of variances, at least 1.
@@ -26,10 +27,10 @@ impl Uncertainty {
 
 /// Covariance from the information of the places; `None` where they do not fix the intrinsics.
 ///
-/// Errors within a view are not independent (the paper is bent, the shutter rolls), which plain
-/// propagation does not know. So the pull of each place on the common camera is compared with what
-/// independent errors of variance `variance` would give, and the covariance is widened by the ratio
-/// where it is above one: the Birge ratio (R. T. Birge, Phys. Rev. 40, 207, 1932) between places.
+/// Errors within a view are correlated (the paper is bent, the shutter rolls), and plain
+/// propagation ignores that. So the pull of each place on the common camera is compared with that
+/// of independent errors of variance `variance`, and the covariance is widened by the ratio where
+/// it exceeds one: the Birge ratio (R. T. Birge, Phys. Rev. 40, 207, 1932) between places.
 ///
 /// With H = Σ Hᵥ = L Lᵀ and Mᵥ = L⁻¹ Hᵥ L⁻ᵀ, the pull hᵥ = L⁻¹ gᵥ of a place at the solution has
 /// the covariance variance · (Mᵥ − Mᵥ²), so that Σ|hᵥ|² is expected to be
@@ -71,8 +72,8 @@ pub(super) fn uncertainty(
     })
 }
 
-/// Adds the doubt of what was left out: had it been estimated, the intrinsics would have moved by
-/// `moved` (after Buckland, Burnham & Augustin, Biometrics 53, 603, 1997).
+/// Adds the uncertainty due to terms left out: if estimated, they would have moved the intrinsics
+/// by `moved` (after Buckland, Burnham & Augustin, Biometrics 53, 603, 1997).
 pub(super) fn with_left_out(
     covariance: &IntrinsicsCovariance,
     moved: &SVector<f64, INTRINSIC_COUNT>,

@@ -1,13 +1,13 @@
-//! Whether a calibration is good enough, why not, and what to do.
+//! Judges a calibration: whether it is good enough, why not, and what to do.
 
 use super::effect::deflection_sd_deg;
 use super::result::Calibration;
 use crate::conventions::COVERAGE_FACTOR;
 
-/// Doubt of a 30° deflection, degrees (k = 2), up to which a profile is good: a third of what is
-/// aimed at for a whole station.
+/// Uncertainty of a 30° deflection, degrees (k = 2), up to which a profile is good: a third of the
+/// aim for a whole station.
 const GOOD_U_DEG: f64 = 0.01;
-/// … and up to which it is usable: of the size of the other doubts of a webcam's measurement.
+/// … and up to which it is usable: as large as the other uncertainties of a webcam's measurement.
 const USABLE_U_DEG: f64 = 0.1;
 /// RMS, px, above which something is wrong with board or focus (common practice, no source).
 const LARGE_RMS_PX: f64 = 0.5;
@@ -77,7 +77,7 @@ impl Edge {
     }
 }
 
-/// What speaks against a profile.
+/// An objection to a profile.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Objection {
     /// It adds too much to a deflection of 30°.
@@ -85,7 +85,7 @@ pub enum Objection {
         /// Expanded uncertainty (k = 2) that it adds.
         u_deg: f64,
     },
-    /// Points lie too far from where the camera projects them.
+    /// Points are too far from where the camera projects them.
     LargeRms {
         /// RMS over all points.
         rms_px: f64,
@@ -143,7 +143,7 @@ impl Objection {
         }
     }
 
-    /// What was wrong with how the board was filmed, to follow "the board was".
+    /// The fault in how the board was filmed, to follow "the board was".
     fn cause(&self) -> Option<&'static str> {
         match self {
             Self::MiddleOnly { .. } => Some("seen only in the middle of the picture"),
@@ -153,7 +153,7 @@ impl Objection {
         }
     }
 
-    /// What was seen, with the figure.
+    /// What was found, with the figure.
     pub fn text(&self) -> String {
         match self {
             Self::AddsToAngle { u_deg } => format!(
@@ -161,13 +161,13 @@ impl Objection {
                  {GOOD_U_DEG}°"
             ),
             Self::LargeRms { rms_px } => format!(
-                "crossings lie {rms_px:.2} px (RMS) from where they should, above {LARGE_RMS_PX} px"
+                "the board's corners are off by {rms_px:.2} px typically, above {LARGE_RMS_PX} px"
             ),
             Self::EdgeNotReached {
                 edge,
                 nearest_share,
             } => format!(
-                "no view reaches the {} edge: the nearest crossing stays {:.0} % of the picture \
+                "no view reaches the {} edge: the nearest corner is still {:.0} % of the picture \
                  away",
                 edge.words(),
                 100.0 * nearest_share
@@ -177,7 +177,7 @@ impl Objection {
                 height_share,
                 ..
             } => format!(
-                "the board was seen only in the middle of the picture: its crossings cover \
+                "the board was seen only in the middle of the picture: its corners cover \
                  {:.0} % of the width and {:.0} % of the height",
                 100.0 * width_share,
                 100.0 * height_share
@@ -193,16 +193,16 @@ impl Objection {
                 format!("only {places} views show the board, below {FEW_PLACES}")
             }
             Self::BentBoard { bend_mm } => format!(
-                "the board is bent by {bend_mm:.1} mm, which was measured and taken into account"
+                "the board is bent by {bend_mm:.1} mm; the program measured and corrected this"
             ),
             Self::PixelsNotSquare { ratio } => format!(
-                "fx and fy differ by {:.1} %, though pixels are square",
+                "the focal lengths across and down differ by {:.1} %, though pixels are square",
                 100.0 * (ratio - 1.0).abs()
             ),
         }
     }
 
-    /// What the person can do about it.
+    /// What the user can do about it.
     pub fn mend(&self) -> String {
         match self {
             Self::AddsToAngle { .. } => "take more views, near enough that the board fills half \
@@ -212,7 +212,7 @@ impl Objection {
                  in even light, with stabilisation and zoom off"
                 .into(),
             Self::EdgeNotReached { edge, .. } => format!(
-                "bring the board to the {} edge of the picture and tilt it there",
+                "move the board to the {} edge of the picture and tilt it there",
                 edge.words()
             ),
             Self::LittleTilt { .. } => {
@@ -222,7 +222,7 @@ impl Objection {
                 "hold the board still in ten to twenty different places and tilts".into()
             }
             Self::MiddleOnly { .. } => "hold the board nearer, so that it fills half of the \
-                 picture or more, and bring it to all four edges and into the corners"
+                 picture or more, and move it to all four edges and into the corners"
                 .into(),
             Self::BentBoard { .. } => "glue the board to glass or to a stiff, flat plate".into(),
             Self::PixelsNotSquare { .. } => {
@@ -241,7 +241,7 @@ pub struct Verdict {
     pub grade: Grade,
     /// Expanded uncertainty (k = 2), degrees, that the profile alone adds to a deflection of 30°.
     pub u_of_30_deg: f64,
-    /// What speaks against it, gravest first.
+    /// Objections, gravest first.
     pub objections: Vec<Objection>,
 }
 
@@ -275,8 +275,8 @@ impl Verdict {
         }
     }
 
-    /// The headline: what the profile does to an angle, in hundredths of a degree, and the causes
-    /// that lie in how the board was filmed.
+    /// The headline: the effect of the profile on an angle, in hundredths of a degree, and faults
+    /// in how the board was filmed.
     pub fn headline(&self) -> String {
         let heading = match self.grade {
             Grade::Good => "Good",
@@ -293,14 +293,14 @@ impl Verdict {
             false => format!("; the board was {}", causes.join(" and ")),
         };
         format!(
-            "{heading}: this profile adds ±{:.2} hundredths of a degree to a 30° deflection \
-             (k = 2){because}",
+            "{heading}: this profile adds ±{:.2} hundredths of a degree to a 30° deflection\
+             {because}",
             100.0 * self.u_of_30_deg
         )
     }
 }
 
-/// What the crossings do not reach: all edges, or all but one, as one objection, else edge by edge.
+/// Uncovered edges: all, or all but one, as one objection, otherwise edge by edge.
 fn picture_not_covered(calibration: &Calibration) -> Vec<Objection> {
     let views = calibration.views.iter();
     let points = views.flat_map(|view| &view.points);

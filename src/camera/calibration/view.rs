@@ -1,4 +1,4 @@
-//! What one picture of a board brings to the calibration.
+//! One picture of a board, as input of the calibration.
 
 use nalgebra::Point2;
 
@@ -12,12 +12,12 @@ pub struct BoardPoint {
     pub column: usize,
     /// Row of the crossing, from 0.
     pub row: usize,
-    /// Where it lies on the board, mm.
+    /// Its place on the board, mm.
     pub on_board_mm: Point2<f64>,
     /// Where it was measured in the picture.
     pub in_image_px: Point2<f64>,
-    /// Standard deviation of either picture coordinate; only ratios between points count, since
-    /// the calibration scales them by what the residuals show.
+    /// Standard deviation of either picture coordinate; only ratios between points count, because
+    /// the calibration scales them by the residuals.
     pub sd_px: f64,
 }
 

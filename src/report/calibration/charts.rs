@@ -1,4 +1,4 @@
-//! Drawings of a calibration: where the board was seen, what remains, and what the lens does.
+//! Drawings of a calibration: places of the board, errors, and distortion.
 
 use nalgebra::{Point2, Point3};
 
@@ -44,7 +44,7 @@ impl Canvas {
         Self { svg, scale, size }
     }
 
-    /// Pixel centres lie at whole numbers, half a pixel inside the picture's edge.
+    /// Pixel centres are whole numbers, half a pixel inside the picture's edge.
     fn at(&self, in_image_px: Point2<f64>) -> Place {
         [
             (in_image_px.x + 0.5) * self.scale,
@@ -70,7 +70,7 @@ impl Canvas {
             .line([x - DOT, y + DOT], [x + DOT, y - DOT], stroke);
     }
 
-    /// A line of a length, and what it stands for, in the lower right corner.
+    /// A line of a length, with its label, in the lower right corner.
     fn scale_bar(&mut self, length: f64, text: &str) {
         let style = TextStyle::new(13.0, SOFT_INK, Anchor::End).rimmed();
         let [right, base] = self.size.map(|side| side - 8.0);
@@ -96,12 +96,9 @@ impl Canvas {
     }
 }
 
-/// Where the crossings of all views lie in the picture; cells without any are hatched.
+/// Places of the corners of all views in the picture; cells without any are hatched.
 pub(super) fn coverage(calibration: &Calibration) -> String {
-    let mut canvas = Canvas::new(
-        calibration.size_px,
-        "where the board was seen in the picture",
-    );
+    let mut canvas = Canvas::new(calibration.size_px, "places of the board in the picture");
     let longer = calibration.size_px.0.max(calibration.size_px.1);
     let cell_px = longer.max(1) as f64 / CELLS as f64;
     let cells = [
@@ -152,7 +149,7 @@ fn hatch(canvas: &mut Canvas, corner: Place, cell_px: f64) {
 
 /// How far every crossing was seen from where the camera projects it, enlarged.
 pub(super) fn residuals(calibration: &Calibration) -> String {
-    let mut canvas = Canvas::new(calibration.size_px, "what remains at every crossing");
+    let mut canvas = Canvas::new(calibration.size_px, "error of every corner");
     let enlarged = RMS_LENGTH / calibration.rms_px.max(f64::EPSILON);
     let mut arrow = |residual: &crate::camera::calibration::PointResidual, colour| {
         let from = canvas.at(residual.point.in_image_px);
@@ -179,9 +176,9 @@ pub(super) fn residuals(calibration: &Calibration) -> String {
     canvas.finish()
 }
 
-/// What the lens does to a square grid; the light grid is the same camera without distortion.
+/// A square grid through the lens; the light grid is the same camera without distortion.
 pub(super) fn distortion(calibration: &Calibration) -> String {
-    let mut canvas = Canvas::new(calibration.size_px, "what the lens does to a square grid");
+    let mut canvas = Canvas::new(calibration.size_px, "a square grid through the lens");
     let pinhole = Camera {
         distortion: [0.0; 5],
         ..calibration.camera

@@ -14,16 +14,16 @@ pub use page::page;
 pub use record::CalibrationRecord;
 pub use summary::summary;
 
-/// Everything that the report of a calibration tells.
+/// Contents of the report of a calibration.
 #[derive(Debug, Clone, Copy)]
 pub struct CalibrationReport<'a> {
-    /// What the person calls the camera.
+    /// The user's name for the camera.
     pub name: &'a str,
     /// The clip or folder.
     pub clip: &'a str,
-    /// What was looked for, in words.
+    /// The board in words.
     pub board: &'a str,
-    /// How the markers were found to be laid out, where that could be told.
+    /// Layout of the markers, if known.
     pub layout: Option<CharucoLayout>,
     /// The camera, and the views it was made from.
     pub calibration: &'a Calibration,
@@ -33,7 +33,7 @@ pub struct CalibrationReport<'a> {
     pub chosen: &'a ChosenViews,
     /// Pictures without a view of the board, and why.
     pub no_view: &'a [(String, NoView)],
-    /// Doubts about the clip.
+    /// Warnings about the clip.
     pub warnings: &'a [WarningText],
 }
 
@@ -52,7 +52,7 @@ impl CalibrationReport<'_> {
         let calibration = self.calibration;
         let estimated = calibration.terms.words();
         if calibration.trials.len() == 1 {
-            return format!("distortion terms estimated, as requested: {estimated}");
+            return format!("lens distortion terms estimated, as requested: {estimated}");
         }
         let left_out: Vec<String> = calibration
             .trials
@@ -62,9 +62,9 @@ impl CalibrationReport<'_> {
             .map(|trial| format!("{} ({})", trial.terms.added_words(), trial.outcome.words()))
             .collect();
         match left_out.is_empty() {
-            true => format!("distortion terms estimated: {estimated}"),
+            true => format!("lens distortion terms estimated: {estimated}"),
             false => format!(
-                "distortion terms estimated: {estimated}; left out: {}",
+                "lens distortion terms estimated: {estimated}; left out: {}",
                 left_out.join(", ")
             ),
         }

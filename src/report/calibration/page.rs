@@ -1,4 +1,4 @@
-//! The page of a calibration: one HTML file that needs nothing but itself.
+//! The page of a calibration: one self-contained HTML file.
 
 use askama::Template;
 

@@ -9,7 +9,7 @@ use crate::warning::WarningText;
 /// Names of the parameters, in the order of every vector and matrix of them.
 pub(super) const PARAMETERS: [&str; 9] = ["fx", "fy", "cx", "cy", "k1", "k2", "p1", "p2", "k3"];
 
-/// What `calibrate --json` writes; `format` and `version` say how to read it.
+/// The JSON of `calibrate --json`, identified by `format` and `version`.
 #[derive(Debug, Serialize)]
 pub struct CalibrationRecord<'a> {
     format: &'static str,

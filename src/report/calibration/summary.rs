@@ -1,4 +1,4 @@
-//! The result of a calibration for a terminal: the verdict first, then what it rests on.
+//! The result of a calibration for a terminal: the verdict first, then its reasons.
 
 use super::CalibrationReport;
 use super::record::PARAMETERS;
@@ -21,7 +21,7 @@ pub fn summary(report: &CalibrationReport<'_>) -> String {
     }
     lines.push(String::new());
     lines.push(format!(
-        "{} views, {used} crossings ({dropped} more dropped), RMS {:.3} px",
+        "{} views, {used} corners of the board ({dropped} more dropped), typical error {:.3} px",
         calibration.views.len(),
         calibration.rms_px
     ));
@@ -49,10 +49,13 @@ fn parameters_line(report: &CalibrationReport<'_>) -> String {
             let u = COVERAGE_FACTOR * variance.sqrt();
             format!("{name} {value:.2} ± {u:.2}")
         });
-    format!("{} px (k = 2)", figures.collect::<Vec<_>>().join(", "))
+    format!(
+        "focal length and centre: {} px",
+        figures.collect::<Vec<_>>().join(", ")
+    )
 }
 
-/// What was not used, with the reason.
+/// Views, corners and pictures that were not used, with the reason.
 fn left_out(report: &CalibrationReport<'_>) -> Vec<String> {
     let mut lines = Vec::new();
     for view in &report.calibration.views {
@@ -63,7 +66,7 @@ fn left_out(report: &CalibrationReport<'_>) -> Vec<String> {
                 .map(|corner| format!("{}/{}", corner.point.column, corner.point.row))
                 .collect();
             lines.push(format!(
-                "dropped in {}: crossings (column/row) {}",
+                "dropped in {}: corners (column/row) {}",
                 view.name,
                 corners.join(", ")
             ));

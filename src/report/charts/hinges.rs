@@ -1,4 +1,4 @@
-//! Where the hinge lines lie: from behind, as the camera sees them, and from above.
+//! Hinge lines from behind, as the camera sees them, and from above.
 
 use nalgebra::{Rotation3, Unit, Vector3};
 
@@ -136,7 +136,7 @@ fn points(sketch: &Sketch) -> impl Iterator<Item = &Vector3<f64>> {
         .chain(&sketch.arc)
 }
 
-/// Middle of the points in a view, and half of what they span, mm.
+/// Centre of the points in a view, and half of their extent, mm.
 fn extent(sketches: &[Sketch], view: &View) -> [[f64; 2]; 2] {
     let along = |direction: &Vector3<f64>| {
         let (low, high) = sketches

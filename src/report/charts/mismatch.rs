@@ -21,10 +21,10 @@ const SECOND_BAND: Fill = Fill {
     opacity: 0.18,
 };
 
-/// What is found beside what is expected of, or found by, a second clip.
+/// The mismatch as found, and the prediction or the result of a second clip.
 #[derive(Debug, Clone, Copy)]
 pub struct Series<'a> {
-    /// What it stands for.
+    /// Label.
     pub words: &'a str,
     /// By station.
     pub stations: &'a [StationMismatch],
@@ -37,14 +37,14 @@ pub fn mismatch(correction: &Correction, tolerance_deg: Option<f64>, format: For
         stations: &correction.found_deg,
     };
     let predicted = Series {
-        words: "with the numbers, predicted",
+        words: "predicted with the numbers",
         stations: &correction.predicted_deg.stations,
     };
     let names = [&correction.reference, &correction.follower];
     two_mismatches(names, [found, predicted], tolerance_deg, format)
 }
 
-/// Two mismatches of one pair over each other, the second dashed with its band of doubt.
+/// Two mismatches of one pair in one chart, the second dashed with its band of uncertainty.
 pub fn two_mismatches(
     names: [&String; 2],
     series: [Series<'_>; 2],

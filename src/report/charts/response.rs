@@ -32,7 +32,7 @@ pub enum Turn {
 /// A surface in a chart: its record, its look, and how it is turned round.
 #[derive(Debug, Clone, Copy)]
 pub struct Shown<'a> {
-    /// What was measured.
+    /// Measured points.
     pub surface: &'a SurfaceRecord,
     /// Colour and dashes.
     pub look: SurfaceLook,
@@ -58,14 +58,14 @@ impl Shown<'_> {
     fn name(&self) -> String {
         let turned = match self.turn {
             Turn::AsItIs => "",
-            Turn::Deflection => ", turned round",
+            Turn::Deflection => ", inverted",
             Turn::Stick => ", at the opposite stick",
         };
         format!("{}{turned}", self.surface.name)
     }
 }
 
-/// Deflection by stick position, rising and falling told apart.
+/// Deflection by stick position, rising and falling separately.
 pub fn response(shown: &[Shown<'_>], format: Format) -> String {
     drawn(shown, format, "deflection, degrees", |_, deflection_deg| {
         deflection_deg
@@ -77,7 +77,7 @@ pub fn response(shown: &[Shown<'_>], format: Format) -> String {
 pub fn straight_line_departure(shown: &[Shown<'_>], format: Format) -> String {
     let slope = shown.first().map_or(0.0, slope_deg_per_pct);
     let title = format!(
-        "deflection less {:.3}° a percent of stick, degrees",
+        "deflection minus {:.3}° per percent of stick, degrees",
         slope.abs()
     );
     drawn(shown, format, &title, |stick_pct, deflection_deg| {
@@ -177,7 +177,7 @@ fn mean_by_stick(
 ) -> Vec<(f64, f64)> {
     let mut sums: BTreeMap<i64, (f64, f64, usize)> = BTreeMap::new();
     for station in stations {
-        // Stick positions are told to a hundredth of a percent at best.
+        // Stick positions are known to a hundredth of a percent at best.
         let (stick_pct, figure) = point(station);
         let key = (stick_pct * 100.0).round() as i64;
         let sum = sums.entry(key).or_insert((stick_pct, 0.0, 0));

@@ -74,8 +74,14 @@ fn draw_holds(plot: &mut Plot, measurement: &Measurement, word_s: f64) {
         .flat_map(|surface| &surface.stations)
         .map(|station| (station.hold, station.time_s, station.stick_pct))
         .collect();
-    spans.sort_by_key(|span| span.0);
-    spans.dedup_by_key(|span| span.0);
+    if measurement.functions.len() > 1 {
+        // Each function counts its own holds.
+        spans.sort_by(|a, b| a.1[0].total_cmp(&b.1[0]));
+        spans.dedup_by(|a, b| a.1 == b.1);
+    } else {
+        spans.sort_by_key(|span| span.0);
+        spans.dedup_by_key(|span| span.0);
+    }
     let mut free_from_s = f64::NEG_INFINITY;
     for (_, [from_s, to_s], stick_pct) in spans {
         let middle_s = (from_s + to_s) / 2.0;

@@ -1,4 +1,4 @@
-//! What numbers cure step by step, and what they do not.
+//! What numbers correct step by step, and what they cannot correct.
 
 use crate::matching::{Correction, OutOfReach, Stage, StageGain};
 use crate::measurement::Measurement;
@@ -9,7 +9,7 @@ use super::numbers::{Counting, NumberRow, curve_kind, rows_between, settings_row
 /// A gap below this is lost in the printed hundredths, degrees.
 const NO_GAP_DEG: f64 = 0.005;
 
-/// What would be left if one stopped after a stage of the work.
+/// What remains after a step of the work.
 #[derive(Debug, Clone, PartialEq)]
 pub struct StageRow {
     /// The stage.
@@ -18,7 +18,7 @@ pub struct StageRow {
     pub worst: String,
     /// Root mean square that is left at most.
     pub rms: String,
-    /// What this stage does.
+    /// Effect of this step.
     pub changes: String,
 }
 
@@ -60,16 +60,16 @@ fn changes(measurement: &Measurement, before: Option<&StageGain>, now: &StageGai
     }
 }
 
-/// A table of numbers that stands beside the first, and what it is for.
+/// A second table of numbers, and its purpose.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Alternative {
-    /// What to do, and what then remains.
+    /// Instructions, and the remaining mismatch.
     pub sentence: String,
     /// The numbers.
     pub numbers: Vec<NumberRow>,
-    /// What they count in.
+    /// Unit of the numbers.
     pub unit: &'static str,
-    /// What a curve point's number is.
+    /// Meaning of a curve point's number.
     pub curve_kind: Option<&'static str>,
 }
 
@@ -92,17 +92,18 @@ pub fn exchanged(measurement: &Measurement, correction: &Correction) -> Option<A
 /// An end that cannot be reached, and what to do.
 #[derive(Debug, Clone, PartialEq)]
 pub struct ReachView {
-    /// What is missing, and the common travel.
+    /// The shortfall, and the common travel.
     pub sentence: String,
     /// The follower's numbers for the common travel.
     pub numbers: Vec<NumberRow>,
-    /// What they count in.
+    /// Unit of the numbers.
     pub unit: &'static str,
-    /// What a curve point's number is.
+    /// Meaning of a curve point's number.
     pub curve_kind: Option<&'static str>,
 }
 
-/// The ends that the follower cannot reach; the numbers stand with the last, as they hold for all.
+/// The ends that the follower cannot reach; the last one has the numbers, since they are the same
+/// for all.
 pub fn reach_views(measurement: &Measurement, correction: &Correction) -> Vec<ReachView> {
     let ends = &correction.out_of_reach;
     let counting = Counting::of(measurement.radio.as_ref());
@@ -130,8 +131,8 @@ fn reach_sentence(correction: &Correction, end: &OutOfReach, counting: Counting)
     let (reference, follower) = (&correction.reference, &correction.follower);
     if !correction.target.is_reference() {
         return format!(
-            "At {} % the {follower} stays {} short of the {reference}: {} of {}, whatever is \
-             entered. Declare smaller throws, move its linkage, or film again with more travel of \
+            "At {} % the {follower} stays {} short of the {reference}: {} of {}, with any numbers. \
+             Declare smaller throws, move its linkage, or film again with more travel of \
              its servo where nothing binds.",
             percent(end.stick_pct),
             plain_deg(end.short_deg),
@@ -141,14 +142,14 @@ fn reach_sentence(correction: &Correction, end: &OutOfReach, counting: Counting)
     }
     let farther = end.follower_end_point_pct.map_or_else(String::new, |end_point_pct| {
         format!(
-            " An end point of about {} {} would take the {follower} as far: where nothing binds, enter \
+            " An end point of about {} {} would move the {follower} as far. If nothing binds, enter \
              that instead and film again.",
             counting.shown_unsigned(end_point_pct),
             counting.sign(),
         )
     });
     format!(
-        "At {} % the {follower} stays {} short of the {reference}: {} of {}, whatever is entered. \
+        "At {} % the {follower} stays {} short of the {reference}: {} of {}, with any numbers. \
          Reduce the end point of the {reference} at {} % to {} {} and enter the {follower}'s numbers \
          for the common travel: at most {} (95 %) will then remain.{farther}",
         percent(end.stick_pct),
@@ -162,12 +163,12 @@ fn reach_sentence(correction: &Correction, end: &OutOfReach, counting: Counting)
     )
 }
 
-/// What stays under every promise, and how good the numbers are among all that could be entered.
+/// What no number corrects, and how good the numbers are among all possible ones.
 pub fn floor_sentences(measurement: &Measurement, correction: &Correction) -> Vec<String> {
     let play = correction.play_floor_deg.map(|floor_deg| {
         format!(
-            "Play lets the two sides rest up to {} apart whatever is entered; only the linkage \
-             cures that.",
+            "Play lets the two sides rest up to {} apart with any numbers; only work on the linkage \
+             reduces it.",
             plain_deg(floor_deg)
         )
     });
@@ -201,15 +202,15 @@ fn how_good(correction: &Correction) -> String {
     let where_reached = if correction.out_of_reach.is_empty() {
         ""
     } else {
-        " where the reference can be reached"
+        " where the follower can reach the reference"
     };
     match correction.optimality_gap_deg {
-        None => format!("Whether {others} leave less was not worked out."),
+        None => format!("The program did not check whether {others} leave less."),
         Some(gap_deg) if gap_deg < NO_GAP_DEG => {
-            format!("All {others} were weighed: none leave clearly less{where_reached}.")
+            format!("The program checked all {others}: none leave clearly less{where_reached}.")
         }
         Some(gap_deg) => format!(
-            "Not all {others} could be weighed; those left out could leave less{where_reached}, \
+            "The program could not check all {others}; the others could leave less{where_reached}, \
              by {} at most.",
             declared_deg(gap_deg)
         ),
@@ -257,26 +258,26 @@ mod tests {
     }
 
     #[test]
-    fn no_more_is_said_of_other_numbers_than_was_worked_out() {
+    fn no_more_is_said_of_other_numbers_than_was_computed() {
         let mut correction = heron().matches.remove(0);
-        assert!(how_good(&correction).starts_with("All other curve points"));
+        assert!(how_good(&correction).starts_with("The program checked all other curve points"));
         correction.optimality_gap_deg = Some(0.08);
         assert!(how_good(&correction).ends_with("could leave less, by 0.08° at most."));
         correction.optimality_gap_deg = None;
-        assert!(how_good(&correction).ends_with("was not worked out."));
+        assert!(how_good(&correction).contains("did not check whether other curve points"));
         correction.settings.curve_pct.clear();
-        assert!(how_good(&correction).starts_with("Whether other end points"));
+        assert!(how_good(&correction).contains("whether other end points"));
     }
 
     #[test]
-    fn an_end_out_of_reach_is_told_with_both_cures() {
+    fn an_end_out_of_reach_has_both_remedies() {
         let mut measurement = heron();
         let correction = &mut measurement.matches[0];
         correction.out_of_reach = vec![short_at_the_top(correction)];
         let views = reach_views(&measurement, &measurement.matches[0]);
         assert!(views[0].sentence.starts_with(
             "At +100 % the right tailplane stays 1.30° ± 0.04° short of the left tailplane: 23.80° \
-             of 25.10°, whatever is entered. Reduce the end point of the left tailplane at +100 % to \
+             of 25.10°, with any numbers. Reduce the end point of the left tailplane at +100 % to \
              95 %"
         ));
         assert!(views[0].sentence.contains("An end point of about 106 %"));

@@ -1,12 +1,12 @@
-//! Health checks: each figure beside what good looks like, and what to do where it is not.
+//! Health checks: each figure with its limit, and what to do if it is exceeded.
 
 use crate::measured::Measured;
 use crate::measurement::{Measurement, SurfaceRecord};
 use crate::report::figures;
 use crate::response::SideLag;
 
-// What good looks like is common practice among builders, without a source: each limit is small
-// against the half degree from which a difference can be felt in flight.
+// The limits are common practice among builders, without a source: each is small against the half
+// degree from which a difference can be felt in flight.
 
 /// Largest good play, degrees.
 const GOOD_PLAY_DEG: f64 = 0.3;
@@ -19,12 +19,12 @@ const GOOD_LAG_S: f64 = 0.05;
 /// Largest good unevenness of one side against the other on the move, degrees.
 const GOOD_UNEVEN_DEG: f64 = 0.3;
 
-/// How a figure stands against its limit, its whole interval counted.
+/// A figure compared with its limit, its whole interval counted.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum State {
     /// The whole interval is good.
     Good,
-    /// The limit lies inside the interval.
+    /// The limit is inside the interval.
     Unclear,
     /// The whole interval is beyond the limit.
     Poor,
@@ -46,8 +46,8 @@ impl State {
     pub fn word(self) -> &'static str {
         match self {
             Self::Good => "good",
-            Self::Unclear => "too close to tell",
-            Self::Poor => "needs care",
+            Self::Unclear => "too close to the limit",
+            Self::Poor => "check it",
             Self::NotMeasured => "not measured",
         }
     }
@@ -68,15 +68,15 @@ impl State {
 pub struct HealthRow {
     /// The surface, or both sides.
     pub whose: String,
-    /// What was checked.
+    /// Name of the check.
     pub check: &'static str,
-    /// What was found.
+    /// The figure.
     pub figure: String,
-    /// What good looks like.
+    /// The limit.
     pub good: String,
-    /// How the figure stands.
+    /// Result of the comparison.
     pub state: State,
-    /// What to do where it is not good.
+    /// What to do if the limit is exceeded.
     pub advice: &'static str,
 }
 
@@ -113,7 +113,7 @@ fn side_rows(lag: &SideLag) -> [HealthRow; 2] {
             },
             good: format!("up to {}", figures::declared_deg(GOOD_UNEVEN_DEG)),
             state: State::of(Some(uneven_deg), GOOD_UNEVEN_DEG),
-            advice: "look for a hinge or rod that sticks and lets go, and for a weak servo or \
+            advice: "look for a hinge or rod that sticks and slips, and for a weak servo or \
                      supply; phones also smear fast motion, so move the stick slowly and film again",
         },
     ]
@@ -148,7 +148,7 @@ fn surface_rows(surface: &SurfaceRecord) -> Vec<HealthRow> {
             "jitter at rest",
             health.jitter_deg,
             GOOD_JITTER_DEG,
-            "look at the servo's supply and its potentiometer; swap servos to see which it is",
+            "check the servo's supply and potentiometer; swap servos to find the faulty one",
         ),
         early_stop_row(surface),
     ]
@@ -210,7 +210,7 @@ pub fn early_stop_cautions(measurement: &Measurement) -> Vec<String> {
         .flat_map(|surface| {
             surface.health.early_stop.iter().map(move |stop| {
                 format!(
-                    "The {} stops at {} although its servo is told to go on from {} % stick. A \
+                    "The {} stops at {} although its servo gets more command from {} % stick on. A \
                      stalled servo overheats and drains the battery: find the stop and free the \
                      linkage or reduce the travel before the next flight.",
                     surface.name,

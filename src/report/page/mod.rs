@@ -1,4 +1,4 @@
-//! The page: one HTML file that needs nothing but itself, on screen and on paper.
+//! The report page: one self-contained HTML file, for screen and paper.
 
 mod cures;
 mod health;
@@ -10,7 +10,7 @@ use askama::Template;
 
 use crate::cautions;
 use crate::matching::Correction;
-use crate::measurement::{FitRecord, Measurement};
+use crate::measurement::{FitRecord, Measurement, NotMeasured};
 use crate::model_file::{Compare, EndPoints, Joins, MatchMotion};
 
 use super::charts::{self, Shown, Turn};
@@ -26,7 +26,7 @@ pub use cures::{
     Alternative, ReachView, StageRow, exchanged, floor_sentences, reach_views, stage_rows,
 };
 pub use health::{HealthRow, early_stop_cautions, health_rows};
-pub use numbers::{Counting, NumberRow, curve_kind, number_rows, sense_sentence};
+pub use numbers::{Counting, NumberRow, OTHER_NAMES, curve_kind, number_rows, sense_sentence};
 pub use stations::{MismatchRow, StationTable, approach_word, mismatch_rows, station_table};
 pub use why::{cause_sentences, hand_work_sentence};
 
@@ -40,10 +40,12 @@ struct Page<'a> {
     worst_warning: Option<String>,
     opening_cautions: Vec<String>,
     before_moving: &'a [&'a str],
+    other_names: &'static str,
     after_entering: &'a [&'a str],
     matches: Vec<MatchView<'a>>,
     unmatched_pairs: Vec<String>,
     unmatched: Option<ResponseView>,
+    unmatched_sides: Vec<String>,
     timeline: Option<String>,
     hinges: Option<String>,
     still: Option<&'a str>,
@@ -97,25 +99,36 @@ pub fn page(measurement: &Measurement, still: Option<&str>) -> Result<String, as
         .max_by_key(|judgement| gravity(judgement.verdict));
     let worst = WorstWarning::among(&measurement.warnings);
     let grave = worst.is_some_and(|worst| worst.warning.grave);
+    let unmatched_sides: Vec<String> = measurement
+        .not_measured
+        .iter()
+        .filter_map(NotMeasured::unmatched_sentence)
+        .collect();
+    let without_match = match (unmatched_sides.is_empty(), measurement.groups.is_empty()) {
+        (false, _) => ("One side was not measured: nothing is matched", "care"),
+        (true, true) => ("Measured; nothing to match", "plain"),
+        (true, false) => ("Measured, not matched", "plain"),
+    };
     Page {
         measurement,
         headline: match gravest {
             _ if grave => HEADLINE_IF_GRAVE,
-            None if measurement.groups.is_empty() => "Measured; nothing to match",
-            None => "Measured, not matched",
+            None => without_match.0,
             Some(judgement) => judgement.headline(),
         },
         verdict_class: match gravest {
             _ if grave => "care",
-            None => "plain",
+            None => without_match.1,
             Some(judgement) => class(judgement.verdict),
         },
         worst_warning: worst.map(|worst| figures::glued(&worst.sentence())),
+        unmatched_sides,
         opening_cautions: early_stop_cautions(measurement)
             .iter()
             .map(|caution| figures::glued(caution))
             .collect(),
         before_moving: &cautions::BEFORE_MOVING,
+        other_names: OTHER_NAMES,
         after_entering: &cautions::AFTER_ENTERING,
         matches: measurement
             .matches

@@ -16,19 +16,20 @@ const FINEST_US: f64 = 1e-3;
 /// One number of the radio.
 #[derive(Debug, Clone, PartialEq)]
 pub struct NumberRow {
-    /// What it is called.
+    /// Name of the setting.
     pub what: String,
-    /// Where it acts: the position of a curve point or an end; `None` for what acts everywhere.
+    /// Place of the setting: the position of a curve point or an end; `None` for settings without a
+    /// place.
     pub at_pct: Option<f64>,
-    /// What was entered while the clip was taken.
+    /// The number during the clip.
     pub before: String,
-    /// What to enter now.
+    /// The number to enter.
     pub now: String,
     /// Whether the two differ.
     pub changed: bool,
 }
 
-/// In what a radio counts, as far as its numbers are shown; they are kept in percent.
+/// Unit of the numbers as shown; files keep percent.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Counting {
     us_per_pct: Option<f64>,
@@ -57,7 +58,7 @@ impl Counting {
         percent(self.counted(number_pct))
     }
 
-    /// A number in the radio's unit, without what rounding for files has left of its last digit.
+    /// A number in the radio's unit, without the digits lost by rounding for files.
     fn counted(self, number_pct: f64) -> f64 {
         self.us_per_pct.map_or(number_pct, |us_per_pct| {
             let number_us = number_pct * us_per_pct;
@@ -155,15 +156,19 @@ fn row(
     }
 }
 
-/// What a curve point's number is, for the head of the numbers.
+/// Other names of the settings, since radios differ.
+pub const OTHER_NAMES: &str =
+    "Some radios call sub-trim centre or trim, and end points limits or travel.";
+
+/// Meaning of a curve point's number, for the head of the numbers.
 pub fn curve_kind(radio: Option<&Radio>) -> Option<&'static str> {
     let radio = radio.filter(|radio| radio.curve_points_pct.is_some())?;
     Some(match radio.curve_shows {
         CurveShows::Added => {
-            "a curve point's number is what is added there, 0 where nothing is entered"
+            "a curve point shows the addition at its position, 0 if nothing is entered"
         }
         CurveShows::Output => {
-            "a curve point's number is the output there, the position itself where nothing is entered"
+            "a curve point shows the output at its position, the position itself if nothing is entered"
         }
     })
 }
@@ -199,7 +204,8 @@ fn way_word(record: &SurfaceRecord, deflection_deg: f64) -> &'static str {
     }
 }
 
-/// How both trailing edges stood at the upper end of the stick, for checking the stations' sense.
+/// Direction of both trailing edges at the upper end of the stick, for checking the declared
+/// stations.
 pub fn sense_sentence(measurement: &Measurement, correction: &Correction) -> Option<String> {
     let stood = |surface: &str| {
         let record = record(measurement, surface)?;
@@ -212,19 +218,19 @@ pub fn sense_sentence(measurement: &Measurement, correction: &Correction) -> Opt
         ))
     };
     let follower = stood(&correction.follower)?;
-    let asks = "If that is not so on your aircraft, the stations are declared the wrong way round.";
+    let asks = "If your aircraft moves the other way, the stick positions in the model file have the wrong sign.";
     let at = percent(follower.0);
     let words = |way: &str| way.trim_start_matches("trailing edge ").to_uppercase();
     let one = |surface: &str, stood: (f64, &str, f64)| {
         format!(
-            "the trailing edge of the {surface} stood {}, {}",
+            "the trailing edge of the {surface} was {}, {}",
             words(stood.1),
             declared_deg(stood.2)
         )
     };
     Some(match stood(&correction.reference) {
         Some(reference) if reference.0 == follower.0 && reference.1 == follower.1 => format!(
-            "At {at} % both trailing edges stood {}, {} ({}) and {} ({}). {asks}",
+            "At {at} % both trailing edges were {}, {} ({}) and {} ({}). {asks}",
             words(follower.1),
             declared_deg(reference.2),
             correction.reference,
@@ -275,18 +281,18 @@ mod tests {
     fn a_radio_that_counts_in_microseconds_is_shown_in_them() {
         let mut measurement = heron();
         if let Some(radio) = &mut measurement.radio {
-            radio.us_per_pct = Some(5.12);
+            radio.us_per_pct = Some(5.0);
         }
         let rows = number_rows(&measurement, &measurement.matches[0]);
-        // By hand: 98 % are 501.76 µs and +2 % are +10.24 µs.
+        // By hand: 98 % are 490 µs and +2 % are +10 µs.
         assert_eq!(rows[1].what, "end point at −100 %, trailing edge down");
-        assert_eq!([&rows[1].before, &rows[1].now], ["512", "501.76"]);
+        assert_eq!([&rows[1].before, &rows[1].now], ["500", "490"]);
         let half = &rows[9];
         assert_eq!(half.what, "curve point at +50 %, trailing edge up");
-        assert_eq!(half.now, "+10.24");
-        // 13 µs, as kept in files: 2.539063 %.
+        assert_eq!(half.now, "+10");
+        // 13.12 µs, as kept in files: 2.624 %.
         let counting = Counting::of(measurement.radio.as_ref());
-        assert_eq!(counting.shown(2.539063), "+13");
+        assert_eq!(counting.shown(2.624), "+13.12");
     }
 
     #[test]
@@ -308,8 +314,8 @@ mod tests {
     fn the_sense_of_the_stations_can_be_checked() {
         let measurement = heron();
         let sentence = sense_sentence(&measurement, &measurement.matches[0]).unwrap();
-        assert!(sentence.starts_with("At +100 % both trailing edges stood UP, 25."));
-        assert!(sentence.ends_with("the stations are declared the wrong way round."));
+        assert!(sentence.starts_with("At +100 % both trailing edges were UP, 25."));
+        assert!(sentence.ends_with("the stick positions in the model file have the wrong sign."));
     }
 
     #[test]

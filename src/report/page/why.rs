@@ -1,4 +1,4 @@
-//! Why the sides differ, and what the hand should do before any number.
+//! Why the sides differ, and which work on the linkage comes before any number.
 
 use crate::matching::{Cause, Correction, LinkageDifference};
 use crate::report::figures::{at_most_deg, declared_deg};
@@ -6,7 +6,7 @@ use crate::report::figures::{at_most_deg, declared_deg};
 /// Why the two sides of a correction differ, in sentences; none where it was not asked.
 pub fn cause_sentences(correction: &Correction) -> Vec<String> {
     let (reference, follower) = (&correction.reference, &correction.follower);
-    let told = |differences: &[LinkageDifference]| {
+    let sentences_of = |differences: &[LinkageDifference]| {
         differences
             .iter()
             .map(|difference| difference.text(follower))
@@ -16,32 +16,32 @@ pub fn cause_sentences(correction: &Correction) -> Vec<String> {
         None => Vec::new(),
         Some(Cause::Alike) => vec![format!(
             "The linkages look alike: no difference between the {follower} and the {reference} is \
-             large enough for this clip to tell."
+             large enough to show in this clip."
         )],
         Some(Cause::Differs(differences)) => vec![format!(
-            "Against the {reference}, {}. That is the simplest explanation in a plain arm, rod and \
-             horn; others may fit as well, so look at both linkages side by side.",
-            told(differences).join("; and ")
+            "Against the {reference}, {}. This is the simplest explanation with a plain arm, rod and \
+             horn; others may fit as well, so compare both linkages.",
+            sentences_of(differences).join("; and ")
         )],
         Some(Cause::OneOf(differences)) => {
             let mut sentences = vec![
-                "Which of these it is cannot be told from the stations alone, as each explains \
-                 them about as well; look at both linkages side by side, in this order:"
+                "The measurement does not decide between the following causes, because each explains \
+                 it about equally well. Compare both linkages in this order:"
                     .into(),
             ];
-            sentences.extend(told(differences));
+            sentences.extend(sentences_of(differences));
             sentences
         }
         Some(Cause::Unknown) => vec![
-            "It cannot be told: no one or two differences in a plain arm, rod and horn stand out as the \
-             explanation. Axes that stand askew to each other, a rod that bends, or a surface that \
-             touches something do not show in this; look at both linkages side by side."
+            "The measurement does not show the cause: no one or two differences in a plain arm, rod and horn explain it \
+             clearly. Axes that are not parallel, a rod that bends, or a surface that \
+             touches something are not covered. Compare both linkages."
                 .into(),
         ],
     }
 }
 
-/// What the hand should do first, and what would then remain; `None` where it would not halve the
+/// The work on the linkage to do first, and what would remain; `None` where it would not halve the
 /// mismatch.
 pub fn hand_work_sentence(correction: &Correction) -> Option<String> {
     let work = correction.hand_work.as_ref()?;
@@ -51,8 +51,8 @@ pub fn hand_work_sentence(correction: &Correction) -> Option<String> {
             format!(" of the {} found", declared_deg(found_deg.value))
         });
     Some(format!(
-        "{}. At most {} (95 %){found} would then remain before any number. Film again \
-         afterwards: the numbers on this page hold for the linkage as it is.",
+        "{}. At most {} (95 %){found} would then remain without any numbers. Film again \
+         afterwards: the numbers on this page are for the linkage as filmed.",
         capitalised(&work.text(&correction.follower)),
         at_most_deg(work.at_most_deg()),
     ))
@@ -73,23 +73,25 @@ mod tests {
     use crate::measurement::sample::heron;
 
     #[test]
-    fn what_differs_is_told_with_its_doubt() {
+    fn a_difference_is_reported_with_its_uncertainty() {
         let sentences = cause_sentences(&heron().matches[0]);
         assert_eq!(
             sentences,
             [
-                "Against the left tailplane, at neutral the servo arm of the right tailplane stands \
-              14.0° ± 1.2° farther towards its positive end. That is the simplest explanation in a \
-              plain arm, rod and horn; others may fit as well, so look at both linkages side by side."
+                "Against the left tailplane, at neutral the servo arm of the right tailplane is \
+              14.0° ± 1.2° farther towards its positive end. This is the simplest explanation with a \
+              plain arm, rod and horn; others may fit as well, so compare both linkages."
             ]
         );
     }
 
     #[test]
-    fn what_cannot_be_told_is_said_to_be_so() {
+    fn an_unknown_cause_is_reported_as_unknown() {
         let mut correction = heron().matches.remove(0);
         correction.cause = Some(Cause::Unknown);
-        assert!(cause_sentences(&correction)[0].starts_with("It cannot be told"));
+        assert!(
+            cause_sentences(&correction)[0].starts_with("The measurement does not show the cause")
+        );
         let difference = |part| LinkageDifference {
             part,
             amount: Measured::new(-6.0, 0.5),
@@ -99,7 +101,7 @@ mod tests {
             difference(LinkagePart::ServoTurn),
         ]));
         let sentences = cause_sentences(&correction);
-        assert!(sentences[0].contains("cannot be told from the stations"));
+        assert!(sentences[0].contains("does not decide between"));
         assert!(sentences[1].contains("6.0 % ± 1.0 % shorter"));
         assert!(sentences[2].contains("turns 6.0 % ± 1.0 % less far"));
         correction.cause = None;
@@ -107,11 +109,11 @@ mod tests {
     }
 
     #[test]
-    fn the_hand_is_told_what_to_do_and_what_remains() {
+    fn work_on_the_linkage_is_named_with_the_remainder() {
         let sentence = hand_work_sentence(&heron().matches[0]).unwrap();
         assert!(sentence.starts_with(
-            "Set the arm of the right tailplane back by one spline (about 15°), \
-             then the rod's length for neutral. At most 0.53° (95 %) of the 1.31° found would"
+            "Turn the arm of the right tailplane back by one spline (about 15°), \
+             then adjust the rod's length for neutral. At most 0.53° (95 %) of the 1.31° found would"
         ));
     }
 }

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeSet;
 
-use crate::model_file::{ModelFile, StationSource};
+use crate::model_file::ModelFile;
 use crate::report::ReportError;
 use crate::report::figures;
 use crate::report::format::Format;
@@ -20,7 +20,7 @@ pub struct HoldView<'a> {
     pub time: String,
     /// The stations of the cards that were seen in it.
     pub cards: String,
-    /// How far each surface stands from where it stood in the first rest.
+    /// Deflection of each surface from the first rest.
     pub deflections: Vec<String>,
     /// A drawing.
     pub still: Option<&'a str>,
@@ -43,7 +43,7 @@ pub fn hold_views<'a>(seen: &Unfinished<'a>) -> Vec<HoldView<'a>> {
         .collect()
 }
 
-/// What was seen in the middle of a rest, small.
+/// A small picture from the middle of a rest.
 ///
 /// # Errors
 /// The picture lacks pixels or cannot be compressed.
@@ -53,9 +53,10 @@ pub fn hold_still(model: &ModelFile, picture: &Picture<'_>) -> Result<String, Re
 
 /// The stations of all cards that were seen in a rest.
 fn cards(seen: &Unfinished<'_>, rest: &SeenRest) -> String {
-    let StationSource::Cards(stick_by_card) = &seen.model.stations.source else {
+    let stick_by_card = seen.model.cards();
+    if stick_by_card.is_empty() {
         return String::new();
-    };
+    }
     let [from_s, to_s] = rest.time_s;
     let within = seen
         .frames
@@ -76,7 +77,7 @@ fn cards(seen: &Unfinished<'_>, rest: &SeenRest) -> String {
     }
 }
 
-/// How far each surface stands from where it stood in the first rest; nothing for that rest itself.
+/// Deflection of each surface from the first rest; nothing for that rest itself.
 fn deflections(model: &ModelFile, first: &SeenRest, rest: &SeenRest) -> Vec<String> {
     if rest == first {
         return Vec::new();
@@ -91,7 +92,7 @@ fn deflections(model: &ModelFile, first: &SeenRest, rest: &SeenRest) -> Vec<Stri
                     let moved = figures::signed(now_deg - first_deg, 1);
                     format!("{name} {moved}°")
                 }
-                _ => format!("{name} not seen"),
+                _ => format!("{name} not measured"),
             }
         })
         .collect()

@@ -1,4 +1,5 @@
-//! The page of a clip that could not be measured: why, what to do, and what was seen when.
+//! The page for a clip that could not be measured: why, what to do, and what the clip shows over
+//! time.
 
 mod holds;
 mod tags;
@@ -23,26 +24,26 @@ pub use holds::hold_still;
 /// Name of the page.
 pub const UNFINISHED_PAGE: &str = "not-measured.html";
 
-/// What was seen of a clip that could not be measured.
+/// Findings in a clip that could not be measured.
 #[derive(Debug, Clone)]
 pub struct Unfinished<'a> {
-    /// What the person declared.
+    /// The model file.
     pub model: &'a ModelFile,
     /// The clip.
     pub clip: &'a ClipInfo,
     /// Why it was not measured.
     pub reason: String,
-    /// What helps, where that is known.
+    /// Help, if there is any.
     pub help: Option<String>,
-    /// Every frame with what was seen in it; none where the search of the clip failed.
+    /// Every frame with its sightings; none if the search of the clip failed.
     pub frames: &'a [SightedFrame],
     /// Every rest of all surfaces, in time; none where their motion is not known.
     pub rests: &'a [SeenRest],
     /// A drawing of each rest as SVG, as many of the first as there are.
     pub rest_stills: &'a [String],
-    /// Doubts of the stages that were finished.
+    /// Warnings of the finished stages.
     pub warnings: &'a [WarningText],
-    /// A frame with what was seen in it.
+    /// A frame with its sightings.
     pub picture: Option<Picture<'a>>,
 }
 

@@ -11,7 +11,7 @@ use super::Unfinished;
 /// A tag of the model file.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Declared {
-    /// What it sits on.
+    /// The part that carries it.
     pub whose: String,
     /// Its id.
     pub id: u32,
@@ -20,7 +20,7 @@ pub struct Declared {
 /// One tag on the page.
 #[derive(Debug, Clone, PartialEq)]
 pub struct TagRow {
-    /// What it sits on.
+    /// The part that carries it.
     pub whose: String,
     /// Its id.
     pub id: u32,

@@ -1,6 +1,5 @@
 //! When each tag and each card was seen, and when all surfaces rested.
 
-use crate::model_file::StationSource;
 use crate::report::figures;
 use crate::report::format::Format;
 use crate::report::palette::{BEFORE, GRID, HOLD, INK, SOFT_INK, SurfaceLook};
@@ -30,7 +29,7 @@ const ONE_SHOWING_S: f64 = 0.5;
 /// First and last time of a run of frames, s.
 type Span = [f64; 2];
 
-/// One row: what it tells of, and the spans in which it was seen.
+/// One row: its label, and the spans in which the tag was seen.
 struct Row {
     name: String,
     colour: &'static str,
@@ -48,7 +47,7 @@ pub fn timeline(seen: &Unfinished<'_>, format: Format) -> String {
     let mut rows: Vec<Row> = tag_rows(seen);
     rows.extend(card_row(seen));
     let bottom = HEAD + ROW * rows.len() as f64;
-    let svg = Svg::new(format.width(), bottom + FOOT, "what was seen when");
+    let svg = Svg::new(format.width(), bottom + FOOT, "tags over time");
     let axis = Axis::time(start_s, end_s);
     let mut chart = Chart {
         svg,
@@ -166,11 +165,12 @@ fn tag_rows(seen: &Unfinished<'_>) -> Vec<Row> {
     .collect()
 }
 
-/// The row of the station cards, where the model file goes by them.
+/// The row of the station cards, if the model file uses them.
 fn card_row(seen: &Unfinished<'_>) -> Option<Row> {
-    let StationSource::Cards(stick_by_card) = &seen.model.stations.source else {
+    let stick_by_card = seen.model.cards();
+    if stick_by_card.is_empty() {
         return None;
-    };
+    }
     let mut showings: Vec<(Span, f64)> = stick_by_card
         .iter()
         .flat_map(|(&card, &stick_pct)| {

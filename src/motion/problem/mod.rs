@@ -1,0 +1,16 @@
+//! Problem: the observations, the unknowns, and how each sighting follows them.
+
+pub(super) mod bow;
+pub(super) mod joint_fit;
+pub(super) mod landmark;
+pub(super) mod landmark_prediction;
+pub(super) mod observation;
+pub(super) mod parameters;
+pub(super) mod picture_motion;
+pub(super) mod prediction;
+pub(super) mod readout;
+pub(super) mod residuals;
+pub(super) mod rocking;
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests;

@@ -1,0 +1,493 @@
+//! Normal equations with every per-frame unknown eliminated (Schur complement).
+//!
+//! A deflection occurs in one sighting only, so it is eliminated there; a camera pose occurs in
+//! one frame only and is eliminated next. What remains are the constants: the work grows linearly
+//! with the frames. Frames are summed in pieces of fixed size and in order, so that the result
+//! does not depend on the number of threads.
+//!
+//! The residual goes along as one more column behind the constants: products with it are the
+//! gradient, and its own is what is left of the squares.
+
+use std::ops::Range;
+
+use nalgebra::{Cholesky, Const, DMatrix, DVector, Dyn, OMatrix, SMatrix, SVector};
+use rayon::prelude::*;
+
+use crate::camera::{Camera, INTRINSIC_COUNT};
+use crate::motion::problem::joint_fit::{JointFit, State};
+use crate::motion::problem::landmark::{LANDMARK_CONSTANTS, ROCKING_CONSTANTS};
+use crate::motion::problem::landmark_prediction::{LANDMARK_LOSS, ROCKING};
+use crate::motion::problem::observation::{Observation, ObservedFrame, PIECE, Target};
+use crate::motion::problem::parameters::{BOWS, CORNER_ERRORS, FrameState, Layout, VIEW_UNKNOWNS};
+use crate::motion::problem::prediction::{
+    ALL_COLUMNS, BOW, CORNER_ERROR, EDGE_SHIFT, LENS, Linearised, OWN, PICTURE, POSE, READOUT,
+    RESIDUAL, UP_TO_BOWS, UP_TO_LENS, UP_TO_READOUT, linearise,
+};
+use crate::solver::scaled_inverse;
+
+type ViewMatrix = SMatrix<f64, VIEW_UNKNOWNS, VIEW_UNKNOWNS>;
+pub(in crate::motion) type ViewVector = SVector<f64, VIEW_UNKNOWNS>;
+type ViewRows = OMatrix<f64, Const<VIEW_UNKNOWNS>, Dyn>;
+
+/// How an eliminated deflection follows everything else: −(coupling · rest) / curvature.
+#[derive(Debug, Clone)]
+pub(in crate::motion) struct AngleElimination {
+    pub surface: usize,
+    pub by_view: ViewVector,
+    /// Constants and how the deflection is coupled to them.
+    pub by_constants: Vec<(usize, f64)>,
+    pub gradient: f64,
+    pub curvature: f64,
+    /// Weight that the sighting had.
+    pub weight: f64,
+    /// Weight of the frame's other sightings, and so of its pose.
+    pub share: f64,
+}
+
+impl AngleElimination {
+    /// Variance of the deflection given constants and pose, rad², without the weight that the
+    /// sighting has in the constants.
+    pub fn variance_by_itself(&self) -> f64 {
+        self.weight / self.curvature
+    }
+}
+
+/// How an eliminated view, a camera pose and the motion of its picture, follows the constants.
+#[derive(Debug, Clone)]
+pub(in crate::motion) struct ViewElimination {
+    /// One column a constant, and the gradient behind them.
+    coupling: ViewRows,
+    /// Of the view's own information; unknowns that are not fitted have a one on its diagonal.
+    pub root: Cholesky<f64, Const<VIEW_UNKNOWNS>>,
+}
+
+impl ViewElimination {
+    /// The view's step that belongs to a step of the constants.
+    pub fn step(&self, constants: &DVector<f64>) -> ViewVector {
+        let count = constants.len();
+        let slope = self.coupling.columns(0, count) * constants + self.coupling.column(count);
+        -self.root.solve(&slope)
+    }
+
+    /// How a quantity follows the constants by way of the view, from how it follows the view.
+    pub fn by_constants(&self, by_view: &ViewVector) -> DVector<f64> {
+        let count = self.coupling.ncols() - 1;
+        -self
+            .coupling
+            .columns(0, count)
+            .tr_mul(&self.root.solve(by_view))
+    }
+}
+
+/// What was eliminated in one frame.
+#[derive(Debug, Clone, Default)]
+pub(in crate::motion) struct FrameElimination {
+    pub view: Option<ViewElimination>,
+    pub angles: Vec<AngleElimination>,
+}
+
+/// The reduced system of the constants, and what it takes to go back.
+#[derive(Debug, Clone)]
+pub(in crate::motion) struct Reduced {
+    pub information: DMatrix<f64>,
+    pub gradient: DVector<f64>,
+    /// Diagonal before elimination: the scale of each constant.
+    pub scale: DVector<f64>,
+    pub frames: Vec<FrameElimination>,
+    /// Half the sum of the losses at this point; infinite outside the model.
+    pub cost: f64,
+    /// By how much the frames' own unknowns promise to lower the cost, the constants held.
+    pub promised: f64,
+    /// The point is outside the model, or leaves a camera pose undetermined.
+    pub broken: bool,
+}
+
+impl Reduced {
+    /// Covariance of the first constants, those that the fit moves; `None` if they are not determined.
+    pub fn covariance(&self, fitted: usize) -> Option<DMatrix<f64>> {
+        let information = self.information.view((0, 0), (fitted, fitted));
+        (!self.broken).then(|| scaled_inverse(&information.into_owned()))?
+    }
+}
+
+/// Linearises all frames at a state and eliminates what is theirs; `damping` multiplies every
+/// diagonal of the eliminated blocks.
+pub(in crate::motion) fn reduce(fit: &JointFit, state: &State, damping: f64) -> Reduced {
+    if fit.layout.corner_errors {
+        reduce_sized::<ALL_COLUMNS>(fit, state, damping)
+    } else if fit.layout.lens {
+        reduce_sized::<UP_TO_LENS>(fit, state, damping)
+    } else if fit.layout.bows {
+        reduce_sized::<UP_TO_BOWS>(fit, state, damping)
+    } else {
+        reduce_sized::<UP_TO_READOUT>(fit, state, damping)
+    }
+}
+
+fn reduce_sized<const N: usize>(fit: &JointFit, state: &State, damping: f64) -> Reduced {
+    let work = Work {
+        fit,
+        state,
+        camera: fit.lens.camera(&state.constants),
+        damping,
+        slots: (fit.layout.targets())
+            .map(|tag| slots(&fit.layout, tag))
+            .collect(),
+        landmark_slots: (0..fit.layout.landmarks)
+            .map(|landmark| slots_of_landmark(&fit.layout, landmark))
+            .collect(),
+    };
+    let pieces: Vec<Sums> = fit
+        .frames
+        .par_chunks(PIECE)
+        .zip(state.frames.par_chunks(PIECE))
+        .map(|(frames, states)| work.piece::<N>(frames, states))
+        .collect();
+    let mut whole = Sums::empty(fit.layout.constants());
+    pieces.into_iter().for_each(|piece| whole.join(piece));
+    whole.reduced()
+}
+
+/// Sums over some frames.
+struct Sums {
+    /// Lower triangle of the products of constants and residual.
+    products: DMatrix<f64>,
+    scale: DVector<f64>,
+    /// Of the weighted residuals, before elimination.
+    squares: f64,
+    cost: f64,
+    frames: Vec<FrameElimination>,
+    broken: bool,
+}
+
+impl Sums {
+    fn empty(constants: usize) -> Self {
+        Self {
+            products: DMatrix::zeros(constants + 1, constants + 1),
+            scale: DVector::zeros(constants + 1),
+            squares: 0.0,
+            cost: 0.0,
+            frames: vec![],
+            broken: false,
+        }
+    }
+
+    fn join(&mut self, piece: Self) {
+        self.products += piece.products;
+        self.scale += piece.scale;
+        self.squares += piece.squares;
+        self.cost += piece.cost;
+        self.frames.extend(piece.frames);
+        self.broken |= piece.broken;
+    }
+
+    fn reduced(mut self) -> Reduced {
+        let constants = self.scale.len() - 1;
+        self.products.fill_upper_triangle_with_lower_triangle();
+        let gradient = self.products.column(constants);
+        Reduced {
+            gradient: gradient.rows(0, constants).into_owned(),
+            promised: 0.5 * (self.squares - gradient[constants]),
+            information: self
+                .products
+                .view((0, 0), (constants, constants))
+                .into_owned(),
+            scale: self.scale.rows(0, constants).into_owned(),
+            frames: self.frames,
+            cost: self.cost,
+            broken: self.broken,
+        }
+    }
+}
+
+/// Columns of a linearised sighting of a tag and the constants that they belong to, in the order of
+/// these; the residual is the last.
+fn slots(layout: &Layout, target: Target) -> Vec<(usize, usize)> {
+    let (own, own_count) = layout.own(target).unzip();
+    run(OWN, own, own_count.unwrap_or(0))
+        .chain(run(EDGE_SHIFT, layout.edge_shift_column(), 1))
+        .chain(run(READOUT, layout.readout_column(), 1))
+        .chain(run(LENS, layout.lens_column(), INTRINSIC_COUNT))
+        .chain(run(BOW, layout.bow_column(target), BOWS))
+        .chain(run(
+            CORNER_ERROR,
+            layout.corner_error_column(target),
+            CORNER_ERRORS,
+        ))
+        .chain([(RESIDUAL, layout.constants())])
+        .collect()
+}
+
+/// The same of a landmark.
+fn slots_of_landmark(layout: &Layout, landmark: usize) -> Vec<(usize, usize)> {
+    let own = Some(layout.landmark_column(landmark));
+    run(READOUT, layout.readout_column(), 1)
+        .chain(run(LENS, layout.lens_column(), INTRINSIC_COUNT))
+        .chain(run(ROCKING, layout.rocking_column(), ROCKING_CONSTANTS))
+        .chain(run(OWN, own, LANDMARK_CONSTANTS))
+        .chain([(RESIDUAL, layout.constants())])
+        .collect()
+}
+
+/// Pairs of consecutive columns and constants, where there are such constants.
+fn run(column: usize, to: Option<usize>, count: usize) -> impl Iterator<Item = (usize, usize)> {
+    let of_first = move |first| (0..count).map(move |index| (column + index, first + index));
+    to.into_iter().flat_map(of_first)
+}
+
+/// The elimination of frames.
+struct Work<'a> {
+    fit: &'a JointFit,
+    state: &'a State,
+    camera: Camera,
+    damping: f64,
+    /// One a tag, in the order of [`Layout::targets`].
+    slots: Vec<Vec<(usize, usize)>>,
+    /// One a landmark.
+    landmark_slots: Vec<Vec<(usize, usize)>>,
+}
+
+/// View block of a frame while it is summed; the lower triangle of its information.
+struct ViewBlock {
+    information: ViewMatrix,
+    coupling: ViewRows,
+}
+
+impl Work<'_> {
+    fn piece<const N: usize>(&self, frames: &[ObservedFrame], states: &[FrameState]) -> Sums {
+        let constants = self.fit.layout.constants();
+        let mut sums = Sums::empty(constants);
+        // Couplings of all views, each divided by the root of its information.
+        let view = self.fit.layout.view();
+        let mut divided = DMatrix::zeros(view.len() * frames.len(), constants + 1);
+        for (index, (frame, frame_state)) in frames.iter().zip(states).enumerate() {
+            let eliminated = self.eliminate::<N>(frame, frame_state, &mut sums);
+            sums.broken |= eliminated.is_none();
+            let eliminated = eliminated.unwrap_or_default();
+            if let Some(eliminated) = &eliminated.view {
+                let mut rows = divided.rows_mut(view.len() * index, view.len());
+                rows.copy_from(&eliminated.coupling.rows(view.start, view.len()));
+                let root = eliminated.root.l_dirty();
+                let root = root.view((view.start, view.start), (view.len(), view.len()));
+                root.solve_lower_triangular_unchecked_mut(&mut rows);
+            }
+            sums.frames.push(eliminated);
+        }
+        if self.fit.layout.view_moves() {
+            // One large product is far faster than one a frame.
+            sums.products -= divided.transpose() * &divided;
+        }
+        sums
+    }
+
+    /// `None` outside the model, or where the view is not determined.
+    fn eliminate<const N: usize>(
+        &self,
+        frame: &ObservedFrame,
+        frame_state: &FrameState,
+        sums: &mut Sums,
+    ) -> Option<FrameElimination> {
+        let mut eliminated = FrameElimination::default();
+        let view_moves = self.fit.layout.view_moves() && frame.is_used();
+        let mut view = view_moves.then(|| ViewBlock {
+            information: ViewMatrix::zeros(),
+            coupling: ViewRows::zeros(self.fit.layout.constants() + 1),
+        });
+        for seen in frame.kept() {
+            let angle = self.add_sighting::<N>(seen, frame_state, sums, view.as_mut());
+            eliminated.angles.extend(angle?);
+        }
+        if let Some(mut view) = view {
+            self.add_landmarks::<N>(frame, frame_state, sums, &mut view)?;
+            self.add_picture_prior(frame, frame_state, sums, &mut view);
+            let fitted = self.fit.layout.view();
+            for index in 0..VIEW_UNKNOWNS {
+                match fitted.contains(&index) {
+                    true => view.information[(index, index)] *= 1.0 + self.damping,
+                    false => view.information[(index, index)] = 1.0,
+                }
+            }
+            eliminated.view = Some(ViewElimination {
+                root: view.information.cholesky()?,
+                coupling: view.coupling,
+            });
+        }
+        Some(eliminated)
+    }
+
+    /// Adds the products of a sighting's columns, its deflection eliminated.
+    ///
+    /// `None` outside the model; then the cost is infinite.
+    fn add_sighting<const N: usize>(
+        &self,
+        seen: &Observation,
+        frame_state: &FrameState,
+        sums: &mut Sums,
+        view: Option<&mut ViewBlock>,
+    ) -> Option<Option<AngleElimination>> {
+        let (fit, constants) = (self.fit, &self.state.constants);
+        let line = linearise::<N>(seen, &self.camera, &fit.lens, constants, frame_state);
+        let Some(mut line) = line else {
+            sums.cost = f64::INFINITY;
+            return None;
+        };
+        let chi2 = line.columns.column(RESIDUAL).norm_squared();
+        let weight = fit.loss.weight(chi2) * seen.weight();
+        sums.cost += 0.5 * seen.weight() * fit.loss.value(chi2);
+        sums.squares += weight * chi2;
+        line.columns *= weight.sqrt();
+        line.by_angle *= weight.sqrt();
+        let slots = &self.slots[fit.layout.tag(seen.target)];
+        let angle = self.take_out_angle(seen, &mut line, slots);
+        add_constants(sums, &line.columns, slots);
+        if let Some(view) = view {
+            add_view(view, fit.layout.view(), &line.columns, slots);
+        }
+        Some(angle)
+    }
+
+    /// Adds the products of the columns of a frame's landmarks.
+    ///
+    /// `None` outside the model; then the cost is infinite.
+    fn add_landmarks<const N: usize>(
+        &self,
+        frame: &ObservedFrame,
+        frame_state: &FrameState,
+        sums: &mut Sums,
+        view: &mut ViewBlock,
+    ) -> Option<()> {
+        let share = frame.share();
+        for seen in &frame.landmarks {
+            let (camera, constants) = (&self.camera, &self.state.constants);
+            let line = seen.linearise::<N>(camera, &self.fit.lens, constants, frame_state);
+            let Some(mut columns) = line else {
+                sums.cost = f64::INFINITY;
+                return None;
+            };
+            let chi2 = columns.column(RESIDUAL).norm_squared();
+            let weight = share * LANDMARK_LOSS.weight(chi2);
+            sums.cost += 0.5 * share * LANDMARK_LOSS.value(chi2);
+            sums.squares += weight * chi2;
+            columns *= weight.sqrt();
+            let slots = &self.landmark_slots[seen.landmark];
+            add_constants(sums, &columns, slots);
+            add_view(view, self.fit.layout.view(), &columns, slots);
+        }
+        Some(())
+    }
+
+    /// Adds what is known beforehand of the motion of a frame's picture.
+    fn add_picture_prior(
+        &self,
+        frame: &ObservedFrame,
+        frame_state: &FrameState,
+        sums: &mut Sums,
+        view: &mut ViewBlock,
+    ) {
+        if !self.fit.layout.picture_moves {
+            return;
+        }
+        let share = frame.share();
+        let constants = self.fit.layout.constants();
+        let numbers = frame_state.picture.to_vector();
+        let information = self.fit.priors.picture.information() * share;
+        for (index, (number, information)) in numbers.iter().zip(&information).enumerate() {
+            let chi2 = information * number * number;
+            sums.cost += 0.5 * chi2;
+            sums.squares += chi2;
+            // The residual's own product, as those of all columns are.
+            sums.products[(constants, constants)] += chi2;
+            view.information[(PICTURE + index, PICTURE + index)] += information;
+            view.coupling[(PICTURE + index, constants)] += information * number;
+        }
+    }
+
+    /// Takes out of a sighting's columns what the deflection makes good: a = `by_angle` becomes
+    /// C − u a (aᵀ C) / a², so that the products of the new columns are those of the old less
+    /// (Cᵀ a) (aᵀ C) / (a² (1 + damping)); hence 2 u − u² = 1 / (1 + damping).
+    fn take_out_angle<const N: usize>(
+        &self,
+        seen: &Observation,
+        line: &mut Linearised<N>,
+        slots: &[(usize, usize)],
+    ) -> Option<AngleElimination> {
+        let Target::Surface(surface) = seen.target else {
+            return None;
+        };
+        let square = line.by_angle.norm_squared();
+        // A tag turning about the line of sight through its centre still moves its corners, so
+        // the curvature vanishes only for a sighting without weight.
+        if square.is_nan() || square <= f64::MIN_POSITIVE {
+            return None;
+        }
+        let coupling: SVector<f64, N> = line.columns.tr_mul(&line.by_angle);
+        let share = 1.0 - (self.damping / (1.0 + self.damping)).sqrt();
+        line.columns
+            .ger(-share / square, &line.by_angle, &coupling, 1.0);
+        let fitted = self.fit.layout.view();
+        let by_view = |index| {
+            if fitted.contains(&index) {
+                coupling[POSE + index]
+            } else {
+                0.0
+            }
+        };
+        Some(AngleElimination {
+            surface,
+            by_view: ViewVector::from_fn(|index, _| by_view(index)),
+            by_constants: slots[..slots.len() - 1]
+                .iter()
+                .map(|(column, to)| (*to, coupling[*column]))
+                .collect(),
+            gradient: coupling[RESIDUAL],
+            curvature: square * (1.0 + self.damping),
+            weight: seen.weight(),
+            share: seen.share,
+        })
+    }
+}
+
+/// Scalar product in four sums side by side, which a processor adds up at once.
+fn dot<const ROWS: usize>(a: &[f64; ROWS], b: &[f64; ROWS]) -> f64 {
+    let mut sums = [0.0; 4];
+    for row in 0..ROWS {
+        sums[row % 4] += a[row] * b[row];
+    }
+    (sums[0] + sums[2]) + (sums[1] + sums[3])
+}
+
+fn add_constants<const ROWS: usize, const N: usize>(
+    sums: &mut Sums,
+    columns: &SMatrix<f64, ROWS, N>,
+    slots: &[(usize, usize)],
+) {
+    let columns = &columns.data.0;
+    for (index, (column, to)) in slots.iter().enumerate() {
+        let right = &columns[*column];
+        let mut products = sums.products.column_mut(*to);
+        for (other, to_other) in &slots[index..] {
+            products[*to_other] += dot(&columns[*other], right);
+        }
+        sums.scale[*to] += dot(right, right);
+    }
+}
+
+fn add_view<const ROWS: usize, const N: usize>(
+    view: &mut ViewBlock,
+    fitted: Range<usize>,
+    columns: &SMatrix<f64, ROWS, N>,
+    slots: &[(usize, usize)],
+) {
+    let columns = &columns.data.0;
+    for column in fitted.clone() {
+        for row in column..fitted.end {
+            view.information[(row, column)] += dot(&columns[POSE + row], &columns[POSE + column]);
+        }
+    }
+    for (column, to) in slots {
+        let mut coupling = view.coupling.column_mut(*to);
+        for row in fitted.clone() {
+            coupling[row] += dot(&columns[POSE + row], &columns[*column]);
+        }
+    }
+}
