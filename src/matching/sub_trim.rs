@@ -6,9 +6,9 @@ use super::end_points::on_step;
 use super::pair::{Pair, Place};
 use crate::model_file::Settings;
 
-/// Steps on either side of the sub-trim that fits neutral best that are tried: a neutral a little off
-/// may leave less elsewhere.
-const STEPS_TRIED: i64 = 2;
+/// Steps on either side of the sub-trim that fits neutral best that are tried: one leaves less elsewhere
+/// now and then, more would give neutral away where an end is out of reach.
+const STEPS_TRIED: i64 = 1;
 /// Positions nearer to 0 than this are neutral, %: rounding of the arithmetic only.
 const NEUTRAL_PCT: f64 = 1e-6;
 /// Command by which levelling is tried, % of servo travel.
