@@ -33,6 +33,7 @@ pub mod names;
 pub mod print;
 pub mod progress;
 pub mod record;
+pub mod registration;
 pub mod report;
 pub mod response;
 pub mod sighting_cache;

@@ -64,11 +64,146 @@ fn a_cured_pair_ends_well_and_an_uncured_one_with_exit_code_1() {
         .stdout(contains("Within tolerance").and(contains("0.12° ± 0.04°")));
     let page = std::fs::read_to_string(folder.path().join("comparison/comparison.html")).unwrap();
     assert!(page.contains("Within tolerance") && page.contains("propeller off"));
+    filmed_again(folder.path());
     hingewise(folder.path())
-        .args(["compare", before, before])
+        .args(["compare", "before", "again"])
         .assert()
         .code(1)
-        .stdout(contains("Out of tolerance").and(contains("Another round is worth it")));
+        .stdout(
+            contains("Out of tolerance")
+                .and(contains("Another round is worth it"))
+                .and(contains("Enter for the right tailplane only, in percent"))
+                .and(contains("curve point at +100")),
+        );
+}
+
+/// A measurement of another clip that found the same as the one before.
+fn filmed_again(folder: &Path) {
+    let text = std::fs::read_to_string(folder.join("before/measurement.json")).unwrap();
+    let mut again: serde_json::Value = serde_json::from_str(&text).unwrap();
+    again["clip"]["path"] = "clips/heron_tail_again.mp4".into();
+    std::fs::create_dir(folder.join("again")).unwrap();
+    std::fs::write(folder.join("again/measurement.json"), again.to_string()).unwrap();
+}
+
+#[test]
+fn a_measurement_against_itself_and_one_of_another_aircraft_are_refused() {
+    let folder = workshop();
+    hingewise(folder.path())
+        .args(["compare", "before", "before/measurement.json"])
+        .assert()
+        .code(2)
+        .stderr(contains("both are the same measurement"));
+    let file = folder.path().join("after/measurement.json");
+    let text = std::fs::read_to_string(&file).unwrap();
+    std::fs::write(&file, text.replace("Heron 2.1 m", "Plover 1.6 m")).unwrap();
+    hingewise(folder.path())
+        .args(["compare", "before", "after"])
+        .assert()
+        .code(2)
+        .stderr(contains("\"Heron 2.1 m\"").and(contains("\"Plover 1.6 m\"")));
+    hingewise(folder.path())
+        .args(["compare", "before", "after", "--renamed"])
+        .assert()
+        .success();
+}
+
+/// The second measurement as if its radio declared nothing.
+fn without_declared_numbers(folder: &Path) {
+    let file = folder.join("after/measurement.json");
+    let text = std::fs::read_to_string(&file).unwrap();
+    let mut after: serde_json::Value = serde_json::from_str(&text).unwrap();
+    after["radio"]["active"] = serde_json::json!({});
+    std::fs::write(&file, after.to_string()).unwrap();
+}
+
+#[test]
+fn numbers_that_were_entered_and_not_declared_are_asked_for() {
+    let folder = workshop();
+    without_declared_numbers(folder.path());
+    hingewise(folder.path())
+        .args(["compare", "before", "after"])
+        .assert()
+        .stdout(
+            contains("Were the proposed numbers entered?")
+                .and(contains("--entered BEFORE"))
+                .and(contains("Another round is worth it").not()),
+        );
+    hingewise(folder.path())
+        .args(["record", "before", "after", "--model", "heron.toml"])
+        .assert()
+        .success();
+    let sheet = folder.path().join("heron-record/setup-001.html");
+    let sheet = std::fs::read_to_string(sheet).unwrap();
+    assert!(sheet.contains("entered when filmed: not declared"));
+    assert!(sheet.contains("if the numbers proposed then were entered, declare them"));
+}
+
+#[test]
+fn an_earlier_proposal_is_taken_as_entered() {
+    let folder = workshop();
+    without_declared_numbers(folder.path());
+    hingewise(folder.path())
+        .args([
+            "match",
+            "after",
+            "--entered",
+            "before",
+            "--out",
+            "after-entered",
+        ])
+        .assert()
+        .success();
+    let read = |name: &str| -> serde_json::Value {
+        let file = folder.path().join(name).join("measurement.json");
+        serde_json::from_str(&std::fs::read_to_string(file).unwrap()).unwrap()
+    };
+    let (before, matched) = (read("before"), read("after-entered"));
+    let active = &matched["radio"]["active"]["right tailplane"];
+    assert_eq!(*active, before["matches"][0]["correction"]);
+    let from = matched["radio"]["proposed_in"].as_str().unwrap();
+    assert_eq!(from, "2026-11-25, clips/heron_tail.mp4");
+    hingewise(folder.path())
+        .args(["compare", "before", "after-entered"])
+        .assert()
+        .stdout(contains("Were the proposed numbers entered?").not());
+    // Another tolerance does not forget what was entered; the file declares another radio, or none.
+    let model = std::fs::read_to_string(folder.path().join("heron.toml")).unwrap();
+    let (model, _) = model.split_once("[radio]").unwrap();
+    std::fs::write(folder.path().join("plain.toml"), model).unwrap();
+    hingewise(folder.path())
+        .args([
+            "match",
+            "after-entered",
+            "--model",
+            "plain.toml",
+            "--out",
+            "again",
+        ])
+        .assert()
+        .success();
+    let again = read("again");
+    assert_eq!(again["radio"]["active"]["right tailplane"], *active);
+    hingewise(folder.path())
+        .args(["record", "before", "after-entered", "--model", "heron.toml"])
+        .assert()
+        .success();
+    let sheet = folder.path().join("heron-record/setup-001.html");
+    let sheet = std::fs::read_to_string(sheet).unwrap();
+    assert!(sheet.contains("those proposed in 2026-11-25, clips/heron_tail.mp4"));
+}
+
+#[test]
+fn a_proposal_for_another_aircraft_is_not_taken_as_entered() {
+    let folder = workshop();
+    let file = folder.path().join("before/measurement.json");
+    let text = std::fs::read_to_string(&file).unwrap();
+    std::fs::write(&file, text.replace("Heron 2.1 m", "Plover 1.6 m")).unwrap();
+    hingewise(folder.path())
+        .args(["match", "after", "--entered", "before"])
+        .assert()
+        .code(2)
+        .stderr(contains("is a measurement of \"Plover 1.6 m\""));
 }
 
 #[test]

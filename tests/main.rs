@@ -20,6 +20,7 @@ mod help;
 mod hostile;
 mod joint_fit;
 mod joint_fit_on_clips;
+mod level_zero;
 mod matching;
 mod messages;
 mod mistakes;

@@ -60,6 +60,16 @@ fn a_good_file_is_read_with_its_defaults() {
 }
 
 #[test]
+fn a_span_in_which_the_surfaces_are_held_level_is_read() {
+    let text = good_text().replace(
+        "from = \"cards\"",
+        "from = \"cards\"\nlevel = { time_s = [1.0, 3.0] }",
+    );
+    let model = ModelFile::parse(Path::new("model.toml"), text).unwrap();
+    assert_eq!(model.stations.level_time_s, Some([1.0, 3.0]));
+}
+
+#[test]
 fn a_radio_is_read_as_it_is() {
     let text = good_text()
         .replace(
@@ -258,6 +268,11 @@ fn each_single_fault_raises_one_message_and_no_other() {
             "from = \"cards\"",
             "from = \"order\"\norder = [50, 100]",
             "`order` has no 0, so neutral is unknown",
+        ),
+        (
+            "from = \"cards\"",
+            "from = \"cards\"\nlevel = { time_s = [3.0, 1.0] }",
+            "from 3 s to 1 s is no span of time",
         ),
         (
             "from = \"cards\"",

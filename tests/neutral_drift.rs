@@ -23,7 +23,7 @@ use hingewise::record::{
 use rayon::prelude::*;
 
 /// The aircraft seen from another place: turned about a point in its middle and shifted.
-fn elsewhere(aircraft: &Aircraft, turn: Vec3, shift_mm: Vec3) -> Aircraft {
+pub fn elsewhere(aircraft: &Aircraft, turn: Vec3, shift_mm: Vec3) -> Aircraft {
     let middle = [0.0, 0.0, 800.0];
     let rotation = turn_by_vector(turn);
     let move_by = Pose {
@@ -43,7 +43,7 @@ fn elsewhere(aircraft: &Aircraft, turn: Vec3, shift_mm: Vec3) -> Aircraft {
 }
 
 /// The aircraft with its surfaces turned about their hinges, as an adjusted rod does it.
-fn shifted(aircraft: &Aircraft, shift_deg: [f64; 2]) -> Aircraft {
+pub fn shifted(aircraft: &Aircraft, shift_deg: [f64; 2]) -> Aircraft {
     let mut shifted = aircraft.clone();
     for (surface, shift_deg) in shifted.surfaces.iter_mut().zip(shift_deg) {
         let tag = &mut surface.tag.world_from_tag;
@@ -52,7 +52,7 @@ fn shifted(aircraft: &Aircraft, shift_deg: [f64; 2]) -> Aircraft {
     shifted
 }
 
-fn film(aircraft: &Aircraft, kind: &Filming, seed: u64) -> Film {
+pub fn film(aircraft: &Aircraft, kind: &Filming, seed: u64) -> Film {
     let mut filming = kind.clone();
     filming.noise.edge_shift_px = EDGE_SHIFT_PX * Random::new(seed ^ 0xED6E).normal();
     filming.noise.constant_px = CONSTANT_PX;
@@ -66,7 +66,7 @@ fn film(aircraft: &Aircraft, kind: &Filming, seed: u64) -> Film {
     )
 }
 
-fn at_neutral(film: &Film) -> TagsAtNeutral {
+pub fn at_neutral(film: &Film) -> TagsAtNeutral {
     let options = FitOptions::default();
     let (sightings, model) = (&film.sightings, &film.model);
     let motion = fit(sightings, model, &film.profile, &options, &mut vec![]).unwrap();
@@ -232,7 +232,7 @@ fn no_shift_of_neutral_is_claimed_where_there_was_none() {
 }
 
 /// The aircraft with the tag of a surface moved.
-fn stuck_anew(built: &Aircraft, surface: usize, by_mm: Vec3) -> Aircraft {
+pub fn stuck_anew(built: &Aircraft, surface: usize, by_mm: Vec3) -> Aircraft {
     let mut changed = built.clone();
     let tag = &mut changed.surfaces[surface].tag.world_from_tag.translation;
     *tag = add(*tag, by_mm);

@@ -57,6 +57,7 @@ impl Order {
         let clip = Clip::open(&clip_path, &clip_options)?;
         let profile = profile.for_picture(clip.info().width_px, clip.info().height_px)?;
         let job = Job {
+            level: None,
             clip: &clip_path,
             clip_options,
             model: &model,

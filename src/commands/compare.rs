@@ -7,20 +7,23 @@ use clap::Args;
 use super::output::OutputFolder;
 use super::terminal::{say, say_json};
 use super::{CommandError, Common, Outcome};
-use crate::comparison::{Comparison, Standing};
+use crate::comparison::{self, Comparison, Standing};
 use crate::measurement::Measurement;
 use crate::report::{comparison_page, comparison_summary};
 
 /// Options of `compare`.
 #[derive(Debug, Args)]
 pub struct Options {
-    /// The earlier measurement.json
+    /// What was measured before: the folder that `measure` wrote, or its measurement.json
     before: PathBuf,
-    /// The measurement.json made after entering the numbers
+    /// What was measured after the numbers were entered, likewise
     after: PathBuf,
     /// Folder for the report [default: print the result only]
     #[arg(long)]
     out: Option<PathBuf>,
+    /// The aircraft has another name now
+    #[arg(long)]
+    renamed: bool,
 }
 
 /// Reports whether the sides are now within tolerance; exit code 1 unless they certainly are.
@@ -32,13 +35,16 @@ pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
         .transpose()?;
     let before = Measurement::read(&options.before)?;
     let after = Measurement::read(&options.after)?;
+    if !options.renamed {
+        comparison::check_names(&before, &after)?;
+    }
     let comparison = Comparison::of(&before, &after)?;
     let page = comparison_page(&comparison, &before, &after)?;
     if let Some(folder) = folder {
         folder.write("comparison.html", page)?;
         folder.finish()?;
     }
-    say(common, comparison_summary(&comparison).trim_end());
+    say(common, comparison_summary(&comparison, &after).trim_end());
     say_json(common, &comparison);
     Ok(match comparison.standing {
         Standing::Within => Outcome::Done,

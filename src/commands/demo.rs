@@ -46,6 +46,7 @@ pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
         model: &model,
         wanted: &Wanted::Whole,
         profile: &profile,
+        level: None,
         cache: Cache::Off,
         progress: progress(common),
     };

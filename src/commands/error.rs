@@ -14,7 +14,7 @@ use crate::clip::ClipError;
 use crate::comparison::ComparisonError;
 use crate::functions::FunctionsError;
 use crate::matching::MatchingError;
-use crate::measurement::MeasurementError;
+use crate::measurement::{EnteredError, MeasurementError};
 use crate::model_file::{ModelFileErrors, NewModelError};
 use crate::motion::MotionError;
 use crate::print::PrintError;
@@ -85,6 +85,10 @@ pub enum CommandError {
     #[error(transparent)]
     #[diagnostic(transparent)]
     Measurement(#[from] MeasurementError),
+    /// An earlier proposal cannot be taken as entered.
+    #[error(transparent)]
+    #[diagnostic(transparent)]
+    Entered(#[from] EnteredError),
     /// The print could not be made.
     #[error(transparent)]
     #[diagnostic(help("{}", .0.mend()))]

@@ -5,6 +5,7 @@ use miette::Diagnostic;
 
 use super::CommandError;
 use super::job::Times;
+use super::level_clip::SearchedLevel;
 use crate::camera::CameraProfile;
 use crate::clip::day_of_file;
 use crate::functions::{ClipFunction, FunctionsWarning, InClip, cards_shown_for};
@@ -28,6 +29,8 @@ pub struct FittedClip<'a> {
     pub shown: &'a InClip,
     /// Whether the motion chose the functions, and not the person.
     pub chosen_by_motion: bool,
+    /// The clip that shows the surfaces held level, where there is one.
+    pub level: Option<&'a SearchedLevel>,
     /// What raises doubt about search and fit.
     pub warnings: &'a [WarningText],
 }
@@ -106,10 +109,18 @@ impl FittedClip<'_> {
         })?;
         times.stage("stations");
 
-        let responses = gather(warnings, |doubts| {
+        let mut responses = gather(warnings, |doubts| {
             response::respond(motion, &holds, model, doubts)
         })?;
         times.stage("response");
+        if let Some(level) = self.level {
+            let doubt = match functions.len() {
+                1 => level.lay_over(self.profile, (motion, &mut responses)).err(),
+                _ => Some(level.several_functions()),
+            };
+            warnings.extend(doubt.as_ref().map(WarningText::from));
+            times.stage("level zero");
+        }
 
         let (groups, radio) = (&model.matches, model.radio.as_ref());
         let corrections = gather(warnings, |doubts| {

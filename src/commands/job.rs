@@ -5,6 +5,7 @@ use std::time::Instant;
 
 use super::CommandError;
 use super::function_work::FittedClip;
+use super::level_clip::LevelClip;
 use super::output::{OutputFolder, write_files};
 use super::unfinished;
 use crate::camera::{Camera, CameraProfile};
@@ -33,6 +34,8 @@ pub struct Job<'a> {
     pub wanted: &'a Wanted,
     /// The camera that took the clip.
     pub profile: &'a CameraProfile,
+    /// Where the surfaces are held level with each other.
+    pub level: Option<LevelClip>,
     /// Sightings of earlier searches.
     pub cache: Cache,
     /// Receives progress.
@@ -200,7 +203,9 @@ impl Job<'_> {
         times.stage("motion");
         self.go_on()?;
 
+        let level = self.level.as_ref().map(|level| level.search(self));
         let fitted = FittedClip {
+            level: level.as_ref(),
             sightings,
             profile,
             motion: &motion,
@@ -238,7 +243,7 @@ impl Job<'_> {
     }
 
     /// Clip → sightings, as many of them as can be from the same search before.
-    fn search(
+    pub(super) fn search(
         &self,
         clip: Clip,
         first: &mut Option<Frame>,

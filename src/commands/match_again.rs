@@ -4,6 +4,7 @@ use std::path::PathBuf;
 
 use clap::Args;
 
+use super::entered::EnteredOptions;
 use super::output::{OutputFolder, write_files};
 use super::terminal::say_result;
 use super::{CommandError, Common, Outcome};
@@ -15,11 +16,13 @@ use crate::report::{self, ReportInputs};
 /// Options of `match`.
 #[derive(Debug, Args)]
 pub struct Options {
-    /// The measurement.json that `measure` wrote
+    /// The folder that `measure` wrote, or its measurement.json
     measurement: PathBuf,
     /// Model file with other match groups or another radio [default: as measured]
     #[arg(long)]
     model: Option<PathBuf>,
+    #[command(flatten)]
+    entered: EnteredOptions,
     /// Exit with code 1 if a mismatch is out of tolerance
     #[arg(long)]
     check: bool,
@@ -38,9 +41,10 @@ pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
         .map(|out| OutputFolder::create(out, common.force))
         .transpose()?;
     let (groups, radio) = match model {
-        Some(model) => (kept.groups_of(&model), model.radio),
+        Some(model) => (kept.groups_of(&model), kept.with_proposal_kept(model.radio)),
         None => (kept.groups.clone(), kept.radio.clone()),
     };
+    let radio = options.entered.radio(&kept.model, radio)?;
 
     let (responses, mut warnings) = (kept.responses(), Vec::new());
     let corrections = matching::match_groups(&responses, &groups, radio.as_ref(), &mut warnings)?;

@@ -4,7 +4,9 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 
+use super::entered::EnteredOptions;
 use super::job::{Cache, CacheHit, Done, Folders, Job};
+use super::level_clip::LevelClip;
 use super::output::OutputFolder;
 use super::terminal::{progress, say, say_result, warn};
 use super::unfinished::with_causes;
@@ -37,6 +39,12 @@ pub struct Options {
     /// Exit with code 1 if a mismatch is out of tolerance
     #[arg(long)]
     check: bool,
+    /// Short clip or stills in which all surfaces are held level with each other, the tags as in the
+    /// main clip: says how the neutrals compare, so that sub-trim is worked out as well
+    #[arg(long, value_name = "CLIP")]
+    level: Option<PathBuf>,
+    #[command(flatten)]
+    entered: EnteredOptions,
     /// Measure this function of the model file; may be given several times [default: what moves]
     #[arg(long = "function", value_name = "NAME")]
     functions: Vec<String>,
@@ -135,7 +143,8 @@ impl CameraSource {
 /// Measures, matches, and writes the results.
 pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
     // Errors in the named files are found before the long work.
-    let model = ModelFile::read(&options.model)?;
+    let mut model = ModelFile::read(&options.model)?;
+    model.radio = options.entered.radio(&model.name, model.radio.take())?;
     let wanted = Wanted::of(&model, &options.functions)?;
     let camera = options.camera.source()?;
     let create = |path: &Path| OutputFolder::create(path, common.force);
@@ -150,12 +159,21 @@ pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
     let clip = Clip::open(&options.clip, &clip_options)?;
     let profile = camera.profile(clip.info())?;
 
+    let level = match &options.level {
+        Some(path) => Some(LevelClip {
+            path: path.clone(),
+            profile: camera.profile(Clip::open(path, &clip_options)?.info())?,
+        }),
+        None => None,
+    };
+
     let job = Job {
         clip: &options.clip,
         clip_options,
         model: &model,
         wanted: &wanted,
         profile: &profile,
+        level,
         cache: options.cache(),
         progress: progress(common),
     };

@@ -5,6 +5,7 @@ use serde::Serialize;
 use crate::matching::{Correction, StationMismatch};
 use crate::measured::Measured;
 use crate::measurement::{Measurement, same_station};
+use crate::model_file::Settings;
 
 /// A size compared with a tolerance.
 ///
@@ -86,8 +87,16 @@ pub struct ComparedPair {
     pub worst_after_deg: Measured,
     /// The prediction after the first clip: the largest remaining mismatch at most.
     pub promised_worst_deg: Option<f64>,
+    /// Whether the mismatch counts from a level position, before and after; where only one does, the
+    /// figures do not compare.
+    pub from_level: [bool; 2],
     /// The largest mismatch after another round of numbers, if that would clearly help.
     pub another_round_deg: Option<f64>,
+    /// These numbers: all of the follower's servo, in percent.
+    pub next_settings: Option<Settings>,
+    /// Numbers were proposed after the first clip and the mismatch went down beyond doubt, but the
+    /// second measurement declares none or those of before: whether they were entered is not known.
+    pub proposal_undeclared: bool,
     /// All in all.
     pub standing: Standing,
 }
@@ -133,6 +142,26 @@ pub enum Clip {
 /// Two measurements that cannot be compared.
 #[derive(Debug, Clone, PartialEq, thiserror::Error, miette::Diagnostic)]
 pub enum ComparisonError {
+    /// Both are the same.
+    #[error("both are the same measurement, of {clip}")]
+    #[diagnostic(help(
+        "give the measurement from before the numbers were entered and the one from after"
+    ))]
+    SameMeasurement {
+        /// The clip that was measured.
+        clip: String,
+    },
+    /// They are of two aircraft.
+    #[error("the first measurement is of \"{before}\", the second of \"{after}\"")]
+    #[diagnostic(help(
+        "compare two measurements of one aircraft; --renamed compares them if it has another name now"
+    ))]
+    OtherAircraft {
+        /// Name in the first measurement.
+        before: String,
+        /// Name in the second measurement.
+        after: String,
+    },
     /// No pair of surfaces is matched in both.
     #[error(
         "the two measurements share no matched pair: {} before, {} after",
@@ -180,9 +209,25 @@ fn listed(pairs: &[String]) -> String {
     }
 }
 
+/// Refuses measurements of aircraft with different names.
+pub fn check_names(before: &Measurement, after: &Measurement) -> Result<(), ComparisonError> {
+    if before.model == after.model {
+        return Ok(());
+    }
+    Err(ComparisonError::OtherAircraft {
+        before: before.model.clone(),
+        after: after.model.clone(),
+    })
+}
+
 impl Comparison {
     /// Compares the mismatches in two clips; tolerances are those of the later one.
     pub fn of(before: &Measurement, after: &Measurement) -> Result<Self, ComparisonError> {
+        if before == after {
+            return Err(ComparisonError::SameMeasurement {
+                clip: after.clip.path.clone(),
+            });
+        }
         let pairs = after
             .matches
             .iter()
@@ -192,7 +237,11 @@ impl Comparison {
                         && earlier.follower == later.follower
                         && before.same_function(after, &later.follower)
                 })?;
-                Some(compared(earlier, later, after.tolerance_deg(later)))
+                let undeclared = [&later.reference, &later.follower].into_iter().any(|side| {
+                    before.proposes_change(side) && after.declares_nothing_since(before, side)
+                });
+                let tolerance_deg = after.tolerance_deg(later);
+                Some(compared(earlier, later, (tolerance_deg, undeclared)))
             })
             .collect::<Result<Vec<_>, _>>()?;
         let Some(standing) = pairs.iter().map(|pair| pair.standing).max() else {
@@ -245,7 +294,7 @@ fn pair_names(measurement: &Measurement) -> Vec<String> {
 fn compared(
     earlier: &Correction,
     later: &Correction,
-    tolerance_deg: Option<f64>,
+    (tolerance_deg, is_undeclared): (Option<f64>, bool),
 ) -> Result<ComparedPair, ComparisonError> {
     let (reference, follower) = (later.reference.clone(), later.follower.clone());
     let Some(tolerance_deg) = tolerance_deg else {
@@ -277,19 +326,33 @@ fn compared(
         .stages
         .first()
         .is_none_or(|found| found.settings != later.settings);
+    let worst_before_deg = worst(earlier);
+    let from_level = [earlier, later].map(|correction| correction.neutral_deg.is_some());
+    let is_comparable = from_level[0] == from_level[1];
+    let has_gone = is_comparable && has_gone(worst_before_deg, worst_after_deg);
+    let proposal_undeclared = is_undeclared && has_gone;
+    let another_round_deg = Some(promised(later))
+        .filter(|_| standing != Standing::Within && proposes && !proposal_undeclared)
+        .filter(|left_deg| *left_deg < worst_after_deg.value - worst_after_deg.u());
     Ok(ComparedPair {
         reference,
         follower,
         tolerance_deg,
         stations,
-        worst_before_deg: worst(earlier),
+        worst_before_deg,
         worst_after_deg,
-        promised_worst_deg: Some(promised(earlier)),
-        another_round_deg: Some(promised(later))
-            .filter(|_| standing != Standing::Within && proposes)
-            .filter(|left_deg| *left_deg < worst_after_deg.value - worst_after_deg.u()),
+        promised_worst_deg: Some(promised(earlier)).filter(|_| is_comparable),
+        from_level,
+        another_round_deg,
+        next_settings: another_round_deg.map(|_| later.settings.clone()),
+        proposal_undeclared,
         standing,
     })
+}
+
+/// Whether a mismatch went down beyond doubt.
+fn has_gone(before_deg: Option<Measured>, after_deg: Measured) -> bool {
+    before_deg.is_some_and(|before| before.value - before.u() > after_deg.value + after_deg.u())
 }
 
 /// Size of the largest mismatch, between stations as well if the measurement has it.
@@ -333,9 +396,13 @@ mod tests {
 
     #[test]
     fn a_pair_that_got_no_numbers_is_out_and_another_round_helps() {
-        let comparison = Comparison::of(&heron(), &heron()).unwrap();
+        let mut again = heron();
+        again.date = Some("2026-11-26".into());
+        let comparison = Comparison::of(&heron(), &again).unwrap();
         assert_eq!(comparison.standing, Standing::Out);
         let pair = &comparison.pairs[0];
+        assert!(!pair.proposal_undeclared, "the mismatch has not gone");
+        assert_eq!(pair.next_settings, Some(again.matches[0].settings.clone()));
         assert_eq!(pair.another_round_deg.unwrap(), 0.14);
         let standings: Vec<Standing> = pair.stations.iter().map(|at| at.standing).collect();
         assert_eq!(standings[0], Standing::Out);
@@ -350,6 +417,41 @@ mod tests {
         after.matches[0].found_deg[2].mismatch_deg = Measured::from_expanded(0.29, 0.04);
         let comparison = Comparison::of(&heron(), &after).unwrap();
         assert_eq!(comparison.standing, Standing::CannotTell);
+    }
+
+    #[test]
+    fn numbers_that_were_proposed_and_not_declared_are_noticed_where_the_mismatch_has_gone() {
+        let mut after = heron_after();
+        let declared = Comparison::of(&heron(), &after).unwrap();
+        assert!(!declared.pairs[0].proposal_undeclared);
+        after.radio = heron().radio;
+        after.matches[0].found_deg[2].mismatch_deg = Measured::from_expanded(0.4, 0.04);
+        after.matches[0].settings.end_points_pct[0] -= 3.0;
+        let comparison = Comparison::of(&heron(), &after).unwrap();
+        let pair = &comparison.pairs[0];
+        assert!(pair.proposal_undeclared);
+        assert_eq!((pair.another_round_deg, &pair.next_settings), (None, &None));
+    }
+
+    #[test]
+    fn figures_from_a_level_position_are_not_held_against_others() {
+        let mut after = heron_after();
+        after.matches[0].neutral_deg = Some(Measured::new(0.1, 0.02));
+        let comparison = Comparison::of(&heron(), &after).unwrap();
+        let pair = &comparison.pairs[0];
+        assert_eq!(pair.from_level, [false, true]);
+        assert_eq!(pair.promised_worst_deg, None);
+    }
+
+    #[test]
+    fn a_measurement_against_itself_and_one_of_another_aircraft_are_refused() {
+        let error = Comparison::of(&heron(), &heron()).unwrap_err();
+        assert!(matches!(error, ComparisonError::SameMeasurement { .. }));
+        let mut other = heron_after();
+        other.model = "Plover 1.6 m".into();
+        let error = check_names(&heron(), &other).unwrap_err();
+        assert!(matches!(error, ComparisonError::OtherAircraft { .. }));
+        assert!(check_names(&heron(), &heron_after()).is_ok());
     }
 
     #[test]

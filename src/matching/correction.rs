@@ -85,7 +85,7 @@ impl Prediction {
 pub enum Stage {
     /// Nothing new entered.
     AsFound,
-    /// Sub-trim; only in files of earlier programs.
+    /// Sub-trim, where a level zero says how the neutrals compare.
     SubTrim,
     /// End points.
     EndPoints,
@@ -164,6 +164,14 @@ pub struct Correction {
     /// Largest |mismatch| that was accepted beforehand, degrees.
     #[serde(default)]
     pub tolerance_deg: Option<f64>,
+    /// The follower's neutral above the reference's as found, degrees, where a level zero says it;
+    /// mismatches then count from the level position. `None`: each side counts from its own neutral.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub neutral_deg: Option<Measured>,
+    /// Without a level zero: by how much the largest |mismatch| can grow, with these numbers entered,
+    /// for each degree by which sub-trim is later changed to level the neutrals.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub levelling_deg_per_deg: Option<f64>,
     /// Half the play of both sides added, degrees: so far apart may they rest whatever is entered.
     #[serde(default)]
     pub play_floor_deg: Option<Measured>,

@@ -12,7 +12,8 @@
 //! Where a group has a target of its own instead of a reference, every one of its surfaces is matched
 //! to that (`aim`). A pair that cannot be matched becomes a warning.
 //!
-//! Neutral of both sides is the zero of their deflections, so sub-trim stays as it is.
+//! Neutral of both sides is the zero of their deflections, and sub-trim stays as it is, unless a level
+//! zero says how the neutrals compare (`sub_trim`): mismatches then count from the level position.
 
 mod aim;
 mod cause;
@@ -41,6 +42,7 @@ mod series;
 mod significance;
 mod stages;
 mod states;
+mod sub_trim;
 mod visits;
 mod warning;
 
@@ -147,7 +149,11 @@ fn to_reference(
     let pairing = Pairing::with_reference(responses, group, radio, names);
     let paired = pairing.paired(responses, names);
     let pair = Pair::new(&paired, names, pairing, radio)?;
-    let mut correction = correct(&pair, group)?;
+    let own = match pairing.neutral_deg() {
+        Some(_) => Pair::new(&paired, names, pairing.from_own_neutral(), radio)?,
+        None => pair.clone(),
+    };
+    let mut correction = correct(&pair, &own, group)?;
     if !correction.out_of_reach.is_empty() {
         correction.exchanged = exchanged(responses, (follower, reference), (group, radio));
     }
@@ -185,24 +191,17 @@ fn to_target(
     let pairing = Pairing::with_target(with_target, group, radio, surface);
     let paired = pairing.paired(with_target, names);
     let pair = Pair::new(&paired, names, pairing, radio)?;
-    Ok(pairing.told_by_stick(correct(&pair, group)?))
+    Ok(pairing.told_by_stick(correct(&pair, &pair, group)?))
 }
 
-/// The best numbers for one follower and what they leave.
-fn correct(pair: &Pair, group: &MatchGroup) -> Result<Correction, MatchingError> {
+/// The best numbers for one follower and what they leave; `own` is the same pair with each side counting
+/// from its own neutral.
+fn correct(pair: &Pair, own: &Pair, group: &MatchGroup) -> Result<Correction, MatchingError> {
     let places = pair.places(&pair.reference_active);
     let draws = Draws::new(pair);
     let best = stages::improve(pair, &draws, &places, group.tolerance_deg)?;
     let differs = significance::differ(pair, &draws, &places);
-    // A target has no linkage that another could be compared with.
-    let (cause, hand_work) = if !group.target.is_reference() {
-        (None, None)
-    } else if differs {
-        let (cause, hand_work) = hand_work::explain(pair, &places);
-        (Some(cause), hand_work)
-    } else {
-        (Some(Cause::Alike), None)
-    };
+    let (cause, hand_work) = why(own, group);
     let out_of_reach = if differs {
         reach::find(pair, &draws, &places, group.tolerance_deg)?
     } else {
@@ -221,6 +220,13 @@ fn correct(pair: &Pair, group: &MatchGroup) -> Result<Correction, MatchingError>
         found_worst_deg: Some(found_worst(pair, &draws, &places)),
         tolerance_deg: Some(group.tolerance_deg),
         play_floor_deg: Some(play_floor(pair)),
+        neutral_deg: neutral_as_found(pair),
+        levelling_deg_per_deg: match pair.neutral_deg() {
+            None if group.target.is_reference() => {
+                sub_trim::levelling_deg_per_deg(pair, &places, &best.settings)
+            }
+            _ => None,
+        },
         out_of_reach,
         exchanged: None,
         optimality_gap_deg: Some(best.gap_deg),
@@ -229,6 +235,27 @@ fn correct(pair: &Pair, group: &MatchGroup) -> Result<Correction, MatchingError>
         stages: best.stages,
         settings: best.settings,
     })
+}
+
+/// Why the sides move differently, and what the hand can do about it: neutral is set by the rod, and
+/// says nothing of the linkages.
+fn why(own: &Pair, group: &MatchGroup) -> (Option<Cause>, Option<HandWork>) {
+    // A target has no linkage that another could be compared with.
+    if !group.target.is_reference() {
+        return (None, None);
+    }
+    let places = own.places(&own.reference_active);
+    if !significance::differ(own, &Draws::new(own), &places) {
+        return (Some(Cause::Alike), None);
+    }
+    let (cause, hand_work) = hand_work::explain(own, &places);
+    (Some(cause), hand_work)
+}
+
+/// The follower's neutral above the reference's as found.
+fn neutral_as_found(pair: &Pair) -> Option<Measured> {
+    pair.neutral_deg()
+        .map(|_| pair.mismatch_deg(&pair.follower_active, 0.0))
 }
 
 fn at_stations(pair: &Pair, settings: &Settings) -> Vec<StationMismatch> {

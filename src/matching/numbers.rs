@@ -11,6 +11,7 @@ use super::end_points::{self, side_of, with_end_point};
 use super::error::MatchingError;
 use super::pair::{Pair, Place};
 use super::score::{Aim, Score};
+use super::sub_trim;
 
 /// Sets whose worst mismatch is no more than this share above the least count as nearly the same.
 const NEARLY: f64 = 0.03;
@@ -29,9 +30,11 @@ pub(super) struct Best {
 }
 
 /// The best numbers for the follower, what is entered now being changed as little as serves.
+///
+/// Sub-trim is solved together with the others where a level zero says how the neutrals compare.
 pub(super) fn best(pair: &Pair, places: &[Place]) -> Result<Best, MatchingError> {
-    let found = &pair.follower_active;
-    let ends_alone = end_points::best(pair, places, found);
+    let change_deg2 = change_deg2(pair, places);
+    let ends_alone = best_ends_alone(pair, places);
     if pair.radio().curve_points_pct.is_none() {
         return Ok(Best {
             settings: ends_alone.clone(),
@@ -39,17 +42,26 @@ pub(super) fn best(pair: &Pair, places: &[Place]) -> Result<Best, MatchingError>
             gap_deg: 0.0,
         });
     }
-    let change_deg2 = change_deg2(pair, places);
-    let mut ends = found.clone();
-    for side in [0, 1] {
-        let own = side_of(pair, places, found, side);
-        let tried = end_points::candidates(pair, places, (found, &ends_alone), side);
-        if let Some(end_point) = best_end_point(pair, &own, (&ends, side), &tried, change_deg2) {
-            ends.end_points_pct[side] = end_point;
+    let entered_pct = pair.follower_active.sub_trim_pct;
+    let mut curves: Vec<BestCurve> = sub_trim::candidates(pair, places)
+        .iter()
+        .filter_map(|base| best_on(pair, places, (base, &ends_alone), change_deg2))
+        .collect();
+    for curve in &mut curves {
+        if curve.settings.sub_trim_pct != entered_pct {
+            curve.squares_deg2 += change_deg2;
         }
     }
-    let curve = best_curve(pair, places, &ends, change_deg2)
-        .or_else(|| best_curve(pair, places, found, change_deg2))
+    let least_deg = curves
+        .iter()
+        .map(|curve| curve.worst_deg)
+        .fold(f64::INFINITY, f64::min);
+    let nearly =
+        |curve: &BestCurve| curve.worst_deg <= (1.0 + NEARLY) * least_deg + Score::SAME_DEG;
+    let curve = curves
+        .into_iter()
+        .filter(nearly)
+        .min_by(|a, b| a.squares_deg2.total_cmp(&b.squares_deg2))
         .ok_or_else(|| MatchingError::NothingFeasible {
             follower: pair.names()[1].into(),
         })?;
@@ -58,6 +70,41 @@ pub(super) fn best(pair: &Pair, places: &[Place]) -> Result<Best, MatchingError>
         settings: curve.settings,
         ends_alone,
     })
+}
+
+/// The best end points by themselves, on the sub-trim with which they serve best.
+fn best_ends_alone(pair: &Pair, places: &[Place]) -> Settings {
+    let candidates = sub_trim::candidates(pair, places);
+    let bases = candidates.iter();
+    let mut solved = bases.map(|base| end_points::best(pair, places, base));
+    let Some(mut best) = solved.next() else {
+        return pair.follower_active.clone();
+    };
+    for settings in solved {
+        if Score::of(pair, places, &settings).beats(&Score::of(pair, places, &best)) {
+            best = settings;
+        }
+    }
+    best
+}
+
+/// The best end points and curve with a sub-trim.
+fn best_on(
+    pair: &Pair,
+    places: &[Place],
+    (found, ends_alone): (&Settings, &Settings),
+    change_deg2: f64,
+) -> Option<BestCurve> {
+    let mut ends = found.clone();
+    for side in [0, 1] {
+        let own = side_of(pair, places, found, side);
+        let tried = end_points::candidates(pair, places, (found, ends_alone), side);
+        if let Some(end_point) = best_end_point(pair, &own, (&ends, side), &tried, change_deg2) {
+            ends.end_points_pct[side] = end_point;
+        }
+    }
+    best_curve(pair, places, &ends, change_deg2)
+        .or_else(|| best_curve(pair, places, found, change_deg2))
 }
 
 /// What each changed number has to gain in the sum of squares over the places: as much as the clip

@@ -42,6 +42,9 @@ pub(super) struct Pair {
     pub follower_active: Settings,
     /// Neutral of both servos, %.
     zero_pct: [f64; 2],
+    /// The follower's neutral above the reference's, where a level zero says it: deflections then
+    /// count from the neutral of the clip instead of the curve's.
+    neutral_deg: Option<Measured>,
     /// Multiplies both so that they rise with the follower's command.
     sense: f64,
     /// What multiplies a position to give the input of the reference's numbers.
@@ -99,14 +102,19 @@ impl Pair {
             reference_command.servo_pct(0.0),
             follower_command.servo_pct(0.0),
         ];
-        let zero_deg = follower.value_deg(zero_pct[1]);
+        let neutral_deg = pairing.neutral_deg();
+        let zero_deg = match neutral_deg {
+            Some(_) => 0.0,
+            None => follower.value_deg(zero_pct[1]),
+        };
         let cross_deg2 = cross_deg2(responses, &reference, &follower);
         Ok(Self {
             zero_pct,
             table: Table::new(follower.range_pct(), |command_pct| {
                 sense * (follower.value_deg(command_pct) - zero_deg)
             }),
-            joint_deg2: joint_deg2(&reference, &follower, &cross_deg2),
+            joint_deg2: with_neutral(joint_deg2(&reference, &follower, &cross_deg2), neutral_deg),
+            neutral_deg,
             cross_deg2,
             reference,
             follower,
@@ -147,14 +155,28 @@ impl Pair {
         [low.max(-limit), high.min(limit)]
     }
 
+    /// The follower's neutral above the reference's, where a level zero says it.
+    pub fn neutral_deg(&self) -> Option<Measured> {
+        self.neutral_deg
+    }
+
+    /// What enters the follower's servo at stick 0 as found, %.
+    pub fn follower_zero_pct(&self) -> f64 {
+        self.zero_pct[1]
+    }
+
     /// Follower's deflection against its neutral in the sense in which it rises with its command.
     pub fn follower_deg(&self, command_pct: f64) -> f64 {
         self.table.value(command_pct)
     }
 
-    /// The reference's deflection in the same sense, for what reaches its servo.
+    /// The reference's deflection in the same sense, for what reaches its servo; with a level zero
+    /// from the follower's neutral.
     pub fn reference_deg(&self, command_pct: f64) -> f64 {
-        let zero = self.reference.value_deg(self.zero_pct[0]);
+        let zero = match self.neutral_deg {
+            Some(neutral_deg) => neutral_deg.value,
+            None => self.reference.value_deg(self.zero_pct[0]),
+        };
         self.sense * (self.reference.value_deg(command_pct) - zero)
     }
 
@@ -216,15 +238,21 @@ impl Pair {
     /// commands of reference and follower, to first order.
     pub fn terms(&self, reference_pct: f64, follower_pct: f64) -> DVector<f64> {
         let from_zero = |curve: &ResponseCurve, command_pct: f64, zero_pct: f64| {
-            self.sense * (curve.terms(command_pct) - curve.terms(zero_pct))
+            let terms = curve.terms(command_pct);
+            let zero = match self.neutral_deg {
+                Some(_) => terms.clone() * 0.0,
+                None => curve.terms(zero_pct),
+            };
+            self.sense * (terms - zero)
         };
         let reference = from_zero(&self.reference, reference_pct, self.zero_pct[0]);
         let follower = from_zero(&self.follower, follower_pct, self.zero_pct[1]);
         let all = reference
             .iter()
             .map(|term| -term)
-            .chain(follower.iter().copied());
-        DVector::from_iterator(reference.len() + follower.len(), all)
+            .chain(follower.iter().copied())
+            .chain(self.neutral_deg.map(|_| self.sense));
+        DVector::from_iterator(self.joint_deg2.nrows(), all)
     }
 
     /// Standard deviation of the mismatch for given commands of reference and follower, deg.
@@ -370,6 +398,17 @@ fn joint_deg2(
         .view_mut((0, first), (first, second))
         .copy_from(&shared.transpose());
     joint
+}
+
+/// The same with the follower's neutral above the reference's as one more unknown, where it is one.
+fn with_neutral(joint_deg2: DMatrix<f64>, neutral_deg: Option<Measured>) -> DMatrix<f64> {
+    let Some(neutral_deg) = neutral_deg else {
+        return joint_deg2;
+    };
+    let unknowns = joint_deg2.nrows();
+    let mut with = joint_deg2.resize(unknowns + 1, unknowns + 1, 0.0);
+    with[(unknowns, unknowns)] = neutral_deg.sd.powi(2);
+    with
 }
 
 /// A function tabulated so finely that straight lines serve: a millionth of a degree for any

@@ -26,6 +26,9 @@ pub(super) struct Pairing {
     inputs: [f64; 2],
     /// Whether the reference is a target instead of a surface.
     is_target: bool,
+    /// The follower's neutral above the reference's, counted as the follower's deflections are; `None`
+    /// where each counts from its own.
+    neutral_deg: Option<Measured>,
 }
 
 impl Pairing {
@@ -47,6 +50,7 @@ impl Pairing {
             share: share(responses, group, names.1),
             inputs: [input_sign(radio, names.0), input_sign(radio, names.1)],
             is_target: false,
+            neutral_deg: neutral_deg(responses, names).map(|offset| offset.scaled(mirror)),
         }
     }
 
@@ -64,7 +68,21 @@ impl Pairing {
             share: share(responses, group, surface),
             inputs: [sign, sign],
             is_target: true,
+            neutral_deg: neutral_deg(responses, (&group.reference, surface)),
         }
+    }
+
+    /// The same, each side counting from its own neutral.
+    pub fn from_own_neutral(self) -> Self {
+        Self {
+            neutral_deg: None,
+            ..self
+        }
+    }
+
+    /// The follower's neutral above the reference's, where a level zero says it.
+    pub fn neutral_deg(self) -> Option<Measured> {
+        self.neutral_deg
     }
 
     /// What the reference's servo numbers get for what the follower's get, as a sign.
@@ -153,6 +171,15 @@ impl Pairing {
             correction.measured_pct = Some([least, sticks[0].max(sticks[1])]);
         }
         correction
+    }
+}
+
+/// The follower's neutral above the reference's; that of the reference itself is level.
+fn neutral_deg(responses: &Responses, names: (&str, &str)) -> Option<Measured> {
+    let level = responses.level.as_ref()?;
+    match names.0 == names.1 {
+        true => Some(Measured::new(0.0, 0.0)),
+        false => level.between(names.0, names.1),
     }
 }
 

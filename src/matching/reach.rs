@@ -31,7 +31,8 @@ pub struct OutOfReach {
     pub reference_stick_pct: Option<f64>,
     /// What the reference reaches there, degrees from its neutral.
     pub reference_deg: f64,
-    /// What the follower reaches at most, in the reference's sense, degrees from its neutral.
+    /// What the follower reaches at most, in the reference's sense, degrees from its neutral; with a
+    /// level zero from that of the reference.
     pub follower_deg: f64,
     /// How much is missing.
     pub short_deg: Measured,
@@ -85,6 +86,8 @@ pub(super) fn find(
     }
     let common = improve(pair, draws, &pair.places(&reduced), tolerance_deg)?;
     let range = pair.command_range_pct();
+    // With a level zero places count from the follower's neutral, and a report from the reference's.
+    let above_deg = pair.neutral_deg().map_or(0.0, |neutral| neutral.value);
     Ok(short
         .into_iter()
         .map(|(side, place)| {
@@ -92,8 +95,8 @@ pub(super) fn find(
             OutOfReach {
                 stick_pct: place.stick_pct,
                 reference_stick_pct: None,
-                reference_deg: pair.signed(place.target_deg),
-                follower_deg: pair.signed(reach_deg),
+                reference_deg: pair.signed(place.target_deg) + above_deg,
+                follower_deg: pair.signed(reach_deg) + above_deg,
                 short_deg: Measured::new(
                     (place.target_deg - reach_deg).abs(),
                     pair.sd_deg(place.reference_pct, range[side]),

@@ -54,7 +54,7 @@ pub(super) fn improve(
     Ok(nothing)
 }
 
-/// End points first, then the curve on top of them.
+/// Sub-trim first, then end points, then the curve on top of them.
 fn by_steps(
     nothing: &Improved,
     settings: &Settings,
@@ -63,12 +63,19 @@ fn by_steps(
     best: &Best,
 ) -> Improved {
     let found = &nothing.settings;
+    let trimmed = Settings {
+        sub_trim_pct: settings.sub_trim_pct,
+        ..found.clone()
+    };
     let ends = Settings {
         curve_pct: found.curve_pct.clone(),
         ..settings.clone()
     };
     let mut stages = nothing.stages.clone();
-    if ends != *found {
+    if trimmed != *found {
+        stages.push(gain(Stage::SubTrim, &trimmed, &outcomes_of(&trimmed)));
+    }
+    if ends != trimmed {
         stages.push(gain(Stage::EndPoints, &ends, &outcomes_of(&ends)));
     }
     if ends != *settings {

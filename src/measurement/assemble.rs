@@ -73,6 +73,7 @@ impl Measurement {
                 .map(|row| row.iter().copied().collect())
                 .collect(),
             neutral: stages.responses.neutral.as_ref().map(Into::into),
+            level_zero: stages.responses.level.clone(),
             groups: stages.model.matches.clone(),
             radio: stages.model.radio.clone(),
             matches: stages.corrections.to_vec(),

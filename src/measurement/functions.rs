@@ -5,6 +5,7 @@ use serde::{Deserialize, Serialize};
 use super::{Measurement, NeutralRecord};
 use crate::functions::Missing;
 use crate::model_file::{Function, MatchGroup, ModelFile, groups_among};
+use crate::response::LevelZero;
 use crate::stations::LogTiming;
 
 /// A function that the clip shows.
@@ -170,6 +171,7 @@ impl Measurement {
             all.lags.append(&mut part.lags);
             all.groups.append(&mut part.groups);
             all.matches.append(&mut part.matches);
+            all.level_zero = LevelZero::joined(all.level_zero.take(), part.level_zero);
             all.trace
                 .deflection_deg
                 .append(&mut part.trace.deflection_deg);

@@ -6,6 +6,7 @@
 mod arm;
 mod assemble;
 mod covariance_text;
+mod entered;
 mod error;
 mod frames;
 mod functions;
@@ -24,17 +25,21 @@ use serde::{Deserialize, Serialize};
 
 use crate::matching::Correction;
 use crate::measured::Measured;
-use crate::model_file::{AirframeTag, MatchGroup, Radio, Side};
-use crate::response::{Health, Response, Responses, SideLag, StationDeflection};
+use crate::model_file::{AirframeTag, MatchGroup, Radio, Settings, Side};
+use crate::response::{Health, LevelZero, Response, Responses, SideLag, StationDeflection};
 use crate::stations::LogTiming;
 use crate::warning::WarningText;
 
 pub use assemble::{Stages, program};
+pub use entered::{EnteredError, EnteredSet};
 pub use error::MeasurementError;
 pub use frames::{FrameRow, frame_rows};
 pub use functions::{FunctionRecord, NotMeasured};
 pub use neutral::{NeutralRecord, PlacedHingeRecord, PlacedTagRecord};
 pub(crate) use rounding::rounded_for_files;
+
+/// The file in the folder that `measure` writes.
+pub const FILE_NAME: &str = "measurement.json";
 
 /// Value of the field `format` of the file.
 pub const FORMAT: &str = "hingewise.measurement";
@@ -99,6 +104,9 @@ pub struct Measurement {
     /// Places of the tags with the surfaces at neutral; missing in files of earlier programs.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub neutral: Option<NeutralRecord>,
+    /// The neutrals against each other, where a level zero says it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub level_zero: Option<LevelZero>,
     /// Which surfaces are to move alike.
     #[serde(default)]
     pub groups: Vec<MatchGroup>,
@@ -259,6 +267,23 @@ impl Measurement {
             .or(correction.tolerance_deg)
     }
 
+    /// The numbers that were entered for a surface while it was measured; untouched ones where none
+    /// were declared.
+    pub fn declared_settings(&self, surface: &str) -> Settings {
+        let Some(radio) = &self.radio else {
+            return Settings::default();
+        };
+        let untouched = radio.untouched();
+        match radio.active.get(surface) {
+            Some(declared) if declared.curve_pct.is_empty() => Settings {
+                curve_pct: untouched.curve_pct,
+                ..declared.clone()
+            },
+            Some(declared) => declared.clone(),
+            None => untouched,
+        }
+    }
+
     /// The responses as the response stage handed them on, for matching them again.
     ///
     /// Without a kept joint covariance the station deflections count as independent.
@@ -280,10 +305,12 @@ impl Measurement {
                 .neutral
                 .as_ref()
                 .and_then(NeutralRecord::tags_at_neutral),
+            level: self.level_zero.clone(),
         }
     }
 
-    fn covariance_deg2(&self) -> DMatrix<f64> {
+    /// Joint covariance of all station deflections, in the order of [`Responses`], deg².
+    pub fn covariance_deg2(&self) -> DMatrix<f64> {
         let rows = &self.station_covariance_deg2;
         if rows.is_empty() {
             let variances: Vec<f64> = self

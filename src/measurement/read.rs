@@ -5,7 +5,7 @@ use std::path::Path;
 
 use serde_json::Value;
 
-use super::{FORMAT, Measurement, MeasurementError, VERSION};
+use super::{FILE_NAME, FORMAT, Measurement, MeasurementError, VERSION};
 use crate::bounded_file;
 use crate::names;
 
@@ -13,8 +13,12 @@ use crate::names;
 const MOST_BYTES: u64 = 256 << 20;
 
 impl Measurement {
-    /// Reads a kept measurement.
+    /// Reads a kept measurement: its file, or the folder that `measure` wrote it to.
     pub fn read(path: &Path) -> Result<Self, MeasurementError> {
+        let path = &match path.is_dir() {
+            true => path.join(FILE_NAME),
+            false => path.to_owned(),
+        };
         let text = bounded_file::read_text(path, MOST_BYTES).map_err(|source| {
             MeasurementError::Unreadable {
                 path: path.into(),
@@ -58,6 +62,7 @@ impl Measurement {
             .or_else(|| self.name_contradiction())
             .or_else(|| self.covariance_contradiction())
             .or_else(|| self.neutral_contradiction())
+            .or_else(|| self.level_contradiction())
             .or_else(|| self.radio_contradiction())
             .or_else(|| self.trace_contradiction())
     }
@@ -141,6 +146,18 @@ impl Measurement {
                 "is inconsistent: each tag may be listed once and needs a rotation, each surface \
                  a hinge, and the covariance as many rows and columns as they have figures"
                     .into(),
+            )
+        })
+    }
+
+    fn level_contradiction(&self) -> Option<(String, String)> {
+        let level = self.level_zero.as_ref()?;
+        let (count, rows) = (level.surfaces.len(), &level.covariance_deg2);
+        let fits = rows.len() == count && rows.iter().all(|row| row.len() == count);
+        (!fits).then(|| {
+            (
+                "level_zero".into(),
+                format!("has a covariance that is not {count} × {count}, one row a surface"),
             )
         })
     }

@@ -78,6 +78,7 @@ pub(crate) fn heron() -> Measurement {
         }],
         station_covariance_deg2: covariance(&stations),
         neutral: None,
+        level_zero: None,
         functions: vec![],
         surfaces,
         not_measured: vec![],

@@ -321,6 +321,7 @@ fn frames_are_told_against_neutral_with_its_uncertainty() {
     let holds = Holds {
         holds: Vec::new(),
         neutral_frames: vec![0, 1],
+        level_frames: None,
         stick_pct: vec![Some(0.0), Some(0.0), None],
         sweeps: Sweeps::none(2),
         log: None,
@@ -343,6 +344,7 @@ fn without_neutral_no_deflection_is_told() {
     let holds = Holds {
         holds: Vec::new(),
         neutral_frames: Vec::new(),
+        level_frames: None,
         stick_pct: vec![None; 3],
         sweeps: Sweeps::none(2),
         log: None,
@@ -358,6 +360,7 @@ fn what_the_stages_hand_on_is_kept_and_read_back() {
     let holds = Holds {
         holds: Vec::new(),
         neutral_frames: vec![0, 1],
+        level_frames: None,
         stick_pct: vec![Some(0.0), Some(0.0), None],
         sweeps: Sweeps::none(2),
         log: None,

@@ -183,6 +183,8 @@ pub struct Stations {
     pub source: StationSource,
     /// Span at neutral, seconds, where no hold is at 0.
     pub neutral_time_s: Option<[f64; 2]>,
+    /// Span in which all surfaces are held level with each other, seconds.
+    pub level_time_s: Option<[f64; 2]>,
 }
 
 /// Where the stick positions come from.

@@ -440,6 +440,8 @@ order = [0, 25, 50, 75, 100, 75, 50, 25, 0, -25, -50, -75, -100, -75, -50, -25, 
 # from = "cards"
 # file = "marks.csv"            # for marks and log: columns time_s, stick_pct
 # neutral = { time_s = [0.0, 1.5] }   # only if no hold is at 0
+# level = { time_s = [0.0, 1.5] }     # a part of the clip in which both surfaces are held level with each
+#                                     # other; a clip of its own instead: measure --level CLIP
 "##;
 
 const RADIO: &str = r##"

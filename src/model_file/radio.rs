@@ -40,6 +40,9 @@ pub struct Radio {
     pub us_per_pct: Option<f64>,
     /// What was already entered while the clip was taken, by surface.
     pub active: BTreeMap<String, Settings>,
+    /// The measurement whose proposal these numbers are, where they were taken from one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub proposed_in: Option<String>,
     /// Surfaces whose servo numbers get the stick's command with its sign turned, from a mix of −100 %.
     #[serde(default, skip_serializing_if = "BTreeSet::is_empty")]
     pub reversed: BTreeSet<String>,
@@ -58,6 +61,7 @@ impl Default for Radio {
             joins: Joins::Straight,
             us_per_pct: None,
             active: BTreeMap::new(),
+            proposed_in: None,
             reversed: BTreeSet::new(),
         }
     }

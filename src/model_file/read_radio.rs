@@ -139,6 +139,7 @@ pub(super) fn radio(mut table: Reader<'_>, names: &Names) -> Option<Radio> {
         joins: joins.unwrap_or(Joins::Straight),
         us_per_pct: counting.us_per_pct,
         active: BTreeMap::new(),
+        proposed_in: None,
         reversed: BTreeSet::new(),
     };
     let (mut active, mut reversed) = (BTreeMap::new(), BTreeSet::new());

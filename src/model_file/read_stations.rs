@@ -38,7 +38,8 @@ pub(super) fn stations(mut table: Reader<'_>, book: &mut TagBook) -> Option<Stat
     let order = table.optional_numbers("order", STICK_LIMITS);
     let file = table.optional::<String>("file");
     let neutral_is_told = table.has("neutral");
-    let neutral = table.optional_table("neutral").and_then(neutral_time_s);
+    let neutral = table.optional_table("neutral").and_then(time_s);
+    let level = table.optional_table("level").and_then(time_s);
     match from {
         Some(From::Order) => table.demand("order", "the stick positions of the holds, in time"),
         Some(From::Marks | From::Log) => {
@@ -62,6 +63,7 @@ pub(super) fn stations(mut table: Reader<'_>, book: &mut TagBook) -> Option<Stat
             From::Log => StationSource::Log(file?),
         },
         neutral_time_s: neutral,
+        level_time_s: level,
     })
 }
 
@@ -108,7 +110,7 @@ fn declared_order(
     Some(order.into_inner())
 }
 
-fn neutral_time_s(mut table: Reader<'_>) -> Option<[f64; 2]> {
+fn time_s(mut table: Reader<'_>) -> Option<[f64; 2]> {
     let span = table.required::<[f64; 2]>("time_s");
     if let Some(span) = &span {
         let [start, end] = *span.get_ref();

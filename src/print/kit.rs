@@ -9,6 +9,7 @@ use super::document::Document;
 use super::error::PrintError;
 use super::flow::{Block, flow};
 use super::frame::{Heading, Page};
+use super::level;
 use super::paper::{Orientation, PageSetup};
 use super::sheet::{Item, Text};
 use super::tag_order::TagOrder;
@@ -17,8 +18,8 @@ use super::typeface::{Face, figure, shortened};
 use crate::cautions::BEFORE_MOVING;
 use crate::model_file::{ModelFile, StationSource};
 
-/// A sheet for choosing tag size and distance, a list of places, all tags on brackets, the station
-/// cards if the model file uses them, and a board for the camera.
+/// A sheet for choosing tag size and distance, a list of places, how to film the level clip if sides are
+/// matched, all tags on brackets, the station cards if the model file uses them, and a board for the camera.
 pub fn kit(
     model: &ModelFile,
     lean_deg: f64,
@@ -31,6 +32,9 @@ pub fn kit(
     }
     let mut pages = vec![choosing::page(&orders, setup)];
     pages.extend(list_pages(model, &orders, setup));
+    if !model.matches.is_empty() {
+        pages.push(level::page(setup));
+    }
     pages.extend(tags::bracket_pages(&orders, lean_deg, setup)?);
     if !model.cards().is_empty() {
         let stations = cards::station_cards(model, &[])?;

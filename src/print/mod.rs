@@ -17,6 +17,7 @@ mod error;
 mod flow;
 mod frame;
 mod kit;
+mod level;
 mod paper;
 mod pattern;
 mod pdf;

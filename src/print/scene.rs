@@ -27,33 +27,33 @@ fn at(x: f64, y: f64) -> PointMm {
     Point2::new(x, y)
 }
 
-fn stroke(points: &[(f64, f64)]) -> Item {
+pub(super) fn stroke(points: &[(f64, f64)]) -> Item {
     Item::Line(Line {
         points: points.iter().map(|&(x, y)| at(x, y)).collect(),
         kind: LineKind::Drawing,
     })
 }
 
-fn pointer(from: (f64, f64), to: (f64, f64)) -> Item {
+pub(super) fn pointer(from: (f64, f64), to: (f64, f64)) -> Item {
     Item::line(LineKind::Pointer, at(from.0, from.1), at(to.0, to.1))
 }
 
 /// A tag, as a black square about its middle.
-fn tag(x: f64, y: f64, half: f64) -> Item {
+pub(super) fn tag(x: f64, y: f64, half: f64) -> Item {
     let corners = [(-1.0, -1.0), (1.0, -1.0), (1.0, 1.0), (-1.0, 1.0)];
     let corner = |(right, down): (f64, f64)| at(x + half * right, y + half * down);
     Item::Shape(corners.map(corner).to_vec())
 }
 
-fn head(content: &str) -> Item {
+pub(super) fn head(content: &str) -> Item {
     Item::Text(Text::across(content, Face::Bold, HEAD_PT, at(0.0, HEAD_MM)))
 }
 
-fn label(content: &str, x: f64, y: f64) -> Item {
+pub(super) fn label(content: &str, x: f64, y: f64) -> Item {
     Item::Text(Text::across(content, Face::Regular, LABEL_PT, at(x, y)))
 }
 
-fn centred(content: &str, x: f64, y: f64) -> Item {
+pub(super) fn centred(content: &str, x: f64, y: f64) -> Item {
     Item::Text(Text::across(content, Face::Regular, LABEL_PT, at(x, y)).centred())
 }
 

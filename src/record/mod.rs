@@ -4,19 +4,17 @@
 //! kept is never rewritten.
 
 mod neutral;
-mod registration;
 mod sources;
+mod throws;
 
 use std::path::{Path, PathBuf};
 
-use crate::measured::Measured;
-use crate::measurement::{Measurement, SurfaceRecord, same_station};
+use crate::measurement::Measurement;
 use crate::model_file::{ModelFile, Settings};
-use crate::response::StationDeflection;
-use crate::stations::Approach;
+pub use crate::registration::{Registration, register};
 pub use neutral::{NeutralChange, NeutralDrift, neutral_drifts};
-pub use registration::{Registration, register};
 pub use sources::{Source, never_measured, sources};
+pub use throws::{Drift, drifts};
 
 /// Digits of an entry's number: records sort by name up to 999 entries.
 const NUMBER_DIGITS: usize = 3;
@@ -120,129 +118,15 @@ pub fn latest_first(kept: &mut [Kept]) {
     });
 }
 
-/// How one surface changed since an earlier measurement.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Drift {
-    /// Day of the earlier measurement, else the name of its entry.
-    pub since: String,
-    /// The surface.
-    pub surface: String,
-    /// The station at which it changed most.
-    pub stick_pct: f64,
-    /// Later minus earlier deflection there, the mean over the sides from which both came to it.
-    pub change_deg: Measured,
-    /// Whether other numbers were entered for it in between, which explains a change.
-    pub numbers_changed: bool,
-}
-
-impl Drift {
-    /// Whether the change is larger than its doubt.
-    pub fn is_sure(&self) -> bool {
-        self.change_deg.value.abs() > self.change_deg.u()
-    }
-}
-
-/// The largest change of every surface since every earlier measurement that came to a station from
-/// the same side, in the same function.
-///
-/// Each measurement counts from its own neutral, so a shift of neutral itself is not seen here but
-/// in [`neutral_drifts`].
-pub fn drifts(latest: &Measurement, earlier: &[Kept]) -> Vec<Drift> {
-    earlier
-        .iter()
-        .flat_map(|kept| {
-            let before = &kept.measurement;
-            let same_function =
-                |surface: &&SurfaceRecord| latest.same_function(before, &surface.name);
-            let surfaces = latest.surfaces.iter().filter(same_function);
-            surfaces.filter_map(move |surface| {
-                let (stick_pct, change_deg) =
-                    largest_change(surface, before.surface(&surface.name)?)?;
-                Some(Drift {
-                    since: kept.day().into(),
-                    surface: surface.name.clone(),
-                    stick_pct,
-                    change_deg,
-                    numbers_changed: active(latest, &surface.name) != active(before, &surface.name),
-                })
-            })
-        })
-        .collect()
-}
-
 /// The numbers that were entered for a surface while it was measured.
 pub fn active(measurement: &Measurement, surface: &str) -> Option<Settings> {
     measurement.radio.as_ref()?.active.get(surface).cloned()
 }
 
-/// The change at the station where it is largest.
-///
-/// Play puts a surface elsewhere by the side that the stick comes from, so visits are compared with
-/// visits from the same side. `None` where the two have no such visits.
-fn largest_change(later: &SurfaceRecord, earlier: &SurfaceRecord) -> Option<(f64, Measured)> {
-    let same_place = |a: &Visit, b: &Visit| same_station(a.stick_pct, b.stick_pct);
-    let same_side = |a: &Visit, b: &Visit| same_place(a, b) && a.approach == b.approach;
-    let before = means(visits(earlier), same_side);
-    let changes = means(visits(later), same_side)
-        .into_iter()
-        .filter_map(|(visit, now)| {
-            let (_, then) = before.iter().find(|(then, _)| same_side(then, &visit))?;
-            let sd = now.sd.hypot(then.sd);
-            Some((visit, Measured::new(now.value - then.value, sd)))
-        });
-    means(changes, same_place)
-        .into_iter()
-        .map(|(visit, change)| (visit.stick_pct, change))
-        .max_by(|(_, a), (_, b)| a.value.abs().total_cmp(&b.value.abs()))
-}
-
-/// Where the stick rested, and the way it had come.
-#[derive(Debug, Clone, Copy)]
-struct Visit {
-    stick_pct: f64,
-    approach: Approach,
-}
-
-/// All visits but a clip's first, whose side is not known.
-fn visits(surface: &SurfaceRecord) -> impl Iterator<Item = (Visit, Measured)> {
-    let known = |station: &&StationDeflection| station.approach != Approach::First;
-    surface.stations.iter().filter(known).map(|station| {
-        let visit = Visit {
-            stick_pct: station.stick_pct,
-            approach: station.approach,
-        };
-        (visit, station.deflection_deg)
-    })
-}
-
-/// The mean over all visits that are the same. Errors of holds in one clip go together, so its
-/// standard deviation is not taken smaller than their own.
-fn means(
-    values: impl Iterator<Item = (Visit, Measured)>,
-    same: impl Fn(&Visit, &Visit) -> bool,
-) -> Vec<(Visit, Measured)> {
-    let mut groups: Vec<(Visit, Vec<Measured>)> = Vec::new();
-    for (visit, value) in values {
-        match groups.iter_mut().find(|(first, _)| same(first, &visit)) {
-            Some((_, group)) => group.push(value),
-            None => groups.push((visit, vec![value])),
-        }
-    }
-    groups
-        .into_iter()
-        .map(|(visit, group)| {
-            let share = 1.0 / group.len() as f64;
-            let value = group.iter().map(|value| value.value * share).sum();
-            let sd = group.iter().map(|value| value.sd * share).sum();
-            (visit, Measured::new(value, sd))
-        })
-        .collect()
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::measurement::sample::{LEFT, RIGHT, heron, heron_after};
+    use crate::measurement::sample::{heron, heron_after};
 
     fn kept(name: &str, measurement: Measurement) -> Kept {
         Kept {
@@ -279,34 +163,5 @@ mod tests {
         latest_first(&mut all);
         let names = all.each_ref().map(|kept| kept.name.as_str());
         assert_eq!(names, ["001-x", "003-x", "002-x"]);
-    }
-
-    #[test]
-    fn drift_is_told_with_its_doubt_and_what_explains_it() {
-        let drifts = drifts(&heron_after(), &[kept("001-x", heron())]);
-        let [left, right] = &drifts[..] else {
-            panic!("one entry a surface: {drifts:?}");
-        };
-        assert_eq!([&left.surface, &right.surface], [LEFT, RIGHT]);
-        assert!(!left.is_sure() && !left.numbers_changed);
-        assert!(right.is_sure() && right.numbers_changed);
-        // The sample's right side moves 4 % further, most of all at −100 %: −27.9° · 4 %.
-        assert_eq!(right.stick_pct, -100.0);
-        assert!((right.change_deg.value + 1.117).abs() < 0.01);
-        // Two independent clips of ±0.03° each.
-        assert!((right.change_deg.u() - 0.03 * 2f64.sqrt()).abs() < 1e-9);
-    }
-
-    #[test]
-    fn play_is_no_drift_where_stations_were_come_to_from_other_sides() {
-        // The sample's left side has a play of 0.1°. The earlier clip saw stations from one side only.
-        let mut before = heron();
-        let left = &mut before.surfaces[0];
-        assert_eq!(left.name, LEFT);
-        left.stations
-            .retain(|station| station.approach == Approach::Falling);
-        let drifts = drifts(&heron(), &[kept("001-x", before)]);
-        assert_eq!(drifts[0].surface, LEFT);
-        assert!(drifts[0].change_deg.value.abs() < 1e-9, "{drifts:?}");
     }
 }

@@ -1,16 +1,11 @@
 //! How neutral itself drifted, in words that a person can act on.
 
-use super::{Kept, Registration, active, register};
+use super::{Kept, active};
 use crate::conventions::deg_from_rad;
 use crate::measured::Measured;
 use crate::measurement::{Measurement, NeutralRecord};
 use crate::motion::TagsAtNeutral;
-
-/// A misfit beyond this means that something else than the surfaces moved: errors of the corners
-/// would have to be three times what the fits claim, which hold what lasts through a clip. Pairs of
-/// synthetic films reach 2; a tag that was stuck on anew 2 mm off along the hinge gives 12 and more.
-/// Smaller misfits widen the doubt.
-const LARGEST_MISFIT: f64 = 9.0;
+use crate::registration::{LARGEST_MISFIT, Registration, register};
 
 /// A change that is not known to this is not told, degrees: nobody would need it so roughly.
 const WIDEST_DEG: f64 = 2.0;

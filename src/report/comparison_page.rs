@@ -13,7 +13,7 @@ use crate::names::without_unseen;
 use super::charts::{self, Series};
 use super::format::in_both_formats;
 use super::page::{Counting, NumberRow, curve_kind, number_rows};
-use super::summary::paragraph;
+use super::summary::{add_rows, paragraph};
 use super::{ReportError, figures};
 
 #[derive(Template)]
@@ -37,6 +37,7 @@ struct PairView<'a> {
     promise: Option<String>,
     another_round: Option<String>,
     no_other_round: Option<String>,
+    undeclared: Option<String>,
     numbers: Vec<NumberRow>,
     unit: &'static str,
     curve_kind: Option<&'static str>,
@@ -81,7 +82,7 @@ pub fn comparison_page(
 }
 
 /// The same for a terminal.
-pub fn comparison_summary(comparison: &Comparison) -> String {
+pub fn comparison_summary(comparison: &Comparison, after: &Measurement) -> String {
     let mut text = format!(
         "{}\n{}\n",
         comparison.models[1],
@@ -89,7 +90,7 @@ pub fn comparison_summary(comparison: &Comparison) -> String {
     );
     for pair in &comparison.pairs {
         text.push('\n');
-        let more = [promise(pair), another_round(pair), no_other_round(pair)];
+        let more = [promise(pair), no_other_round(pair)];
         for words in std::iter::once(sentence(pair)).chain(more.into_iter().flatten()) {
             paragraph(&mut text, &words, "");
         }
@@ -106,6 +107,7 @@ pub fn comparison_summary(comparison: &Comparison) -> String {
             let standing = row.standing.words();
             let _ = writeln!(text, "  {stick:>8}  {before:>16}  {after:>16}  {standing}");
         }
+        add_next(&mut text, pair, after);
     }
     let missing = missing(comparison);
     if !missing.is_empty() {
@@ -115,6 +117,25 @@ pub fn comparison_summary(comparison: &Comparison) -> String {
         paragraph(&mut text, &words, "");
     }
     text
+}
+
+/// The question that has to be answered first, or the numbers for another round.
+fn add_next(text: &mut String, pair: &ComparedPair, after: &Measurement) {
+    if let Some(words) = undeclared(pair) {
+        text.push('\n');
+        paragraph(text, &words, "");
+    }
+    let (Some(words), Some(later)) = (another_round(pair), correction_of(after, pair)) else {
+        return;
+    };
+    text.push('\n');
+    paragraph(text, &words, "");
+    if let Some(kind) = curve_kind(after.radio.as_ref()) {
+        paragraph(text, &format!("On this radio {kind}."), "");
+    }
+    let unit = Counting::of(after.radio.as_ref()).unit();
+    let head = format!("\nEnter for the {} only, in {unit}", pair.follower);
+    add_rows(text, &head, &number_rows(after, later));
 }
 
 /// Which surfaces only one of the clips measured, as sentences.
@@ -170,6 +191,7 @@ fn pair_view<'a>(
         promise: promise(pair).map(|words| figures::glued(&words)),
         another_round: another_round.map(|words| figures::glued(&words)),
         no_other_round: no_other_round(pair),
+        undeclared: undeclared(pair),
         curve_kind: curve_kind(after.radio.as_ref()),
         numbers,
         unit: Counting::of(after.radio.as_ref()).unit(),
@@ -193,6 +215,17 @@ fn sentence(pair: &ComparedPair) -> String {
         |worst_deg| format!("a largest mismatch of {}", figures::plain_deg(worst_deg)),
     );
     let after = figures::plain_deg(pair.worst_after_deg);
+    let not_comparable = match pair.from_level {
+        [false, true] => {
+            " The first figure counts each side from its own neutral, the second from the level \
+             position: they do not compare."
+        }
+        [true, false] => {
+            " The first figure counts from the level position, the second from each side's own \
+             neutral: they do not compare."
+        }
+        _ => "",
+    };
     let accepted = figures::declared_deg(pair.tolerance_deg);
     let ending = match pair.standing {
         Standing::Within => format!("all of it is within the accepted ±{accepted}"),
@@ -203,7 +236,7 @@ fn sentence(pair: &ComparedPair) -> String {
         ),
     };
     format!(
-        "The {} against the {} went from {before} to {after}; {ending}.",
+        "The {} against the {} went from {before} to {after}; {ending}.{not_comparable}",
         pair.follower, pair.reference
     )
 }
@@ -230,9 +263,24 @@ fn another_round(pair: &ComparedPair) -> Option<String> {
     ))
 }
 
+/// The question whether proposed numbers were entered.
+fn undeclared(pair: &ComparedPair) -> Option<String> {
+    pair.proposal_undeclared.then(|| {
+        format!(
+            "Were the proposed numbers entered? The first measurement proposed numbers for the {}, the \
+             mismatch has gone down since, but the second measurement declares no new numbers. If they were entered, run `hingewise match AFTER --entered BEFORE --out \
+             FOLDER` with these two measurements and compare again: the next numbers have to start \
+             from what is in the radio.",
+            pair.follower
+        )
+    })
+}
+
 /// A word where the pair is not surely within and no other numbers would surely help.
 fn no_other_round(pair: &ComparedPair) -> Option<String> {
-    let is_open = pair.standing != Standing::Within && pair.another_round_deg.is_none();
+    let is_open = pair.standing != Standing::Within
+        && pair.another_round_deg.is_none()
+        && !pair.proposal_undeclared;
     is_open.then(|| {
         "Another round of numbers is not worth it: none would clearly leave less. Check the \
          linkage, at play and at how far each side reaches."

@@ -8,6 +8,7 @@ mod comparison_page;
 mod error;
 mod figures;
 mod format;
+mod neutral;
 mod neutral_drift;
 mod page;
 mod palette;

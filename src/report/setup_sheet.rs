@@ -13,6 +13,7 @@ use crate::record::{Drift, NeutralDrift, Source, active};
 use crate::response::StationDeflection;
 
 use super::figures::{percent, plain_deg, signed_deg, signed_with_u};
+use super::neutral::neutral_sentence;
 use super::page::{Counting, curve_kind};
 use super::sheet_sources::{SourceRow, label, shared_servo, source_rows};
 use super::{ReportError, neutral_drift, verdict};
@@ -41,7 +42,9 @@ struct Sheet<'a> {
     unit: &'static str,
     positions: Vec<String>,
     curve_kind: Option<&'static str>,
+    numbers_note: Option<String>,
     pairs: Vec<PairRow>,
+    neutrals: Vec<String>,
     health: Vec<HealthRow>,
     drifts: Vec<DriftRow>,
     neutral_note: String,
@@ -123,6 +126,7 @@ pub fn setup_sheet(
         shared_servo: shared_servo(sources),
         unit: Counting::of(measurement.radio.as_ref()).unit(),
         curve_kind: curve_kind(measurement.radio.as_ref()),
+        numbers_note: numbers_note(sources),
         positions: positions_pct.iter().map(|&point| percent(point)).collect(),
         pairs: sources
             .iter()
@@ -131,6 +135,7 @@ pub fn setup_sheet(
         health: surfaces(sources)
             .map(|(label, surface)| health_row(label, surface))
             .collect(),
+        neutrals: neutral_sentences(sources),
         neutral_note: neutral_drift::assumption(of_neutral, latest.earlier),
         drifts: drift_rows(sources, of_neutral),
         checks: CHECKS,
@@ -214,11 +219,65 @@ fn numbers_rows(
                 .map(|correction| &correction.settings)
                 .filter(|proposed| !is_same(measurement, proposed, entered.as_ref()))
                 .map(|proposed| row("proposed, not yet filmed", proposed));
-            let entered = entered.unwrap_or_default();
-            [Some(row("entered when filmed", &entered)), proposed]
+            let entered = match &entered {
+                Some(entered) => row("entered when filmed", entered),
+                None => undeclared_row(label.clone(), positions_pct.len()),
+            };
+            [Some(entered), proposed]
         })
         .flatten()
         .collect()
+}
+
+/// No numbers were declared.
+fn undeclared_row(surface: String, curve_points: usize) -> NumbersRow {
+    let unknown = || String::from("–");
+    NumbersRow {
+        surface,
+        state: "entered when filmed: not declared",
+        sub_trim: unknown(),
+        end_points: unknown(),
+        curve: (0..curve_points).map(|_| unknown()).collect(),
+    }
+}
+
+/// How the neutrals of all pairs of the sheet compare.
+fn neutral_sentences(sources: &[Source<'_>]) -> Vec<String> {
+    let of_source = |source: &Source<'_>| -> Vec<String> {
+        let measurement = source.measurement();
+        let matches = measurement.matches.iter();
+        let own = matches.filter(|correction| source.has(&correction.follower));
+        own.filter_map(|correction| neutral_sentence(measurement, correction))
+            .collect()
+    };
+    sources.iter().flat_map(of_source).collect()
+}
+
+/// Which proposal the entered numbers come from, and what the matching assumed without a declaration.
+fn numbers_note(sources: &[Source<'_>]) -> Option<String> {
+    let radios = sources
+        .iter()
+        .filter_map(|source| source.measurement().radio.as_ref());
+    let mut proposed: Vec<&String> = radios
+        .filter_map(|radio| radio.proposed_in.as_ref())
+        .collect();
+    proposed.dedup();
+    let from = proposed
+        .iter()
+        .map(|from| format!("The entered numbers are those proposed in {from}."));
+    let is_undeclared = |source: &Source<'_>| {
+        let measurement = source.measurement();
+        let own = measurement.surfaces.iter();
+        let mut own = own.filter(|surface| source.has(&surface.name));
+        own.any(|surface| active(measurement, &surface.name).is_none())
+    };
+    let untouched = sources.iter().any(is_undeclared).then(|| {
+        "Where no numbers are declared, the matching assumed an untouched servo: check them in the \
+         radio."
+            .to_string()
+    });
+    let sentences: Vec<String> = from.chain(untouched).collect();
+    (!sentences.is_empty()).then(|| sentences.join(" "))
 }
 
 /// Whether two settings are equal; an untouched curve equals no curve.
@@ -335,8 +394,16 @@ fn drift_row(drift: Drift) -> DriftRow {
         stick: percent(drift.stick_pct),
         change: signed_deg(drift.change_deg),
         words: match (drift.is_sure(), drift.numbers_changed) {
+            (false, _) if drift.stations > 1 => {
+                format!("no more than chance among {} stations", drift.stations)
+            }
             (false, _) => neutral_drift::NO_CHANGE.into(),
             (true, true) => neutral_drift::NUMBERS_CHANGED.into(),
+            (true, false) if drift.proposal_undeclared => {
+                "moved: if the numbers proposed then were entered, declare them; else check linkage \
+                 and servo"
+                    .into()
+            }
             (true, false) => "moved: check linkage and servo".into(),
         },
         since: drift.since,

@@ -8,6 +8,7 @@ use crate::matching::Correction;
 use crate::measurement::{Measurement, SurfaceRecord};
 
 use super::figures::{percent, signed_with_u};
+use super::neutral::neutral_sentence;
 use super::page::{
     Counting, NumberRow, OTHER_NAMES, approach_word, cause_sentences, curve_kind,
     early_stop_cautions, exchanged, hand_work_sentence, mismatch_rows, number_rows, reach_views,
@@ -80,7 +81,9 @@ fn add_warnings(text: &mut String, measurement: &Measurement) {
 fn add_verdict(text: &mut String, measurement: &Measurement, correction: &Correction) {
     let judgement = Judgement::of(measurement, correction);
     line(text, &format!("\n{}", judgement.headline()));
-    paragraph(text, &judgement.sentence(correction), "");
+    let neutral = neutral_sentence(measurement, correction).map(|words| format!(" {words}"));
+    let sentence = judgement.sentence(correction) + &neutral.unwrap_or_default();
+    paragraph(text, &sentence, "");
     if let Some(work) = hand_work_sentence(correction) {
         paragraph(text, &format!("Adjust the linkage first: {work}"), "");
     }
@@ -163,7 +166,7 @@ fn add_numbers(
     }
 }
 
-fn add_rows(text: &mut String, head: &str, numbers: &[NumberRow]) {
+pub(super) fn add_rows(text: &mut String, head: &str, numbers: &[NumberRow]) {
     line(text, head);
     line(text, &format!("    {:<42}{:>7}{:>8}", "", "was", "enter"));
     for row in numbers {

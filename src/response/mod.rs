@@ -14,6 +14,7 @@ mod error;
 mod health;
 mod inclinometer;
 mod lag;
+mod level;
 mod neutral;
 mod passages;
 mod throw;
@@ -25,6 +26,7 @@ mod tests;
 
 pub use error::ResponseError;
 pub use inclinometer::inclinometer_deg;
+pub use level::{LevelSurface, LevelZero};
 pub use throw::throw_mm;
 pub use warning::{ResponseWarning, UnmeasuredHold};
 
@@ -133,6 +135,8 @@ pub struct Responses {
     pub lags: Vec<SideLag>,
     /// Places of the tags with the surfaces at neutral, if the fit determines them.
     pub neutral: Option<TagsAtNeutral>,
+    /// The neutrals against each other, where a position was shown in which all are level.
+    pub level: Option<LevelZero>,
 }
 
 /// Measures every surface at every hold, and judges it.
@@ -174,7 +178,16 @@ pub fn respond(
     let lags = side_lags(motion, holds, (&means, &surfaces), model);
     warning::doubt_lags(&lags, warnings);
     let health = surfaces.iter().map(|response| &response.health);
+    let level_frames = holds.level_frames.as_ref();
+    let level = level_frames.and_then(|(span_s, frames)| {
+        let shown_by = format!("{} s to {} s of the clip", span_s[0], span_s[1]);
+        LevelZero::of_frames(motion, &means, (shown_by, frames))
+    });
+    if level_frames.is_some() && level.is_none() {
+        warnings.push(ResponseWarning::LevelNotMeasured);
+    }
     Ok(Responses {
+        level,
         neutral: neutral::tags_at_neutral(motion, &means, health),
         surfaces,
         covariance_deg2: all.covariance_deg2,
@@ -227,7 +240,14 @@ fn side_lags(
         let surface = responses
             .iter()
             .position(|response| response.surface == name)?;
+        let is_by_hand = |frame: usize| {
+            let level = holds.level_frames.as_ref();
+            level.is_some_and(|(_, frames)| frames.contains(&frame))
+        };
         let frame = |(frame, all): (usize, &Vec<Option<Measured>>)| {
+            if is_by_hand(frame) {
+                return None;
+            }
             let own_rad2 = averages::own_rad2(motion, surface, frame);
             let to_deg = crate::conventions::deg_from_rad(1.0);
             Some((all[surface]?.value, own_rad2 * to_deg * to_deg))

@@ -32,6 +32,7 @@ fn planned_holds(sticks_pct: &[f64]) -> Holds {
     let neutral = holds.iter().filter(|hold| hold.stick_pct == 0.0);
     Holds {
         neutral_frames: neutral.flat_map(|hold| hold.frames.clone()).collect(),
+        level_frames: None,
         stick_pct: vec![None; sticks_pct.len() * (FRAMES_A_HOLD + FRAMES_A_MOVE)],
         sweeps: Sweeps::none(2),
         log: None,

@@ -28,6 +28,8 @@ pub enum ResponseWarning {
         /// Fewest frames that make a measurement.
         fewest: usize,
     },
+    /// The declared span in which the surfaces are held level shows none of them.
+    LevelNotMeasured,
     /// A surface rests while the command goes on.
     StopsEarly {
         /// Name of the surface.
@@ -138,6 +140,7 @@ impl Warning for ResponseWarning {
     fn code(&self) -> &'static str {
         match self {
             Self::HoldsNotMeasured { .. } => "hold-not-measured",
+            Self::LevelNotMeasured => "level-not-measured",
             Self::StopsEarly { .. } => "surface-stops-early",
             Self::MuchPlay { .. } => "much-play",
             Self::NeutralWanders { .. } => "neutral-wanders",
@@ -168,6 +171,9 @@ impl Warning for ResponseWarning {
                     if holds.len() > 1 { "at most " } else { "" }
                 )
             }
+            Self::LevelNotMeasured => "no surface was measured in the declared span of the level \
+                                       position, so each side counts from its own neutral"
+                .into(),
             Self::StopsEarly {
                 surface,
                 stick_pct,
@@ -219,6 +225,10 @@ impl Warning for ResponseWarning {
             Self::HoldsNotMeasured { .. } => {
                 "keep the tag in view, sharp and free of glare while the stick rests, or hold \
                  longer; then film again"
+            }
+            Self::LevelNotMeasured => {
+                "correct the times of `level` in the model file: all tags have to be in view while the \
+                 surfaces are held level"
             }
             Self::StopsEarly { .. } => {
                 "do not hold the stick there: the servo may be stalled and drawing its full \

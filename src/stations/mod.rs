@@ -90,6 +90,8 @@ pub struct Holds {
     pub holds: Vec<Hold>,
     /// Positions in `Motion::frames` of all settled frames at stick 0, or of the declared span.
     pub neutral_frames: Vec<usize>,
+    /// The declared span in which the surfaces were held level, and its frames in `Motion::frames`.
+    pub level_frames: Option<([f64; 2], Vec<usize>)>,
     /// Stick position of every frame of `Motion::frames`, where known.
     pub stick_pct: Vec<Option<f64>>,
     /// Stations that slow sweeps pass.
@@ -135,8 +137,13 @@ pub fn find_holds(
     options: &HoldOptions,
     warnings: &mut Vec<StationsWarning>,
 ) -> Result<Holds, StationsError> {
-    let trace = Trace::from_motion(motion);
-    let rests = rest::find_rests(&trace, options);
+    let mut trace = Trace::from_motion(motion);
+    let mut rests = rest::find_rests(&trace, options);
+    let level_s = model.stations.level_time_s;
+    let level_frames = level_s.map(|span_s| {
+        rests.retain(|rest| !lies_in(&trace, rest, span_s));
+        (span_s, trace.take_out(span_s))
+    });
     let settled: Vec<Vec<usize>> = rests
         .iter()
         .map(|rest| settle::settled_frames(&trace, rest, options))
@@ -147,12 +154,16 @@ pub fn find_holds(
         rests: &rests,
         settled: &settled,
     };
-    if let StationSource::Log(file) = &model.stations.source {
-        return scene.by_log(&beside(model, file), model, warnings);
-    }
-    scene
-        .by_rests(sightings, model, options, warnings)
-        .map_err(|error| filming::explained(error, &trace, &rests))
+    let holds = match &model.stations.source {
+        StationSource::Log(file) => scene.by_log(&beside(model, file), model, warnings),
+        _ => scene
+            .by_rests(sightings, model, options, warnings)
+            .map_err(|error| filming::explained(error, &trace, &rests)),
+    };
+    Ok(Holds {
+        level_frames,
+        ..holds?
+    })
 }
 
 /// Every time span in which all surfaces rest, whatever the stick positions are.
@@ -216,6 +227,7 @@ impl Scene<'_> {
         Ok(Holds {
             holds,
             neutral_frames,
+            level_frames: None,
             stick_pct,
             sweeps,
             log: None,
@@ -281,6 +293,7 @@ impl Scene<'_> {
         Ok(Holds {
             holds,
             neutral_frames,
+            level_frames: None,
             sweeps,
             log: Some(logged.timing()),
             stick_pct,
@@ -312,6 +325,14 @@ fn with_unknown_cards(error: StationsError, warnings: &[StationsWarning]) -> Sta
         }
         (error, _) => error,
     }
+}
+
+/// Whether a rest is the one in which the surfaces are held level: the most of it or of the span is in
+/// both. Whoever declares the span leaves out its ends, and those are no hold either.
+fn lies_in(trace: &Trace, rest: &Rest, [from_s, to_s]: [f64; 2]) -> bool {
+    let [first_s, last_s] = [trace.time_s[rest.first], trace.time_s[rest.last]];
+    let shared_s = last_s.min(to_s) - first_s.max(from_s);
+    shared_s > 0.5 * (last_s - first_s).min(to_s - from_s)
 }
 
 /// A file named in the model file, which is relative to the model file's folder.

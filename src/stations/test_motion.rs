@@ -124,6 +124,7 @@ pub(crate) fn model_with(source: StationSource) -> ModelFile {
         stations: Stations {
             source,
             neutral_time_s: None,
+            level_time_s: None,
         },
         functions: vec![],
         radio: None,

@@ -46,6 +46,18 @@ impl Trace {
         Self { time_s, surfaces }
     }
 
+    /// Takes a span out, in which something else than the stick moves the surfaces, and gives its frames.
+    pub fn take_out(&mut self, [from_s, to_s]: [f64; 2]) -> Vec<usize> {
+        let is_inside = |frame: &usize| (from_s..=to_s).contains(&self.time_s[*frame]);
+        let frames: Vec<usize> = (0..self.time_s.len()).filter(is_inside).collect();
+        for surface in &mut self.surfaces {
+            for &frame in &frames {
+                surface.angle_deg[frame] = None;
+            }
+        }
+        frames
+    }
+
     /// Number of frames.
     pub fn len(&self) -> usize {
         self.time_s.len()

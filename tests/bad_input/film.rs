@@ -77,6 +77,10 @@ pub struct Film {
     pub second_cards: Vec<(usize, u32)>,
     /// Tags that lie about: id, and the centre in the picture.
     pub lying_about: Vec<(u32, [f64; 2])>,
+    /// Deflections of both surfaces where something else than the stick holds them.
+    pub held_deg: Option<[f64; 2]>,
+    /// How far the left tag is out of its place, along the hinge.
+    pub left_shift_mm: f64,
     /// Pictures a second.
     pub rate: f64,
     /// Whether the stick goes from each station to the next without a rest, in as long as a hold takes.
@@ -97,6 +101,8 @@ pub fn good() -> Film {
         scale: 1.0,
         second_cards: vec![],
         lying_about: vec![],
+        held_deg: None,
+        left_shift_mm: 0.0,
         rate: FRAME_RATE,
         sweeps: false,
         every: 1,
@@ -183,10 +189,11 @@ impl Film {
 
     /// The aircraft at the stick positions of its sides, without cards.
     fn shot(&self, sides_pct: [f64; 2]) -> Shot {
-        let [left_deg, right_deg] = sides_pct.map(|stick_pct| self.travel_deg * stick_pct / 100.0);
+        let by_stick_deg = sides_pct.map(|stick_pct| self.travel_deg * stick_pct / 100.0);
+        let [left_deg, right_deg] = self.held_deg.unwrap_or(by_stick_deg);
         let mut shot = vec![
             (AIRFRAME, self.facing([0.0, 70.0])),
-            (LEFT, self.turned(-180.0, left_deg)),
+            (LEFT, self.turned(-180.0 + self.left_shift_mm, left_deg)),
             (RIGHT, self.turned(180.0, right_deg)),
         ];
         let to_mm = |place_px: f64, side_px: usize| {

@@ -7,6 +7,7 @@
 mod clips;
 pub mod film;
 mod holds;
+mod level;
 mod page;
 mod tags;
 

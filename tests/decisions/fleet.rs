@@ -118,6 +118,17 @@ impl Aircraft {
         at(stick_pct) - at(0.0)
     }
 
+    /// What the follower truly does at the reference's stick with these numbers, from its neutral with
+    /// nothing entered, deg.
+    pub fn follower_from_found_neutral_deg(&self, settings: &Settings, stick_pct: f64) -> f64 {
+        let input = if self.reversed { -1.0 } else { 1.0 };
+        let at = |settings: &Settings, stick: f64| {
+            let servo_pct = world::servo_pct(&self.radio, settings, input * stick);
+            self.follower.deg(self.across() * input * servo_pct)
+        };
+        at(settings, self.across() * stick_pct) - at(&self.nothing(), 0.0)
+    }
+
     /// What the reference truly does with these numbers, deg.
     pub fn reference_deg(&self, settings: &Settings, stick_pct: f64) -> f64 {
         self.reference
@@ -271,6 +282,7 @@ fn joined(surfaces: Vec<Response>) -> Responses {
         covariance_deg2,
         lags: Vec::new(),
         neutral: None,
+        level: None,
     }
 }
 

@@ -8,6 +8,8 @@ mod alike;
 mod causes;
 mod ends;
 mod fleet;
+mod neutral;
 mod not_matched;
 mod promises;
 mod radio;
+mod throws;

@@ -108,6 +108,7 @@ pub fn responses(surfaces: Vec<Response>) -> Responses {
         covariance_deg2: DMatrix::from_diagonal(&variances.into()),
         lags: Vec::new(),
         neutral: None,
+        level: None,
     }
 }
 

@@ -44,6 +44,7 @@ pub fn model() -> ModelFile {
         stations: Stations {
             source: StationSource::Cards(default_cards()),
             neutral_time_s: None,
+            level_time_s: None,
         },
         functions: vec![],
         radio: None,

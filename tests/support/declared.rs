@@ -55,6 +55,7 @@ pub(super) fn declare(aircraft: &Aircraft, filming: &Filming) -> ModelFile {
         stations: Stations {
             source: StationSource::Order(order),
             neutral_time_s: None,
+            level_time_s: None,
         },
         functions: vec![],
         radio: Some(Radio {

@@ -16,6 +16,7 @@ use crate::model_file::{Compare, EndPoints, Joins, MatchMotion};
 use super::charts::{self, Shown, Turn};
 use super::figures;
 use super::format::in_both_formats;
+use super::neutral::neutral_sentence;
 use super::palette::SurfaceLook;
 use super::verdict::{
     HEADLINE_IF_GRAVE, Judgement, Verdict, WorstWarning, measured_in_part, unmatched_pairs,
@@ -57,6 +58,7 @@ struct Page<'a> {
 struct MatchView<'a> {
     correction: &'a Correction,
     sentence: String,
+    neutral: Option<String>,
     numbers: Vec<NumberRow>,
     unit: &'static str,
     curve_kind: Option<&'static str>,
@@ -177,6 +179,7 @@ fn match_view<'a>(
     MatchView {
         correction,
         sentence: figures::glued(&judgement.sentence(correction)),
+        neutral: neutral_sentence(measurement, correction).map(|words| figures::glued(&words)),
         curve_kind: curve_kind(measurement.radio.as_ref()),
         sense: sense_sentence(measurement, correction),
         exchanged: exchanged(measurement, correction),
