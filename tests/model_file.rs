@@ -272,7 +272,7 @@ fn each_single_fault_raises_one_message_and_no_other() {
         (
             "from = \"cards\"",
             "from = \"cards\"\nlevel = { time_s = [3.0, 1.0] }",
-            "from 3 s to 1 s is no span of time",
+            "3 s to 1 s is not a span of time",
         ),
         (
             "from = \"cards\"",
