@@ -13,8 +13,10 @@ const BAD_INPUT: u8 = 2;
 
 fn main() -> ExitCode {
     let arguments = commands::parse();
-    // Without it a signal only leaves behind what the next run removes.
-    let _ = commands::output::clean_up_on_signals();
+    // Without it a signal only leaves behind what the next run removes. The bench ends its work itself.
+    if !arguments.ends_on_signals_itself() {
+        let _ = commands::output::clean_up_on_signals();
+    }
     match commands::run(&arguments) {
         Ok(Outcome::Done) => ExitCode::SUCCESS,
         Ok(Outcome::OutOfTolerance) => ExitCode::FAILURE,

@@ -90,8 +90,12 @@ impl<T> Intact<T> {
         self.next_order += 1;
     }
 
-    /// The decoder failed at one of the packets that it holds, nobody knows at which.
+    /// The decoder failed at one of the packets that it holds. Where each packet brings one picture, the missing
+    /// picture shows which.
     pub(super) fn decoder_failed(&mut self) {
+        if self.one_each && !self.awaited.is_empty() {
+            return;
+        }
         let orders = self.awaited.values().map(|sent| sent.order);
         match orders.min() {
             Some(order) => self.damage(order),

@@ -11,13 +11,16 @@ use crate::model_file::Radio;
 /// What was entered since an earlier measurement.
 #[derive(Debug, Args)]
 pub struct EnteredOptions {
-    /// The numbers that this earlier measurement proposed were entered before this clip was taken:
-    /// the folder that `measure` wrote, or its measurement.json
+    /// Earlier measurement (folder or measurement.json) whose proposed numbers were entered before this clip
     #[arg(long, value_name = "BEFORE")]
     entered: Option<PathBuf>,
-    /// Which of its sets was entered, where one side does not reach as far as the other
-    /// [default: common-travel]
-    #[arg(long, value_name = "SET", requires = "entered")]
+    /// Which of its sets was entered: common-travel, follower or exchanged [default: common-travel]
+    #[arg(
+        long,
+        value_name = "SET",
+        requires = "entered",
+        hide_possible_values = true
+    )]
     entered_set: Option<Set>,
 }
 

@@ -39,8 +39,7 @@ pub struct Options {
     /// Exit with code 1 if a mismatch is out of tolerance
     #[arg(long)]
     check: bool,
-    /// Short clip or stills in which all surfaces are held level with each other, the tags as in the
-    /// main clip: says how the neutrals compare, so that sub-trim is worked out as well
+    /// Clip in which a straight edge holds the surfaces level with each other, to compare the neutrals
     #[arg(long, value_name = "CLIP")]
     level: Option<PathBuf>,
     #[command(flatten)]

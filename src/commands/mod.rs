@@ -69,6 +69,13 @@ pub struct Arguments {
     common: Common,
 }
 
+impl Arguments {
+    /// Whether the command ends on signals itself, after it has put its work in order.
+    pub fn ends_on_signals_itself(&self) -> bool {
+        matches!(self.command, Command::Bench(_))
+    }
+}
+
 /// Options that every command takes.
 #[derive(Debug, Clone, Copy, Args)]
 pub struct Common {

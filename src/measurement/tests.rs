@@ -122,8 +122,12 @@ fn lists_of_figures_stand_on_one_line() {
 #[test]
 fn other_kinds_of_files_are_refused_with_the_reason() {
     assert!(matches!(
-        read("no json"),
+        read("{ no json"),
         Err(MeasurementError::Damaged { line: 1, .. })
+    ));
+    assert!(matches!(
+        read("no json"),
+        Err(MeasurementError::OtherFormat { .. })
     ));
     assert!(matches!(
         read("[1, 2]"),

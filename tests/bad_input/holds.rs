@@ -67,8 +67,8 @@ fn travel_too_small_to_fit_a_hinge() {
     };
     // 1.2° are true.
     let words = [
-        "surface \"left flap\" travelled 1.2°",
-        "needs 3°",
+        "surface \"left flap\" moved by 1.2° only",
+        "3° are needed",
         "from end to end",
     ];
     Workplace::with(&film).refuses("film", &[], &words);

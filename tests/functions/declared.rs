@@ -163,7 +163,7 @@ fn each_single_fault_of_a_function_raises_one_message_and_no_other() {
         (
             "order = [0, 50, 100]",
             "order = [50, 100]",
-            "nothing tells where neutral is",
+            "`order` has no 0, so neutral is unknown",
         ),
         (
             "[stations]\nfrom = \"cards\"\n",

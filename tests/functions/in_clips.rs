@@ -274,7 +274,7 @@ fn a_function_whose_stick_positions_are_not_found_costs_only_itself() {
     workplace.refuses(
         "film",
         &["--function", "right"],
-        &["10 holds declared, 5 seen"],
+        &["declares 10 holds, the clip shows 5"],
     );
 }
 

@@ -94,12 +94,9 @@ fn both_functions_of_a_v_tail_are_on_the_sheet_and_are_compared_by_function() {
     let words = "right flap to left flap (elevator) before, right flap to left flap (rudder) after";
     assert!(told.contains(words), "{told}");
     let output = workplace.run(&["compare", yaw, yaw]);
-    assert_eq!(
-        output.status.code(),
-        Some(0),
-        "{}",
-        on_one_line(&output.stdout)
-    );
+    assert_eq!(output.status.code(), Some(2));
+    let words = on_one_line(&output.stderr);
+    assert!(words.contains("both are the same measurement"), "{words}");
 }
 
 #[test]
