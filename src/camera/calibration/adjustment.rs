@@ -89,6 +89,8 @@ pub(super) struct Adjusted {
     pub state: State,
     /// Sum of squared residuals over their variances, or of the loss in its place.
     pub cost: f64,
+    /// Why the adjustment ended.
+    pub ending: Ending,
     /// Information of each view on the intrinsics, its own pose eliminated.
     pub views: Vec<ViewInformation>,
 }
@@ -129,12 +131,9 @@ struct Step {
 
 impl Adjustment<'_> {
     /// Adjusts from a first state; `None` if a point of the board leaves the picture's side of the
-    /// camera at the start, if the points do not fix a pose, or if the adjustment does not converge.
+    /// camera at the start, or if the points do not fix a pose.
     pub fn run(&self, start: State) -> Option<Adjusted> {
         let found = descend(self, start, &POLICY).ok()?;
-        if found.ending == Ending::StepsExhausted {
-            return None;
-        }
         let views = self
             .blocks(&found.state)?
             .iter()
@@ -143,6 +142,7 @@ impl Adjustment<'_> {
         Some(Adjusted {
             state: found.state,
             cost: found.cost,
+            ending: found.ending,
             views,
         })
     }

@@ -11,7 +11,7 @@ use super::support::{Fitted, Unsupported, supported};
 use super::terms::{BEND, BoardShape, DistortionTerms};
 use super::uncertainty::{Uncertainty, uncertainty, with_left_out};
 use crate::camera::{Camera, INTRINSIC_COUNT, IntrinsicsCovariance};
-use crate::solver::Loss;
+use crate::solver::{Ending, Loss};
 
 /// A parameter may be real if it lowers the sum of squares by more than this many times the
 /// decrease expected by chance: Akaike's criterion for large samples (IEEE Trans. Autom. Control
@@ -112,6 +112,9 @@ pub(super) fn choose_terms(
     };
     let chosen = climbed.chosen;
     scene.refuse_fold(&chosen)?;
+    if chosen.adjusted.ending == Ending::StepsExhausted {
+        return Err(scene.not_fixed());
+    }
     let covariance = with_left_out(&chosen.uncertainty.covariance(), &climbed.left_out);
     Ok(Chosen {
         terms: chosen.terms,
