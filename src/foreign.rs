@@ -41,6 +41,8 @@ struct Watched {
 
 impl Watch {
     /// Watches nothing yet. It has to live longer than the decoders that it is told of.
+    // The type that libav gives the callback's last argument differs between processors.
+    #[allow(clippy::missing_transmute_annotations)]
     pub(crate) fn new() -> Self {
         static LISTEN: Once = Once::new();
         LISTEN.call_once(|| {

@@ -78,7 +78,7 @@ impl Seams {
                 key,
                 changes: changes.collect(),
             };
-            let older = std::mem::replace(&mut self.changes[1], Some(news));
+            let older = self.changes[1].replace(news);
             let oldest = std::mem::replace(&mut self.changes[0], older);
             self.judge(oldest.as_ref(), cells.columns);
         }
@@ -159,11 +159,11 @@ impl Cells {
             let count = (CELL_PX * CELL_PX / LINE_STEP) as f32;
             means.extend(sums.into_iter().map(|sum| sum as f32 / count));
         }
-        Self { columns, means }.as_coded(turn)
+        Self { columns, means }.into_coded(turn)
     }
 
     /// In the order of coding, which runs otherwise through a picture that was turned upright.
-    fn as_coded(self, turn: Turn) -> Self {
+    fn into_coded(self, turn: Turn) -> Self {
         let rows = self.means.len() / self.columns.max(1);
         let at = |row: usize, column: usize| self.means[row * self.columns + column];
         match turn {

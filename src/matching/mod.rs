@@ -150,7 +150,7 @@ fn to_reference(
     let paired = pairing.paired(responses, names);
     let pair = Pair::new(&paired, names, pairing, radio)?;
     let own = match pairing.neutral_deg() {
-        Some(_) => Pair::new(&paired, names, pairing.from_own_neutral(), radio)?,
+        Some(_) => Pair::new(&paired, names, pairing.counted_from_own_neutral(), radio)?,
         None => pair.clone(),
     };
     let mut correction = correct(&pair, &own, group)?;

@@ -73,7 +73,7 @@ impl Pairing {
     }
 
     /// The same, each side counting from its own neutral.
-    pub fn from_own_neutral(self) -> Self {
+    pub fn counted_from_own_neutral(self) -> Self {
         Self {
             neutral_deg: None,
             ..self

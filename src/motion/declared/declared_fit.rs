@@ -222,14 +222,19 @@ enum Cause {
 
 /// The declaration whose change explains what a fit suffers from; `None` if there is none.
 fn cause(declared: &Declared<'_>, fitted: &Result<Sorted, MotionError>) -> Option<Cause> {
+    let profile = &declared.profile;
     let lens = match fitted {
-        Ok(sorted) => profile_check::contradicting_lens(declared, sorted),
+        Ok(sorted) => profile_check::lens_of_clip(declared, sorted),
         Err(_) => None,
     };
-    // To a camera in the hand a wrong edge can look like a wrong lens, or like surroundings that move.
+    let lens = lens.filter(|lens| profile_check::looks_wrong(lens, profile));
+    // To a camera in the hand a wrong edge can look like a wrong lens, or like surroundings that move or fit
+    // nowhere.
     let looks_so = fitted.as_ref().is_ok_and(|(fit, _)| {
-        fit.surroundings == Surroundings::Moving || lens.is_some() && fit.layout.camera_moves
+        let fits_badly = [Surroundings::Moving, Surroundings::Undetermined];
+        fits_badly.contains(&fit.surroundings) || lens.is_some() && fit.layout.camera_moves
     });
+    let lens = lens.filter(|lens| profile_check::contradicts(lens, profile));
     let to_try = keeps_less_than(LEAST_KEPT_SHARE, fitted) || looks_so;
     let tried = to_try.then(|| cause_by_trials(declared, fitted)).flatten();
     match (tried, lens) {

@@ -43,9 +43,6 @@ const MUCH_EXPLAINED_CHI2: f64 = 56.0;
 /// … and explains more of the residuals than this many times the lasting errors of corners: a clean film of few
 /// stations has hardly any other errors, and a free lens takes up some of them.
 const MUCH_EXPLAINED_LASTING: f64 = 1.25;
-/// A free lens that leaves more than this share of the cost by the linear model is not fitted: half of what
-/// [`EXPLAINED_SHARE`] asks. On good clips this spares the fit.
-const HOPELESS_SHARE: f64 = 0.96;
 /// The search for the free lens, from where the fit with the declared one is.
 const FREE: Search = Search {
     damping: FROM_NEARBY,
@@ -84,13 +81,12 @@ pub(in crate::motion) struct FreeLens {
     explained_lasting: f64,
 }
 
-/// The lens with which the clip contradicts the declared one; `None` where that one holds.
-pub(in crate::motion) fn contradicting_lens(
+/// The lens that fits the clip best, started from the declared one; `None` if there is no such fit.
+pub(in crate::motion) fn lens_of_clip(
     declared: &Declared<'_>,
     (fit, state): &Sorted,
 ) -> Option<FreeLens> {
-    let lens = free_lens(fit, state, &declared.profile, declared.options)?;
-    contradicts(&lens, &declared.profile).then_some(lens)
+    free_lens(fit, state, &declared.profile, declared.options)
 }
 
 /// The fit with a free lens, and what it contradicts; `None` if the declared lens does no harm.
@@ -130,13 +126,18 @@ pub(in crate::motion) fn options_with_lens(declared: &Declared<'_>, fit: &JointF
     options
 }
 
-fn contradicts(lens: &FreeLens, profile: &CameraProfile) -> bool {
+/// Whether a lens shows that the declared one is wrong.
+pub(in crate::motion) fn contradicts(lens: &FreeLens, profile: &CameraProfile) -> bool {
+    looks_wrong(lens, profile) && (profile.is_rough() || lens.explained_lasting > EXPLAINED_LASTING)
+}
+
+/// The same, or a sign of another wrong declaration: to a camera in the hand a wrong edge looks like a lens that
+/// explains no more than lasting errors of corners.
+pub(in crate::motion) fn looks_wrong(lens: &FreeLens, profile: &CameraProfile) -> bool {
     if profile.is_rough() {
         return (lens.focal_ratio.value - 1.0).abs() > STATED_SHARE + 2.0 * lens.focal_ratio.sd;
     }
-    let shows_focal = lens.chi2 > CONTRADICTED_CHI2
-        && lens.variance_ratio < EXPLAINED_SHARE
-        && lens.explained_lasting > EXPLAINED_LASTING;
+    let shows_focal = lens.chi2 > CONTRADICTED_CHI2 && lens.variance_ratio < EXPLAINED_SHARE;
     let explains_much = lens.explained_chi2 > MUCH_EXPLAINED_CHI2
         && lens.explained_lasting > MUCH_EXPLAINED_LASTING;
     shows_focal || explains_much && lens.variance_ratio < MUCH_EXPLAINED_SHARE
@@ -197,9 +198,6 @@ fn free_lens(
     free.lens = Lens::new(&profile.doubted(1.0));
     free.layout.lens = true;
     state.constants.lens.fill(0.0);
-    if !profile.is_rough() && predicted_share(&free, &state)? > HOPELESS_SHARE {
-        return None;
-    }
     let state = free.minimise(state, FREE).ok()?.state;
     let after = Scatter::of(&free, &state, &none)?;
     let of_lens = lens_covariance(&free, &state, options.corner_error_sd_px)?;
@@ -220,19 +218,6 @@ fn free_lens(
             .sqrt()
             / options.corner_error_sd_px.max(f64::MIN_POSITIVE),
     })
-}
-
-/// Share of the cost that a step of all constants leaves, by the linear model at a state: the statistic of a
-/// score test (C. R. Rao, Proc. Camb. Phil. Soc. 44 (1948) 50) as a share of the cost.
-fn predicted_share(fit: &JointFit, state: &State) -> Option<f64> {
-    let system = fit.system(state, 0.0);
-    let step = system
-        .information
-        .clone()
-        .cholesky()?
-        .solve(&system.gradient);
-    let predicted = system.promised + 0.5 * system.gradient.dot(&step);
-    Some(1.0 - predicted / system.cost)
 }
 
 /// Degrees of freedom of all residuals, those that repeat in a rest counted once.
