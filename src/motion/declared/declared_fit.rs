@@ -228,11 +228,12 @@ fn cause(declared: &Declared<'_>, fitted: &Result<Sorted, MotionError>) -> Optio
         Err(_) => None,
     };
     let lens = lens.filter(|lens| profile_check::looks_wrong(lens, profile));
-    // To a camera in the hand a wrong edge can look like a wrong lens, or like surroundings that move or fit
-    // nowhere.
+    // To a camera in the hand a wrong edge can look like a wrong lens, like surroundings that move or fit
+    // nowhere, or like a picture that moves against its lens.
     let looks_so = fitted.as_ref().is_ok_and(|(fit, _)| {
         let fits_badly = [Surroundings::Moving, Surroundings::Undetermined];
-        fits_badly.contains(&fit.surroundings) || lens.is_some() && fit.layout.camera_moves
+        let wrong_lens = lens.is_some() || fit.layout.picture_moves;
+        fits_badly.contains(&fit.surroundings) || wrong_lens && fit.layout.camera_moves
     });
     let lens = lens.filter(|lens| profile_check::contradicts(lens, profile));
     let to_try = keeps_less_than(LEAST_KEPT_SHARE, fitted) || looks_so;
