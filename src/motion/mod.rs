@@ -22,8 +22,7 @@
 
 mod conclude;
 mod declared;
-#[allow(clippy::module_inception)]
-mod motion;
+mod deflections;
 mod options;
 mod problem;
 mod select;
@@ -39,7 +38,7 @@ pub use conclude::at_neutral::{
 };
 pub use declared::declaration::DeclarationWarning;
 pub use declared::sides::QuarterTurn;
-pub use motion::{
+pub use deflections::{
     FrameDeflection, Misfit, Motion, MotionFrame, PictureWander, SurfaceMotion, WeightedSum,
 };
 pub use options::{FitOptions, MotionError};
@@ -124,8 +123,8 @@ pub fn fit(
     .draw(options, &mut doubts);
     // Where a poor picture makes a hinge poor, its own warning names the cause.
     let spoiled = |surface: &str| {
-        let mut surfaces = model.surfaces.iter().filter(|it| it.name == surface);
-        surfaces.any(|it| sightings.overview.is_spoiled(it.tag_id))
+        let declared = model.surface(surface);
+        declared.is_some_and(|it| sightings.overview.is_spoiled(it.tag_id))
     };
     warnings.extend(doubts.into_iter().filter(
         |warning| !matches!(warning, MotionWarning::HingePoor { surface, .. } if spoiled(surface)),

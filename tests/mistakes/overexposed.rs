@@ -3,10 +3,11 @@
 
 use std::collections::BTreeSet;
 
-use hingewise::clip::{ClipInfo, Frame, GreyImage, Levels, Lines};
+use hingewise::clip::{Frame, GreyImage};
 use hingewise::progress::Silent;
 use hingewise::tags::{PictureFault, TagPlan, sight};
 
+use super::clip_of;
 use crate::support::picture::{Drawing, Lens, render};
 use crate::support::random::Random;
 
@@ -52,18 +53,7 @@ fn growth(white_light: f64) -> (f64, Option<PictureFault>) {
             .into(),
         },
     };
-    let clip = ClipInfo {
-        path: "rendered".into(),
-        width_px: SIDE_PX,
-        height_px: SIDE_PX,
-        levels: Levels {
-            black: 0,
-            white: 255,
-        },
-        transfer: hingewise::clip::Transfer::Power,
-        lines: Lines::Rows,
-        claimed_frames: None,
-    };
+    let clip = clip_of([SIDE_PX; 2]);
     let plan = TagPlan {
         expected: BTreeSet::from([TAG]),
         ..TagPlan::default()

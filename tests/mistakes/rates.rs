@@ -3,10 +3,11 @@
 
 use std::collections::BTreeSet;
 
-use hingewise::clip::{ClipInfo, Frame, GreyImage, Levels, Lines};
+use hingewise::clip::{Frame, GreyImage};
 use hingewise::progress::Silent;
 use hingewise::tags::{TagPlan, sight};
 
+use super::clip_of;
 use crate::support::picture::{Drawing, Lens, render};
 use crate::support::random::Random;
 
@@ -48,18 +49,7 @@ fn frames(interval_s: f64) -> Vec<Frame> {
 }
 
 fn seen(interval_s: f64) -> usize {
-    let clip = ClipInfo {
-        path: "stills".into(),
-        width_px: SIZE_PX[0],
-        height_px: SIZE_PX[1],
-        levels: Levels {
-            black: 0,
-            white: 255,
-        },
-        transfer: hingewise::clip::Transfer::Power,
-        lines: Lines::Rows,
-        claimed_frames: None,
-    };
+    let clip = clip_of(SIZE_PX);
     let plan = TagPlan {
         expected: BTreeSet::from([TAG, ABSENT]),
         ..TagPlan::default()

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use nalgebra::{DMatrix, DVector, Point3, SVector, Vector3};
+use nalgebra::{DMatrix, DVector, Point3, Vector3};
 use rayon::prelude::*;
 
 use super::corner_errors::with_corner_errors;
@@ -187,8 +187,6 @@ impl Conclusion<'_> {
                 let first = self.fit.layout.surface(index);
                 let block =
                     covariance.fixed_view::<SURFACE_CONSTANTS, SURFACE_CONSTANTS>(first, first);
-                let slope: SVector<f64, SURFACE_CONSTANTS> = hinged.radius_slope();
-                let radius_sd_mm = slope.dot(&(block * slope)).max(0.0).sqrt();
                 let seen = hinged.hinge.seen_from(&camera);
                 let tag: Point3<f64> = camera * hinged.tag_centre();
                 let axis = if signs[index] < 0.0 {
@@ -201,7 +199,7 @@ impl Conclusion<'_> {
                     tag_id: declared.tag_id,
                     axis_in_camera: axis,
                     point_in_camera_mm: seen.foot_of(&tag),
-                    radius_mm: Measured::new(hinged.radius_mm(), radius_sd_mm),
+                    radius_mm: hinged.radius(&block.into_owned()),
                 }
             })
             .collect()

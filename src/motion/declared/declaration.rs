@@ -1,7 +1,6 @@
 //! Declarations that the clip contradicts, though it could be measured.
 
 use super::sides::QuarterTurn;
-use crate::conventions::COVERAGE_FACTOR;
 use crate::measured::Measured;
 use crate::warning::Warning;
 
@@ -73,7 +72,7 @@ impl Warning for DeclarationWarning {
                  The result uses that other lens, and each ± is wider",
                 100.0 * residual_share,
                 focal_ratio.value,
-                COVERAGE_FACTOR * focal_ratio.sd
+                focal_ratio.u()
             ),
             Self::FieldOfViewContradicted {
                 stated_deg,
@@ -82,7 +81,7 @@ impl Warning for DeclarationWarning {
                 "the clip contradicts the stated field of view of {stated_deg}°: it fits {:.1}° ± {:.1}° \
                  across the diagonal. The result uses that lens",
                 fits_deg.value,
-                COVERAGE_FACTOR * fits_deg.sd
+                fits_deg.u()
             ),
             Self::AirframeTagMoves { tag_id } => format!(
                 "airframe tag {tag_id} moves with the surfaces, so it cannot be on a fixed part; the \
@@ -113,9 +112,9 @@ impl Warning for DeclarationWarning {
                 "the clip contradicts hinge_to_tag_mm of {surface:?}: {:.1} ± {:.1} mm is declared, but \
                  the clip fits {:.1} ± {:.1} mm. The result does not use the declared distance",
                 ruler_mm.value,
-                COVERAGE_FACTOR * ruler_mm.sd,
+                ruler_mm.u(),
                 fits_mm.value,
-                COVERAGE_FACTOR * fits_mm.sd
+                fits_mm.u()
             ),
         }
     }
@@ -160,7 +159,7 @@ impl Warning for DeclarationWarning {
 const BY_FOCUS_SHARE: f64 = 0.025;
 
 fn mend_profile(focal_ratio: Measured) -> String {
-    let u = COVERAGE_FACTOR * focal_ratio.sd;
+    let u = focal_ratio.u();
     let [shortest, longest] = [focal_ratio.value - u, focal_ratio.value + u];
     let cause = if shortest > 1.0 - BY_FOCUS_SHARE && longest < 1.0 + BY_FOCUS_SHARE {
         "possible causes are another focus distance than in the calibration, or another phone"

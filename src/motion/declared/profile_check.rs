@@ -190,7 +190,8 @@ fn free_lens(
     profile: &CameraProfile,
     options: &FitOptions,
 ) -> Option<FreeLens> {
-    let (mut free, mut state) = thinned(fit, sorted);
+    let every = |times_s: &[f64]| times_s.len().div_ceil(ENOUGH_FRAMES);
+    let (mut free, mut state, _) = fit.thinned(sorted, every);
     let constant = mean_residuals(&free, &state);
     let none = Default::default();
     let before = Scatter::of(&free, &state, &none)?;
@@ -282,26 +283,4 @@ fn largest_change_deg(a: &Sorted, b: &Sorted) -> f64 {
             .fold(0.0, f64::max)
     });
     deg_from_rad(changes.fold(0.0, f64::max))
-}
-
-/// A fit of every so many of the frames that are used, with its state.
-fn thinned(fit: &JointFit, state: &State) -> (JointFit, State) {
-    let frames = fit.frames.iter().zip(&state.frames);
-    let used: Vec<_> = frames.filter(|(frame, _)| frame.is_used()).collect();
-    let every = used.len().div_ceil(ENOUGH_FRAMES).max(1);
-    let some = used.into_iter().step_by(every);
-    let (frames, states) = some
-        .map(|(frame, state)| (frame.clone(), state.clone()))
-        .unzip();
-    let thinned = JointFit {
-        frames,
-        lens: fit.lens.clone(),
-        priors: fit.priors.clone(),
-        ..*fit
-    };
-    let state = State {
-        constants: state.constants.clone(),
-        frames: states,
-    };
-    (thinned, state)
 }

@@ -65,11 +65,7 @@ fn radii_mm((fit, state): &Sorted) -> Option<Vec<Measured>> {
     let radii = surfaces.map(|(index, hinged)| {
         let first = fit.layout.surface(index);
         let own = covariance.fixed_view::<SURFACE_CONSTANTS, SURFACE_CONSTANTS>(first, first);
-        let slope = hinged.radius_slope();
-        Measured::new(
-            hinged.radius_mm(),
-            slope.dot(&(own * slope)).max(0.0).sqrt(),
-        )
+        hinged.radius(&own.into_owned())
     });
     Some(radii.collect())
 }

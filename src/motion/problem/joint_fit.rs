@@ -56,6 +56,34 @@ pub(in crate::motion) struct State {
 }
 
 impl JointFit {
+    /// A fit of every so many of the frames that are used, with its state. `every` chooses their distance from
+    /// the times of these frames.
+    pub fn thinned(
+        &self,
+        state: &State,
+        every: impl FnOnce(&[f64]) -> usize,
+    ) -> (Self, State, usize) {
+        let frames = self.frames.iter().zip(&state.frames);
+        let used: Vec<_> = frames.filter(|(frame, _)| frame.is_used()).collect();
+        let times_s: Vec<f64> = used.iter().map(|(frame, _)| frame.time_s).collect();
+        let every = every(&times_s).max(1);
+        let some = used.into_iter().step_by(every);
+        let (frames, states) = some
+            .map(|(frame, state)| (frame.clone(), state.clone()))
+            .unzip();
+        let thinned = Self {
+            frames,
+            lens: self.lens.clone(),
+            priors: self.priors.clone(),
+            ..*self
+        };
+        let state = State {
+            constants: state.constants.clone(),
+            frames: states,
+        };
+        (thinned, state, every)
+    }
+
     /// How far the picture moved, of a camera that stood still or of one in the hand.
     pub fn picture_wander(&self) -> Option<PictureWander> {
         let in_the_hand = self.layout.picture_moves.then(|| PictureWander {

@@ -81,6 +81,16 @@ impl Hinged {
         slope
     }
 
+    /// [`Hinged::radius_mm`] with its uncertainty, from the covariance of the nine constants.
+    pub fn radius(
+        &self,
+        covariance: &SMatrix<f64, SURFACE_CONSTANTS, SURFACE_CONSTANTS>,
+    ) -> Measured {
+        let slope = self.radius_slope();
+        let sd_mm = slope.dot(&(covariance * slope)).max(0.0).sqrt();
+        Measured::new(self.radius_mm(), sd_mm)
+    }
+
     fn stepped(&self, step: &SVector<f64, SURFACE_CONSTANTS>) -> Self {
         let basis = across(&self.hinge.axis);
         let tag = &self.reference_from_tag_at_zero;

@@ -7,7 +7,7 @@
 
 use std::collections::BTreeMap;
 
-use crate::motion::motion::picked;
+use crate::motion::deflections::picked;
 use crate::motion::problem::joint_fit::{JointFit, State};
 use crate::motion::problem::observation::{Corners, ObservedFrame, Target};
 use crate::motion::problem::parameters::FrameState;

@@ -97,16 +97,16 @@ pub(in crate::motion) fn steadied(
     profile: &CameraProfile,
 ) -> Option<(Vec<ObservedFrame>, PictureWander)> {
     let camera = &profile.camera;
-    let found: Vec<Vec<Found>> = frames
-        .iter()
-        .map(|frame| points(frame, sightings))
-        .collect();
     let with_landmarks = frames
         .iter()
         .filter(|frame| sightings.frames[frame.position].landmarks.len() >= FEWEST_LANDMARKS);
     if (with_landmarks.count() as f64) < LANDMARKS_SHARE * frames.len() as f64 {
         return None;
     }
+    let found: Vec<Vec<Found>> = frames
+        .iter()
+        .map(|frame| points(frame, sightings))
+        .collect();
     let of_picture = Fitted::to(&found, camera, Model::Picture)?;
     let of_turn = Fitted::to(&found, camera, Model::Turn)?;
     let fitted = match of_turn.scatter_px < TURN_GAIN * of_picture.scatter_px {

@@ -12,7 +12,7 @@ use crate::camera::Camera;
 use crate::motion::problem::joint_fit::{JointFit, State};
 use crate::motion::problem::landmark::Landmark;
 use crate::motion::problem::observation::ObservedFrame;
-use crate::motion::problem::parameters::{Constants, FrameState};
+use crate::motion::problem::parameters::Constants;
 use crate::motion::problem::picture_motion::{PictureMotion, PicturePrior};
 use crate::motion::problem::rocking::rocking_deg;
 use crate::motion::select::outliers::round;
@@ -68,7 +68,7 @@ pub(in crate::motion) struct Weighed {
 /// Fits with the landmarks and weighs each by its residuals, beginning with a fit without them. `None` if
 /// the fit fails.
 pub(in crate::motion) fn weigh(fit: &JointFit, alone: &State) -> Option<Weighed> {
-    let (mut fit, alone, every) = thinned(fit, alone);
+    let (mut fit, alone, every) = fit.thinned(alone, stride);
     fit.layout.picture_moves = true;
     let none = BTreeMap::new();
     let before = Scatter::of(&fit, &alone, &none)?.variance;
@@ -86,29 +86,14 @@ pub(in crate::motion) fn weigh(fit: &JointFit, alone: &State) -> Option<Weighed>
     })
 }
 
-/// A fit of every so many of the frames that are used, with its state and their number.
-fn thinned(fit: &JointFit, state: &State) -> (JointFit, State, usize) {
-    let frames = fit.frames.iter().zip(&state.frames);
-    let used: Vec<_> = frames.filter(|(frame, _)| frame.is_used()).collect();
-    let times_s = [used.first(), used.last()].map(|at| at.map_or(0.0, |(frame, _)| frame.time_s));
-    let step_s = (times_s[1] - times_s[0]) / used.len() as f64;
+/// Every how many of the frames at these times the landmarks are weighed.
+fn stride(times_s: &[f64]) -> usize {
+    let [Some(first_s), Some(last_s)] = [times_s.first(), times_s.last()] else {
+        return 1;
+    };
+    let step_s = (last_s - first_s) / times_s.len() as f64;
     let every = (LARGEST_STEP_S / step_s) as usize;
-    let every = every.min(used.len() / ENOUGH_FRAMES).max(1);
-    let some = used.into_iter().step_by(every);
-    let (frames, states): (Vec<ObservedFrame>, Vec<FrameState>) = some
-        .map(|(frame, state)| (frame.clone(), state.clone()))
-        .unzip();
-    let thinned = JointFit {
-        frames,
-        lens: fit.lens.clone(),
-        priors: fit.priors.clone(),
-        ..*fit
-    };
-    let state = State {
-        constants: state.constants.clone(),
-        frames: states,
-    };
-    (thinned, state, every)
+    every.min(times_s.len() / ENOUGH_FRAMES)
 }
 
 /// The state with the landmarks, and the standard deviation of each.
