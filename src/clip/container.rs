@@ -3,12 +3,10 @@
 use std::path::Path;
 
 use ffmpeg_the_third as libav;
-use libav::format::stream::Disposition;
-use libav::media;
 
 use super::ClipError;
 use super::claim::Claim;
-use super::opening::open_container;
+use super::opening::{open_container, video_track};
 
 /// What a container says of its video track. None of it is checked.
 #[derive(Debug, Clone, PartialEq)]
@@ -28,11 +26,7 @@ pub struct Container {
 pub fn container(path: &Path) -> Result<Container, ClipError> {
     libav::log::set_level(libav::log::Level::Quiet);
     let input = open_container(path)?;
-    let stream = input
-        .streams()
-        .best(media::Type::Video)
-        .filter(|stream| !stream.disposition().contains(Disposition::ATTACHED_PIC))
-        .ok_or_else(|| ClipError::NoVideoTrack { path: path.into() })?;
+    let stream = video_track(&input, path)?;
     let claim = Claim::of(&input, &stream);
     let rate = f64::from(stream.avg_frame_rate());
     Ok(Container {

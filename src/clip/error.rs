@@ -318,16 +318,12 @@ impl ClipError {
                 "give the clip as the camera recorded it, or convert it to square pixels and calibrate \
                  with clips converted the same way"
             }
-            Self::RowsBottomUp { .. } => {
+            Self::RowsBottomUp { .. } | Self::PixelFormat { .. } => {
                 "convert the clip to H.264 with the pixel format yuv420p, its size and frame times \
                  unchanged"
             }
             Self::NothingDecodes { .. } | Self::NoCodec { .. } => {
                 "copy the clip from the camera again, and see whether a player shows it"
-            }
-            Self::PixelFormat { .. } => {
-                "convert the clip to H.264 with the pixel format yuv420p, its size and frame times \
-                 unchanged"
             }
             Self::TooLarge { .. } => {
                 "use the picture as the camera made it; this one is not from a camera"

@@ -97,13 +97,10 @@ const MARKED_PX: usize = 16;
 
 /// Whether a part of a frame still has the marks that its memory had before it was decoded.
 pub(super) fn has_undecoded_part(frame: &Video) -> bool {
-    let Some(coding) = coding(frame.format()) else {
+    let Ok(coding) = readable(frame) else {
         return false;
     };
     let (width_px, height_px) = (frame.width() as usize, frame.height() as usize);
-    if frame.planes() == 0 || !fits(frame.stride(0), width_px, coding) {
-        return false;
-    }
     let (bytes, stride) = (frame.data(0), frame.stride(0));
     let is_marked = |left_px: usize, top_px: usize| {
         let column = (left_px + MARKED_PX / 2) * coding.bytes_per_pixel();
@@ -117,10 +114,16 @@ pub(super) fn has_undecoded_part(frame: &Video) -> bool {
     squares(height_px).any(|top_px| squares(width_px).any(|left_px| is_marked(left_px, top_px)))
 }
 
-/// Whether rows lie one behind the other. A negative line size comes out of the bindings as a huge one, and
-/// reading by it would leave the plane.
-fn fits(stride: usize, width_px: usize, coding: Coding) -> bool {
-    stride >= width_px * coding.bytes_per_pixel() && i32::try_from(stride).is_ok()
+/// How the luma of a frame is coded, if its rows lie one behind the other. A negative line size comes out of the
+/// bindings as a huge one, and reading by it would leave the plane.
+fn readable(frame: &Video) -> Result<Coding, NoLuma> {
+    let coding = coding(frame.format()).ok_or(NoLuma::Format)?;
+    if frame.planes() == 0 {
+        return Err(NoLuma::Rows);
+    }
+    let least = frame.width() as usize * coding.bytes_per_pixel();
+    let fits = frame.stride(0) >= least && i32::try_from(frame.stride(0)).is_ok();
+    if fits { Ok(coding) } else { Err(NoLuma::Rows) }
 }
 
 /// Why a frame has no luma that can be read.
@@ -134,11 +137,8 @@ pub(super) enum NoLuma {
 
 /// The luma of a frame, upright.
 pub(super) fn upright_luma(frame: Video, turn: Turn) -> Result<GreyImage, NoLuma> {
-    let coding = coding(frame.format()).ok_or(NoLuma::Format)?;
+    let coding = readable(&frame)?;
     let (width_px, height_px) = (frame.width() as usize, frame.height() as usize);
-    if frame.planes() == 0 || !fits(frame.stride(0), width_px, coding) {
-        return Err(NoLuma::Rows);
-    }
     if coding == Coding::Byte && turn == Turn::None && frame.stride(0) == width_px {
         return Ok(GreyImage {
             width_px,

@@ -6,8 +6,8 @@ use std::path::Path;
 
 use ffmpeg_the_third as libav;
 use libav::codec::field_order::FieldOrder;
-use libav::format::stream::Stream;
-use libav::{codec, format};
+use libav::format::stream::{Disposition, Stream};
+use libav::{codec, format, media};
 
 use super::{ClipError, MAX_PIXELS};
 use crate::foreign::mark_new_pictures;
@@ -62,6 +62,18 @@ pub(super) fn open_container(path: &Path) -> Result<format::context::Input, Clip
             ClipError::NotAVideo { path }
         }
     })
+}
+
+/// The track with the film, which is no cover picture.
+pub(super) fn video_track<'a>(
+    input: &'a format::context::Input,
+    path: &Path,
+) -> Result<Stream<'a>, ClipError> {
+    input
+        .streams()
+        .best(media::Type::Video)
+        .filter(|stream| !stream.disposition().contains(Disposition::ATTACHED_PIC))
+        .ok_or_else(|| ClipError::NoVideoTrack { path: path.into() })
 }
 
 /// Refuses pictures that no camera model here describes: lines of two moments, or pixels that are not

@@ -44,9 +44,8 @@ pub(super) struct Seams {
     latest: Option<Cells>,
     /// The latest two changes.
     changes: [Option<Change>; 2],
-    /// Time of the first jump since the last key frame.
-    since_s: Option<f64>,
-    times_s: Vec<f64>,
+    /// Times of the frames from a jump on, up to the next key frame.
+    suspected_s: Vec<f64>,
     damaged_s: Vec<f64>,
 }
 
@@ -56,8 +55,7 @@ impl Seams {
             turn,
             latest: None,
             changes: [None, None],
-            since_s: None,
-            times_s: Vec::new(),
+            suspected_s: Vec::new(),
             damaged_s: Vec::new(),
         }
     }
@@ -82,7 +80,6 @@ impl Seams {
             let oldest = std::mem::replace(&mut self.changes[0], older);
             self.judge(oldest.as_ref(), cells.columns);
         }
-        self.times_s.push(time_s);
         self.latest = Some(cells);
     }
 
@@ -97,15 +94,13 @@ impl Seams {
         let jumps = jumps([&oldest.changes, &at.changes, &after.changes], columns);
         let (time_s, key) = (at.time_s, at.key);
         if key {
-            if let (true, Some(since_s)) = (jumps, self.since_s) {
-                let damaged = self.times_s.iter().filter(|&&s| since_s <= s && s < time_s);
-                self.damaged_s.extend(damaged);
+            if jumps {
+                self.damaged_s.append(&mut self.suspected_s);
             }
-            self.since_s = None;
-            self.times_s.retain(|&other_s| other_s >= time_s);
+            self.suspected_s.clear();
         }
-        if jumps {
-            self.since_s.get_or_insert(time_s);
+        if jumps || !self.suspected_s.is_empty() {
+            self.suspected_s.push(time_s);
         }
     }
 
@@ -135,12 +130,12 @@ fn jumps([before, at, after]: [&[f32]; 3], columns: usize) -> bool {
         change > JUMP_CODES
             && change > JUMP_CODES + USUAL_CHANGE * around(before).max(around(after))
     };
-    let count = |rows: std::ops::Range<usize>| {
+    let jumping = |rows: std::ops::Range<usize>| {
         let cells = rows.flat_map(|row| (0..columns).map(move |column| (row, column)));
-        cells.filter(|&(row, column)| jumps(row, column)).count()
+        cells.filter(|&(row, column)| jumps(row, column))
     };
     let least = LEAST_CELLS.max(LEAST_SHARE * (LAST_ROWS * columns) as f64);
-    count(rows - LAST_ROWS..rows) as f64 >= least && count(0..rows / 2) == 0
+    jumping(rows - LAST_ROWS..rows).count() as f64 >= least && jumping(0..rows / 2).next().is_none()
 }
 
 impl Cells {

@@ -3,15 +3,16 @@
 use std::path::{Path, PathBuf};
 
 use ffmpeg_the_third as libav;
-use libav::format::stream::{Disposition, Stream};
+use libav::format::stream::Stream;
 use libav::frame::Video;
-use libav::{codec, format, media, picture};
+use libav::{codec, format, picture};
 
 use super::claim::{Claim, Ending, seconds};
 use super::damage::{Arrival, Intact, spans};
 use super::luma::{NoLuma, format_name, has_undecoded_part, levels, upright_luma};
 use super::opening::{
     check_pictures, is_to_be_marked, one_picture_a_packet, open_container, open_decoder,
+    video_track,
 };
 use super::seams::Seams;
 use super::timeline::Timeline;
@@ -75,11 +76,7 @@ impl VideoReader {
         // Listens as well, so that libav does not write to standard error by itself.
         let watch = Watch::new();
         let input = open_container(path)?;
-        let stream = input
-            .streams()
-            .best(media::Type::Video)
-            .filter(|stream| !stream.disposition().contains(Disposition::ATTACHED_PIC))
-            .ok_or_else(|| ClipError::NoVideoTrack { path: path.into() })?;
+        let stream = video_track(&input, path)?;
         check_pictures(path, &stream)?;
         let decoder = open_decoder(path, &stream)?;
         let frame_rate = f64::from(stream.avg_frame_rate());
@@ -236,9 +233,7 @@ impl VideoReader {
                 || self.decoded.is_corrupt()
                 || self.is_marked && has_undecoded_part(&self.decoded),
         };
-        for order in self.watch.damaged() {
-            self.intact.damage(order);
-        }
+        self.note_damage();
         if let Some((order, key)) = self.intact.arrived(&arrival) {
             self.check_size()?;
             let format = self.decoded.format();
@@ -344,13 +339,18 @@ impl VideoReader {
     fn lose_in_decoder(&mut self) {
         self.ending.undecoded += 1;
         self.failures += 1;
-        let damaged = self.watch.damaged();
-        if damaged.is_empty() {
+        if !self.note_damage() {
             self.intact.decoder_failed();
         }
-        for order in damaged {
+    }
+
+    /// Notes what the decoder said of damage since the last time; whether it said any.
+    fn note_damage(&mut self) -> bool {
+        let damaged = self.watch.damaged();
+        for &order in &damaged {
             self.intact.damage(order);
         }
+        !damaged.is_empty()
     }
 
     fn error_without_times(&self) -> ClipError {
