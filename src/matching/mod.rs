@@ -149,11 +149,9 @@ fn to_reference(
     let pairing = Pairing::with_reference(responses, group, radio, names);
     let paired = pairing.paired(responses, names);
     let pair = Pair::new(&paired, names, pairing, radio)?;
-    let own = match pairing.neutral_deg() {
-        Some(_) => Pair::new(&paired, names, pairing.counted_from_own_neutral(), radio)?,
-        None => pair.clone(),
-    };
-    let mut correction = correct(&pair, &own, group)?;
+    let counted_from_own = |_| Pair::new(&paired, names, pairing.counted_from_own_neutral(), radio);
+    let own = pairing.neutral_deg().map(counted_from_own).transpose()?;
+    let mut correction = correct(&pair, own.as_ref(), group)?;
     if !correction.out_of_reach.is_empty() {
         correction.exchanged = exchanged(responses, (follower, reference), (group, radio));
     }
@@ -191,17 +189,30 @@ fn to_target(
     let pairing = Pairing::with_target(with_target, group, radio, surface);
     let paired = pairing.paired(with_target, names);
     let pair = Pair::new(&paired, names, pairing, radio)?;
-    Ok(pairing.told_by_stick(correct(&pair, &pair, group)?))
+    Ok(pairing.told_by_stick(correct(&pair, None, group)?))
 }
 
 /// The best numbers for one follower and what they leave; `own` is the same pair with each side counting
-/// from its own neutral.
-fn correct(pair: &Pair, own: &Pair, group: &MatchGroup) -> Result<Correction, MatchingError> {
+/// from its own neutral, where `pair` does not.
+fn correct(
+    pair: &Pair,
+    own: Option<&Pair>,
+    group: &MatchGroup,
+) -> Result<Correction, MatchingError> {
     let places = pair.places(&pair.reference_active);
     let draws = Draws::new(pair);
     let best = stages::improve(pair, &draws, &places, group.tolerance_deg)?;
     let differs = significance::differ(pair, &draws, &places);
-    let (cause, hand_work) = why(own, group);
+    let (cause, hand_work) = match own {
+        // A target has no linkage that another could be compared with.
+        _ if !group.target.is_reference() => (None, None),
+        None => why(pair, &places, differs),
+        Some(own) => {
+            let places = own.places(&own.reference_active);
+            let differs = significance::differ(own, &Draws::new(own), &places);
+            why(own, &places, differs)
+        }
+    };
     let out_of_reach = if differs {
         reach::find(pair, &draws, &places, group.tolerance_deg)?
     } else {
@@ -239,16 +250,11 @@ fn correct(pair: &Pair, own: &Pair, group: &MatchGroup) -> Result<Correction, Ma
 
 /// Why the sides move differently, and what the hand can do about it: neutral is set by the rod, and
 /// says nothing of the linkages.
-fn why(own: &Pair, group: &MatchGroup) -> (Option<Cause>, Option<HandWork>) {
-    // A target has no linkage that another could be compared with.
-    if !group.target.is_reference() {
-        return (None, None);
-    }
-    let places = own.places(&own.reference_active);
-    if !significance::differ(own, &Draws::new(own), &places) {
+fn why(own: &Pair, places: &[Place], differs: bool) -> (Option<Cause>, Option<HandWork>) {
+    if !differs {
         return (Some(Cause::Alike), None);
     }
-    let (cause, hand_work) = hand_work::explain(own, &places);
+    let (cause, hand_work) = hand_work::explain(own, places);
     (Some(cause), hand_work)
 }
 

@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 use super::{Measurement, NeutralRecord};
 use crate::functions::Missing;
 use crate::model_file::{Function, MatchGroup, ModelFile, groups_among};
-use crate::response::LevelZero;
+use crate::response::{LevelZero, append_block};
 use crate::stations::LogTiming;
 
 /// A function that the clip shows.
@@ -194,18 +194,5 @@ impl Measurement {
             function.neutral = self.neutral.take();
             function.stick_log = self.stick_log.take();
         }
-    }
-}
-
-/// Adds a block to the diagonal of a square matrix of rows.
-fn append_block(matrix: &mut Vec<Vec<f64>>, block: Vec<Vec<f64>>) {
-    let (before, added) = (matrix.len(), block.len());
-    for row in matrix.iter_mut() {
-        row.resize(before + added, 0.0);
-    }
-    for row in block {
-        let mut whole = vec![0.0; before];
-        whole.extend(row);
-        matrix.push(whole);
     }
 }

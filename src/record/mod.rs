@@ -128,7 +128,7 @@ mod tests {
     use super::*;
     use crate::measurement::sample::{heron, heron_after};
 
-    fn kept(name: &str, measurement: Measurement) -> Kept {
+    pub(in crate::record) fn kept(name: &str, measurement: Measurement) -> Kept {
         Kept {
             name: name.into(),
             measurement,

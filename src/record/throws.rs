@@ -297,13 +297,7 @@ fn neutral_variance_deg2(clips: [&Clip<'_>; 2], scatter_deg2: f64) -> f64 {
 mod tests {
     use super::*;
     use crate::measurement::sample::{LEFT, RIGHT, heron, heron_after};
-
-    fn kept(name: &str, measurement: Measurement) -> Kept {
-        Kept {
-            name: name.into(),
-            measurement,
-        }
-    }
+    use crate::record::tests::kept;
 
     #[test]
     fn drift_is_told_with_its_doubt_and_what_explains_it() {

@@ -56,17 +56,11 @@ impl LevelZero {
     /// The level positions of two functions of a clip; surfaces of different functions count as
     /// uncorrelated, since nothing is computed from both.
     pub fn joined(one: Option<Self>, other: Option<Self>) -> Option<Self> {
-        let (Some(mut all), Some(mut other)) = (one.clone(), other.clone()) else {
-            return one.or(other);
+        let (mut all, mut other) = match (one, other) {
+            (Some(one), Some(other)) => (one, other),
+            (one, other) => return one.or(other),
         };
-        let (before, added) = (all.surfaces.len(), other.surfaces.len());
-        for row in &mut all.covariance_deg2 {
-            row.resize(before + added, 0.0);
-        }
-        for row in other.covariance_deg2 {
-            let own = std::iter::repeat_n(0.0, before).chain(row);
-            all.covariance_deg2.push(own.collect());
-        }
+        append_block(&mut all.covariance_deg2, other.covariance_deg2);
         all.surfaces.append(&mut other.surfaces);
         if all.shown_by != other.shown_by {
             all.shown_by = format!("{}; {}", all.shown_by, other.shown_by);
@@ -145,5 +139,18 @@ impl LevelZero {
             .map(|(surface, _)| motion.surfaces[*surface].name.clone());
         let turns = names.zip(turns_rad.iter().copied());
         (!level.is_empty()).then(|| Self::from_turns(shown_by, turns, &covariance))
+    }
+}
+
+/// Adds a block to the diagonal of a square matrix of rows.
+pub(crate) fn append_block(matrix: &mut Vec<Vec<f64>>, block: Vec<Vec<f64>>) {
+    let (before, added) = (matrix.len(), block.len());
+    for row in matrix.iter_mut() {
+        row.resize(before + added, 0.0);
+    }
+    for row in block {
+        let mut whole = vec![0.0; before];
+        whole.extend(row);
+        matrix.push(whole);
     }
 }

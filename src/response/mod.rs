@@ -26,6 +26,7 @@ mod tests;
 
 pub use error::ResponseError;
 pub use inclinometer::inclinometer_deg;
+pub(crate) use level::append_block;
 pub use level::{LevelSurface, LevelZero};
 pub use throw::throw_mm;
 pub use warning::{ResponseWarning, UnmeasuredHold};

@@ -15,6 +15,24 @@ const OFF_MONOTONE_DEG: f64 = 0.6;
 /// The same as a share of the travel.
 const OFF_MONOTONE_SHARE: f64 = 0.015;
 
+/// A way to assign stations is certain if every other is this many times further from a smooth and steady
+/// response. Common practice, no source.
+const CLEAR_RATIO: f64 = 2.5;
+
+/// Distance from a smooth response that play alone gives, deg; less does not make a way better. Common practice,
+/// no source.
+const PLAY_DEG: f64 = 0.25;
+
+/// A way that is further than this from a smooth response is clearly worse than one at a distance.
+pub(super) fn clearly_off_deg(off_deg: f64) -> f64 {
+    CLEAR_RATIO * off_deg.max(PLAY_DEG)
+}
+
+/// Root mean square distance of the deflections from a response that is smooth and steady, the larger of both.
+pub(super) fn off_steady_deg(seen: &[SeenRest], labels: &[Option<f64>]) -> f64 {
+    off_smooth_deg(seen, labels).max(off_monotone_deg(seen, labels))
+}
+
 /// Root mean square distance of the deflections from one smooth curve a surface.
 pub(super) fn off_smooth_deg(seen: &[SeenRest], labels: &[Option<f64>]) -> f64 {
     root_mean_square(seen, labels, squares_off_smooth)

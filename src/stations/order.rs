@@ -8,13 +8,6 @@ use super::consistency;
 use super::error::{SeenRest, StationsError};
 use super::warning::StationsWarning;
 
-/// The second-best assignment must be this many times further from a smooth response than the best,
-/// for the best to be certain. Common practice, no source.
-const CLEAR_RATIO: f64 = 2.5;
-
-/// Distance from a smooth response that play alone gives, deg; less does not make a way better.
-const PLAY_DEG: f64 = 0.25;
-
 /// Most holds that are looked for as missing or as extra.
 const MOST_MISCOUNTED: usize = 3;
 
@@ -76,7 +69,7 @@ pub(super) fn tell_by_order(
         return Err(wrong_count(String::new()));
     }
     let difference = describe(order_pct, seen, labels);
-    let clear_deg = CLEAR_RATIO * off_smooth_deg.max(PLAY_DEG);
+    let clear_deg = consistency::clearly_off_deg(*off_smooth_deg);
     let is_clear = candidates.get(1).is_none_or(|next| next.0 > clear_deg);
     if !is_clear {
         return Err(wrong_count(format!("; perhaps {difference}")));
@@ -109,9 +102,7 @@ fn beginning(order_pct: &[f64], seen: &[SeenRest]) -> Beginning {
         let labels = run.iter().map(|&stick_pct| Some(stick_pct));
         labels.collect()
     });
-    let off_deg = |labels: &Labels| {
-        consistency::off_smooth_deg(seen, labels).max(consistency::off_monotone_deg(seen, labels))
-    };
+    let off_deg = |labels: &Labels| consistency::off_steady_deg(seen, labels);
     let mut runs = runs.map(|labels| (off_deg(&labels), labels));
     let Some((first_deg, first)) = runs.next() else {
         return Beginning::Unlike;
@@ -119,7 +110,7 @@ fn beginning(order_pct: &[f64], seen: &[SeenRest]) -> Beginning {
     if first_deg > consistency::off_monotone_threshold_deg(seen) {
         return Beginning::Unlike;
     }
-    let clear_deg = CLEAR_RATIO * first_deg.max(PLAY_DEG);
+    let clear_deg = consistency::clearly_off_deg(first_deg);
     match runs.all(|(off_deg, labels)| off_deg > clear_deg || labels == first) {
         true => Beginning::Clear(first),
         false => Beginning::Perhaps,

@@ -6,14 +6,6 @@ use super::consistency;
 use super::error::{SeenRest, StationsError};
 use crate::model_file::StationSource;
 
-/// Swapping the right two brings the deflections this many times nearer to a smooth and steady
-/// response, and so much nearer than any other swap. Common practice, no source.
-const CLEAR_RATIO: f64 = 2.5;
-
-/// Distance from a smooth response that play alone gives, deg; less makes no way better. Common
-/// practice, no source.
-const PLAY_DEG: f64 = 0.25;
-
 /// Refuses stations of which two were exchanged: cards swapped in the hand or in the model file.
 ///
 /// A linkage past its dead centre turns back smoothly, and no exchange makes that any smoother.
@@ -23,7 +15,7 @@ pub(super) fn reject_swapped(
     source: &StationSource,
 ) -> Result<(), StationsError> {
     let as_declared_deg = consistency::off_smooth_deg(seen, labels);
-    if as_declared_deg < CLEAR_RATIO * PLAY_DEG {
+    if as_declared_deg < consistency::clearly_off_deg(0.0) {
         return Ok(());
     }
     let mut stations: Vec<f64> = labels.iter().flatten().copied().collect();
@@ -35,8 +27,7 @@ pub(super) fn reject_swapped(
             let pair = [one, other];
             // In many orders a cubic fits few stations; only a monotone one is accepted.
             let labels = exchanged(labels, pair);
-            let off_deg = consistency::off_smooth_deg(seen, &labels)
-                .max(consistency::off_monotone_deg(seen, &labels));
+            let off_deg = consistency::off_steady_deg(seen, &labels);
             ways.push((off_deg, pair));
         }
     }
@@ -44,7 +35,7 @@ pub(super) fn reject_swapped(
     let Some(&(exchanged_deg, sticks_pct)) = ways.first() else {
         return Ok(());
     };
-    let clear_deg = CLEAR_RATIO * exchanged_deg.max(PLAY_DEG);
+    let clear_deg = consistency::clearly_off_deg(exchanged_deg);
     let is_clear = as_declared_deg > clear_deg && ways.get(1).is_none_or(|next| next.0 > clear_deg);
     if !is_clear {
         return Ok(());
