@@ -4,23 +4,14 @@ use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
 
-use crate::camera::calibration::{
-    Board, CalibrateOptions, CalibrationError, Charuco, Chessboard, Verdict, calibrate_candidates,
-    survey,
-};
-use crate::clip::{Clip, ClipOptions};
+use crate::camera::calibration::{Board, CalibrateOptions, CalibrationError, Charuco, Chessboard};
+use crate::clip::Clip;
 use crate::commands::CommandError;
+use crate::commands::calibration_job::{CalibrationJob, UNTIMED};
 use crate::commands::output::OutputFile;
 use crate::progress::Progress;
-use crate::report::calibration::{CalibrationReport, page};
+use crate::report::calibration::page;
 use crate::vision::Dictionary;
-use crate::warning::gather;
-
-/// Stills of a board need no times.
-const UNTIMED: ClipOptions = ClipOptions {
-    fps: None,
-    untimed: true,
-};
 
 /// A camera to calibrate. All names are inside the folder that is served.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -102,28 +93,15 @@ impl Order {
         let profile_file = OutputFile::create(&root.join(&self.out), false)?;
         let page_file = OutputFile::create(&root.join(Self::page(&self.out)), true)?;
         let clip = Clip::open(&root.join(&self.clip), &UNTIMED)?;
-        let mut warnings = Vec::new();
-        let survey = gather(&mut warnings, |doubts| {
-            survey(clip, board, progress, doubts)
-        })?;
-        let how = CalibrateOptions::default();
-        let (calibration, chosen) = calibrate_candidates(&survey.candidates, survey.size_px, &how)?;
-        if progress.is_cancelled() {
-            return Err(CommandError::Cancelled);
-        }
-        let profile = calibration.profile(&self.name);
-        page_file.finish(page(&CalibrationReport {
-            name: &profile.name,
-            clip: &self.clip.display().to_string(),
-            board: &board.words(),
-            layout: survey.layout,
-            calibration: &calibration,
-            verdict: &Verdict::of(&calibration),
-            chosen: &chosen,
-            no_view: &survey.no_view,
-            warnings: &warnings,
-        })?)?;
-        profile_file.finish(profile.to_toml())?;
+        let job = CalibrationJob {
+            clip: &self.clip,
+            board,
+            how: CalibrateOptions::default(),
+            name: &self.name,
+        };
+        let calibrated = job.run(clip, progress)?;
+        page_file.finish(page(&calibrated.report())?)?;
+        profile_file.finish(calibrated.profile.to_toml())?;
         Ok(())
     }
 }

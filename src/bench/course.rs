@@ -172,10 +172,13 @@ impl Course {
             State::Failed {
                 interrupted: true, ..
             } => (
-                "Go on measuring",
+                "Continue measuring",
                 "The program ended while a clip was being measured.",
             ),
-            State::Failed { .. } => ("See why", "The last clip could not be measured."),
+            State::Failed { .. } => (
+                "See why measuring failed",
+                "The last clip could not be measured.",
+            ),
         };
         Some(Next {
             words,

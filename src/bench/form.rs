@@ -1,6 +1,9 @@
 //! Forms: fields by name, as browsers send them.
 
+use axum::body::Bytes;
+use axum::extract::{FromRequest, Request};
 use axum::http::StatusCode;
+use axum::response::{IntoResponse, Response};
 
 use super::Refusal;
 
@@ -54,6 +57,16 @@ impl Form {
         self.0
             .iter()
             .map(|(name, value)| (name.as_str(), value.trim()))
+    }
+}
+
+impl<S: Send + Sync> FromRequest<S> for Form {
+    type Rejection = Response;
+
+    async fn from_request(request: Request, state: &S) -> Result<Self, Response> {
+        let body = Bytes::from_request(request, state).await;
+        let body = body.map_err(IntoResponse::into_response)?;
+        Self::read(&body).map_err(IntoResponse::into_response)
     }
 }
 

@@ -213,7 +213,7 @@ impl Line {
         if orders.all.len() >= MOST_WAITING {
             return Err(Refusal::new(
                 StatusCode::TOO_MANY_REQUESTS,
-                format!("{MOST_WAITING} orders are in the line already"),
+                format!("{MOST_WAITING} jobs are already waiting"),
                 "wait until some are done, or cancel them",
             ));
         }

@@ -5,18 +5,15 @@ use std::path::Path;
 use super::{Bench, Refusal};
 use crate::camera::CameraProfile;
 use crate::clip::{Clip, ClipInfo, ClipOptions, Frame};
+use crate::geometry::quadrilateral::mean_edge;
 use crate::model_file::ModelFile;
+use crate::print::GOOD_EDGE_PX;
 use crate::progress::Silent;
 use crate::report::{Picture, hold_still};
-use crate::tags::{
-    DropReason, SMALLEST_EDGE_PX, SightedFrame, Sighting, TagPlan, TagsError, sight,
-};
+use crate::tags::{DropReason, SMALLEST_EDGE_PX, SightedFrame, TagPlan, TagsError, sight};
 
 /// Field of view for drawing alone, where no profile fits: that of a usual phone across its diagonal.
 const USUAL_FIELD_DEG: f64 = 69.0;
-
-/// Width of a tag in the picture from which on figures get good, px, as on the first sheet of the kit.
-const GOOD_EDGE_PX: f64 = 30.0;
 
 /// What was seen in a clip's first picture.
 pub struct Look {
@@ -62,13 +59,7 @@ impl Look {
                 Err(TagsError::NoTagSeen { others, .. }) => (None, others),
                 Err(error) => return Err(error.into()),
             };
-        let seen = seen.unwrap_or_else(|| SightedFrame {
-            index: frame.index,
-            time_s: frame.time_s,
-            sightings: Vec::new(),
-            dropped: Vec::new(),
-            landmarks: Vec::new(),
-        });
+        let seen = seen.unwrap_or_else(|| SightedFrame::without_tags(&frame));
         Ok(Self {
             tags: tag_looks(model, &seen),
             undeclared,
@@ -106,7 +97,7 @@ fn tag_looks(model: &ModelFile, seen: &SightedFrame) -> Vec<TagLook> {
         .map(|surface| (surface.tag_id, surface.name.clone()));
     let looks = airframe.chain(surfaces).map(|(id, on)| {
         let (is_good, words) = match seen.sighting(id) {
-            Some(sighting) => of_size(edge_px(sighting)),
+            Some(sighting) => of_size(mean_edge(&sighting.corners_px)),
             None => (false, missing(seen, id)),
         };
         TagLook {
@@ -117,13 +108,6 @@ fn tag_looks(model: &ModelFile, seen: &SightedFrame) -> Vec<TagLook> {
         }
     });
     looks.collect()
-}
-
-/// Mean length of the sides of a tag in the picture.
-fn edge_px(sighting: &Sighting) -> f64 {
-    let corners = &sighting.corners_px;
-    let sides = (0..4).map(|side| (corners[side] - corners[(side + 1) % 4]).norm());
-    sides.sum::<f64>() / 4.0
 }
 
 fn of_size(edge_px: f64) -> (bool, String) {

@@ -70,7 +70,7 @@ pub async fn first_file(headers: &HeaderMap, mut body: Body) -> Result<FormFile,
 }
 
 fn no_form() -> Refusal {
-    Refusal::bad_request("this is no form with a file", "send it from the page")
+    Refusal::bad_request("the request contains no file", "send it from the page")
 }
 
 fn boundary(headers: &HeaderMap) -> Option<String> {

@@ -5,7 +5,7 @@ use axum::response::{IntoResponse, Response};
 use miette::Diagnostic;
 use serde::Serialize;
 
-use crate::commands::CommandError;
+use crate::commands::{CommandError, with_causes};
 
 /// Why a request is not met.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -92,12 +92,7 @@ impl Refusal {
 
 /// The message of a command with those of its causes, and what helps.
 pub fn command_words(error: &CommandError) -> (String, String) {
-    let mut words = error.to_string();
-    let mut cause = std::error::Error::source(error);
-    while let Some(error) = cause {
-        words += &format!(": {error}");
-        cause = error.source();
-    }
+    let mut words = with_causes(error);
     for fault in error.related().into_iter().flatten() {
         words += &format!("; {fault}");
     }

@@ -8,15 +8,12 @@ use std::time::SystemTime;
 use super::Refusal;
 use super::ids::{Kind, id};
 use crate::camera::{CameraProfile, ProfileFault};
-use crate::measurement::Measurement;
+use crate::measurement::{FILE_NAME, Measurement};
 use crate::model_file::{ModelFile, ModelFileErrors};
 use crate::table_reader::FileError;
 
 /// Where clips that arrive are kept, inside the folder.
 pub const CLIPS: &str = "clips";
-
-/// The file that makes a folder a measurement.
-pub const MEASUREMENT: &str = "measurement.json";
 
 /// How the folder of a record ends.
 const RECORD: &str = "-record";
@@ -138,6 +135,12 @@ impl Workshop {
             .ok_or_else(|| Refusal::not_found("aircraft"))
     }
 
+    /// The aircraft that a measurement names.
+    pub fn aircraft_named(&self, name: &str) -> Option<Aircraft> {
+        let mut all = self.aircraft().into_iter();
+        all.find(|aircraft| aircraft.name() == name)
+    }
+
     /// All camera profiles, by name of file.
     pub fn cameras(&self) -> Vec<Camera> {
         let read = |file: PathBuf| Camera {
@@ -221,7 +224,7 @@ impl Workshop {
 
     /// The measurement in a folder. It is read again only when its file has changed.
     fn measured(&self, folder: &Path, is_kept: bool) -> Option<Measured> {
-        let file = self.path(folder).join(MEASUREMENT);
+        let file = self.path(folder).join(FILE_NAME);
         if !self.is_inside(&file) || !file.is_file() {
             return None;
         }

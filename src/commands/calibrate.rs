@@ -4,19 +4,18 @@ use std::path::PathBuf;
 
 use clap::{Args, ValueEnum};
 
+use super::calibration_job::{CalibrationJob, UNTIMED};
 use super::output::OutputFile;
 use super::terminal::{progress, say, say_json};
 use super::values::{Grid, length_mm, name};
 use super::{CommandError, Common, Outcome};
 use crate::camera::calibration::{
-    Board, CalibrateOptions, CalibrationError, Charuco, Chessboard, DistortionTerms, Verdict,
-    calibrate_candidates, survey,
+    Board, CalibrateOptions, CalibrationError, Charuco, Chessboard, DistortionTerms,
 };
-use crate::clip::{Clip, ClipOptions};
+use crate::clip::Clip;
 use crate::names::LONGEST_NAME;
-use crate::report::calibration::{CalibrationRecord, CalibrationReport, page, summary};
+use crate::report::calibration::{CalibrationRecord, page, summary};
 use crate::vision::Dictionary;
-use crate::warning::gather;
 
 /// Options of `calibrate`.
 #[derive(Debug, Args)]
@@ -141,43 +140,27 @@ pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
         .transpose()?;
     let clip = Clip::open(&options.clip, &UNTIMED)?;
 
-    let mut warnings = Vec::new();
-    let survey = gather(&mut warnings, |doubts| {
-        survey(clip, board, progress(common).as_ref(), doubts)
-    })?;
-    let how = CalibrateOptions {
-        terms: options.distortion.terms(),
-        ..CalibrateOptions::default()
+    let name = options.camera_name();
+    let job = CalibrationJob {
+        clip: &options.clip,
+        board,
+        how: CalibrateOptions {
+            terms: options.distortion.terms(),
+            ..CalibrateOptions::default()
+        },
+        name: &name,
     };
-    let (calibration, chosen) = calibrate_candidates(&survey.candidates, survey.size_px, &how)?;
-
-    let profile = calibration.profile(&options.camera_name());
-    let report = CalibrationReport {
-        name: &profile.name,
-        clip: &options.clip.display().to_string(),
-        board: &board.words(),
-        layout: survey.layout,
-        calibration: &calibration,
-        verdict: &Verdict::of(&calibration),
-        chosen: &chosen,
-        no_view: &survey.no_view,
-        warnings: &warnings,
-    };
+    let calibrated = job.run(clip, progress(common).as_ref())?;
+    let report = calibrated.report();
     if let Some(file) = page_file {
         file.finish(page(&report)?)?;
     }
-    let path = profile_file.finish(profile.to_toml())?;
+    let path = profile_file.finish(calibrated.profile.to_toml())?;
     say(common, summary(&report));
     say(common, format_args!("\nProfile: {}", path.display()));
     say_json(common, &CalibrationRecord::of(&report));
     Ok(Outcome::Done)
 }
-
-/// Stills of a board need no times.
-const UNTIMED: ClipOptions = ClipOptions {
-    fps: None,
-    untimed: true,
-};
 
 impl Options {
     /// The name given, or that of the profile's file.

@@ -21,7 +21,7 @@ pub struct Options {
     /// Folder for the report [default: print the result only]
     #[arg(long)]
     out: Option<PathBuf>,
-    /// The aircraft has another name now
+    /// The aircraft was renamed between the two measurements
     #[arg(long)]
     renamed: bool,
 }

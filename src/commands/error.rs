@@ -144,3 +144,14 @@ pub enum CommandError {
         source: csv::Error,
     },
 }
+
+/// The message with those of its causes.
+pub fn with_causes(error: &CommandError) -> String {
+    let mut text = error.to_string();
+    let mut cause = std::error::Error::source(error);
+    while let Some(error) = cause {
+        text += &format!(": {error}");
+        cause = error.source();
+    }
+    text
+}

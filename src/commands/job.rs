@@ -150,9 +150,18 @@ impl Job<'_> {
         result: &JobResult,
         first: Option<Frame>,
     ) -> Result<Option<Frame>, CommandError> {
-        let Some(sighted) = &result.marked else {
-            return Ok(None);
-        };
+        match &result.marked {
+            Some(sighted) => self.frame_again(sighted, first),
+            None => Ok(None),
+        }
+    }
+
+    /// The frame of some sightings: the first, which is at hand, or one that is read again.
+    pub(super) fn frame_again(
+        &self,
+        sighted: &SightedFrame,
+        first: Option<Frame>,
+    ) -> Result<Option<Frame>, CommandError> {
         if let Some(frame) = first.filter(|first| first.index == sighted.index) {
             return Ok(Some(frame));
         }

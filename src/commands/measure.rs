@@ -9,9 +9,8 @@ use super::job::{Cache, CacheHit, Done, Folders, Job};
 use super::level_clip::LevelClip;
 use super::output::OutputFolder;
 use super::terminal::{progress, say, say_result, warn};
-use super::unfinished::with_causes;
 use super::values::positive_number;
-use super::{CommandError, Common, Outcome};
+use super::{CommandError, Common, Outcome, with_causes};
 use crate::camera::{CameraProfile, ProfileError};
 use crate::clip::{Clip, ClipInfo, ClipOptions};
 use crate::functions::Wanted;
@@ -39,7 +38,7 @@ pub struct Options {
     /// Exit with code 1 if a mismatch is out of tolerance
     #[arg(long)]
     check: bool,
-    /// Clip in which a straight edge holds the surfaces level with each other, to compare the neutrals
+    /// Clip of the surfaces held level by a straight edge, for comparing their neutrals
     #[arg(long, value_name = "CLIP")]
     level: Option<PathBuf>,
     #[command(flatten)]

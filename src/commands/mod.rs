@@ -2,6 +2,7 @@
 
 mod bench;
 mod calibrate;
+pub(crate) mod calibration_job;
 mod compare;
 mod demo;
 mod entered;
@@ -26,6 +27,7 @@ use std::sync::LazyLock;
 use clap::{Args, Parser, Subcommand};
 
 pub use error::CommandError;
+pub(crate) use error::with_causes;
 pub use usage::parse;
 
 use crate::foreign::ffmpeg_version;

@@ -9,13 +9,10 @@ use super::output::{OutputError, OutputFile, OutputFolder};
 use super::terminal::say;
 use super::{CommandError, Common, Outcome};
 use crate::bounded_file;
-use crate::measurement::Measurement;
+use crate::measurement::{FILE_NAME, Measurement};
 use crate::model_file::ModelFile;
 use crate::record::{self, Kept, NeutralDrift, Source};
 use crate::report::{neutral_lines, setup_sheet, source_lines};
-
-/// The file that makes a folder an entry of the record.
-const MEASUREMENT: &str = "measurement.json";
 
 /// Further files of a result that are kept if they exist.
 const BESIDE: [&str; 4] = ["report.html", "stations.csv", "frames.csv", "marked.svg"];
@@ -39,7 +36,7 @@ pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
     let model = ModelFile::read(&options.model)?;
     let mut measured = Vec::new();
     for folder in &options.folders {
-        let measurement = Measurement::read(&folder.join(MEASUREMENT))?;
+        let measurement = Measurement::read(&folder.join(FILE_NAME))?;
         record::check(&measurement, &model)?;
         measured.push((folder, measurement));
     }
@@ -80,7 +77,7 @@ fn read_record(home: &Path) -> Result<Vec<Kept>, CommandError> {
     let mut kept = Vec::new();
     for name in names_in(home)? {
         let entry = home.join(&name);
-        let file = entry.join(MEASUREMENT);
+        let file = entry.join(FILE_NAME);
         let is_entry = record::entry_number(&name).is_some() && is_plain(&entry, Metadata::is_dir);
         if is_entry && is_plain(&file, Metadata::is_file) {
             let measurement = Measurement::read(&file)?;
@@ -127,7 +124,7 @@ fn keep(
     let name = record::entry_name(last.unwrap_or(0) + 1, &measurement);
     // Even with --force nothing in a record is overwritten.
     let entry = OutputFolder::create(&home.join(&name), false)?;
-    entry.write(MEASUREMENT, measurement.to_json()?)?;
+    entry.write(FILE_NAME, measurement.to_json()?)?;
     for beside in BESIDE {
         let file = folder.join(beside);
         if is_plain(&file, Metadata::is_file) {

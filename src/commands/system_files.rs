@@ -1,6 +1,6 @@
 //! `system-files`: manual pages and completions of shells, for those who make packages.
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 use clap::{Args, CommandFactory};
 use clap_complete::{Shell, generate};
@@ -29,13 +29,13 @@ pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
     let folder = OutputFolder::create(&options.out, common.force)?;
     let mut program = Arguments::command();
     program.build();
-    write_page(&folder, &options.out, &program, "hingewise")?;
+    write_page(&folder, &program, "hingewise")?;
     for command in program
         .get_subcommands()
         .filter(|command| !command.is_hide_set())
     {
         let name = format!("hingewise-{}", command.get_name());
-        write_page(&folder, &options.out, command, &name)?;
+        write_page(&folder, command, &name)?;
     }
     for (shell, name) in SHELLS {
         let mut text = Vec::new();
@@ -48,7 +48,6 @@ pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
 
 fn write_page(
     folder: &OutputFolder,
-    target: &Path,
     command: &clap::Command,
     name: &str,
 ) -> Result<(), OutputError> {
@@ -57,7 +56,7 @@ fn write_page(
         .title(name)
         .render(&mut page)
         .map_err(|cause| OutputError::NotWritable {
-            path: target.to_owned(),
+            path: folder.target().to_owned(),
             cause,
         })?;
     folder.write(&format!("{name}.1"), page)

@@ -6,9 +6,9 @@ use std::path::PathBuf;
 
 use miette::Diagnostic;
 
-use super::CommandError;
 use super::job::{Job, Seen};
 use super::output::{OutputFolder, write_files};
+use super::{CommandError, with_causes};
 use crate::clip::{Clip, ClipInfo, Frame};
 use crate::model_file::ModelFile;
 use crate::motion::Motion;
@@ -124,17 +124,6 @@ fn write(
     Ok(true)
 }
 
-/// The message with those of its causes.
-pub fn with_causes(error: &CommandError) -> String {
-    let mut text = error.to_string();
-    let mut cause = error.source();
-    while let Some(error) = cause {
-        text += &format!(": {error}");
-        cause = error.source();
-    }
-    text
-}
-
 /// The first frame that shows most of the declared tags; the clip's first where it was not searched to
 /// its end.
 fn frame_to_show(
@@ -148,20 +137,11 @@ fn frame_to_show(
         .max_by_key(|frame| frame.sightings.len());
     let Some(sighted) = most else {
         return Ok(first.map(|frame| {
-            let nothing = SightedFrame {
-                index: frame.index,
-                time_s: frame.time_s,
-                sightings: Vec::new(),
-                dropped: Vec::new(),
-                landmarks: Vec::new(),
-            };
+            let nothing = SightedFrame::without_tags(&frame);
             (frame, nothing)
         }));
     };
-    let frame = match first.filter(|first| first.index == sighted.index) {
-        Some(frame) => Some(frame),
-        None => Clip::open(job.clip, &job.clip_options)?.frame(sighted.index, sighted.time_s)?,
-    };
+    let frame = job.frame_again(sighted, first)?;
     Ok(frame.map(|frame| (frame, sighted.clone())))
 }
 

@@ -19,11 +19,11 @@ const PICTURE_PX: f64 = 1920.0;
 const USUAL_FIELD_DEG: f64 = 62.0;
 
 /// From this width on figures get good (the project's own clips with known truth).
-const GOOD_EDGE_PX: f64 = 30.0;
+pub const GOOD_EDGE_PX: f64 = 30.0;
 
 const DISTANCES_M: [f64; 7] = [0.5, 0.75, 1.0, 1.5, 2.0, 3.0, 4.0];
 /// Sizes from that of small surfaces to the largest that is useful on a large aircraft.
-const EDGES_MM: [f64; 6] = [10.0, 15.0, 20.0, 30.0, 40.0, 60.0];
+pub const EDGES_MM: [f64; 6] = [10.0, 15.0, 20.0, 30.0, 40.0, 60.0];
 
 const ROW_PT: f64 = 10.0;
 const ROW_MM: f64 = 6.2;

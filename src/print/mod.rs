@@ -31,7 +31,7 @@ mod typeface;
 pub use board::board;
 pub use bracket::{Bracket, DEFAULT_LEAN_DEG};
 pub use cards::{CardsPerSheet, StationCard, cards, station_cards};
-pub use choosing::usual_width_px;
+pub use choosing::{EDGES_MM, GOOD_EDGE_PX, usual_width_px};
 pub use document::Document;
 pub use error::PrintError;
 pub use kit::kit;

@@ -267,8 +267,8 @@ fn another_round(pair: &ComparedPair) -> Option<String> {
 fn undeclared(pair: &ComparedPair) -> Option<String> {
     pair.proposal_undeclared.then(|| {
         format!(
-            "Were the proposed numbers entered? The first measurement proposed numbers for the {}, the \
-             mismatch has gone down since, but the second measurement declares no new numbers. If they were entered, run `hingewise match AFTER --entered BEFORE --out \
+            "The first measurement proposed numbers for the {}. The mismatch has gone down since, but the \
+             second measurement declares no new numbers. If they were entered, run `hingewise match AFTER --entered BEFORE --out \
              FOLDER` with these two measurements and compare again: the next numbers have to start \
              from what is in the radio.",
             pair.follower
@@ -283,7 +283,7 @@ fn no_other_round(pair: &ComparedPair) -> Option<String> {
         && !pair.proposal_undeclared;
     is_open.then(|| {
         "Another round of numbers is not worth it: none would clearly leave less. Check the \
-         linkage, at play and at how far each side reaches."
+         linkage for play, and how far each side reaches."
             .into()
     })
 }

@@ -1,4 +1,5 @@
-//! Figures as a person reads them: a true minus, a sign where direction matters, ± always.
+//! Figures and messages as a person reads them: a true minus, a sign where direction matters, ± always;
+//! whole sentences.
 
 use crate::measured::Measured;
 
@@ -8,6 +9,19 @@ const DECIMALS: usize = 2;
 /// An uncertainty may be rounded down by this share of the last digit, else it is rounded up
 /// (JCGM 100:2008, 7.2.6: round up, but let common sense prevail).
 const ROUND_DOWN_SHARE: f64 = 0.15;
+
+/// A message as a sentence: messages begin with a small letter and have no full stop.
+pub fn sentence(message: &str) -> String {
+    let mut letters = message.trim().chars();
+    let first = letters
+        .next()
+        .map(|letter| letter.to_uppercase().to_string());
+    let sentence = first.unwrap_or_default() + letters.as_str();
+    if sentence.is_empty() || sentence.ends_with(['.', '?', '!']) {
+        return sentence;
+    }
+    sentence + "."
+}
 
 /// A figure with a true minus sign and so many decimals.
 pub fn plain(value: f64, decimals: usize) -> String {

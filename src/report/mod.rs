@@ -38,6 +38,7 @@ use format::Format;
 pub use charts::Throws;
 pub use comparison_page::{comparison_page, comparison_summary};
 pub use error::ReportError;
+pub use figures::sentence;
 pub use neutral_drift::neutral_lines;
 pub use page::{
     Alternative, Counting, NumberRow, ReachView, curve_kind, exchanged, number_rows, reach_views,
@@ -104,7 +105,7 @@ pub fn files(
     let in_page = in_page.map(|(wide, narrow)| format::html([wide, narrow]));
     let page = page::page(measurement, in_page.as_deref())?;
     let mut files = vec![
-        NamedFile::text("measurement.json", measurement.to_json()?),
+        NamedFile::text(crate::measurement::FILE_NAME, measurement.to_json()?),
         NamedFile::text(PAGE, without_unseen(&page)),
         NamedFile {
             name: "stations.csv".into(),

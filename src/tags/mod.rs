@@ -110,6 +110,17 @@ pub struct SightedFrame {
 }
 
 impl SightedFrame {
+    /// A frame in which nothing was found.
+    pub fn without_tags(frame: &Frame) -> Self {
+        Self {
+            index: frame.index,
+            time_s: frame.time_s,
+            sightings: Vec::new(),
+            dropped: Vec::new(),
+            landmarks: Vec::new(),
+        }
+    }
+
     /// The sighting of a tag, if it was seen in this frame.
     pub fn sighting(&self, tag_id: u32) -> Option<&Sighting> {
         self.sightings

@@ -12,15 +12,16 @@ use crate::bench::blocking::blocking;
 use crate::bench::line::{Advance, Entry, Order, State as LineState};
 use crate::bench::workshop::Measured;
 use crate::bench::{Bench, Refusal, Shared, measure};
+use crate::{measurement, report};
 
 /// What is sent of a measurement's folder, and as what.
 const FILES: [(&str, &str); 6] = [
-    ("measurement.json", "application/json"),
-    ("report.html", "text/html; charset=utf-8"),
+    (measurement::FILE_NAME, "application/json"),
+    (report::PAGE, "text/html; charset=utf-8"),
     ("frames.csv", "text/csv; charset=utf-8"),
     ("stations.csv", "text/csv; charset=utf-8"),
     ("marked.svg", "image/svg+xml"),
-    ("not-measured.html", "text/html; charset=utf-8"),
+    (report::UNFINISHED_PAGE, "text/html; charset=utf-8"),
 ];
 
 /// Reports may show what they hold and nothing else: no script, no address, no form.

@@ -1,7 +1,7 @@
 //! A new camera profile: the board, how to film it, and the clip.
 
 use askama::Template;
-use axum::body::{Body, Bytes};
+use axum::body::Body;
 use axum::extract::{Query, State};
 use axum::http::{HeaderMap, StatusCode};
 use axum::response::Response;
@@ -105,8 +105,7 @@ pub async fn upload(
 }
 
 /// Puts a calibration into the line.
-pub async fn order(State(bench): State<Shared>, body: Bytes) -> Result<Response, Refusal> {
-    let form = Form::read(&body)?;
+pub async fn order(State(bench): State<Shared>, form: Form) -> Result<Response, Refusal> {
     blocking(move || match placed(&bench, &form) {
         Ok(id) => Ok(onward(&format!("/measurements/{id}"))),
         Err((field, error)) => {

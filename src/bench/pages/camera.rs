@@ -1,14 +1,12 @@
 //! Cameras: their profiles with verdict and age, and calibrations in the line.
 
 use askama::Template;
-use axum::body::Bytes;
 use axum::extract::{Path, State};
 use axum::response::Response;
 
 use super::{Place, Shell, onward, page, sandboxed};
 use crate::bench::api::measurements::Shown;
 use crate::bench::blocking::blocking;
-use crate::bench::form::Form;
 use crate::bench::line::{Entry, Order};
 use crate::bench::workshop::Camera;
 use crate::bench::{Bench, Refusal, Shared, calibrate};
@@ -138,23 +136,6 @@ pub async fn report(
         let report = bench.workshop.path(&calibrate::Order::page(&camera.file));
         let text = std::fs::read(report).map_err(|_| Refusal::not_found("report"))?;
         Ok(sandboxed(text))
-    })
-    .await
-}
-
-/// Cancels a calibration, or goes on with it.
-pub async fn act(
-    State(bench): State<Shared>,
-    Path(id): Path<String>,
-    body: Bytes,
-) -> Result<Response, Refusal> {
-    let form = Form::read(&body)?;
-    blocking(move || {
-        match form.get("do") {
-            "resume" => bench.line.resume(&id)?,
-            _ => bench.line.cancel(&id)?,
-        }
-        Ok(onward("/camera"))
     })
     .await
 }

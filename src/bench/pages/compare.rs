@@ -185,8 +185,7 @@ pub async fn compare(
         bench.workshop.measurement_of(&before)?;
         let measured = bench.workshop.measurement_of(&after)?;
         let model = &measured.measurement.model;
-        let mut all = bench.workshop.aircraft().into_iter();
-        let aircraft = all.find(|aircraft| aircraft.name() == *model);
+        let aircraft = bench.workshop.aircraft_named(model);
         page(&Compare {
             shell: Shell::of_model(
                 &format!("Before and after: {model}"),

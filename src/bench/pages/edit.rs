@@ -1,7 +1,6 @@
 //! Changing an aircraft: a form for what is common, and the text of the file for everything else.
 
 use askama::Template;
-use axum::body::Bytes;
 use axum::extract::{Path, State};
 use axum::http::StatusCode;
 use axum::response::Response;
@@ -358,9 +357,8 @@ pub async fn form(
 pub async fn save(
     State(bench): State<Shared>,
     Path(id): Path<String>,
-    body: Bytes,
+    form: Form,
 ) -> Result<Response, Refusal> {
-    let form = Form::read(&body)?;
     blocking(move || {
         let aircraft = bench.workshop.aircraft_of(&id)?;
         let before = read(&bench, &aircraft)?;
@@ -429,9 +427,8 @@ pub async fn text(
 pub async fn save_text(
     State(bench): State<Shared>,
     Path(id): Path<String>,
-    body: Bytes,
+    form: Form,
 ) -> Result<Response, Refusal> {
-    let form = Form::read(&body)?;
     blocking(move || {
         let aircraft = bench.workshop.aircraft_of(&id)?;
         let before = read(&bench, &aircraft)?;

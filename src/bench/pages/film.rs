@@ -1,7 +1,7 @@
 //! Filming: where to stand, how the clip gets here, and which clips are here already.
 
 use askama::Template;
-use axum::body::{Body, Bytes};
+use axum::body::Body;
 use axum::extract::{Path, State};
 use axum::http::HeaderMap;
 use axum::response::Response;
@@ -109,8 +109,7 @@ fn waiting(bench: &Bench, course: &Course) -> Vec<(String, String)> {
 }
 
 /// Keeps that the cautions were read today.
-pub async fn confirm(State(bench): State<Shared>, body: Bytes) -> Result<Response, Refusal> {
-    let form = Form::read(&body)?;
+pub async fn confirm(State(bench): State<Shared>, form: Form) -> Result<Response, Refusal> {
     blocking(move || {
         ticks::confirm_cautions(&bench.store)?;
         // Only to pages of our own.
@@ -159,9 +158,8 @@ pub async fn take_form(bench: &Shared, headers: &HeaderMap, body: Body) -> Resul
 pub async fn order(
     State(bench): State<Shared>,
     Path(id): Path<String>,
-    body: Bytes,
+    form: Form,
 ) -> Result<Response, Refusal> {
-    let form = Form::read(&body)?;
     blocking(move || {
         let measurement = place_order(&bench, &id, form.get("camera"), form.get("clip"))?;
         Ok(onward(&format!("/measurements/{measurement}")))

@@ -1,7 +1,6 @@
 //! One measurement: how far it is, why it failed, or what it found.
 
 use askama::Template;
-use axum::body::Bytes;
 use axum::extract::{Path, State};
 use axum::response::Response;
 
@@ -15,6 +14,7 @@ use crate::bench::workshop::Measured;
 use crate::bench::{Bench, Refusal, Shared};
 use crate::commands::{self, Common};
 use crate::report::Judgement;
+use crate::report::{PAGE, UNFINISHED_PAGE};
 
 #[derive(Template)]
 #[template(path = "waiting.html", config = "src/bench/askama.toml")]
@@ -105,10 +105,7 @@ fn waiting(bench: &Bench, entry: &Entry) -> Waiting {
                 ..
             }
         ),
-        has_page: bench
-            .workshop
-            .path(&out.join("not-measured.html"))
-            .is_file(),
+        has_page: bench.workshop.path(&out.join(UNFINISHED_PAGE)).is_file(),
         state,
         back,
     }
@@ -139,8 +136,7 @@ fn done(bench: &Bench, measured: Measured) -> Done {
         )
     });
     let day = measurement.date.as_deref().unwrap_or("an unknown day");
-    let mut all = bench.workshop.aircraft().into_iter();
-    let aircraft = all.find(|aircraft| aircraft.name() == measurement.model);
+    let aircraft = bench.workshop.aircraft_named(&measurement.model);
     let kept = bench.workshop.measurements();
     let is_in_record =
         |other: &Measured| other.is_kept && other.measurement == measured.measurement;
@@ -173,7 +169,7 @@ pub async fn report(
             let waiting = waiting(&bench, &entry);
             return page(&Report {
                 shell: waiting.shell,
-                address: format!("/api/measurements/{id}/not-measured.html"),
+                address: format!("/api/measurements/{id}/{UNFINISHED_PAGE}"),
                 back,
             });
         }
@@ -181,7 +177,7 @@ pub async fn report(
         let model = &measured.measurement.model;
         page(&Report {
             shell: Shell::of_model(&format!("Report: {model}"), &bench, model, At::Numbers),
-            address: format!("/api/measurements/{id}/report.html"),
+            address: format!("/api/measurements/{id}/{}", PAGE),
             back,
         })
     })
@@ -192,9 +188,8 @@ pub async fn report(
 pub async fn act(
     State(bench): State<Shared>,
     Path(id): Path<String>,
-    body: Bytes,
+    form: Form,
 ) -> Result<Response, Refusal> {
-    let form = Form::read(&body)?;
     blocking(move || {
         let here = format!("/measurements/{id}");
         match form.get("do") {
@@ -226,8 +221,7 @@ pub async fn act(
 
 /// Keeps a measurement as `record` does.
 fn keep(bench: &Bench, measured: &Measured) -> Result<(), Refusal> {
-    let mut all = bench.workshop.aircraft().into_iter();
-    let aircraft = all.find(|aircraft| aircraft.name() == measured.measurement.model);
+    let aircraft = bench.workshop.aircraft_named(&measured.measurement.model);
     let aircraft = aircraft.ok_or_else(|| Refusal::not_found("aircraft"))?;
     let options = commands::record::Options {
         folders: vec![bench.workshop.path(&measured.folder)],

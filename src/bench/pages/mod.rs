@@ -23,6 +23,7 @@ use axum::response::{IntoResponse, Response};
 use axum::routing::{get, post};
 
 use super::{Refusal, Shared};
+use crate::report::sentence;
 use shell::{At, Place, Shell};
 
 pub fn routes() -> Router<Shared> {
@@ -72,7 +73,7 @@ pub fn routes() -> Router<Shared> {
         )
         .route("/camera/upload", post(calibration::upload))
         .route("/camera/board.pdf", get(calibration::board))
-        .route("/camera/{id}", get(camera::one).post(camera::act))
+        .route("/camera/{id}", get(camera::one))
         .route("/camera/{id}/report.html", get(camera::report))
 }
 
@@ -130,17 +131,4 @@ pub fn refusal_page(refusal: &Refusal) -> Response {
         help: sentence(refusal.help()),
     };
     html(&template, refusal.status()).unwrap_or_else(|_| refusal.status().into_response())
-}
-
-/// A message as a sentence: messages begin with a small letter and have no full stop.
-fn sentence(message: &str) -> String {
-    let mut letters = message.trim().chars();
-    let first = letters
-        .next()
-        .map(|letter| letter.to_uppercase().to_string());
-    let sentence = first.unwrap_or_default() + letters.as_str();
-    if sentence.is_empty() || sentence.ends_with(['.', '?', '!']) {
-        return sentence;
-    }
-    sentence + "."
 }

@@ -1,7 +1,6 @@
 //! A new aircraft: a few questions, and the model file that `new` would write.
 
 use askama::Template;
-use axum::body::Bytes;
 use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::Response;
@@ -15,7 +14,7 @@ use crate::bench::uploads::plain_name;
 use crate::bench::{Bench, Refusal, Shared};
 use crate::commands::output::OutputFile;
 use crate::model_file::NewModelError;
-use crate::print::usual_width_px;
+use crate::print::{EDGES_MM, GOOD_EDGE_PX, usual_width_px};
 
 /// The usual surfaces, as pairs or alone.
 const USUAL: [(&str, &[&str]); 9] = [
@@ -35,12 +34,6 @@ const USUAL: [(&str, &[&str]); 9] = [
 
 /// Distances between camera and aircraft that are offered, m.
 const DISTANCES_M: [f64; 6] = [0.5, 1.0, 1.5, 2.0, 3.0, 4.0];
-
-/// Tag sizes that are offered, mm, as on the first sheet of the kit.
-const EDGES_MM: [f64; 6] = [10.0, 15.0, 20.0, 30.0, 40.0, 60.0];
-
-/// Width of a tag in the picture from which on figures get good, px, as on the first sheet of the kit.
-const GOOD_EDGE_PX: f64 = 30.0;
 
 /// The smallest tag that a usual phone sees well at a distance.
 fn edge_for(distance_m: f64) -> f64 {
@@ -105,8 +98,7 @@ pub async fn form() -> Result<Response, Refusal> {
     page(&New::of(Form::read(usual)?, Vec::new()))
 }
 
-pub async fn create(State(bench): State<Shared>, body: Bytes) -> Result<Response, Refusal> {
-    let form = Form::read(&body)?;
+pub async fn create(State(bench): State<Shared>, form: Form) -> Result<Response, Refusal> {
     blocking(move || {
         let written = answers(&form).and_then(|answers| write(&bench, &answers));
         match written {

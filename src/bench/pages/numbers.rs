@@ -3,7 +3,6 @@
 use std::collections::BTreeSet;
 
 use askama::Template;
-use axum::body::Bytes;
 use axum::extract::{Path, State};
 use axum::response::Response;
 
@@ -123,7 +122,7 @@ pub async fn numbers(
             .collect();
         let rows = || lists.iter().flat_map(|list| &list.rows);
         let grave = measurement.warnings.iter().filter(|warning| warning.grave);
-        let aircraft = bench.workshop.aircraft();
+        let aircraft = bench.workshop.aircraft_named(&measurement.model);
         page(&Numbers {
             shell: Shell::of_model(
                 &format!("Numbers for {}", measurement.model),
@@ -140,7 +139,7 @@ pub async fn numbers(
                 .collect(),
             ticked: rows().filter(|row| row.is_ticked).count(),
             count: rows().count(),
-            can_carry: aircraft.iter().any(|one| one.name() == measurement.model),
+            can_carry: aircraft.is_some(),
             lists,
             id,
         })
@@ -152,9 +151,8 @@ pub async fn numbers(
 pub async fn tick(
     State(bench): State<Shared>,
     Path(id): Path<String>,
-    body: Bytes,
+    form: Form,
 ) -> Result<Response, Refusal> {
-    let form = Form::read(&body)?;
     blocking(move || {
         let measured = bench.workshop.measurement_of(&id)?;
         let ticked: BTreeSet<String> = form.all("tick").map(str::to_owned).collect();
@@ -178,8 +176,7 @@ pub async fn entered(
 }
 
 fn carry(bench: &Bench, measurement: &Measurement) -> Result<String, Refusal> {
-    let mut all = bench.workshop.aircraft().into_iter();
-    let aircraft = all.find(|aircraft| aircraft.name() == measurement.model);
+    let aircraft = bench.workshop.aircraft_named(&measurement.model);
     let aircraft = aircraft.ok_or_else(|| Refusal::not_found("aircraft"))?;
     let before = std::fs::read_to_string(bench.workshop.path(&aircraft.file))
         .map_err(|_| Refusal::not_found("aircraft"))?;

@@ -56,8 +56,7 @@ pub async fn phone(State(bench): State<Shared>) -> Result<Response, Refusal> {
     })
 }
 
-pub async fn act(State(bench): State<Shared>, body: Bytes) -> Result<Response, Refusal> {
-    let form = Form::read(&body)?;
+pub async fn act(State(bench): State<Shared>, form: Form) -> Result<Response, Refusal> {
     let refused = |cause: std::io::Error| {
         Refusal::new(
             StatusCode::CONFLICT,

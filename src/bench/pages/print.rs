@@ -1,7 +1,6 @@
 //! Printing: the sheets of an aircraft as PDF, sized for the paper and corrected by the measured bar.
 
 use askama::Template;
-use axum::body::Bytes;
 use axum::extract::{Path, Query, State};
 use axum::http::header;
 use axum::response::{IntoResponse, Response};
@@ -95,9 +94,8 @@ pub async fn page_of(
 pub async fn printed(
     State(bench): State<Shared>,
     Path(id): Path<String>,
-    body: Bytes,
+    form: Form,
 ) -> Result<Response, Refusal> {
-    let form = Form::read(&body)?;
     blocking(move || {
         let aircraft = bench.workshop.aircraft_of(&id)?;
         let mut ticked = ticks::read(&bench.store, &aircraft.id);

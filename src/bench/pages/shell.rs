@@ -102,9 +102,7 @@ impl Shell {
 
     /// Around a page of an aircraft by the name that a measurement gives it, where its file is there.
     pub fn of_model(title: &str, bench: &Bench, model: &str, at: At) -> Self {
-        let all = bench.workshop.aircraft();
-        let aircraft = all.into_iter().find(|aircraft| aircraft.name() == model);
-        match aircraft {
+        match bench.workshop.aircraft_named(model) {
             Some(aircraft) => Self::step(title, &Course::of(bench, aircraft), at),
             None => Self::of(title, Place::Aircraft),
         }

@@ -81,8 +81,8 @@ pub fn unfinished_page(seen: &Unfinished<'_>) -> Result<NamedFile, ReportError> 
     let page = Page {
         seen,
         clip: seen.clip.path.display().to_string(),
-        reason: sentence(&seen.reason),
-        help: seen.help.as_deref().map(sentence).unwrap_or_default(),
+        reason: glued_sentence(&seen.reason),
+        help: seen.help.as_deref().map(glued_sentence).unwrap_or_default(),
         duration: format!("{duration_s:.1}"),
         timeline: (seen.frames.len() > 1)
             .then(|| in_both_formats(|format| timeline::timeline(seen, format))),
@@ -99,17 +99,7 @@ pub fn unfinished_page(seen: &Unfinished<'_>) -> Result<NamedFile, ReportError> 
     Ok(NamedFile::text(UNFINISHED_PAGE, page))
 }
 
-/// A message as a sentence: messages begin with a small letter and have no full stop.
-fn sentence(message: &str) -> String {
-    let mut letters = message.trim().chars();
-    let first = letters
-        .next()
-        .map(|letter| letter.to_uppercase().to_string());
-    let sentence = first.unwrap_or_default() + letters.as_str();
-    let end = if sentence.is_empty() || sentence.ends_with(['.', '?', '!']) {
-        ""
-    } else {
-        "."
-    };
-    figures::glued(&(sentence + end))
+/// A message as a sentence whose figures stay on one line.
+fn glued_sentence(message: &str) -> String {
+    figures::glued(&figures::sentence(message))
 }
