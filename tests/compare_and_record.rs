@@ -125,7 +125,7 @@ fn numbers_that_were_entered_and_not_declared_are_asked_for() {
         .args(["compare", "before", "after"])
         .assert()
         .stdout(
-            contains("Were the proposed numbers entered?")
+            contains("declares no new numbers")
                 .and(contains("--entered BEFORE"))
                 .and(contains("Another round is worth it").not()),
         );
@@ -166,7 +166,7 @@ fn an_earlier_proposal_is_taken_as_entered() {
     hingewise(folder.path())
         .args(["compare", "before", "after-entered"])
         .assert()
-        .stdout(contains("Were the proposed numbers entered?").not());
+        .stdout(contains("declares no new numbers").not());
     // Another tolerance does not forget what was entered; the file declares another radio, or none.
     let model = std::fs::read_to_string(folder.path().join("heron.toml")).unwrap();
     let (model, _) = model.split_once("[radio]").unwrap();

@@ -197,7 +197,7 @@ fn how_good(correction: &Correction) -> String {
     let others = if correction.settings.curve_pct.is_empty() {
         "other end points in the radio's steps"
     } else {
-        "other curve points in the radio's steps, with these end points,"
+        "other curve points in the radio's steps for these end points"
     };
     let where_reached = if correction.out_of_reach.is_empty() {
         ""
