@@ -16,6 +16,7 @@ mod compare_and_record;
 mod corners;
 mod decisions;
 mod functions;
+mod guidance;
 mod help;
 mod hostile;
 mod joint_fit;

@@ -2,6 +2,7 @@
 
 pub mod calibration;
 mod growth;
+pub mod guidance;
 mod profile;
 mod profile_file;
 mod projection;

@@ -14,10 +14,10 @@ use crate::camera::{INTRINSIC_COUNT, IntrinsicsCovariance};
 const MOST_VIEWS: usize = 40;
 /// Views of a clip that are blurred more than this many times the median are left out (common
 /// practice, no source).
-const BLUR_LIMIT: f64 = 1.5;
+pub(in crate::camera) const BLUR_LIMIT: f64 = 1.5;
 /// Speed of the board in the picture, px/s, up to which a rolling shutter of 20 ms, as phones
 /// have, shears it by less than half a pixel.
-const STEADY_PX_S: f64 = 25.0;
+pub(in crate::camera) const STEADY_PX_S: f64 = 25.0;
 /// If fewer views than this are steady, the steadiest so many are used.
 const ENOUGH_VIEWS: usize = 15;
 /// Weak prior information on the intrinsics before the first view is chosen, over that of all

@@ -15,7 +15,7 @@ use crate::vision::{
 const TELLING_MARKERS: usize = 4;
 
 /// Finds out what the pictures show instead of the board.
-pub(super) fn diagnose(
+pub(in crate::camera) fn diagnose(
     board: &Board,
     no_view: &[(String, NoView)],
     pictures: &[(String, Frame)],

@@ -37,12 +37,24 @@ pub fn deflection_sd_deg(
     width_px: usize,
 ) -> Option<f64> {
     let mut worst = 0.0_f64;
-    for side in [-1.0, 1.0] {
-        let by_intrinsics = deflection_by_intrinsics(camera, width_px as f64, side)?;
+    for by_intrinsics in deflections_by_intrinsics(camera, width_px)? {
         let variance = (by_intrinsics * covariance * by_intrinsics.transpose())[(0, 0)];
         worst = worst.max(variance);
     }
     Some(deg_from_rad(worst.sqrt()))
+}
+
+/// How the fitted deflection of 30° moves with the intrinsics, rad per unit: for a tag left and for
+/// a tag right of the middle.
+pub(in crate::camera) fn deflections_by_intrinsics(
+    camera: &Camera,
+    width_px: usize,
+) -> Option<[RowSVector<f64, INTRINSIC_COUNT>; 2]> {
+    let width_px = width_px as f64;
+    Some([
+        deflection_by_intrinsics(camera, width_px, -1.0)?,
+        deflection_by_intrinsics(camera, width_px, 1.0)?,
+    ])
 }
 
 /// How the fitted deflection of 30° moves with the intrinsics, rad per unit.

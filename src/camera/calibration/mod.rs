@@ -23,6 +23,13 @@ mod uncertainty;
 mod verdict;
 mod view;
 
+pub(in crate::camera) use candidate::{BLUR_LIMIT, STEADY_PX_S};
+pub(in crate::camera) use diagnosis::diagnose;
+pub(in crate::camera) use effect::deflections_by_intrinsics;
+pub(in crate::camera) use place::{ALIKE_SHARE, distance_px};
+pub(in crate::camera) use start::{USUAL_FOCAL, first_pose};
+pub(in crate::camera) use verdict::{GOOD_TILT_DEG, GOOD_U_DEG};
+
 pub use board::{Board, Charuco, CharucoLayout, Chessboard, MarkerPlace};
 pub use candidate::{Candidate, ChosenViews, Spare, calibrate_candidates, choose_views};
 pub use crossing::{Crossing, CrossingFault, PredictedCrossing, measure_crossing};

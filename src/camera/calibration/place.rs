@@ -10,7 +10,7 @@ use super::view::BoardView;
 
 /// Views whose crossings are closer together than this, RMS over the picture's width, show one
 /// place.
-pub(super) const ALIKE_SHARE: f64 = 0.02;
+pub(in crate::camera) const ALIKE_SHARE: f64 = 0.02;
 
 /// The place of each view, numbered from 0 in the order of their first views.
 pub(super) fn places(views: &[&BoardView], width_px: usize) -> Vec<usize> {
@@ -52,7 +52,7 @@ pub(super) fn gathered(views: &[ViewInformation], places: &[usize]) -> Vec<ViewI
 }
 
 /// RMS distance between the crossings that two views share.
-pub(super) fn distance_px(a: &BoardView, b: &BoardView) -> Option<f64> {
+pub(in crate::camera) fn distance_px(a: &BoardView, b: &BoardView) -> Option<f64> {
     let mut sum = 0.0;
     let mut count = 0_usize;
     let mut others = b.points.iter().peekable();

@@ -16,7 +16,7 @@ const LARGEST_ASPECT: f64 = 1.3;
 /// How far from the picture's centre the principal point is believed, over the picture's side.
 const LARGEST_OFFSET: f64 = 0.25;
 /// Focal length over the longer side if the views do not determine it: a phone's main camera.
-const USUAL_FOCAL: f64 = 0.8;
+pub(in crate::camera) const USUAL_FOCAL: f64 = 0.8;
 
 /// A first camera without distortion for a picture of this width and height.
 pub(super) fn first_camera(image_from_board: &[Matrix3<f64>], size_px: (usize, usize)) -> Camera {
@@ -53,7 +53,10 @@ pub(super) fn first_camera(image_from_board: &[Matrix3<f64>], size_px: (usize, u
 }
 
 /// Where the camera saw the board from, by the homography of a view.
-pub(super) fn first_pose(camera: &Camera, image_from_board: &Matrix3<f64>) -> Isometry3<f64> {
+pub(in crate::camera) fn first_pose(
+    camera: &Camera,
+    image_from_board: &Matrix3<f64>,
+) -> Isometry3<f64> {
     let rays = Matrix3::new(
         1.0 / camera.fx,
         0.0,

@@ -7,7 +7,7 @@ use crate::conventions::COVERAGE_FACTOR;
 
 /// Uncertainty of a 30° deflection, degrees (k = 2), up to which a profile is good: a third of the
 /// aim for a whole station.
-const GOOD_U_DEG: f64 = 0.01;
+pub(in crate::camera) const GOOD_U_DEG: f64 = 0.01;
 /// … and up to which it is usable: as large as the other uncertainties of a webcam's measurement.
 const USABLE_U_DEG: f64 = 0.1;
 /// RMS, px, above which something is wrong with board or focus (common practice, no source).
@@ -25,7 +25,7 @@ const JUDGED_SHARE: f64 = super::effect::ASIDE_SHARE;
 /// Places of the board below which hardly anything can be checked (common practice, no source).
 const FEW_PLACES: usize = 10;
 /// Tilt, degrees, that at least a quarter of the views should reach (common practice, no source).
-const GOOD_TILT_DEG: f64 = 20.0;
+pub(in crate::camera) const GOOD_TILT_DEG: f64 = 20.0;
 /// Bend of the board, mm, that a flat plate does not have (common practice, no source).
 const BENT_BOARD_MM: f64 = 0.5;
 /// Part by which fx and fy of a camera with square pixels may differ.

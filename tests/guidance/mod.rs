@@ -1,0 +1,6 @@
+//! Calibrating while the camera runs.
+
+#![allow(clippy::unwrap_used)]
+
+mod people;
+mod person;
