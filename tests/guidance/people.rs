@@ -6,7 +6,7 @@ use rayon::prelude::*;
 use super::person::{Person, kept};
 use crate::support::lens::Lens;
 
-const SEEDS: u64 = 24;
+const SEEDS: u64 = 16;
 /// After so many holds a person gives up.
 const MOST_HOLDS: usize = 60;
 

@@ -31,8 +31,7 @@ pub(super) fn next(
     let choices = choices(guidance, knowledge, size_px);
     let wanted = wanted_objection(guidance);
     let cures = |choice: &Choice| match wanted {
-        Some(Objection::EdgeNotReached { edge, .. }) => choice.asked.reaches(edge),
-        Some(Objection::MiddleOnly { .. }) => choice.asked.is_in_a_corner(),
+        Some(Objection::EdgeNotReached { edge, .. }) => choice.asked.reaches(edge, size_px),
         _ => true,
     };
     let any_cures = choices.iter().any(cures);
@@ -63,12 +62,7 @@ fn wanted_objection(guidance: &Guidance) -> Option<Objection> {
     };
     let objections = &fit.verdict.objections;
     let adds = |objection: &Objection| matches!(objection, Objection::AddsToAngle { .. });
-    let is_place = |objection: &&Objection| {
-        matches!(
-            objection,
-            Objection::EdgeNotReached { .. } | Objection::MiddleOnly { .. }
-        )
-    };
+    let is_place = |objection: &&Objection| matches!(objection, Objection::EdgeNotReached { .. });
     match objections.iter().any(adds) {
         true => None,
         false => objections.iter().find(is_place).copied(),

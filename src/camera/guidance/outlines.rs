@@ -1,29 +1,32 @@
 //! Outlines: the poses of the board that a person is asked for, some two dozen.
 //!
-//! The board is whole in the picture in all of them: near the middle and in each corner, tilted to each
-//! of the four sides, and upright and turned by 90°.
+//! The board is whole and large in all of them: in the middle and at both ends of the picture, upright and
+//! turned by 90°, tilted to each of the four sides. Of 1296 poses (nine places, three sizes, three tilts in
+//! eight directions, two turns) the best twenty one after the other leave hardly less uncertainty than the
+//! best twenty of these.
 
-use nalgebra::{Isometry3, Point2, Rotation3, Translation3, UnitQuaternion, Vector3};
+use nalgebra::{Isometry3, Point2, Rotation3, Translation3, UnitQuaternion, Vector2, Vector3};
 
 use super::super::calibration::{Board, Edge};
 use super::placing::in_space;
 use crate::camera::Camera;
 use crate::conventions::rad_from_deg;
 
-/// Tilt of the board, degrees: well above what the verdict asks for, and still easy to find and to hold.
-const TILT_DEG: f64 = 35.0;
-/// Part of the picture's width or height that the board fills: near the middle,
-const LARGE_SHARE: f64 = 0.85;
-/// … and in a corner, where it leaves about as much room as it takes.
-const CORNER_SHARE: f64 = 0.6;
-/// Distance between outline and edge of the picture, over the picture's width.
+/// Tilt of the board, degrees: well above what the verdict asks for, and easy to find and to hold.
+const TILT_DEG: f64 = 30.0;
+/// Part of the picture's width or height that the board fills, whichever it fills first. The nearer the
+/// board, the more a view says; the rest is room for the hand.
+const FILLED_SHARE: f64 = 0.9;
+/// Distance between outline and end of the picture, over its longer side.
 const MARGIN_SHARE: f64 = 0.02;
+/// Part of the picture's side within which an outline counts as at its edge.
+const NEAR_SHARE: f64 = 0.1;
 /// Rounds in which distance and place are fitted to the wanted place in the picture.
 const ROUNDS: usize = 15;
 /// Depth at which the fit of the place begins, over the board's longer side.
 const FIRST_DEPTH: f64 = 2.0;
 
-/// Where in the picture the board is asked for, along one direction.
+/// Where the board is asked for along the picture's longer side.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum Third {
     First,
@@ -86,10 +89,10 @@ impl Tilt {
 /// A pose that a person can be asked for.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Asked {
-    pub across: Third,
-    pub down: Third,
-    pub tilt: Tilt,
-    pub is_turned: bool,
+    third: Third,
+    tilt: Tilt,
+    is_turned: bool,
+    is_landscape: bool,
     pub camera_from_board: Isometry3<f64>,
     /// Corners of the board in the picture, px.
     pub outline_px: [Point2<f64>; 4],
@@ -100,119 +103,102 @@ pub(super) struct Asked {
 impl Asked {
     /// The pose in words.
     pub fn words(&self) -> String {
-        let place = match (self.across, self.down) {
-            (Third::Middle, _) | (_, Third::Middle) => "in the middle, near the camera",
-            (Third::First, Third::First) => "in the top left corner of the picture",
-            (Third::Last, Third::First) => "in the top right corner of the picture",
-            (Third::First, Third::Last) => "in the bottom left corner of the picture",
-            (Third::Last, Third::Last) => "in the bottom right corner of the picture",
+        let place = match (self.third, self.is_landscape) {
+            (Third::Middle, _) => "in the middle of the picture",
+            (Third::First, true) => "at the left end of the picture",
+            (Third::Last, true) => "at the right end of the picture",
+            (Third::First, false) => "at the top of the picture",
+            (Third::Last, false) => "at the bottom of the picture",
         };
         let turned = match self.is_turned {
-            true => ", turned by a quarter turn",
+            true => "turned by a quarter turn, ",
             false => "",
         };
         format!(
-            "Hold the board {place}{turned}, with its {} side tilted away.",
+            "Hold the board {place}, {turned}large, with its {} side tilted away.",
             self.tilt.side()
         )
     }
 
-    /// Whether the board is asked for in a corner of the picture.
-    pub fn is_in_a_corner(&self) -> bool {
-        self.across != Third::Middle
-    }
-
-    /// Whether the board comes to the left, the right, the top or the bottom edge of the picture.
-    pub fn reaches(&self, edge: Edge) -> bool {
+    /// Whether the board comes to an edge of the picture.
+    pub fn reaches(&self, edge: Edge, size_px: (usize, usize)) -> bool {
+        let (low, high) = extent(&self.outline_px);
+        let (width, height) = (size_px.0 as f64, size_px.1 as f64);
         match edge {
-            Edge::Left => self.across == Third::First,
-            Edge::Right => self.across == Third::Last,
-            Edge::Top => self.down == Third::First,
-            Edge::Bottom => self.down == Third::Last,
+            Edge::Left => low.x <= NEAR_SHARE * width,
+            Edge::Right => high.x >= (1.0 - NEAR_SHARE) * width,
+            Edge::Top => low.y <= NEAR_SHARE * height,
+            Edge::Bottom => high.y >= (1.0 - NEAR_SHARE) * height,
         }
     }
 }
 
 /// All poses that a person can be asked for, in a fixed order.
 pub(super) fn all(board: &Board, camera: &Camera, size_px: (usize, usize)) -> Vec<Asked> {
-    use Third::{First, Last, Middle};
-    let places = [
-        (Middle, Middle, false),
-        (First, First, false),
-        (Last, Last, false),
-        (Last, First, false),
-        (First, Last, false),
-        (Middle, Middle, true),
-    ];
-    let poses = places.into_iter().flat_map(|place| {
+    let thirds = [Third::Middle, Third::First, Third::Last].into_iter();
+    let places = thirds.flat_map(|third| [(third, false), (third, true)]);
+    let poses = places.flat_map(|(third, is_turned)| {
         let tilts = Tilt::ALL.into_iter();
-        tilts.filter_map(move |tilt| asked(board, camera, size_px, (place, tilt)))
+        tilts.filter_map(move |tilt| asked(board, camera, size_px, (third, tilt, is_turned)))
     });
     poses.collect()
 }
-
-type Wish = ((Third, Third, bool), Tilt);
 
 fn asked(
     board: &Board,
     camera: &Camera,
     size_px: (usize, usize),
-    ((across, down, is_turned), tilt): Wish,
+    (third, tilt, is_turned): (Third, Tilt, bool),
 ) -> Option<Asked> {
-    let share = match across {
-        Third::Middle => LARGE_SHARE,
-        Third::First | Third::Last => CORNER_SHARE,
+    let roll_rad = match is_turned {
+        true => std::f64::consts::FRAC_PI_2,
+        false => 0.0,
     };
-    let quarter_rad = std::f64::consts::FRAC_PI_2;
-    let roll = Rotation3::from_axis_angle(
-        &Vector3::z_axis(),
-        if is_turned { quarter_rad } else { 0.0 },
-    );
+    let roll = Rotation3::from_axis_angle(&Vector3::z_axis(), roll_rad);
     let rotation = UnitQuaternion::from_rotation_matrix(&(tilt.turn() * roll));
     let corners_mm = corners_mm(board);
     let middle = (corners_mm[0].coords + corners_mm[2].coords) / 2.0;
     let longer_mm = (corners_mm[2] - corners_mm[0]).amax();
-    let (width, height) = (size_px.0 as f64, size_px.1 as f64);
-    let margin_px = MARGIN_SHARE * width;
     let mut centre = Vector3::new(0.0, 0.0, FIRST_DEPTH * longer_mm);
     let pose_at = |centre: Vector3<f64>| {
         let turned = rotation * in_space(middle.into()).coords;
         Isometry3::from_parts(Translation3::from(centre - turned), rotation)
     };
     for _ in 0..ROUNDS {
-        let outline_px = outline_px(camera, &pose_at(centre), &corners_mm)?;
-        let (low, high) = extent(&outline_px);
-        let fills = ((high.x - low.x) / width).max((high.y - low.y) / height);
-        let wanted = Point2::new(
-            place(across, (low.x, high.x), (width, margin_px)),
-            place(down, (low.y, high.y), (height, margin_px)),
-        );
+        let (low, high) = extent(&outline_px(camera, &pose_at(centre), &corners_mm)?);
+        let size = high - low;
+        let wanted = wanted_centre(third, size, size_px);
         let now = nalgebra::center(&low, &high);
         let depth = centre.z;
         centre.x += (wanted.x - now.x) / camera.fx * depth;
         centre.y += (wanted.y - now.y) / camera.fy * depth;
-        centre *= fills / share;
+        let filled = (size.x / size_px.0 as f64).max(size.y / size_px.1 as f64);
+        centre *= filled / FILLED_SHARE;
     }
     let camera_from_board = pose_at(centre);
     Some(Asked {
-        across,
-        down,
+        third,
         tilt,
         is_turned,
+        is_landscape: size_px.0 >= size_px.1,
         camera_from_board,
         outline_px: outline_px(camera, &camera_from_board, &corners_mm)?,
         gain: 0.0,
     })
 }
 
-/// Where the middle of an extent belongs, px.
-fn place(third: Third, (low, high): (f64, f64), (side, margin): (f64, f64)) -> f64 {
-    let half = (high - low) / 2.0;
+/// Where the middle of an outline of this size belongs, px.
+fn wanted_centre(third: Third, size: Vector2<f64>, size_px: (usize, usize)) -> Point2<f64> {
+    let picture = Vector2::new(size_px.0 as f64 - 1.0, size_px.1 as f64 - 1.0);
+    let mut centre = Point2::from(picture / 2.0);
+    let along = picture.imax();
+    let from_end = MARGIN_SHARE * picture[along] + size[along] / 2.0;
     match third {
-        Third::First => margin + half,
-        Third::Middle => (side - 1.0) / 2.0,
-        Third::Last => side - 1.0 - margin - half,
+        Third::First => centre[along] = from_end,
+        Third::Middle => {}
+        Third::Last => centre[along] = picture[along] - from_end,
     }
+    centre
 }
 
 /// Corners of the printed squares: top-left, top-right, bottom-right, bottom-left.
