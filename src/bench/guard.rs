@@ -36,7 +36,12 @@ const OPEN_TO_ALL: [(&str, &str); 5] = [
 
 /// Where a connection comes from. A request without it is taken for one from outside.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Peer(pub SocketAddr);
+pub struct Peer {
+    /// The address at the other end.
+    pub address: SocketAddr,
+    /// Whether the connection is encrypted.
+    pub is_encrypted: bool,
+}
 
 /// What the guard compares requests with.
 pub struct Door {
@@ -94,7 +99,7 @@ impl Asked<'_> {
     }
 
     /// Whether a page of another site sent it, other than by a link that a person followed.
-    fn is_from_elsewhere(&self, host: &str) -> bool {
+    fn is_from_elsewhere(&self, host: &str, scheme: &str) -> bool {
         let site = self.header("sec-fetch-site");
         let ours = [None, Some("same-origin"), Some("none")].contains(&site);
         if self.only_reads() {
@@ -104,7 +109,7 @@ impl Asked<'_> {
         }
         let origin_is_ours = (self.headers.get(header::ORIGIN)).is_none_or(|origin| {
             let origin = origin.to_str().unwrap_or_default();
-            let written = origin.strip_prefix("http://");
+            let written = origin.strip_prefix(scheme);
             written.is_some_and(|origin| origin.eq_ignore_ascii_case(host))
         });
         !ours || !origin_is_ours
@@ -141,7 +146,12 @@ fn admit(bench: &Shared, request: &Request<Body>) -> Result<(), Refusal> {
     if !bench.door.knows(host, bench.lan.address()) || authority.is_some_and(|name| name != host) {
         return Err(misdirected(bench));
     }
-    if asked.is_from_elsewhere(host) {
+    let peer = request.extensions().get::<Peer>();
+    let scheme = match peer.is_some_and(|peer| peer.is_encrypted) {
+        true => "https://",
+        false => "http://",
+    };
+    if asked.is_from_elsewhere(host, scheme) {
         return Err(Refusal::new(
             StatusCode::FORBIDDEN,
             "this request comes from a page of another site",
@@ -157,7 +167,7 @@ fn admit(bench: &Shared, request: &Request<Body>) -> Result<(), Refusal> {
 /// Whether a request comes from this computer itself.
 pub fn is_of_this_computer(request: &Request<Body>) -> bool {
     let peer = request.extensions().get::<Peer>();
-    peer.is_some_and(|Peer(address)| address.ip().to_canonical().is_loopback())
+    peer.is_some_and(|peer| peer.address.ip().to_canonical().is_loopback())
 }
 
 /// Whether a request from another device is let in.
@@ -166,8 +176,8 @@ fn admit_device(bench: &Shared, asked: &Asked<'_>, request: &Request<Body>) -> R
         return Ok(());
     }
     let peer = request.extensions().get::<Peer>();
-    let is_paired = peer.is_some_and(|Peer(address)| {
-        let address = address.ip().to_canonical();
+    let is_paired = peer.is_some_and(|peer| {
+        let address = peer.address.ip().to_canonical();
         bench.devices.knows(asked.headers, address)
     });
     match is_paired {

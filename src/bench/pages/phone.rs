@@ -97,7 +97,7 @@ pub async fn pair() -> Result<Response, Refusal> {
 /// Pairs a phone by its code.
 pub async fn paired(
     State(bench): State<Shared>,
-    Extension(Peer(peer)): Extension<Peer>,
+    Extension(peer): Extension<Peer>,
     headers: HeaderMap,
     body: Bytes,
 ) -> Result<Response, Refusal> {
@@ -105,7 +105,7 @@ pub async fn paired(
     let name = headers
         .get(header::USER_AGENT)
         .and_then(|name| name.to_str().ok());
-    let address = peer.ip().to_canonical();
+    let address = peer.address.ip().to_canonical();
     let kind = kind_of(name.unwrap_or_default());
     let secret = bench.devices.pair(code.trim(), kind, address);
     let secret = secret.ok_or_else(|| {

@@ -371,7 +371,7 @@ fn a_phone_is_paired_reads_and_changes_nothing_of_the_computer() {
             .uri(path)
             .header("host", format!("127.0.0.1:{PORT}"))
             .header("cookie", cookie)
-            .extension(Peer(SocketAddr::from(([192, 168, 1, 7], 40_000))));
+            .extension(peer([192, 168, 1, 7]));
         bench.ask(request.body(body.to_owned().into()).unwrap())
     };
     assert_eq!(phone(Method::GET, "/", "", "").status(), 401);

@@ -1,0 +1,3 @@
+//! Live.
+mod body;
+mod turns;
