@@ -24,7 +24,7 @@ use crate::motion::{
 };
 use crate::tags::Sightings;
 
-/// The fit is doubted where tags lie further from where it says than this share of their edges, in
+/// The fit is doubted where tags are further from their predicted places than this share of their edges, in
 /// the root mean square. Films that were coded so poorly that a hold could be 0.5° off have 0.4 %,
 /// usual ones 0.05 to 0.2 %.
 pub(in crate::motion) const LOOSE_SHARE: f64 = 0.01;
@@ -257,7 +257,7 @@ fn own_covariance(eliminated: &FrameElimination, signs: &[f64]) -> DMatrix<f64> 
     own
 }
 
-/// Tells or refuses what does not move as the fit takes it to.
+/// Reports or refuses tags that do not move as the fit assumes.
 fn judge_scatter(scatter: &Scatter, warnings: &mut Vec<MotionWarning>) -> Result<(), MotionError> {
     let (rms_px, rms_pct) = (scatter.rms_px, 100.0 * scatter.rms_share);
     if rms_pct.is_nan() || scatter.rms_share > REFUSED_LOOSE_SHARE {

@@ -7,7 +7,7 @@ use crate::warning::Warning;
 /// What was declared, and what the clip shows instead.
 #[derive(Debug, Clone, PartialEq)]
 pub enum DeclarationWarning {
-    /// The camera profile is not this clip's; the result goes by a free lens.
+    /// The camera profile is not this clip's; the result uses a free lens.
     ProfileContradicted {
         /// Focal length that the clip fits, over the profile's.
         focal_ratio: Measured,
@@ -21,7 +21,7 @@ pub enum DeclarationWarning {
         /// Across the diagonal, as the clip fits it.
         fits_deg: Measured,
     },
-    /// An airframe tag moves with the surfaces; the result goes by the others.
+    /// An airframe tag moves with the surfaces; the result uses the others.
     AirframeTagMoves {
         /// Id of the tag.
         tag_id: u32,

@@ -22,7 +22,7 @@ use crate::motion::start::setup;
 use crate::motion::{FitOptions, MotionError, MotionWarning};
 use crate::tags::Sightings;
 
-/// A fit that keeps less than this share of the sightings may go by something wrong …
+/// A fit that keeps less than this share of the sightings may rest on something wrong …
 const LEAST_KEPT_SHARE: f64 = 0.8;
 /// … and less than this one it does: films with three wrong sightings in ten are fitted well.
 const LEAST_KEPT_FOR_SURE: f64 = 0.6;
@@ -37,7 +37,7 @@ const EXPLAINS_SHARE: f64 = 0.6;
 #[derive(Debug, Clone)]
 pub(in crate::motion) struct Declared<'a> {
     pub sightings: &'a Sightings,
-    /// With the airframe tags that the fit goes by.
+    /// With the airframe tags that the fit uses.
     pub model: ModelFile,
     pub profile: CameraProfile,
     pub options: &'a FitOptions,

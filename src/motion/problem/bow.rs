@@ -1,4 +1,4 @@
-//! Bow: paper that does not lie flat.
+//! Bow: paper that is not flat.
 //!
 //! Corners are those of the flat pattern that fits a tag best. On a bent sheet its middle stands out
 //! over the edges; seen at an angle this shifts the middle of the pattern against its rim. A flat

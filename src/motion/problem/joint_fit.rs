@@ -8,7 +8,7 @@ use super::prediction::residual;
 use crate::motion::PictureWander;
 use crate::solver::Loss;
 
-/// Error that stands for a sighting that has no place in the picture, standard deviations: as far
+/// Error assumed for a sighting that has no place in the picture, standard deviations: as far
 /// off as pictures are wide.
 const OUTSIDE_SD: f64 = 1e5;
 
@@ -27,7 +27,7 @@ pub(in crate::motion) struct JointFit {
     pub priors: Priors,
     pub loss: Loss,
     pub lines: ReadLines,
-    /// Share of a moving view that the tags have to tell: less than 1 where landmarks help.
+    /// Share of a moving view that the tags have to determine: less than 1 where landmarks help.
     pub view_share_of_tags: f64,
     pub surroundings: Surroundings,
     /// The picture of a camera that stood still moved by so much, and the frames are steadied.
@@ -93,7 +93,7 @@ impl JointFit {
         self.steadied.or(in_the_hand)
     }
 
-    /// What a function tells of each frame with its state, in their order; told on all cores.
+    /// Applies a function to each frame with its state, on all cores; results in the frames' order.
     pub fn of_frames<T: Send>(
         &self,
         state: &State,

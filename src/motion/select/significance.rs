@@ -1,4 +1,4 @@
-//! What a fit tells from nothing, of all that it allows for to begin with.
+//! Which optional unknowns (paper bow, readout time, rocking) are significant.
 
 use std::collections::BTreeMap;
 
@@ -12,7 +12,7 @@ use crate::motion::problem::prediction::camera_from_tag;
 use crate::motion::problem::readout;
 use crate::motion::problem::rocking;
 
-/// Bows that move the outline of a tag by less than this, root mean square, cannot be told from the
+/// Bows that move the outline of a tag by less than this, root mean square, cannot be distinguished from the
 /// lasting errors of its corners, px: twice their standard deviation ([`FitOptions`](crate::motion::FitOptions)).
 const LEAST_PX: f64 = 0.02;
 

@@ -15,7 +15,7 @@ use crate::solver::{Change, Descent, Minimum, Policy, Undefined, descend};
 /// Damping at the start of a search, as a fraction of the diagonal: from a rough guess …
 pub(in crate::motion) const FROM_AFAR: f64 = 1e-4;
 /// … and from where a fit has been, which has changed a little since. The curvature of what the fit can
-/// hardly tell is a millionth of the diagonal: with more damping it would creep.
+/// hardly determine is a millionth of the diagonal: with more damping it would creep.
 pub(in crate::motion) const FROM_NEARBY: f64 = 1e-8;
 /// With less damping than this a step goes nearly all the way: if it promises little, little is
 /// left.

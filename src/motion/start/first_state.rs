@@ -2,7 +2,7 @@
 //!
 //! Airframe tags first, then each surface by itself on a few dozen frames (see `trials`).
 //! With a moving camera the surface that came out best then helps the others:
-//! its tag tells the camera's pose together with the airframe tags, which alone are poor at it.
+//! its tag determines the camera's pose together with the airframe tags, which alone are poor at it.
 
 use rayon::prelude::*;
 

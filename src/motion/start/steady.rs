@@ -45,11 +45,11 @@ const STEPS: usize = 2;
 const TURN_GAIN: f64 = 0.8;
 /// A frame needs so many points: one airframe tag.
 const FEWEST_POINTS: usize = 4;
-/// Airframe tags alone do not tell a picture that moves from a camera that does: at least this share of the
+/// Airframe tags alone do not distinguish a picture that moves from a camera that does: at least this share of the
 /// frames has to show [`FEWEST_LANDMARKS`] landmarks.
 const LANDMARKS_SHARE: f64 = 0.5;
 
-/// A point that stands still in the world: a corner of an airframe tag, or a landmark.
+/// A point that is fixed in the world: a corner of an airframe tag, or a landmark.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 enum Point {
     Corner(usize, usize),

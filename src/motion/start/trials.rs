@@ -25,7 +25,7 @@ use crate::motion::solve::search::{FROM_AFAR, Search};
 const TRIAL_FRAMES: usize = 32;
 /// Frames that propose an airframe tag's pose.
 const TAG_PROPOSING_FRAMES: usize = 8;
-/// A trial fit, and the winner's: what is left in the end is no matter beside the errors of so
+/// A trial fit, and the winner's: what is left in the end is negligible beside the errors of so
 /// few frames.
 const TRIAL: Search = Search {
     damping: FROM_AFAR,
@@ -159,7 +159,7 @@ pub(in crate::motion) fn surface_trial(
             needed: FEWEST_FRAMES,
         });
     }
-    // Beside a still camera the airframe tags and other surfaces have no say in a hinge.
+    // Beside a still camera the airframe tags and other surfaces do not influence a hinge.
     let known = if fit.layout.camera_moves {
         known.clone()
     } else {
@@ -324,7 +324,7 @@ fn hypotheses(fit: &JointFit, trial: &JointFit, known: &Known, declared: &Surfac
 fn possible_poses(fit: &JointFit, trial: &JointFit, known: &Known) -> Vec<PossiblePoses> {
     let constants = known.constants();
     let newest = Target::Surface(known.surfaces.len());
-    // Known surfaces and airframe tags together tell the camera's pose far better.
+    // Known surfaces and airframe tags together determine the camera's pose far better.
     let mut others = trial.clone();
     for seen in others
         .frames

@@ -157,7 +157,7 @@ fn mean_camera_mm(fit: &JointFit, state: &State) -> Point3<f64> {
     Point3::from(sum / f64::max(count, 1.0))
 }
 
-/// A landmark at the point that lies nearest to all lines of sight to it.
+/// A landmark at the point nearest to all lines of sight to it.
 fn first_guess(fit: &JointFit, state: &State, landmark: usize) -> Landmark {
     let camera = fit.lens.camera(&state.constants);
     let seen_from = state.constants.landmarks_seen_from;
@@ -219,7 +219,7 @@ fn residuals_px(
 /// Standard deviation with which single places would have to scatter, independent of each other, to
 /// leave as much in the mean of many: errors that are alike in neighbouring frames count for more
 /// (W. K. Newey and K. D. West, Econometrica 55 (1987) 703). Where only every so many frames are looked
-/// at, each later one stands for those before it as well.
+/// at, each later one includes those before it.
 fn sd_px(residuals: &[(f64, Vector2<f64>)], every: usize) -> Option<f64> {
     let coordinates = residuals.iter().flat_map(|(_, miss)| [miss.x, miss.y]);
     let usual_px = SD_FROM_MAD * median(coordinates.map(f64::abs))?;
