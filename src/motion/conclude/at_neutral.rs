@@ -1,5 +1,5 @@
-//! Where the tags stand while the surfaces rest at neutral: what two clips of one aircraft can be
-//! compared by, as long as no tag was moved in between.
+//! The places of the tags while the surfaces rest at neutral. They make two clips of one aircraft
+//! comparable, as long as no tag was moved in between.
 //!
 //! A deflection counts from its own clip's neutral, so it cannot show whether neutral itself has
 //! moved. The places of all tags and hinge lines can. They are given with their joint covariance,

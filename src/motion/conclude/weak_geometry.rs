@@ -10,13 +10,13 @@ use crate::statistics::median;
 
 /// Travel is measured between these shares of all deflections, so that single frames do not count as travel.
 pub(in crate::motion) const TRAVEL_SHARES: [f64; 2] = [0.02, 0.98];
-/// The scale of the angles is doubted beyond this relative standard deviation: 0.5 % are 0.13° of
+/// The scale of the angles gets a warning beyond this relative standard deviation: 0.5 % are 0.13° of
 /// a throw of 25°, several times what the fit otherwise reaches.
 const DOUBTFUL_SCALE_SD: f64 = 0.005;
 /// … and the hinge is refused beyond this one.
 const REFUSED_SCALE_SD: f64 = 0.15;
 /// A tag whose centre is nearer to the hinge line than this many edges turns nearly in place: its
-/// way along the arc, which determines the angle best, is lost.
+/// path along the arc, which determines the angle best, is lost.
 const NEAREST_EDGES: f64 = 0.5;
 /// A single airframe tag that a moving camera sees square-on within this angle is reported. In synthetic
 /// films from the hand the ± at the ends of the travel is then a quarter larger than with a tag that

@@ -27,7 +27,7 @@ const LARGEST_LOSS: f64 = 0.4;
 const MOST_PATHS: usize = 10;
 /// Paths that move the landmarks by less are their noise, px (root mean square of a coordinate).
 const LEAST_PATH_PX: f64 = 0.15;
-/// A landmark that the others' paths leave so far off is not a fixed spot, px …
+/// A landmark whose residual about the others' paths is larger is not a fixed spot, px …
 const LANDMARK_OFF_PX: f64 = 1.5;
 /// … or so many times further off than most.
 const LANDMARK_OFF_FACTOR: f64 = 4.0;
@@ -249,12 +249,12 @@ fn common_paths(paths: &[&DMatrix<f64>]) -> DMatrix<f64> {
     DMatrix::from_columns(&common)
 }
 
-/// A path without its part in the common ones.
+/// The residual of a path about the common ones.
 fn without(path: &DMatrix<f64>, common: &DMatrix<f64>) -> DMatrix<f64> {
     path - common * common.tr_mul(path)
 }
 
-/// What the common paths leave of a tag's.
+/// The residual of a tag's path about the common ones.
 struct Left {
     /// Of a coordinate, root mean square.
     rms_px: f64,

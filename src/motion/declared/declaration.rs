@@ -4,7 +4,7 @@ use super::sides::QuarterTurn;
 use crate::measured::Measured;
 use crate::warning::Warning;
 
-/// What was declared, and what the clip shows instead.
+/// A declaration that the clip contradicts.
 #[derive(Debug, Clone, PartialEq)]
 pub enum DeclarationWarning {
     /// The camera profile is not this clip's; the result uses a free lens.
@@ -38,7 +38,7 @@ pub enum DeclarationWarning {
         /// How far.
         turn: QuarterTurn,
     },
-    /// The clip shows another distance from hinge to tag than the ruler; the result goes without it.
+    /// The clip shows another distance from hinge to tag than the ruler; the result does not use the ruler's.
     RulerContradicted {
         /// Name of the surface.
         surface: String,

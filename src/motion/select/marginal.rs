@@ -1,6 +1,6 @@
-//! Doubtful sightings: further off than errors of corners explain, but by fractions of a pixel.
+//! Marginal sightings: further off than errors of corners explain, but by fractions of a pixel.
 //!
-//! A highlight on part of a tag, or paper bent otherwise than the fit allows for, can take all
+//! A highlight on part of a tag, or a bend of the paper that the fit does not model, can take all
 //! sightings of a hold out of a fit whose other sightings scatter little. Such sightings still give their
 //! deflection, with the error that their own misfit shows: it is the same in
 //! neighbouring frames, so that averaging does not reduce it. They do not influence the hinge.
@@ -21,7 +21,7 @@ const FARTHEST_PX: f64 = 0.1;
 const STEPS: usize = 4;
 /// … and ends no further away than this, rad: whole turns do not show in the picture.
 const FARTHEST_RAD: f64 = 0.1;
-/// What a sighting has left when its deflection is taken off its eight coordinates.
+/// Degrees of freedom of a sighting after its deflection: eight coordinates less one.
 const FREEDOM: f64 = 7.0;
 /// Doubtful frames no further apart than this have their misfit in common, s; and so have neighbours.
 const GAP_S: f64 = 0.125;
@@ -74,7 +74,7 @@ fn a_little_off(
     near.then(|| (settled, (miss.norm_squared() / FREEDOM - 1.0).max(0.0)))
 }
 
-/// Brings a surface's deflection to where it explains its tag best; the whitened residual there.
+/// Fits a surface's deflection to its tag; returns the whitened residual there.
 fn settle(
     seen: &Observation,
     state: &mut FrameState,

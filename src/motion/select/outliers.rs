@@ -29,7 +29,7 @@ const FACTOR_SIGHTINGS: f64 = 60.0;
 /// smaller still would be luck, or corners that repeat each other.
 const SMALLEST_FACTOR: f64 = 0.25;
 
-/// Fits with all sightings under a forgiving loss, then sorts out and refits until nothing changes.
+/// Fits all sightings with a robust loss, then rejects outliers and fits again until nothing changes.
 ///
 /// Whitenings are rescaled by tag on the way, so that kept residuals have variance 1.
 pub(in crate::motion) fn fit_and_sort(
@@ -63,7 +63,7 @@ pub(in crate::motion) fn round(fit: &JointFit, damping: f64) -> Search {
     }
 }
 
-/// Sorts and fits in turns, from a fit that has just been made, at least a number of times.
+/// Alternates rejection and fitting, from a fit that has just been made, at least a number of times.
 pub(in crate::motion) fn sort_on(
     fit: &mut JointFit,
     mut state: State,

@@ -1,5 +1,5 @@
-//! One frame by itself, with the constants as they are: where the camera is and how far each
-//! surface is deflected.
+//! The fit of a single frame with the constants held: the camera's pose and each surface's
+//! deflection.
 
 use std::f64::consts::PI;
 use std::ops::Range;
@@ -42,7 +42,7 @@ const SCAN_STEP_RAD: f64 = 0.1;
 /// Corners that are compared there: two opposite ones give place, size and turn.
 const SCANNED_CORNERS: [usize; 2] = [0, 2];
 
-/// What the fit of one frame looks at.
+/// Input of the fit of one frame.
 pub(in crate::motion) struct FrameFit<'a> {
     pub lens: &'a Lens,
     pub camera: &'a Camera,

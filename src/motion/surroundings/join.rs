@@ -5,8 +5,8 @@
 //! wherever they are: their places in space are constants of the fit like any other.
 //!
 //! Some are no fixed spots: edges that cross at different distances, a surface that moves, a person.
-//! Each landmark is weighted by its own residuals. And if the airframe does not stand
-//! still against its surroundings, its tags no longer fit, and the landmarks are all left out.
+//! Each landmark is weighted by its own residuals. And if the airframe moves
+//! against its surroundings, its tags no longer fit, and the landmarks are all left out.
 
 use std::collections::BTreeMap;
 
@@ -31,7 +31,7 @@ const MOST_LANDMARKS: usize = 14;
 /// A landmark is useful if it was found in this share of the frames with a pose.
 const FOUND_SHARE: f64 = 0.2;
 
-/// Surroundings that rock further through the travel are of no use, degrees: they do not follow the
+/// Surroundings that rock further through the travel are not usable, degrees: they do not follow the
 /// deflection closely enough.
 const MOST_ROCKING_DEG: f64 = 0.25;
 
@@ -154,8 +154,8 @@ fn leave_out(fit: &mut JointFit, without: Layout) {
     }
 }
 
-/// Believes each landmark as well as its standard deviation says. Takes out those that scatter too much
-/// for fixed spots, and what is beyond the best.
+/// Gives each landmark its standard deviation. Removes those that scatter too much
+/// for fixed spots, and all but the best.
 fn retain(fit: &mut JointFit, state: &mut State, sd_px: &[f64]) {
     let mut kept: Vec<usize> = (0..sd_px.len())
         .filter(|landmark| sd_px[*landmark] < MOST_SD_PX)
