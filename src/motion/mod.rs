@@ -3,10 +3,10 @@
 //! One robust nonlinear least squares over all corners of all frames (bundle adjustment with one
 //! degree of freedom a surface; B. Triggs et al., "Bundle adjustment: a modern synthesis", 2000).
 //! A single tag's pose is a poor angle meter: nearly face-on its tilt hardly shows, and two tilts
-//! explain it about equally well. But a surface turns about one line, so all frames together tell
-//! that line, and each frame then has one number to tell.
+//! explain it about equally well. But a surface turns about one line, so all frames together determine
+//! that line, and one number remains for each frame.
 //!
-//! | room | contents |
+//! | module | contents |
 //! | --- | --- |
 //! | `problem` | observations, unknowns, residuals and their derivatives |
 //! | `solve` | the minimum over all frames, and over one frame alone |
@@ -96,7 +96,7 @@ pub fn fit(
         true => mean_residuals(&fit, &sorted),
         false => BTreeMap::new(),
     };
-    // 4. Sightings that are a little off: they have a deflection, but no say in the constants.
+    // 4. Sightings that are a little off: they have a deflection, but do not influence the constants.
     let sorted = with_marginal_sightings(&mut fit, sorted, &basis, warnings);
     // 5. A rest repeats its errors, so it counts as fewer frames.
     let lasting =

@@ -92,7 +92,7 @@ pub fn fit_what_moves(
         };
         let is_last = |culprits: &Vec<LeftOut>| culprits.len() == moving.surfaces.len();
         if culprits.as_ref().map_or(true, is_last) {
-            // No other fit follows, so these are the doubts that a person can go by.
+            // No other fit follows, so these are the warnings to report.
             warnings.extend(doubts);
         }
         let culprits = culprits?;

@@ -122,6 +122,15 @@ impl Default for HoldOptions {
     }
 }
 
+/// A rest that is known before the motion is: its span and its stick position.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct GivenHold {
+    /// Stick position.
+    pub stick_pct: f64,
+    /// First and last time of its settled frames.
+    pub time_s: [f64; 2],
+}
+
 /// Stick position of each rest, if assigned.
 type Labels = Vec<Option<f64>>;
 

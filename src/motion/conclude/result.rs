@@ -1,4 +1,4 @@
-//! From the fitted state to what is handed on: angles with their sign, hinges, covariance.
+//! From the fitted state to the result: angles with their sign, hinges, covariance.
 
 use std::collections::BTreeMap;
 
@@ -24,18 +24,18 @@ use crate::motion::{
 };
 use crate::tags::Sightings;
 
-/// The fit is doubted where tags lie further from where it says than this share of their edges, in
+/// The fit is doubted where tags are further from their predicted places than this share of their edges, in
 /// the root mean square. Films that were coded so poorly that a hold could be 0.5° off have 0.4 %,
 /// usual ones 0.05 to 0.2 %.
 pub(in crate::motion) const LOOSE_SHARE: f64 = 0.01;
 /// … and refused beyond this one: 0.6 mm of each coordinate on tags of 20 mm.
 const REFUSED_LOOSE_SHARE: f64 = 0.03;
 
-/// Everything that the conclusion is drawn from.
+/// Input of the conclusion.
 pub(in crate::motion) struct Conclusion<'a> {
     pub fit: &'a JointFit,
     pub state: &'a State,
-    /// What each tag's residuals have in common in all frames.
+    /// The mean residuals of each tag over all frames.
     pub constant: &'a BTreeMap<Target, Corners>,
     pub lasting: LastingErrors,
     pub sightings: &'a Sightings,
@@ -206,7 +206,7 @@ impl Conclusion<'_> {
     }
 }
 
-/// What the misfit of a doubtful sighting adds to a deflection whose own variance is given.
+/// Variance that the misfit of a marginal sighting adds to a deflection whose own variance is given.
 fn misfit(observed: &ObservedFrame, surface: usize, own_rad2: f64) -> Option<Misfit> {
     let mut kept = observed.kept();
     let doubt = kept
@@ -257,7 +257,7 @@ fn own_covariance(eliminated: &FrameElimination, signs: &[f64]) -> DMatrix<f64> 
     own
 }
 
-/// Tells or refuses what does not move as the fit takes it to.
+/// Reports or refuses tags that do not move as the fit assumes.
 fn judge_scatter(scatter: &Scatter, warnings: &mut Vec<MotionWarning>) -> Result<(), MotionError> {
     let (rms_px, rms_pct) = (scatter.rms_px, 100.0 * scatter.rms_share);
     if rms_pct.is_nan() || scatter.rms_share > REFUSED_LOOSE_SHARE {

@@ -1,4 +1,4 @@
-//! Sightings made ready for the fit: whitened, and told apart by what they sit on.
+//! Sightings made ready for the fit: whitened, and grouped by what they sit on.
 
 use nalgebra::{SMatrix, SVector, Vector2};
 use rayon::prelude::*;
@@ -16,7 +16,7 @@ pub(in crate::motion) type Corners = SVector<f64, 8>;
 /// Frames that one thread takes at a time.
 pub(in crate::motion) const PIECE: usize = 64;
 
-/// Weight of a doubtful sighting: hardly any, but enough to tell its deflection.
+/// Weight of a doubtful sighting: hardly any, but enough to determine its deflection.
 const DOUBTFUL_WEIGHT: f64 = 1e-3;
 
 /// What a tag sits on; the position in the model file's list.
@@ -42,7 +42,7 @@ pub(in crate::motion) struct Observation {
     pub share: f64,
     /// Not rejected.
     pub kept: bool,
-    /// Kept without a say in the constants: [`crate::motion::select::marginal`].
+    /// Kept without influence on the constants: [`crate::motion::select::marginal`].
     pub doubt: Option<Doubt>,
 }
 
@@ -155,10 +155,10 @@ pub(in crate::motion) fn interval_s(frames: &[ObservedFrame]) -> f64 {
     crate::statistics::median(intervals_s).unwrap_or(0.0)
 }
 
-/// How the sensor's lines lie in the upright picture.
+/// Direction of the sensor's lines in the upright picture.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(in crate::motion) struct ReadLines {
-    /// Coordinate of a point that tells its line: 0 for x, 1 for y.
+    /// Coordinate of a point that gives its line: 0 for x, 1 for y.
     coordinate: usize,
     count: f64,
 }

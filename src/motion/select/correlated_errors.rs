@@ -1,7 +1,7 @@
 //! Errors that last while a tag rests in the picture.
 //!
-//! A tag that rests lies at the same fraction of a pixel in every frame, and a video coder copies
-//! still parts of the picture instead of coding them anew: the same corner errors come again in
+//! A tag that rests stays at the same fraction of a pixel in every frame, and a video coder copies
+//! still parts of the picture instead of coding them again: the same corner errors repeat in
 //! every frame, and their mean over a hold is no better than one of them. How large that part is
 //! shows in the residuals: those of one rest are alike.
 
@@ -47,9 +47,9 @@ impl LastingErrors {
 
 /// Finds the rests, measures how alike their residuals are, and weights sightings accordingly.
 ///
-/// `constant` is what a tag's residuals have in common in all frames: no rest brings it anew.
-/// A rest of n frames tells as much as n / (1 + (n − 1) share) independent ones. In the hand a tag
-/// does not rest in the picture, and its place errs anew in every frame.
+/// `constant` is what a tag's residuals have in common in all frames: it does not change from rest to rest.
+/// A rest of n frames counts as much as n / (1 + (n − 1) share) independent ones. In the hand a tag
+/// does not rest in the picture, and the error of its place is new in every frame.
 pub(in crate::motion) fn weigh_rests(
     fit: &mut JointFit,
     state: &State,

@@ -3,11 +3,11 @@
 //! The stabiliser of a phone on a tripod shifts the picture by some pixels and its focus breathes, so that
 //! nothing rests in the picture although the camera does. The airframe tags and the landmarks of the
 //! surroundings all move alike then: three numbers a frame explain them to some hundredths of a pixel, whereas a
-//! camera in the hand leaves tens of pixels, since it rolls and what is near moves against what is far. With that
-//! motion undone, the clip is that of a still camera and its fit has no unknown more.
+//! camera in the hand leaves tens of pixels, since it rolls and near points move against far ones. With that
+//! motion undone, the clip is that of a still camera and its fit needs no further unknown.
 //!
 //! Two motions are tried: one of the picture (shift and growth, [`crate::motion::problem::picture_motion`]), and a small
-//! turn of the camera (a tripod that gives). Where the points stand and how each frame moved are fitted in turns.
+//! turn of the camera (a tripod that gives). The places of the points and the motions of the frames are fitted in turns.
 
 use std::collections::BTreeMap;
 
@@ -34,7 +34,7 @@ const LOSS: Loss = Loss::Huber { width: 3.0 };
 /// usual bits; those of a camera in the hand by 10 px.
 const MOST_SCATTER_PX: f64 = 0.3;
 /// What a motion may be, as standard deviations: shift (px) or turn (rad, in shifts of the picture), growth.
-/// They only keep determined what a frame with few points leaves open.
+/// They only matter for frames with few points.
 const SHIFT_SD_PX: f64 = 40.0;
 const GROWTH_SD: f64 = 0.005;
 /// Places and motions are fitted in turns so many times; three are enough for 0.001 px.
@@ -45,11 +45,11 @@ const STEPS: usize = 2;
 const TURN_GAIN: f64 = 0.8;
 /// A frame needs so many points: one airframe tag.
 const FEWEST_POINTS: usize = 4;
-/// Airframe tags alone do not tell a picture that moves from a camera that does: at least this share of the
+/// Airframe tags alone do not distinguish a picture that moves from a camera that does: at least this share of the
 /// frames has to show [`FEWEST_LANDMARKS`] landmarks.
 const LANDMARKS_SHARE: f64 = 0.5;
 
-/// A point that stands still in the world: a corner of an airframe tag, or a landmark.
+/// A point that is fixed in the world: a corner of an airframe tag, or a landmark.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 enum Point {
     Corner(usize, usize),
@@ -65,7 +65,7 @@ struct Found {
 
 type Places = BTreeMap<Point, Vector2<f64>>;
 
-/// What moves alike in a whole picture.
+/// A motion of the whole picture.
 #[derive(Debug, Clone, Copy)]
 enum Model {
     /// Shift (px) and growth.
@@ -342,7 +342,7 @@ fn scatter_px(
     Some(SD_FROM_MAD * median(of_points)?)
 }
 
-/// Takes the motion of its frame out of a sighting; what is unsure about it goes into the corners' covariance.
+/// Removes the motion of its frame from a sighting; its uncertainty is added to the corners' covariance.
 fn undo(seen: &mut Observation, camera: &Camera, model: Model, motion: &Motion) {
     let mut slopes = SMatrix::<f64, 8, 3>::zeros();
     let mut still_px = Corners::zeros();
