@@ -109,7 +109,10 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let store = Store::of(folder.path());
         acceptor(&store, [192, 168, 1, 7].into()).unwrap();
-        let mode = std::fs::metadata(store.path(NAME)).unwrap().permissions().mode();
+        let mode = std::fs::metadata(store.path(NAME))
+            .unwrap()
+            .permissions()
+            .mode();
         assert_eq!(mode & 0o077, 0, "{mode:o}");
     }
 }

@@ -17,7 +17,8 @@ use axum::http::{HeaderMap, HeaderValue, Method, StatusCode};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
 
-use super::{Refusal, Shared, devices};
+use super::live::body::MOST_FRAME_BYTES;
+use super::{Refusal, Shared, api, devices};
 
 /// Longest body of anything but a clip, bytes: forms and orders are a hundred times smaller.
 pub const MOST_BODY_BYTES: usize = 1 << 20;
@@ -119,9 +120,9 @@ impl Asked<'_> {
 /// Refuses what may not be asked, and gives every answer the headers that keep pages apart.
 pub async fn watch(State(bench): State<Shared>, request: Request, next: Next) -> Response {
     let path = request.uri().path().to_owned();
-    let is_clip = takes_clip(&path);
+    let takes_its_time = takes_clip(&path) || measures(&path);
     let response = match admit(&bench, &request) {
-        Ok(()) if is_clip => next.run(request).await,
+        Ok(()) if takes_its_time => next.run(request).await,
         Ok(()) => match tokio::time::timeout(ANSWER_TIME, next.run(request)).await {
             Ok(response) => response,
             Err(_) => in_words(StatusCode::REQUEST_TIMEOUT).into_response(),
@@ -208,16 +209,31 @@ fn unpaired() -> Refusal {
     )
 }
 
-/// Refuses a body that announces more than is accepted; clips have a limit of their own.
+/// Refuses a body that announces more than is accepted; clips and frames have limits of their own.
 fn check_length(asked: &Asked<'_>) -> Result<(), Refusal> {
     let announced = asked.header(header::CONTENT_LENGTH);
     let announced = announced.and_then(|length| length.parse::<u64>().ok());
     match announced {
-        Some(length) if length > MOST_BODY_BYTES as u64 && !takes_clip(asked.path) => {
+        Some(_) if takes_clip(asked.path) => Ok(()),
+        Some(length) if takes_frame(asked.path) => match length > MOST_FRAME_BYTES as u64 {
+            true => Err(api::live::too_large()),
+            false => Ok(()),
+        },
+        Some(length) if length > MOST_BODY_BYTES as u64 => {
             Err(Refusal::too_large(MOST_BODY_BYTES as u64))
         }
         _ => Ok(()),
     }
+}
+
+/// Whether a path takes frames in.
+fn takes_frame(path: &str) -> bool {
+    path.starts_with("/api/live/") && path.ends_with("/frames")
+}
+
+/// Whether a path is answered only when a measurement is done.
+fn measures(path: &str) -> bool {
+    path.starts_with("/api/live/") && path.ends_with("/finish")
 }
 
 /// Whether a path takes clips in, which are large and take their time.

@@ -173,7 +173,8 @@ mod tests {
 
     /// A picture with a step from black to white.
     fn step(format: ImageFormat) -> Vec<u8> {
-        let picture = image::GrayImage::from_fn(64, 32, |x, _| image::Luma([255 * u8::from(x > 31)]));
+        let picture =
+            image::GrayImage::from_fn(64, 32, |x, _| image::Luma([255 * u8::from(x > 31)]));
         let mut body = Cursor::new(Vec::new());
         picture.write_to(&mut body, format).unwrap();
         body.into_inner()
@@ -224,14 +225,25 @@ mod tests {
         assert_eq!(luma("99999999999", "99999999999", "full", 6).status(), 413);
         let jpeg = headers(&[("content-type", "image/jpeg")]);
         let whole = step(ImageFormat::Jpeg);
-        for broken in [&whole[..20], &whole[..whole.len() / 2], b"not a picture", b""] {
+        for broken in [
+            &whole[..20],
+            &whole[..whole.len() / 2],
+            b"not a picture",
+            b"",
+        ] {
             // A decoder may fill in what is missing at the end; it may not panic.
             if let Err(refusal) = read(&jpeg, broken.to_vec()) {
                 assert_eq!(refusal.status(), 400);
             }
         }
-        assert_eq!(read(&jpeg, b"not a picture".to_vec()).unwrap_err().status(), 400);
-        assert_eq!(read(&jpeg, step(ImageFormat::Png)).unwrap_err().status(), 400);
+        assert_eq!(
+            read(&jpeg, b"not a picture".to_vec()).unwrap_err().status(),
+            400
+        );
+        assert_eq!(
+            read(&jpeg, step(ImageFormat::Png)).unwrap_err().status(),
+            400
+        );
         let other = headers(&[("content-type", "text/plain")]);
         assert_eq!(read(&other, whole).unwrap_err().status(), 415);
     }
