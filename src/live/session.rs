@@ -63,8 +63,12 @@ pub struct LiveRecord {
     pub holds: Vec<GivenHold>,
     /// The model.
     pub model: ModelFile,
-    /// The camera.
+    /// The camera, for pictures of this size.
     pub profile: CameraProfile,
+    /// Names of the functions that were asked for; empty for those that move.
+    pub functions: Vec<String>,
+    /// Day of the session, `YYYY-MM-DD`, where it is known.
+    pub date: Option<String>,
 }
 
 /// A live session.

@@ -57,7 +57,7 @@ pub(in crate::motion) fn admit(fit: &mut JointFit, state: &mut State) -> BTreeMa
 
 /// The frame with the sighting's deflection, and how far its misfit exceeds what its corners lead to
 /// expect, as a multiple of their variance; `None` if it is no surface's or too far off.
-fn a_little_off(
+pub(in crate::motion) fn a_little_off(
     seen: &Observation,
     state: &FrameState,
     known: (&Camera, &Lens, &Constants),
