@@ -1,6 +1,6 @@
 //! Live sessions: frames in, figures out, and the orders of the person.
 
-use std::time::Instant;
+use std::time::{Duration, Instant};
 
 use axum::body::{Body, Bytes, to_bytes};
 use axum::extract::rejection::QueryRejection;
@@ -114,8 +114,20 @@ async fn frame(
     .await
 }
 
+/// A frame that takes longer to arrive is too old to be of use.
+const ARRIVAL_TIME: Duration = Duration::from_secs(3);
+
 async fn read(body: Body) -> Result<Vec<u8>, Refusal> {
-    let bytes = to_bytes(body, MOST_FRAME_BYTES).await.map_err(|error| {
+    let arriving = tokio::time::timeout(ARRIVAL_TIME, to_bytes(body, MOST_FRAME_BYTES));
+    let arrived = arriving.await.map_err(|_| {
+        let error = "the frame took too long to arrive";
+        Refusal::new(
+            StatusCode::REQUEST_TIMEOUT,
+            error,
+            "choose a smaller picture of the camera",
+        )
+    })?;
+    let bytes = arrived.map_err(|error| {
         let is_too_large = std::error::Error::source(&error)
             .is_some_and(|cause| cause.is::<http_body_util::LengthLimitError>());
         match is_too_large {

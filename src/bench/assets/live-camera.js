@@ -31,6 +31,8 @@ export class Camera {
     this.canvas = document.createElement("canvas");
     /** @type {MediaStream | null} */
     this.stream = null;
+    /** @type {"captureTime" | "mediaTime" | undefined} */
+    this.clock = undefined;
     /** @type {Uint8Array<ArrayBuffer>} */
     this.buffer = new Uint8Array(0);
   }
@@ -38,6 +40,7 @@ export class Camera {
   /** @param {string} device @param {number} width @param {number} height */
   async start(device, width, height) {
     this.stop();
+    this.clock = undefined;
     const which = device ? { deviceId: { exact: device } } : { facingMode: "environment" };
     const size = { width: { ideal: width }, height: { ideal: height }, frameRate: { ideal: 30 } };
     /** @type {any} */
@@ -77,8 +80,7 @@ export class Camera {
       (/** @type {number} */ now, /** @type {any} */ about) => {
         // One clock throughout: browsers that know the time of capture know it of every picture.
         this.clock ??= about.captureTime !== undefined ? "captureTime" : "mediaTime";
-        const time = about[this.clock];
-        done(time === undefined ? now : this.clock === "mediaTime" ? 1000 * time : time);
+        done(this.clock === "mediaTime" ? 1000 * about.mediaTime : about.captureTime ?? now);
       }));
   }
 

@@ -32,8 +32,9 @@ const make = (kind, words = "") => Object.assign(document.createElement(kind), {
 const video = /** @type {HTMLVideoElement} */ (find("video"));
 const canvas = /** @type {HTMLCanvasElement} */ (find("canvas"));
 const [camera, sound] = [new Camera(video), new Sound()];
-/** A name for this page, so that only one page films for a session. */
-const source = Array.from(crypto.getRandomValues(new Uint8Array(8)), (byte) => byte.toString(16)).join("");
+/** A name for each start of the camera, so that only one page films for a session, by one clock. */
+const name = () => Array.from(crypto.getRandomValues(new Uint8Array(8)), (byte) => byte.toString(16)).join("");
+let source = "";
 
 /** @type {State | null} */ let shown = null;
 /** @type {Hold[] | null} */ let holds = null;
@@ -252,27 +253,30 @@ const start = async (takes = false) => {
   find("[data-take]").hidden = true;
   setTimeout(() => camera.holdFocus(), 3000);
   /** @type {any} */ (navigator).wakeLock?.request("screen").catch(() => {});
-  if (!isFilming) { isFilming = true; film(takes); }
+  source = name();
+  film(source, takes || isFilming);
+  isFilming = true;
 };
 
 const stop = () => {
   isFilming = false;
+  source = "";
   camera.stop();
   page.classList.remove("filming");
   find("[data-start]").hidden = false;
   find("[data-stop]").hidden = true;
 };
 
-/** One frame in flight, then the newest. @param {boolean} takes */
-const film = async (takes) => {
+/** One frame in flight, then the newest. @param {string} run @param {boolean} takes */
+const film = async (run, takes) => {
   let begun = -1;
-  while (isFilming) {
+  for (;;) {
     const time_ms = await camera.next();
-    if (!isFilming) return;
+    if (source !== run) return;
     if (begun < 0) begun = time_ms;
     try {
       const shot = await camera.shot(time_ms);
-      const query = `time_s=${((time_ms - begun) / 1000).toFixed(6)}&source=${source}${takes ? "&take=true" : ""}`;
+      const query = `time_s=${((time_ms - begun) / 1000).toFixed(6)}&source=${run}${takes ? "&take=true" : ""}`;
       const answer = await fetch(`${address}/frames?${query}`, { method: "POST", headers: shot.headers, body: shot.body });
       isAnswering = true;
       takes = false;

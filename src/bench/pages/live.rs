@@ -17,7 +17,10 @@ use crate::bench::{Bench, Refusal, Shared, ticks};
 use crate::cautions::BEFORE_MOVING;
 use crate::model_file::{MatchMotion, ModelFile, StationSource};
 
-/// Stations that are offered where the model file names none, %: quarters of the travel.
+/// More stations than these are a list to choose from and no plan, such as that of all cards.
+const MOST_STATIONS: usize = 25;
+
+/// Stations that are offered where the model file has no plan, %: quarters of the travel.
 const USUAL_STATIONS_PCT: [f64; 9] = [-100.0, -75.0, -50.0, -25.0, 0.0, 25.0, 50.0, 75.0, 100.0];
 
 #[derive(Template)]
@@ -90,7 +93,11 @@ pub async fn begin_page(
             shell: Shell::step(
                 format!("Measure {} live", course.aircraft.name()),
                 &course,
-                if asked.before.is_some() { At::Check } else { At::Film },
+                if asked.before.is_some() {
+                    At::Check
+                } else {
+                    At::Film
+                },
             ),
             is_confirmed: ticks::cautions_confirmed(&bench.store),
             back,
@@ -120,7 +127,11 @@ fn open_sessions(bench: &Bench, aircraft: &str) -> Vec<OpenSession> {
             1 => "1 hold".to_owned(),
             count => format!("{count} holds"),
         };
-        let filmed = if session.is_filmed() { ", a camera runs" } else { "" };
+        let filmed = if session.is_filmed() {
+            ", a camera runs"
+        } else {
+            ""
+        };
         OpenSession {
             words: format!("{}: {holds}{filmed}", session.profile.name),
             id: session.id.clone(),
@@ -163,7 +174,11 @@ pub async fn instrument(
         let session = bench.live.session(&id)?;
         let aircraft = bench.workshop.aircraft_of(&session.aircraft_id)?;
         let course = Course::of(&bench, aircraft);
-        let at = if session.before.is_some() { At::Check } else { At::Film };
+        let at = if session.before.is_some() {
+            At::Check
+        } else {
+            At::Film
+        };
         let host = headers.get(header::HOST);
         let host = host.and_then(|host| host.to_str().ok()).unwrap_or_default();
         page(&Instrument {
@@ -220,8 +235,8 @@ fn stations(model: &ModelFile) -> Vec<f64> {
     });
     let key = |pct: f64| (pct * 1000.0).round() as i64;
     let each: BTreeMap<i64, f64> = named.map(|pct| (key(pct), pct)).collect();
-    match each.is_empty() {
-        true => USUAL_STATIONS_PCT.to_vec(),
-        false => each.into_values().collect(),
+    match (1..=MOST_STATIONS).contains(&each.len()) {
+        true => each.into_values().collect(),
+        false => USUAL_STATIONS_PCT.to_vec(),
     }
 }

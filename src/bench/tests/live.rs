@@ -8,7 +8,7 @@ const WIDTH: usize = 192;
 const HEIGHT: usize = 108;
 
 impl TestBench {
-    fn begin_live(&self) -> String {
+    pub fn begin_live(&self) -> String {
         let response = self.ask_to_begin();
         assert_eq!(response.status(), StatusCode::CREATED);
         json(response)["id"].as_str().unwrap().to_owned()
