@@ -1,23 +1,25 @@
 //! Why a live session cannot go on, or cannot take a frame.
 
+use crate::camera::ProfileError;
+use crate::functions::FunctionsError;
 use crate::tags::TagsError;
 
 /// Why a live session cannot begin, take a frame, or finish. An error of a frame leaves the session as it was.
 #[derive(Debug, thiserror::Error)]
 pub enum LiveError {
-    /// The picture has another size than the camera profile.
+    /// The camera profile does not suit pictures of this size.
+    #[error(transparent)]
+    Profile(#[from] ProfileError),
+    /// The size of the pictures changed during the session.
     #[error(
-        "the picture has {width_px}×{height_px} px, but the camera profile is for {profile_width_px}×{profile_height_px} px"
+        "the pictures of the session had {}×{} px, but this one has {}×{} px",
+        from_px[0], from_px[1], to_px[0], to_px[1]
     )]
-    WrongSize {
-        /// Width of the picture.
-        width_px: usize,
-        /// Height of the picture.
-        height_px: usize,
-        /// Width that the profile was made for.
-        profile_width_px: usize,
-        /// Height that the profile was made for.
-        profile_height_px: usize,
+    SizeChanged {
+        /// Width and height so far.
+        from_px: [usize; 2],
+        /// Width and height of the picture.
+        to_px: [usize; 2],
     },
     /// The pixels are fewer or more than width × height.
     #[error("the picture of {width_px}×{height_px} px has {bytes} bytes of luma")]
@@ -43,6 +45,9 @@ pub enum LiveError {
     /// The search for tags failed.
     #[error(transparent)]
     Tags(#[from] TagsError),
+    /// The function is not declared, or shares a surface.
+    #[error(transparent)]
+    Functions(#[from] FunctionsError),
     /// A station is not a stick position.
     #[error("{stick_pct} % is no stick position")]
     NoStation {
@@ -76,19 +81,17 @@ impl LiveError {
     /// What to do about it.
     pub fn help(&self) -> String {
         match self {
-            Self::WrongSize {
-                profile_width_px,
-                profile_height_px,
-                ..
-            } => format!(
-                "choose {profile_width_px}×{profile_height_px} px for the camera, or a camera profile of this size"
-            ),
+            Self::Profile(error) => error.mend().to_owned(),
+            Self::SizeChanged { .. } => {
+                "set the camera back to the size it had, or begin a new session".to_owned()
+            }
             Self::NotAPicture { .. } => {
                 "send one byte a pixel, row by row without padding".to_owned()
             }
             Self::RangeChanged => "begin a new session".to_owned(),
             Self::NotLater { .. } => "send frames in the order of their capture times".to_owned(),
             Self::Tags(_) => "check that every tag has its own number".to_owned(),
+            Self::Functions(_) => "choose one of the functions of the model file".to_owned(),
             Self::NoStation { .. } => "give a stick position from -100 to 100".to_owned(),
             Self::NoHoldNow { .. } | Self::NoNeutralNow { .. } => {
                 "hold the stick still until the figures rest, then try again".to_owned()

@@ -14,17 +14,38 @@
 //!
 //! | file | contents |
 //! | --- | --- |
+//! | `input` | frames, options, and what a session leaves |
 //! | `session` | what happens to a frame |
-//! | `state` | what a session returns for each frame |
+//! | `fitting`, `learner` | when a fit is made, and the thread that makes it |
+//! | `store` | the bounded number of sightings that are kept |
+//! | `measuring` | the deflections by the newest fit |
+//! | `watch` | what spoils figures: bumped camera, changed zoom, exchanged tag |
+//! | `rest` | spans in which nothing moves |
+//! | `keeping`, `holds`, `stations` | rests that are kept, and their stations |
+//! | `peaks` | the largest deflections |
+//! | `view`, `state` | what a session returns for each frame |
 //! | `slot` | the one place for a frame that waits; the newest wins |
 
 mod error;
+mod fitting;
+mod holds;
+mod input;
+mod keeping;
+mod learner;
+mod measuring;
+mod peaks;
+mod rest;
 mod session;
 mod slot;
 mod state;
+mod stations;
+mod store;
+mod view;
+mod watch;
 
 pub use error::LiveError;
-pub use session::{LiveFrame, LiveOptions, LiveRecord, LiveSession, Refits};
+pub use input::{LiveFrame, LiveOptions, LiveRecord, Refits};
+pub use session::LiveSession;
 pub use slot::FrameSlot;
 pub use state::{
     HoldFigure, LiveHold, LivePair, LiveState, LiveSurface, LiveTag, Missing, Peak, Phase, Unseen,

@@ -6,6 +6,7 @@ use nalgebra::Point2;
 
 use crate::measured::Measured;
 use crate::tags::DropReason;
+use crate::warning::WarningText;
 
 /// How far a session is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -51,6 +52,10 @@ pub struct LiveState {
     pub fits: usize,
     /// A fit runs on the worker.
     pub fitting: bool,
+    /// Doubts that the newest fit raised.
+    pub warnings: Vec<WarningText>,
+    /// Holds are kept by themselves when the surfaces rest.
+    pub automatic: bool,
 }
 
 /// Whether the camera is fixed, as far as the airframe tags show.
@@ -275,16 +280,26 @@ pub enum Missing {
     TagExchanged {
         /// Its id.
         tag_id: u32,
-        /// Its surface.
-        surface: String,
+        /// Its surface; `None` for an airframe tag.
+        surface: Option<String>,
     },
     /// A tag is in the picture that is not in the model file.
     Undeclared {
         /// Its id.
         tag_id: u32,
     },
+    /// Two tags of one id are in the picture.
+    TagTwice {
+        /// The id.
+        tag_id: u32,
+    },
     /// No station is known for the next hold.
-    Station,
+    Station {
+        /// A station card would show it.
+        by_card: bool,
+    },
+    /// The session has as many holds as it can keep.
+    TooManyHolds,
 }
 
 impl Missing {
@@ -311,7 +326,12 @@ impl Missing {
             Self::Undeclared { .. } => {
                 "add it to the model file, or take it out of the picture".to_owned()
             }
-            Self::Station => "choose the station that you hold".to_owned(),
+            Self::TagTwice { .. } => "take one of them out of the picture".to_owned(),
+            Self::Station { by_card: true } => {
+                "show the card of the station while the surfaces rest".to_owned()
+            }
+            Self::Station { by_card: false } => "choose the station that you hold".to_owned(),
+            Self::TooManyHolds => "finish this session and begin another one".to_owned(),
         }
     }
 }
@@ -337,7 +357,8 @@ impl fmt::Display for Missing {
             ),
             Self::TagExchanged { tag_id, surface } => write!(
                 f,
-                "tag {tag_id} is no longer where it was on {surface}: it was moved or exchanged"
+                "tag {tag_id} is no longer where it was on {}: it was moved or exchanged",
+                surface.as_deref().unwrap_or("the airframe")
             ),
             Self::Undeclared { tag_id } => {
                 write!(
@@ -345,7 +366,9 @@ impl fmt::Display for Missing {
                     "tag {tag_id} is in the picture but not in the model file"
                 )
             }
-            Self::Station => f.write_str("the station of the next hold is not known"),
+            Self::TagTwice { tag_id } => write!(f, "tag {tag_id} is in the picture twice"),
+            Self::Station { .. } => f.write_str("the station of this rest is not known"),
+            Self::TooManyHolds => f.write_str("the session has as many holds as it can keep"),
         }
     }
 }

@@ -23,6 +23,14 @@ impl FrameSearch {
         })
     }
 
+    /// Whether tags can be searched for, before the first frame.
+    ///
+    /// # Errors
+    /// As [`FrameSearch::begin`].
+    pub fn check(plan: &TagPlan) -> Result<(), TagsError> {
+        TrackerState::new(plan).map(|_| ())
+    }
+
     /// Searches the next frame; indices rise by one from frame to frame.
     ///
     /// # Errors

@@ -52,6 +52,8 @@ pub struct HeldTag {
     pub fits: bool,
     /// Mean distance of its corners from where they should be, x and y, px.
     pub off_px: [f64; 2],
+    /// Root mean square of the distances of all corners, px.
+    pub rms_px: f64,
 }
 
 impl HeldFrame {
@@ -232,6 +234,7 @@ impl HeldFit {
                 on_airframe: matches!(seen.target, Target::Airframe(_)),
                 fits: seen.kept,
                 off_px: [mean(0), mean(1)],
+                rms_px: miss_px.map_or(f64::INFINITY, |miss| miss.norm() / 2.0),
             }
         };
         observed.observations.iter().map(tag).collect()

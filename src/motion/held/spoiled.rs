@@ -1,6 +1,6 @@
 //! What has changed where frames no longer fit: the camera's place, its enlargement, or a tag.
 
-use super::{HeldFit, HeldFrame};
+use super::{HeldFit, HeldFrame, HeldTag};
 use crate::geometry::Pose;
 use crate::motion::problem::joint_fit::JointFit;
 use crate::motion::problem::observation::{ObservedFrame, Target};
@@ -39,13 +39,22 @@ pub enum Spoiled {
 }
 
 impl HeldFit {
+    /// Whether a tag of a frame is not where it should be.
+    pub fn is_suspect(&self, frame: &HeldFrame) -> bool {
+        !frame.fits() || self.is_bumped(frame)
+    }
+
+    /// Whether an airframe tag is not where the fixed camera saw it.
+    fn is_bumped(&self, frame: &HeldFrame) -> bool {
+        let is_off = |tag: &HeldTag| tag.off_px[0].hypot(tag.off_px[1]) > STILL_PX;
+        let mut airframe = frame.tags.iter().filter(|tag| tag.on_airframe);
+        !self.fit.layout.view_moves() && airframe.any(is_off)
+    }
+
     /// What explains a frame whose tags do not fit; `None` where they do.
     pub fn spoiled(&self, frame: &HeldFrame) -> Option<Spoiled> {
         let off_airframe = frame.tags.iter().filter(|tag| tag.on_airframe);
-        let bumped = !self.fit.layout.view_moves()
-            && off_airframe
-                .clone()
-                .any(|tag| tag.off_px[0].hypot(tag.off_px[1]) > STILL_PX);
+        let bumped = self.is_bumped(frame);
         let misfit: Vec<u32> = frame
             .tags
             .iter()
