@@ -13,7 +13,7 @@ use super::sample;
 const RATE_HZ: &str = "15:2";
 
 /// A frame of the whole clip in this step shows the travel with no rest that is long enough for a hold.
-const LEARN_STEP: usize = 6;
+const LEARN_STEP: usize = 9;
 
 /// The holds of the clip that follow, by its frames, each with the way to the next one; the stick
 /// positions of sample-frames/cards-true-stations.csv.

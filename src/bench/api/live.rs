@@ -182,8 +182,20 @@ async fn order(
             Ok(())
         },
         "neutral" => LiveSession::set_neutral,
+        "clear-neutral" => |engine| {
+            engine.clear_neutral();
+            Ok(())
+        },
         "peaks" => |engine| {
             engine.clear_peaks();
+            Ok(())
+        },
+        "by-hand" => |engine| {
+            engine.keep_by_itself(false);
+            Ok(())
+        },
+        "by-itself" => |engine| {
+            engine.keep_by_itself(true);
             Ok(())
         },
         _ => return Err(Refusal::not_found("order for a live session")),

@@ -11,7 +11,7 @@ import { Sound } from "/live-sound.js";
 /** @typedef {Tag & {name: string, upright: boolean, deflection_deg: Measured | null, moving: boolean, hinge_px: [number, number][] | null, peak_deg: [Measured, Measured] | null}} Surface */
 /** @typedef {{reference: string, follower: string, difference_deg: Measured, tolerance_deg: number, within: boolean}} Pair */
 /** @typedef {{stick_pct: number, time_s: [number, number], surfaces: {name: string, deflection_deg: Measured}[]}} Hold */
-/** @typedef {{state: string, next: string, missing: string[], surfaces: Surface[], airframe_tags: Tag[], pairs: Pair[], holds: number | Hold[], station_pct: number | null, stations_left: number, zero: string, time_s: number | null, age_s: number | null, filmed: boolean}} State */
+/** @typedef {{state: string, next: string, missing: string[], surfaces: Surface[], airframe_tags: Tag[], pairs: Pair[], holds: number | Hold[], station_pct: number | null, stations_left: number, zero: string, automatic: boolean, warnings: string[], time_s: number | null, age_s: number | null, filmed: boolean}} State */
 
 /** Older figures are dimmed, ms; a page that only watches asks so often, ms. */
 const [STALE, WATCH] = [500, 200];
@@ -29,6 +29,9 @@ const write = (element, words) => { if (element.textContent !== words) element.t
 /** @param {string} kind @param {string} [words] */
 const make = (kind, words = "") => Object.assign(document.createElement(kind), { textContent: words });
 
+/** What deflections count from. @type {Record<string, string>} */
+const ZEROS = { start: "Deflections count from where the surfaces were at the beginning.", set: "Deflections count from the neutral that you set.", holds: "Deflections count from the holds at 0 %." };
+const automatic = /** @type {HTMLInputElement} */ (find("[data-automatic]"));
 const video = /** @type {HTMLVideoElement} */ (find("video"));
 const canvas = /** @type {HTMLCanvasElement} */ (find("canvas"));
 const [camera, sound] = [new Camera(video), new Sound()];
@@ -122,11 +125,14 @@ const show = (state) => {
   page.dataset.state = state.state;
   write(find("[data-next]"), state.next);
   tell(state.next);
-  const list = find("[data-missing]");
-  if (list.dataset.said !== state.missing.join("\n")) {
-    list.dataset.said = state.missing.join("\n");
-    list.replaceChildren(...state.missing.map((one) => make("li", one)));
+  const list = find("[data-missing]"), said = [...state.missing, ...state.warnings];
+  if (list.dataset.said !== said.join("\n")) {
+    list.dataset.said = said.join("\n");
+    list.replaceChildren(...said.map((one) => make("li", one)));
   }
+  write(find("[data-zero]"), ZEROS[state.zero]);
+  find("[data-order=clear-neutral]").hidden = state.zero !== "set";
+  automatic.checked = state.automatic;
   for (const surface of state.surfaces) showSurface(surface, time_s);
   for (const box of page.querySelectorAll("[data-pair]"))
     if (box instanceof HTMLElement) showPair(state.pairs.find((pair) => pair.follower === box.dataset.pair), box, time_s);
@@ -346,6 +352,8 @@ const byHand = () => {
   const button = find("[data-by-hand]");
   button.setAttribute("aria-pressed", String(isByHand));
   if (!isByHand) sound.mismatch(null, 1);
+  // What rests while one works on it is no station.
+  order(isByHand ? "by-hand" : "by-itself");
 };
 
 page.addEventListener("click", (event) => {
@@ -373,6 +381,7 @@ addEventListener("keydown", (event) => {
 });
 
 devices.addEventListener("change", () => { if (isFilming) start(); });
+automatic.addEventListener("change", () => order(automatic.checked ? "by-itself" : "by-hand"));
 
 // ---- begin
 

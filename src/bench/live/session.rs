@@ -81,7 +81,7 @@ pub struct Session {
     pub camera_id: String,
     /// The measurement whose numbers this session checks.
     pub before: Option<String>,
-    /// The model as it was when the session began.
+    /// The part of the model that is measured, as it was when the session began.
     pub model: ModelFile,
     /// The camera profile.
     pub profile: CameraProfile,
@@ -109,15 +109,21 @@ impl Session {
         let aircraft = bench.workshop.aircraft_of(&asked.aircraft)?;
         let camera = bench.workshop.camera_of(&asked.camera)?;
         let model = ModelFile::read(&bench.workshop.path(&aircraft.file))?;
-        let model = match &asked.function {
-            Some(function) => of_function(&model, function)?,
-            None => model,
-        };
         let profile = CameraProfile::read(&bench.workshop.path(&camera.file))?;
         if let Some(before) = &asked.before {
             bench.workshop.measurement_of(before)?;
         }
-        let engine = engine(&model, &profile)?;
+        let options = LiveOptions {
+            function: asked.function.clone(),
+            date: Some(jiff::Zoned::now().date().to_string()),
+            ..LiveOptions::default()
+        };
+        let engine = LiveSession::begin(model.clone(), profile.clone(), options);
+        let engine = engine.map_err(|error| refused(&error))?;
+        let model = match &asked.function {
+            Some(function) => of_function(&model, function)?,
+            None => model,
+        };
         Ok(Self {
             id: ids::fresh_live().map_err(|_| Refusal::fault())?,
             aircraft: aircraft.file,
@@ -223,7 +229,6 @@ impl Session {
     pub fn frame(&self, film: &Film, arrived: Instant, luma: Luma) -> Result<(), Refusal> {
         let time_s = self.time_s(film, arrived);
         let mut engine = lock(&self.engine);
-        self.suit(&mut engine, &luma)?;
         let state = engine.frame(LiveFrame {
             time_s,
             luma: luma.image,
@@ -236,17 +241,6 @@ impl Session {
             at: Some(arrived),
         };
         self.touch();
-        Ok(())
-    }
-
-    /// Before the first frame: takes the profile for the resolution that the camera gives.
-    fn suit(&self, engine: &mut LiveSession, luma: &Luma) -> Result<(), Refusal> {
-        let (width_px, height_px) = (luma.image.width_px, luma.image.height_px);
-        let is_new = engine.state().time_s.is_none();
-        if is_new && (width_px, height_px) != (self.profile.width_px, self.profile.height_px) {
-            let profile = self.profile.for_picture(width_px, height_px)?;
-            *engine = self::engine(&self.model, &profile)?;
-        }
         Ok(())
     }
 
@@ -272,11 +266,6 @@ fn of_function(model: &ModelFile, name: &str) -> Result<ModelFile, Refusal> {
     let function = function.ok_or_else(|| Refusal::not_found("function"))?;
     let names = function.surfaces.iter().map(String::as_str).collect();
     Ok(model.of_function(function).with_surfaces(&names))
-}
-
-fn engine(model: &ModelFile, profile: &CameraProfile) -> Result<LiveSession, Refusal> {
-    let begun = LiveSession::begin(model.clone(), profile.clone(), LiveOptions::default());
-    begun.map_err(|error| refused(&error))
 }
 
 fn refused(error: &LiveError) -> Refusal {

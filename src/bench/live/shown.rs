@@ -7,6 +7,7 @@ use super::Session;
 use crate::live::{LiveHold, LiveState, LiveTag, Missing, Phase, View, Zero};
 use crate::measured::Measured;
 use crate::report::sentence;
+use crate::warning::WarningText;
 
 /// The state after the newest frame.
 #[derive(Debug, Serialize)]
@@ -16,6 +17,10 @@ pub struct Shown {
     next: String,
     /// What is missing or wrong, with what helps; the most important first.
     missing: Vec<String>,
+    /// Doubts that the newest fit raised, with what helps.
+    warnings: Vec<String>,
+    /// Whether holds are kept by themselves when the surfaces rest.
+    automatic: bool,
     surfaces: Vec<Surface>,
     airframe_tags: Vec<Tag>,
     pairs: Vec<Pair>,
@@ -103,6 +108,8 @@ impl Shown {
             state: phase(state.phase),
             next: next(&state),
             missing: state.missing.iter().map(missing).collect(),
+            warnings: state.warnings.iter().map(warning).collect(),
+            automatic: state.automatic,
             surfaces: surfaces(session, &state),
             airframe_tags: state.airframe_tags.iter().map(tag).collect(),
             pairs: pairs(&state),
@@ -163,6 +170,10 @@ fn missing(missing: &Missing) -> String {
     )
 }
 
+fn warning(warning: &WarningText) -> String {
+    format!("{} {}", sentence(&warning.text), sentence(&warning.mend))
+}
+
 /// A stick position with its sign, as it is read and spoken.
 pub fn stick(stick_pct: f64) -> String {
     match stick_pct {
@@ -176,7 +187,10 @@ fn next(state: &LiveState) -> String {
     if state.time_s.is_none() {
         return "Start the camera.".into();
     }
-    let wrong = state.missing.iter().find(|one| **one != Missing::Station);
+    let wrong = state
+        .missing
+        .iter()
+        .find(|one| !matches!(one, Missing::Station { .. }));
     if let Some(wrong) = wrong {
         return sentence(&wrong.help());
     }
@@ -190,6 +204,9 @@ fn next(state: &LiveState) -> String {
         Some(stick_pct) => format!("Hold the stick still at {} %.", stick(stick_pct)),
         None if state.stations_left == 0 && !state.holds.is_empty() => {
             "All stations are held. Finish, or hold a station again.".into()
+        }
+        None if state.missing.contains(&Missing::Station { by_card: true }) => {
+            "Hold the stick still, and show the card of the station or choose it here.".into()
         }
         None => "Choose the station that you hold.".into(),
     }

@@ -213,8 +213,10 @@ fn orders_that_cannot_be_met_now_say_why() {
         assert_eq!(response.status(), StatusCode::CONFLICT, "{order}");
         assert!(!json(response)["help"].as_str().unwrap().is_empty());
     }
-    for order in ["skip", "peaks"] {
-        assert_eq!(bench.post(&format!("/api/live/{id}/{order}")).status(), 200);
+    for order in ["skip", "peaks", "clear-neutral", "by-hand", "by-itself"] {
+        let response = bench.post(&format!("/api/live/{id}/{order}"));
+        assert_eq!(response.status(), 200, "{order}");
+        assert_eq!(json(response)["automatic"], order != "by-hand");
     }
     assert_eq!(bench.post(&format!("/api/live/{id}/jump")).status(), 404);
     let stations = format!("/api/live/{id}/stations");
