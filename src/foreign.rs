@@ -40,7 +40,7 @@ struct Watched {
 }
 
 impl Watch {
-    /// Watches nothing yet. It has to live longer than the decoders that it is told of.
+    /// Watches nothing yet. It has to outlive the decoders that it watches.
     // The type that libav gives the callback's last argument differs between processors.
     #[allow(clippy::missing_transmute_annotations)]
     pub(crate) fn new() -> Self {

@@ -203,7 +203,7 @@ fn told(built: &Aircraft, changed: &Aircraft) -> Vec<NeutralDrift> {
 
 fn change_deg(drift: &NeutralDrift) -> Measured {
     match drift.change {
-        NeutralChange::Told(change) => change,
+        NeutralChange::Known(change) => change,
         NeutralChange::TagsMoved => panic!("{drift:?}"),
     }
 }

@@ -13,6 +13,12 @@ const UPLOAD: &str = include_str!("assets/upload.js");
 const PROGRESS: &str = include_str!("assets/progress.js");
 const PAIR: &str = include_str!("assets/pair.js");
 const TICKS: &str = include_str!("assets/ticks.js");
+const LIVE: &str = include_str!("assets/live.js");
+const LIVE_CAMERA: &str = include_str!("assets/live-camera.js");
+const LIVE_DRAW: &str = include_str!("assets/live-draw.js");
+const LIVE_FIGURES: &str = include_str!("assets/live-figures.js");
+const LIVE_SOUND: &str = include_str!("assets/live-sound.js");
+const LIVE_STYLE: &str = include_str!("assets/live.css");
 const MARK: &str = include_str!("assets/bench.svg");
 
 pub fn routes() -> Router<Shared> {
@@ -22,6 +28,12 @@ pub fn routes() -> Router<Shared> {
         .route("/progress.js", get(|| asset(SCRIPT, PROGRESS)))
         .route("/pair.js", get(|| asset(SCRIPT, PAIR)))
         .route("/ticks.js", get(|| asset(SCRIPT, TICKS)))
+        .route("/live.js", get(|| asset(SCRIPT, LIVE)))
+        .route("/live-camera.js", get(|| asset(SCRIPT, LIVE_CAMERA)))
+        .route("/live-draw.js", get(|| asset(SCRIPT, LIVE_DRAW)))
+        .route("/live-figures.js", get(|| asset(SCRIPT, LIVE_FIGURES)))
+        .route("/live-sound.js", get(|| asset(SCRIPT, LIVE_SOUND)))
+        .route("/live.css", get(|| asset("text/css", LIVE_STYLE)))
         .route("/bench.svg", get(|| asset("image/svg+xml", MARK)))
 }
 

@@ -33,7 +33,7 @@ pub fn say(common: Common, text: impl Display) {
 static UNWRITTEN: Mutex<Option<io::Error>> = Mutex::new(None);
 
 /// A line on standard output. Whoever reads it may stop reading, as `head` does: the work is done
-/// all the same. Any other failure is kept for [`check_written`].
+/// nevertheless. Any other failure is kept for [`check_written`].
 fn put(text: &dyn Display) {
     let mut output = std::io::stdout().lock();
     let written = writeln!(output, "{}", escaped(&text.to_string())).and_then(|()| output.flush());
@@ -57,7 +57,7 @@ pub fn check_written() -> Result<(), OutputError> {
     }
 }
 
-/// A line on standard error beside the result. Where it cannot be written there is nobody to tell.
+/// A line on standard error beside the result. Where it cannot be written, nobody can read an error either.
 pub fn warn(text: impl Display) {
     let text = escaped(&text.to_string());
     let _ = writeln!(std::io::stderr().lock(), "{text}");

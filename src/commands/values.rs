@@ -4,7 +4,7 @@ use std::str::FromStr;
 
 use crate::names;
 
-/// Most squares of a board in a row or a column: more cannot be told apart in a picture.
+/// Most squares of a board in a row or a column: more cannot be distinguished in a picture.
 const MOST_ACROSS: usize = 100;
 
 /// A name of an aircraft, a surface or a camera.

@@ -1,6 +1,6 @@
 //! Why a clip cannot be measured for the functions of a file.
 
-/// Functions that are not declared, or that a clip does not tell apart.
+/// Functions that are not declared, or that a clip does not distinguish.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 #[non_exhaustive]
 pub enum FunctionsError {

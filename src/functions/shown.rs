@@ -7,7 +7,7 @@ use crate::model_file::{Function, MatchMotion};
 use crate::motion::Motion;
 
 /// Two surfaces move alike or opposite ways where the correlation of their deflections is larger
-/// than this. Whatever their linkages, one stick that moves both brings it near 1.
+/// than this. Whatever their linkages, with one stick that moves both it is close to 1.
 const CLEAR_CORRELATION: f64 = 0.7;
 
 /// The functions of which a surface was measured. Where several functions move one surface, as on a

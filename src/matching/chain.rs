@@ -219,7 +219,7 @@ impl<'a> Chain<'a> {
         at >= self.span_pct[0] - SAME_PCT && at <= self.span_pct[1] + SAME_PCT
     }
 
-    /// The addition at a point that brings the follower to a deflection, at the place next to it.
+    /// The addition at a point that takes the follower to a deflection, at the place next to it.
     fn addition_pct(&self, point: usize, target_deg: f64) -> f64 {
         let servo = self.pair.ideal_command_pct(target_deg);
         let at = self.points_pct[point];

@@ -11,7 +11,7 @@ use super::pair::Pair;
 /// An explanation is clearly better if its χ² is smaller by this: odds of e^4.5, about 90 to 1.
 const CLEARLY_BETTER: f64 = 9.0;
 /// An explanation is out of the question if its χ² is larger by this, five standard deviations: what
-/// the hand does is harder to undo than what is told.
+/// the hand does is harder to undo than a sentence.
 const OUT_OF_THE_QUESTION: f64 = 25.0;
 
 /// Why two sides differ, and every explanation that fits.
@@ -19,7 +19,7 @@ pub(super) struct Explanations {
     pub cause: Cause,
     /// The reported explanations, best first; empty if the sides are alike or nothing explains
     /// them.
-    pub told: Vec<Fit>,
+    pub fitting: Vec<Fit>,
     /// All that is not out of the question.
     pub possible: Vec<Fit>,
 }
@@ -29,7 +29,7 @@ impl Explanations {
     pub fn none() -> Self {
         Self {
             cause: Cause::Unknown,
-            told: Vec::new(),
+            fitting: Vec::new(),
             possible: Vec::new(),
         }
     }
@@ -70,22 +70,22 @@ impl Explanations {
         }
         let fits_well =
             |fit: &&Fit| data.is_understood(fit) && fit.chi2 - best_chi2 < CLEARLY_BETTER;
-        let told: Vec<&Fit> = match singles.iter().filter(fits_well).count() {
+        let fitting: Vec<&Fit> = match singles.iter().filter(fits_well).count() {
             0 => pairs.iter().filter(fits_well).collect(),
             _ => singles.iter().filter(fits_well).collect(),
         };
-        let cause = match told.as_slice() {
+        let cause = match fitting.as_slice() {
             [] => return Some(Self::none()),
             [only] => Cause::Differs(only.differences()),
             several if several[0].parts.len() == 1 => Cause::OneOf(by_ease(several)),
             _ => Cause::Unknown,
         };
-        let told = told.into_iter().cloned().collect();
+        let fitting = fitting.into_iter().cloned().collect();
         let all = singles.iter().chain(&pairs);
         let possible = all.filter(|fit| fit.chi2 - best_chi2 < OUT_OF_THE_QUESTION);
         Some(Self {
             cause,
-            told,
+            fitting,
             possible: possible.cloned().collect(),
         })
     }

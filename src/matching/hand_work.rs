@@ -90,9 +90,9 @@ fn splines(difference: &LinkageDifference) -> u32 {
 pub(super) fn explain(pair: &Pair, places: &[Place]) -> (Cause, Option<HandWork>) {
     let explanations = Explanations::of(pair);
     let found_deg = Score::of(pair, places, &pair.follower_active).worst_deg;
-    let told = explanations.told.iter();
+    let fitting = explanations.fitting.iter();
     let works =
-        told.flat_map(|fit| (0..fit.parts.len()).filter_map(|part| Work::curing(fit, part)));
+        fitting.flat_map(|fit| (0..fit.parts.len()).filter_map(|part| Work::curing(fit, part)));
     let work = works
         .filter_map(|work| work.leaves_at_most(pair, places, &explanations.possible))
         .filter(|work| work.at_most_deg() < WORTH_SHARE * found_deg)

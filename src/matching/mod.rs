@@ -1,6 +1,6 @@
 //! Matching: the numbers that make a follower move like its reference, and what will remain.
 //!
-//! 1. `pairing` brings both sides of a pair to what enters the follower's numbers, up with up.
+//! 1. `pairing` turns both sides of a pair into the input for the follower's numbers, up with up.
 //! 2. Each response becomes deflection against what its servo got, in the middle of the play
 //!    (`visits`, `series`, `curve`), and `pair` compares them over the whole common travel.
 //! 3. `numbers` searches the numbers that leave the least worst mismatch in the radio's own steps:
@@ -249,7 +249,7 @@ fn correct(
 }
 
 /// Why the sides move differently, and what the hand can do about it: neutral is set by the rod, and
-/// says nothing of the linkages.
+/// is no evidence about the linkages.
 fn why(own: &Pair, places: &[Place], differs: bool) -> (Option<Cause>, Option<HandWork>) {
     if !differs {
         return (Some(Cause::Alike), None);

@@ -108,7 +108,7 @@ fn best_on(
 }
 
 /// What each changed number has to gain in the sum of squares over the places: as much as the clip
-/// can tell there, deg².
+/// can resolve there, deg².
 fn change_deg2(pair: &Pair, places: &[Place]) -> f64 {
     let variance = |place: &Place| {
         let ideal_pct = pair.ideal_command_pct(place.target_deg);

@@ -1,7 +1,7 @@
 //! A smooth response through scattered stations: a Legendre series with a linkage's prior.
 //!
 //! An arm, a rod and a horn make a smooth curve whose higher terms die away fast. Knowing that
-//! serves better between stations than any local interpolation, averages the noise, and tells
+//! serves better between stations than any local interpolation, averages the noise, and shows
 //! honestly how little is known where stations are far apart. The estimate is Gaussian regression
 //! (generalised least squares with a prior); over the strength of the prior and the scatter of the
 //! visits it is averaged, weighted by the evidence (MacKay, Neural Computation 4 (1992) 415).

@@ -1,4 +1,4 @@
-//! Sub-trims that may bring the follower's neutral to the reference's, and what levelling without a
+//! Sub-trims that may move the follower's neutral to the reference's, and what levelling without a
 //! level zero costs.
 
 use super::command::Command;

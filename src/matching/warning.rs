@@ -1,4 +1,4 @@
-//! What the person should know about a correction that was computed all the same.
+//! Warnings about a correction that was computed nevertheless.
 
 use miette::Diagnostic;
 

@@ -220,7 +220,7 @@ impl NewModel {
         self.surfaces.len() > 1 && self.pairs().next().is_none() && !self.has_functions()
     }
 
-    /// Whether the names tell several functions: not where none of them is usual and no two are a pair.
+    /// Whether the names belong to several functions: not where none of them is usual and no two are a pair.
     fn has_functions(&self) -> bool {
         let is_told = self.pairs().next().is_some() || self.surfaces.iter().any(has_usual_word);
         is_told && functions_of(&self.surfaces).len() > 1

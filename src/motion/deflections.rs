@@ -75,12 +75,12 @@ pub struct Motion {
     pub frames: Vec<MotionFrame>,
     /// Whether the camera moved against the airframe.
     pub camera_moved: bool,
-    /// How many landmarks of the surroundings helped to tell how it moved.
+    /// How many landmarks of the surroundings helped to determine its motion.
     pub landmarks: usize,
     /// How far the picture moved against the lens; `None` where it did not.
     pub picture: Option<PictureWander>,
     /// Time in which the camera read each picture, from its first line to its last; negative where
-    /// the last was read first. `None` where nothing tells it from reading all lines at once.
+    /// the last was read first. `None` where it does not differ significantly from reading all lines at once.
     pub readout_s: Option<Measured>,
     /// Root mean square of the reprojection residuals that were kept, px.
     pub reprojection_rms_px: f64,
@@ -92,7 +92,7 @@ pub struct Motion {
     pub constants_covariance: DMatrix<f64>,
     /// The part of the frames' own errors that repeats while a tag rests.
     pub lasting: LastingErrors,
-    /// The lens that the result goes by: the profile's, moved within its doubts.
+    /// The lens of the result: the profile's, moved within its uncertainty.
     pub lens: Camera,
     /// Where the tags stand, for [`Motion::tags_at_neutral`].
     pub tags_at_zero: TagsAtZero,

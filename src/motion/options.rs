@@ -12,7 +12,7 @@ pub struct FitOptions {
     /// edges move in as out, lets a seventh of that through at most: rendered tags whose ink runs by
     /// 0.05 mm keep 0.003 to 0.007 px, those behind a tone curve 0.003 px at most (`tests/corners.rs`
     /// prints them); moving tags in nine rendered films have −0.005 to 0.001 px, −0.013 px under glare.
-    /// The joint fit itself tells it to 0.05 px on a tripod, no better.
+    /// The joint fit itself determines it to 0.05 px on a tripod, no better.
     pub edge_shift_sd_px: f64,
     /// Prior standard deviation of the time in which the camera reads a picture, from its first line
     /// to its last, s; 0 takes all lines as read at once. Phones take 15 to 30 ms, and webcams as
@@ -29,7 +29,7 @@ pub struct FitOptions {
     /// root mean square; single corners of rendered tags without these by 0.004 to 0.009 px.
     pub corner_error_sd_px: f64,
     /// Standard deviation of the error of a resting tag's place in each direction, beside a still
-    /// camera, px: it lasts through the rest and comes anew with the next. Over the holds of six
+    /// camera, px: it lasts through the rest and changes with the next. Over the holds of six
     /// rendered clips places err by 0.004 to 0.022 px along the way, half of them by 0.009 px at most,
     /// on the tripod sample clip by 0.012 px.
     pub place_error_sd_px: f64,
@@ -84,7 +84,7 @@ impl Default for FitOptions {
     }
 }
 
-/// In HDR video the camera sharpens code values that stand for light by a steep curve, which bends edges
+/// In HDR video the camera sharpens code values that encode light by a steep curve, which bends edges
 /// further than the one exponent of the tone follows: the exponent that leaves the outlines in their places is
 /// 0.2 from the one that fits the pixels best, which is 0.012 px of edge shift. Outlines of six tags on two
 /// rendered HLG clips are off by 0.013 to 0.028 px beside that.
@@ -191,7 +191,7 @@ pub enum MotionError {
         /// Standard deviation of the scale of its angles, percent.
         scale_sd_pct: f64,
     },
-    /// The tags lie far from where the fit says they should be.
+    /// The tags are far from where the fit predicts them.
     #[error(
         "the tags do not move as on an airframe with hinged surfaces: their corners are off by {rms_px:.1} px \
          on average, {rms_pct:.1} % of their edges; {limit_pct:.0} % is \

@@ -33,8 +33,8 @@ pub(in crate::motion) fn undetermined(sightings: &Sightings) -> MotionError {
     }
 }
 
-/// The fit of all that fits, tags taken for flat if none is bent, and pictures as read at once if
-/// nothing tells otherwise. It begins with both: bent tags taken for flat can lead it far astray, and
+/// The fit of all that fits, with tags assumed flat if none is bent, and pictures read at once if
+/// nothing shows otherwise. It begins with both: bent tags assumed flat can lead it far astray, and
 /// so can fast motion read line by line.
 fn fit_and_sort(
     fit: &mut JointFit,

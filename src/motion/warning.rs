@@ -25,7 +25,7 @@ pub enum MotionWarning {
         /// Where doubt begins, percent.
         threshold_pct: f64,
     },
-    /// The tags lie further from where the fit says than their pictures explain.
+    /// The tags are further from their predicted places than their pictures explain.
     FitLoose {
         /// Root mean square of a coordinate's residuals.
         rms_px: f64,
@@ -52,7 +52,7 @@ pub enum MotionWarning {
         /// Where doubt begins.
         threshold_deg: f64,
     },
-    /// What is seen around the aircraft does not stand still against it.
+    /// The background moves against the aircraft.
     SurroundingsMove,
     /// The fit with the surroundings has no solution, and they are not part of the fit.
     SurroundingsUndetermined,
@@ -63,7 +63,7 @@ pub enum MotionWarning {
         /// How far through the whole travel, as seen from the camera.
         angle_deg: f64,
     },
-    /// The camera moved, and in some frames its pose is told by the surroundings without an airframe tag.
+    /// The camera moved, and in some frames its pose comes from the surroundings without an airframe tag.
     AirframeTagHidden {
         /// How many frames.
         frames: usize,
@@ -72,7 +72,7 @@ pub enum MotionWarning {
     TagBent {
         /// Id of the tag.
         tag_id: u32,
-        /// How far its middle stands out over its edges, or lies below them.
+        /// Height of its middle above its edges; negative below them.
         bow_mm: f64,
     },
     /// In some neighbouring frames a tag is a little off, further than its corners' errors.

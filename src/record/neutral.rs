@@ -7,7 +7,7 @@ use crate::measurement::{Measurement, NeutralRecord};
 use crate::motion::TagsAtNeutral;
 use crate::registration::{LARGEST_MISFIT, Registration, register};
 
-/// A change that is not known to this is not told, degrees: nobody would need it so roughly.
+/// A change with a larger uncertainty is not reported, degrees: nobody would need it so roughly.
 const WIDEST_DEG: f64 = 2.0;
 
 /// How the neutral of one surface changed since an earlier measurement.
@@ -19,7 +19,7 @@ pub struct NeutralDrift {
     pub surface: String,
     /// It stands upright: positive is trailing edge left.
     pub upright: bool,
-    /// The other side, where the change is told against that of the other side.
+    /// The other side, where the change is given relative to it.
     pub against: Option<String>,
     /// What was found.
     pub change: NeutralChange,
@@ -27,32 +27,32 @@ pub struct NeutralDrift {
     pub numbers_changed: bool,
 }
 
-/// What can be told of neutral.
+/// What the measurements show about neutral.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum NeutralChange {
     /// Later minus earlier neutral, in the sense of deflections.
-    Told(Measured),
-    /// The tags do not lie to each other as they did: one was moved, or a part of the airframe.
+    Known(Measured),
+    /// The tags are not where they were relative to each other: one was moved, or a part of the airframe.
     TagsMoved,
 }
 
 impl NeutralDrift {
-    /// Expanded uncertainty, where anything is told.
+    /// Expanded uncertainty, where a change is given.
     pub fn u_deg(&self) -> Option<f64> {
         match self.change {
-            NeutralChange::Told(change) => Some(change.u()),
+            NeutralChange::Known(change) => Some(change.u()),
             NeutralChange::TagsMoved => None,
         }
     }
 
     /// Whether neutral moved by more than its doubt.
     pub fn is_sure(&self) -> bool {
-        matches!(self.change, NeutralChange::Told(change) if change.value.abs() > change.u())
+        matches!(self.change, NeutralChange::Known(change) if change.value.abs() > change.u())
     }
 }
 
-/// The change of neutral of every surface since every earlier measurement that tells it; and of a
-/// follower against its reference, where that is told better, as it is without an airframe tag.
+/// The change of neutral of every surface since every earlier measurement that shows it; and of a
+/// follower against its reference, where that is better determined, as it is without an airframe tag.
 ///
 /// Measurements of programs that did not keep the places of the tags are passed over.
 pub fn neutral_drifts(latest: &Measurement, earlier: &[Kept]) -> Vec<NeutralDrift> {
@@ -138,7 +138,7 @@ fn numbers_at_neutral(measurement: &Measurement, surface: &str) -> (f64, Vec<f64
 
 fn is_fine_enough(change: NeutralChange) -> bool {
     match change {
-        NeutralChange::Told(change) => change.u() <= WIDEST_DEG,
+        NeutralChange::Known(change) => change.u() <= WIDEST_DEG,
         NeutralChange::TagsMoved => true,
     }
 }
@@ -162,5 +162,5 @@ fn change(found: &Registration, surface: usize, against: Option<usize>) -> Neutr
         return_rad2 += found.return_rad2[other];
     }
     let sd_rad = (variance_rad2.max(0.0) * found.misfit.max(1.0) + return_rad2).sqrt();
-    NeutralChange::Told(Measured::new(value_rad, sd_rad).scaled(deg_from_rad(1.0)))
+    NeutralChange::Known(Measured::new(value_rad, sd_rad).scaled(deg_from_rad(1.0)))
 }

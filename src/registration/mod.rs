@@ -2,10 +2,10 @@
 //!
 //! Airframe tags, hinge lines and the surfaces' tags make a body that may only have been filmed
 //! from elsewhere (a rigid motion) and whose surfaces may only have turned about their hinges.
-//! These unknowns are fitted to everything that both clips tell, with the covariance of both
+//! These unknowns are fitted to everything that both clips determine, with the covariance of both
 //! (generalised least squares, A. C. Aitken 1935; Gauss–Newton on both sets as observations). So
-//! the tilt of the airframe tag, which a small tag tells badly by itself, is also told by where the
-//! tags and hinge lines lie against each other, and what neither tells is in the ± of the result.
+//! the tilt of the airframe tag, which a small tag alone determines badly, also follows from where the
+//! tags and hinge lines are relative to each other, and the rest is in the ± of the result.
 
 mod resting;
 mod warning;
@@ -33,11 +33,11 @@ const STEPS: usize = 30;
 const SETTLED: f64 = 1e-9;
 /// Step of the numeric derivatives, rad and mm: their error stays below a millionth.
 const DIFFERENCE_STEP: f64 = 1e-5;
-/// Any neutral lies within this of any earlier one, as a standard deviation, rad. It decides
-/// nothing that the tags tell, but keeps the difference between two surfaces told where no airframe
-/// tag tells their common turn.
+/// Any neutral is within this of any earlier one, as a standard deviation, rad. It decides
+/// nothing that the tags determine, but keeps the difference between two surfaces determined where no airframe
+/// tag determines their common turn.
 const PLAUSIBLE_TURN_RAD: f64 = 1.0;
-/// Variances below this are taken for it, rad² and mm²: what a frame of reference has by definition
+/// Variances below this are raised to it, rad² and mm²: what a frame of reference has by definition
 /// is exact.
 const EXACT_VARIANCE: f64 = 1e-14;
 
@@ -48,7 +48,7 @@ pub struct Registration {
     pub surfaces: Vec<String>,
     /// Later minus earlier neutral, rad.
     pub turns_rad: DVector<f64>,
-    /// Their covariance as the places tell it, rad².
+    /// Their covariance from the places, rad².
     pub covariance_rad2: DMatrix<f64>,
     /// Variance of each beside that: how well the surface came back to neutral in both clips, rad².
     pub return_rad2: DVector<f64>,
@@ -155,7 +155,7 @@ struct Step {
 }
 
 impl Unknowns {
-    /// The rigid motion that the tags' turns and middle tell, no surface moved.
+    /// The rigid motion from the tags' turns and middle, no surface moved.
     fn start(earlier: &[PlacedTag], later: &[PlacedTag], surfaces: usize) -> Option<Self> {
         let mut turns = Matrix3::zeros();
         let mut middles = [Vector3::zeros(), Vector3::zeros()];
@@ -237,7 +237,7 @@ fn misses(found: &[PlacedTag], predicted: &[PlacedTag]) -> DVector<f64> {
     let mut misses = vec![];
     for (found, predicted) in found.iter().zip(predicted) {
         let (here, there) = (&found.reference_from_tag, &predicted.reference_from_tag);
-        // By the quaternion: a matrix tells small turns by a cosine next to 1, too coarsely.
+        // By the quaternion: a matrix gives small turns by a cosine close to 1, too coarsely.
         let turn = here.rotation * there.rotation.inverse();
         let turn = UnitQuaternion::from_rotation_matrix(&turn).scaled_axis();
         let shift = here.translation.vector - there.translation.vector;

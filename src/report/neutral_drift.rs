@@ -28,8 +28,8 @@ fn line(drift: &NeutralDrift) -> String {
     let (whose, since) = (whose(drift), &drift.since);
     let change = match drift.change {
         NeutralChange::TagsMoved => "unknown, because tags were moved".into(),
-        NeutralChange::Told(change) if drift.is_sure() => format!("moved {}", moved(drift, change)),
-        NeutralChange::Told(change) => format!("{NO_CHANGE} ({})", signed_deg(change)),
+        NeutralChange::Known(change) if drift.is_sure() => format!("moved {}", moved(drift, change)),
+        NeutralChange::Known(change) => format!("{NO_CHANGE} ({})", signed_deg(change)),
     };
     let why = match drift.is_sure() && drift.numbers_changed {
         true => format!("; {NUMBERS_CHANGED}"),
@@ -67,7 +67,7 @@ pub(super) fn whose(drift: &NeutralDrift) -> String {
 /// "+0.41° ± 0.06°", or a dash.
 pub(super) fn figure(drift: &NeutralDrift) -> String {
     match drift.change {
-        NeutralChange::Told(change) => signed_deg(change),
+        NeutralChange::Known(change) => signed_deg(change),
         NeutralChange::TagsMoved => "–".into(),
     }
 }
@@ -76,12 +76,12 @@ pub(super) fn figure(drift: &NeutralDrift) -> String {
 pub(super) fn verdict(drift: &NeutralDrift) -> String {
     match drift.change {
         NeutralChange::TagsMoved => "tags were moved: unknown".into(),
-        NeutralChange::Told(_) if !drift.is_sure() => NO_CHANGE.into(),
-        NeutralChange::Told(_) if drift.numbers_changed => NUMBERS_CHANGED.into(),
-        NeutralChange::Told(_) if drift.against.is_some() => {
+        NeutralChange::Known(_) if !drift.is_sure() => NO_CHANGE.into(),
+        NeutralChange::Known(_) if drift.numbers_changed => NUMBERS_CHANGED.into(),
+        NeutralChange::Known(_) if drift.against.is_some() => {
             "the neutrals moved apart: check rod, horn and servo".into()
         }
-        NeutralChange::Told(change) => {
+        NeutralChange::Known(change) => {
             let way = way(drift, change);
             format!("neutral moved {way}: check rod, horn and servo")
         }

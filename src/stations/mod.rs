@@ -10,7 +10,8 @@
 //!    computes the stick between few holds.
 //! 7. `assemble` combines holds and neutral, `label_check` checks the labels, `swapped_labels` detects swapped
 //!    labels, `covered` missing parts of the travel.
-//! 8. `filming` names mistakes in filming that explain an error.
+//! 8. `given` takes holds that are known before the motion is.
+//! 9. `filming` names mistakes in filming that explain an error.
 
 mod assemble;
 mod cards;
@@ -20,6 +21,7 @@ mod covered;
 mod cross_correlation;
 mod error;
 mod filming;
+mod given;
 mod label_check;
 mod log;
 mod logged;
@@ -44,6 +46,7 @@ mod rate_tests;
 mod tests;
 
 pub use error::{CardConflict, RowFault, SeenRest, StationsError};
+pub use given::{GivenHold, holds_as_given};
 pub use logged::{LogTiming, SurfaceTiming};
 pub use sweep::{Passage, Sweeps};
 pub use warning::StationsWarning;

@@ -163,13 +163,8 @@ pub fn place_order(
     let aircraft = bench.workshop.aircraft_of(aircraft)?.file;
     let camera = bench.workshop.camera_of(camera)?.file;
     let clip = bench.workshop.clip_of(clip)?.file;
-    let waiting = bench.line.entries();
     let is_taken = |folder: &std::path::Path| {
-        let in_line = waiting.iter().any(|entry| match &entry.order {
-            Order::Measure(order) => order.out == folder,
-            Order::Calibrate(_) => false,
-        });
-        in_line || bench.workshop.path(folder).symlink_metadata().is_ok()
+        bench.line.is_for(folder) || bench.workshop.path(folder).symlink_metadata().is_ok()
     };
     let order = measure::Order {
         out: measure::free_folder(&aircraft, &clip, is_taken),

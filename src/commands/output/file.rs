@@ -50,7 +50,7 @@ impl OutputFile {
         let made_parents =
             MadeParents::on_the_way_to(home).map_err(OutputError::not_writable(target))?;
         let new_file = file_in_the_making(home).map_err(OutputError::not_writable(target))?;
-        // Tells other programs that this one lives; nothing is lost where locks are not known.
+        // Shows other programs that this one is alive; nothing is lost where locks do not exist.
         let _ = new_file.as_file().try_lock();
         begin(new_file.path());
         Ok(Self {

@@ -129,7 +129,7 @@ impl OutputFolder {
             .map_err(OutputError::not_writable(&self.target.join(name)))
     }
 
-    /// Puts all files in place. What else lies in the folder stays, but for the page of a clip that could
+    /// Puts all files in place. Other files in the folder stay, but for the page of a clip that could
     /// not be measured.
     ///
     /// # Errors
@@ -236,7 +236,7 @@ fn exchange(new: &Path, old: &Path, workplace: &Path) -> io::Result<()> {
     let replaced = workplace.join(REPLACED);
     fs::rename(old, &replaced)?;
     fs::rename(new, old).inspect_err(|_| {
-        // The error that is told is the one that made this necessary.
+        // The error that is reported is the one that made this necessary.
         let _ = fs::rename(&replaced, old);
     })
 }

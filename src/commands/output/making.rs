@@ -62,7 +62,7 @@ fn abandon() {
     std::mem::forget(making);
 }
 
-/// What cannot be removed stays: there is nobody to tell any more.
+/// What cannot be removed stays: nobody is left to read an error.
 fn remove(path: &Path) {
     let _ = match path.symlink_metadata() {
         Ok(metadata) if metadata.is_dir() => fs::remove_dir_all(path),
@@ -136,7 +136,7 @@ impl Workplace {
 
     fn locked(path: &Path, target: &Path) -> io::Result<File> {
         let file = File::create_new(path.join(LOCK))?;
-        // Where a file system knows no locks, its age alone tells who died.
+        // Where a file system has no locks, only its age shows who died.
         let _ = file.try_lock();
         fs::write(path.join(TARGET), target.as_os_str().as_encoded_bytes())?;
         Ok(file)

@@ -1,8 +1,8 @@
-//! Where the tags stand while the surfaces rest at neutral: what two clips of one aircraft can be
-//! compared by, as long as no tag was moved in between.
+//! The places of the tags while the surfaces rest at neutral. They make two clips of one aircraft
+//! comparable, as long as no tag was moved in between.
 //!
-//! A deflection counts from its own clip's neutral, so it cannot tell whether neutral itself has
-//! moved. The places of all tags and hinge lines can. They are told with their joint covariance,
+//! A deflection counts from its own clip's neutral, so it cannot show whether neutral itself has
+//! moved. The places of all tags and hinge lines can. They are given with their joint covariance,
 //! since little of it is well determined by itself (the tilt of a small tag, the distance from the
 //! camera) and much of it together.
 
@@ -19,7 +19,7 @@ pub const POSE_ROWS: usize = 6;
 /// Rows of a hinge line, after those of its tag.
 pub const HINGE_ROWS: usize = 4;
 
-/// A hinge line with the directions that its errors are told along.
+/// A hinge line with the directions along which its errors are given.
 #[derive(Debug, Clone, PartialEq)]
 pub struct HingeInReference {
     /// The line; its point is next to the tag, and a right-handed turn is a positive deflection.
@@ -66,7 +66,7 @@ pub struct TagsAtNeutral {
     pub tags: Vec<PlacedTag>,
     /// Joint covariance, tag by tag: turn from the left (3, rad), shift (3, mm); with a hinge then
     /// turns of its axis about (2, rad) and shifts of the line along (2, mm) its `across`. What is
-    /// told apart as [`OnSurface::neutral_sd_rad`] is not in it.
+    /// given separately as [`OnSurface::neutral_sd_rad`] is not in it.
     pub covariance: DMatrix<f64>,
 }
 

@@ -1,11 +1,11 @@
 //! Errors of corners that stay the same through the whole clip.
 //!
-//! What the camera's processing, shading and print do to the outline of a tag comes again in every
+//! The camera's processing, shading and print distort the outline of a tag in the same way in every
 //! frame, so that no number of frames averages it out: beside a still camera the tag hardly turns
 //! in the picture, and in the hand it is the same paper. The fit does not look for these errors. On
-//! the rendered clips it could not tell them from what else bends a deflection curve, and where
+//! the rendered clips they could not be separated from what else bends a deflection curve, and where
 //! there are none, looking for them costs as much as it gains where there are. They are part of
-//! what it claims instead.
+//! its claimed uncertainty instead.
 
 use std::collections::BTreeMap;
 
@@ -17,8 +17,8 @@ use crate::motion::problem::parameters::Layout;
 use crate::motion::problem::residuals::residuals;
 use crate::motion::solve::normal_equations::Reduced;
 
-/// Mean whitened residual of each tag: what its corners' lasting errors leave in every frame. What
-/// single frames and rests scatter is about these.
+/// Mean whitened residual of each tag: the trace of its corners' lasting errors in every frame. Single
+/// frames and rests scatter about these.
 pub(in crate::motion) fn mean_residuals(
     fit: &JointFit,
     state: &State,
@@ -41,9 +41,9 @@ pub(in crate::motion) fn mean_residuals(
 
 /// Covariance of the errors of the constants, followed by those of the corners of each tag.
 ///
-/// The constants c are the minimum with corner errors b taken for zero. With the reduced
+/// The constants c are the minimum with corner errors b assumed to be zero. With the reduced
 /// information in blocks, an error b moves them by K b, K = I_cc⁻¹ I_cb, so that the estimates c
-/// and 0 err by (K b, −b) on top of `own`, what the noise of single frames makes of c (law of
+/// and 0 err by (K b, −b) on top of `own`, the covariance from the noise of single frames (law of
 /// propagation, JCGM 100:2008, 5.2.2).
 ///
 /// `None` if the constants are not determined.

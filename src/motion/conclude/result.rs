@@ -1,4 +1,4 @@
-//! From the fitted state to what is handed on: angles with their sign, hinges, covariance.
+//! From the fitted state to the result: angles with their sign, hinges, covariance.
 
 use std::collections::BTreeMap;
 
@@ -12,7 +12,7 @@ use crate::measured::Measured;
 use crate::model_file::ModelFile;
 use crate::motion::problem::joint_fit::{JointFit, State};
 use crate::motion::problem::observation::{Corners, ObservedFrame, PIECE, Target};
-use crate::motion::problem::parameters::{Hinged, SURFACE_CONSTANTS};
+use crate::motion::problem::parameters::{FrameState, Hinged, SURFACE_CONSTANTS};
 use crate::motion::select::at_rest::require_travel;
 use crate::motion::select::scatter::Scatter;
 use crate::motion::solve::normal_equations::{
@@ -24,18 +24,18 @@ use crate::motion::{
 };
 use crate::tags::Sightings;
 
-/// The fit is doubted where tags lie further from where it says than this share of their edges, in
+/// The fit is doubted where tags are further from their predicted places than this share of their edges, in
 /// the root mean square. Films that were coded so poorly that a hold could be 0.5° off have 0.4 %,
 /// usual ones 0.05 to 0.2 %.
 pub(in crate::motion) const LOOSE_SHARE: f64 = 0.01;
 /// … and refused beyond this one: 0.6 mm of each coordinate on tags of 20 mm.
 const REFUSED_LOOSE_SHARE: f64 = 0.03;
 
-/// Everything that the conclusion is drawn from.
+/// Input of the conclusion.
 pub(in crate::motion) struct Conclusion<'a> {
     pub fit: &'a JointFit,
     pub state: &'a State,
-    /// What each tag's residuals have in common in all frames.
+    /// The mean residuals of each tag over all frames.
     pub constant: &'a BTreeMap<Target, Corners>,
     pub lasting: LastingErrors,
     pub sightings: &'a Sightings,
@@ -104,7 +104,7 @@ impl Conclusion<'_> {
     }
 
     /// +1 where a growing angle is a positive deflection, −1 where it is a negative one.
-    fn signs(&self) -> Option<Vec<f64>> {
+    pub fn signs(&self) -> Option<Vec<f64>> {
         let first = self.first_camera()?;
         let state = self.state;
         let signs = state.constants.surfaces.iter().enumerate();
@@ -158,20 +158,10 @@ impl Conclusion<'_> {
             .with_min_len(PIECE)
             .map(|((observed, eliminated), state)| {
                 let sighted = &self.sightings.frames[observed.position];
-                let deflections = (0..signs.len()).map(|surface| {
-                    let angle = of_surface(eliminated, surface)?;
-                    let own_rad2 = variance * angle.variance_by_itself();
-                    Some(FrameDeflection {
-                        angle_rad: signs[surface] * state.angles_rad[surface],
-                        gain: signs[surface] * gain(angle, eliminated, constants),
-                        misfit: misfit(observed, surface, own_rad2),
-                    })
-                });
                 MotionFrame {
                     index: sighted.index,
                     time_s: sighted.time_s,
-                    deflections: deflections.collect(),
-                    own_covariance_rad2: own_covariance(eliminated, signs) * variance,
+                    ..motion_frame(observed, eliminated, state, (signs, constants, variance))
                 }
             })
             .collect()
@@ -206,7 +196,32 @@ impl Conclusion<'_> {
     }
 }
 
-/// What the misfit of a doubtful sighting adds to a deflection whose own variance is given.
+/// The deflections of a frame whose unknowns were eliminated; index and time are left at zero. The signs of the
+/// surfaces, the number of constants, and the variance of the whitened residuals come with it.
+pub(in crate::motion) fn motion_frame(
+    observed: &ObservedFrame,
+    eliminated: &FrameElimination,
+    state: &FrameState,
+    (signs, constants, variance): (&[f64], usize, f64),
+) -> MotionFrame {
+    let deflections = (0..signs.len()).map(|surface| {
+        let angle = of_surface(eliminated, surface)?;
+        let own_rad2 = variance * angle.variance_by_itself();
+        Some(FrameDeflection {
+            angle_rad: signs[surface] * state.angles_rad[surface],
+            gain: signs[surface] * gain(angle, eliminated, constants),
+            misfit: misfit(observed, surface, own_rad2),
+        })
+    });
+    MotionFrame {
+        index: 0,
+        time_s: 0.0,
+        deflections: deflections.collect(),
+        own_covariance_rad2: own_covariance(eliminated, signs) * variance,
+    }
+}
+
+/// Variance that the misfit of a marginal sighting adds to a deflection whose own variance is given.
 fn misfit(observed: &ObservedFrame, surface: usize, own_rad2: f64) -> Option<Misfit> {
     let mut kept = observed.kept();
     let doubt = kept
@@ -257,7 +272,7 @@ fn own_covariance(eliminated: &FrameElimination, signs: &[f64]) -> DMatrix<f64> 
     own
 }
 
-/// Tells or refuses what does not move as the fit takes it to.
+/// Reports or refuses tags that do not move as the fit assumes.
 fn judge_scatter(scatter: &Scatter, warnings: &mut Vec<MotionWarning>) -> Result<(), MotionError> {
     let (rms_px, rms_pct) = (scatter.rms_px, 100.0 * scatter.rms_share);
     if rms_pct.is_nan() || scatter.rms_share > REFUSED_LOOSE_SHARE {

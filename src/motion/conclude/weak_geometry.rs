@@ -1,4 +1,4 @@
-//! Geometry that tells little: told with its figure, or refused.
+//! Weak geometry: reported with its figure, or refused.
 
 use nalgebra::Vector3;
 
@@ -8,22 +8,22 @@ use crate::motion::problem::joint_fit::{JointFit, State};
 use crate::motion::{FrameDeflection, Motion, MotionError, MotionWarning};
 use crate::statistics::median;
 
-/// Travel is told between these shares of all deflections: single frames do not make travel.
+/// Travel is measured between these shares of all deflections, so that single frames do not count as travel.
 pub(in crate::motion) const TRAVEL_SHARES: [f64; 2] = [0.02, 0.98];
-/// The scale of the angles is doubted beyond this relative standard deviation: 0.5 % are 0.13° of
+/// The scale of the angles gets a warning beyond this relative standard deviation: 0.5 % are 0.13° of
 /// a throw of 25°, several times what the fit otherwise reaches.
 const DOUBTFUL_SCALE_SD: f64 = 0.005;
 /// … and the hinge is refused beyond this one.
 const REFUSED_SCALE_SD: f64 = 0.15;
 /// A tag whose centre is nearer to the hinge line than this many edges turns nearly in place: its
-/// way along the arc, which tells the angle best, is lost.
+/// path along the arc, which determines the angle best, is lost.
 const NEAREST_EDGES: f64 = 0.5;
-/// A single airframe tag that a moving camera sees square-on within this angle is told. In synthetic
+/// A single airframe tag that a moving camera sees square-on within this angle is reported. In synthetic
 /// films from the hand the ± at the ends of the travel is then a quarter larger than with a tag that
 /// leans by 15°, and twice as large at 0°.
 const SQUARE_ON_DEG: f64 = 5.0;
 
-/// Tells or refuses weak geometry.
+/// Reports or refuses weak geometry.
 pub(in crate::motion) fn judge_hinges(
     motion: &Motion,
     model: &ModelFile,
@@ -56,7 +56,7 @@ pub(in crate::motion) fn judge_hinges(
     Ok(())
 }
 
-/// Tells an airframe tag that hides the camera's tilt where no landmark tells it: seen square-on, a tilt
+/// Reports an airframe tag that hides the camera's tilt where no landmark determines it: seen square-on, a tilt
 /// changes its outline by the square of the angle only.
 pub(in crate::motion) fn judge_airframe_tag(
     fit: &JointFit,

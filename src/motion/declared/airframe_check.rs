@@ -1,6 +1,6 @@
-//! Finds airframe tags that do not stand still against the surroundings.
+//! Finds airframe tags that move against the surroundings.
 //!
-//! Whatever the camera does, all that stands still moves in the picture by few motions: three turns
+//! Whatever the camera does, everything at rest moves in the picture by few motions: three turns
 //! and three shifts of the camera, each spot by its own share of them (C. Tomasi and T. Kanade, "Shape
 //! and motion from image streams under orthography", IJCV 9 (1992) 137). So the path of a tag that
 //! stands still is a weighted sum of a few paths which all landmarks have in common. A tag on a moving
@@ -27,7 +27,7 @@ const LARGEST_LOSS: f64 = 0.4;
 const MOST_PATHS: usize = 10;
 /// Paths that move the landmarks by less are their noise, px (root mean square of a coordinate).
 const LEAST_PATH_PX: f64 = 0.15;
-/// A landmark that the others' paths leave so far off is not a fixed spot, px …
+/// A landmark whose residual about the others' paths is larger is not a fixed spot, px …
 const LANDMARK_OFF_PX: f64 = 1.5;
 /// … or so many times further off than most.
 const LANDMARK_OFF_FACTOR: f64 = 4.0;
@@ -47,7 +47,7 @@ const FOLLOWS: f64 = 0.8;
 /// Leaves out airframe tags that move with the surfaces, and warns of them.
 ///
 /// # Errors
-/// None of the airframe tags stands still.
+/// All airframe tags move.
 pub(in crate::motion) fn leave_out_moving(
     sightings: &Sightings,
     model: &mut ModelFile,
@@ -133,7 +133,7 @@ fn wander_px(sightings: &Sightings, tag_id: u32) -> Option<f64> {
     Some(span(0).hypot(span(1)))
 }
 
-/// The paths that all that stands still has in common.
+/// The paths that everything at rest has in common.
 struct Paths<'a> {
     /// Frames in which every chosen landmark was found.
     frames: Vec<&'a SightedFrame>,
@@ -249,12 +249,12 @@ fn common_paths(paths: &[&DMatrix<f64>]) -> DMatrix<f64> {
     DMatrix::from_columns(&common)
 }
 
-/// A path without its part in the common ones.
+/// The residual of a path about the common ones.
 fn without(path: &DMatrix<f64>, common: &DMatrix<f64>) -> DMatrix<f64> {
     path - common * common.tr_mul(path)
 }
 
-/// What the common paths leave of a tag's.
+/// The residual of a tag's path about the common ones.
 struct Left {
     /// Of a coordinate, root mean square.
     rms_px: f64,

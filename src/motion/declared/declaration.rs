@@ -4,10 +4,10 @@ use super::sides::QuarterTurn;
 use crate::measured::Measured;
 use crate::warning::Warning;
 
-/// What was declared, and what the clip shows instead.
+/// A declaration that the clip contradicts.
 #[derive(Debug, Clone, PartialEq)]
 pub enum DeclarationWarning {
-    /// The camera profile is not this clip's; the result goes by a free lens.
+    /// The camera profile is not this clip's; the result uses a free lens.
     ProfileContradicted {
         /// Focal length that the clip fits, over the profile's.
         focal_ratio: Measured,
@@ -21,7 +21,7 @@ pub enum DeclarationWarning {
         /// Across the diagonal, as the clip fits it.
         fits_deg: Measured,
     },
-    /// An airframe tag moves with the surfaces; the result goes by the others.
+    /// An airframe tag moves with the surfaces; the result uses the others.
     AirframeTagMoves {
         /// Id of the tag.
         tag_id: u32,
@@ -38,7 +38,7 @@ pub enum DeclarationWarning {
         /// How far.
         turn: QuarterTurn,
     },
-    /// The clip shows another distance from hinge to tag than the ruler; the result goes without it.
+    /// The clip shows another distance from hinge to tag than the ruler; the result does not use the ruler's.
     RulerContradicted {
         /// Name of the surface.
         surface: String,

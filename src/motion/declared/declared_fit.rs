@@ -1,7 +1,7 @@
 //! The fit as declared, or without the declarations that the clip contradicts.
 //!
-//! A wrong declaration shows as tags that are not where the fit says, and every tag looks guilty then. So
-//! each declaration that could be wrong is changed by itself; the change that explains the clip names the
+//! A wrong declaration shows as large residuals at many tags, not only at the wrong one. So
+//! each declaration that could be wrong is changed alone; the change that explains the clip identifies the
 //! wrong one.
 
 use super::edge_check;
@@ -22,7 +22,7 @@ use crate::motion::start::setup;
 use crate::motion::{FitOptions, MotionError, MotionWarning};
 use crate::tags::Sightings;
 
-/// A fit that keeps less than this share of the sightings may go by something wrong …
+/// A fit that keeps less than this share of the sightings may rest on something wrong …
 const LEAST_KEPT_SHARE: f64 = 0.8;
 /// … and less than this one it does: films with three wrong sightings in ten are fitted well.
 const LEAST_KEPT_FOR_SURE: f64 = 0.6;
@@ -33,11 +33,11 @@ const TRIED_FRAMES: usize = 120;
 /// A changed declaration explains the clip if it leaves less than this share of the misfit.
 const EXPLAINS_SHARE: f64 = 0.6;
 
-/// What is declared, and what the fit may assume.
+/// The declarations, and the fit's settings.
 #[derive(Debug, Clone)]
 pub(in crate::motion) struct Declared<'a> {
     pub sightings: &'a Sightings,
-    /// With the airframe tags that the fit goes by.
+    /// With the airframe tags that the fit uses.
     pub model: ModelFile,
     pub profile: CameraProfile,
     pub options: &'a FitOptions,
@@ -105,7 +105,7 @@ pub(in crate::motion) fn fit_by_what_holds(
     fitted
 }
 
-/// The fit with a lens that is near the declared one, where that one does harm.
+/// The fit with a lens that is near the declared one, where the declared one spoils deflections.
 fn with_free_lens(
     declared: &mut Declared<'_>,
     fitted: Result<Sorted, MotionError>,
@@ -205,7 +205,7 @@ fn keeps_less_than(share: f64, fitted: &Result<Sorted, MotionError>) -> bool {
         || scatter.is_none_or(|scatter| scatter.rms_share > LOOSE_SHARE)
 }
 
-/// What a fit suffers from.
+/// Why a fit is bad.
 enum Cause {
     /// A lens near the declared one.
     Lens(FreeLens),
@@ -216,11 +216,11 @@ enum Cause {
         /// Share of the misfit that it leaves.
         share: f64,
     },
-    /// What makes it useless to measure.
+    /// Any reason that prevents measuring.
     Refused(MotionError),
 }
 
-/// The declaration whose change explains what a fit suffers from; `None` if there is none.
+/// The declaration whose change explains why a fit is bad; `None` if there is none.
 fn cause(declared: &Declared<'_>, fitted: &Result<Sorted, MotionError>) -> Option<Cause> {
     let profile = &declared.profile;
     let lens = match fitted {

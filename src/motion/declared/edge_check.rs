@@ -1,7 +1,7 @@
 //! Weighs the declared edges of the tags against each other.
 //!
 //! Beside a still camera the edges set the scale of lengths only. A camera in the hand takes its place
-//! from the airframe tag, and then sees a surface's tag at a distance that its edge tells: edges that do not
+//! from the airframe tag, and then sees a surface's tag at a distance that follows from its edge: edges that do not
 //! belong together do not fit.
 
 use super::declared_fit::Declared;

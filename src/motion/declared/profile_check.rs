@@ -49,7 +49,7 @@ const FREE: Search = Search {
     steps: 40,
     promised: 0.05,
 };
-/// … and if some deflection then changes by more than this, degrees: otherwise the profile does no harm.
+/// … and if some deflection then changes by more than this, degrees: a smaller change is harmless.
 const HARM_DEG: f64 = 0.03;
 /// Standard deviation of ln f, and of the principal point over f, of one phone from one clip to the next:
 /// focus, attitude and stabilisation change them by tenths of a percent.
@@ -77,7 +77,7 @@ pub(in crate::motion) struct FreeLens {
     variance_ratio: f64,
     /// By how much it lowers the χ² of the tags' residuals.
     explained_chi2: f64,
-    /// What it explains of the residuals, over the lasting errors of corners, as standard deviations.
+    /// The part of the residuals that it explains, over the lasting errors of corners, as standard deviations.
     explained_lasting: f64,
 }
 
@@ -89,7 +89,7 @@ pub(in crate::motion) fn lens_of_clip(
     free_lens(fit, state, &declared.profile, declared.options)
 }
 
-/// The fit with a free lens, and what it contradicts; `None` if the declared lens does no harm.
+/// The fit with a free lens, and the declaration that it contradicts; `None` if the declared lens is good enough.
 pub(in crate::motion) fn with_free_lens(
     declared: &mut Declared<'_>,
     sorted: &Sorted,
@@ -116,8 +116,8 @@ pub(in crate::motion) fn with_free_lens(
     Some((by_lens, doubt))
 }
 
-/// The options for a result by a fit: with a free lens beside a still camera, lasting errors of corners pass for
-/// one of the lens and the other way round.
+/// The options for a result by a fit: with a free lens beside a still camera, lasting errors of corners look like
+/// an error of the lens and vice versa.
 pub(in crate::motion) fn options_with_lens(declared: &Declared<'_>, fit: &JointFit) -> FitOptions {
     let mut options = *declared.options;
     if declared.profile.is_rough() && !fit.layout.camera_moves {
@@ -154,7 +154,7 @@ pub(in crate::motion) fn best_lens(declared: &Declared<'_>) -> Option<(CameraPro
     starts.min_by(|a, b| a.1.total_cmp(&b.1))
 }
 
-/// What a fit with a free lens says about the declared one; `residual_share` is the variance of the tags'
+/// Evidence of a fit with a free lens against the declared one; `residual_share` is the variance of the tags'
 /// residuals over that with the declared lens.
 pub(in crate::motion) fn doubt(
     declared: &Declared<'_>,
@@ -276,7 +276,7 @@ fn largest_change_deg(a: &Sorted, b: &Sorted) -> f64 {
             (sum.0 + a / count, sum.1 + b / count)
         });
         let centred = pairs.iter().map(|(a, b)| (a - mean.0, b - mean.1));
-        // Each fit turns its hinges the way it likes.
+        // The sense of each fitted hinge is arbitrary.
         let sign = centred.clone().map(|(a, b)| a * b).sum::<f64>().signum();
         centred
             .map(|(a, b)| (a - sign * b).abs())

@@ -8,9 +8,9 @@ use crate::motion::problem::parameters::SURFACE_CONSTANTS;
 use crate::motion::select::outliers::round;
 use crate::motion::solve::search::FROM_NEARBY;
 
-/// A ruler's word is contradicted from this many standard deviations on, its own and the clip's together.
+/// A declared distance is contradicted from this many standard deviations on, its own and the clip's together.
 const CONTRADICTED_SDS: f64 = 4.0;
-/// Lasting errors of corners make the clip's word less sure than the scatter of single frames.
+/// Lasting errors of corners make the clip's distance less certain than the scatter of single frames suggests.
 const LASTING_FACTOR: f64 = 2.0;
 /// Nobody reads a ruler along a hinge line better than this, mm: a difference below it is no mistake.
 const LEAST_SD_MM: f64 = 0.5;
@@ -52,7 +52,7 @@ pub(in crate::motion) fn leave_out_wrong_rulers(
     (!doubts.is_empty()).then_some(doubts)
 }
 
-/// Distances of a fit that goes on without a ruler's word.
+/// Distances of a fit that continues without the declared ones.
 fn fitted_without((mut fit, state): Sorted) -> Option<Vec<Measured>> {
     fit.priors.radius_mm.fill(None);
     let state = fit.minimise(state, round(&fit, FROM_NEARBY)).ok()?.state;

@@ -95,7 +95,7 @@ fn pairs(model: &ModelFile) -> Vec<[&Surface; 2]> {
         .collect()
 }
 
-/// How the way from a left to a right surface is turned in the picture: through the median of the frames
+/// How the direction from a left to a right surface is turned in the picture: through the median of the frames
 /// that show both.
 fn turn_of_pair(sightings: &Sightings, [left, right]: &[&Surface; 2]) -> Option<QuarterTurn> {
     let mut ways = vec![];
@@ -136,7 +136,7 @@ fn turn_of_tag(sightings: &Sightings, tag_id: u32) -> Option<QuarterTurn> {
     ))
 }
 
-/// The value that all have in common.
+/// The value of all of them, if they agree.
 fn common(mut turns: impl Iterator<Item = QuarterTurn>) -> Option<QuarterTurn> {
     let first = turns.next()?;
     turns.all(|turn| turn == first).then_some(first)

@@ -1,9 +1,9 @@
-//! Bow: paper that does not lie flat.
+//! Bow: paper that is not flat.
 //!
-//! Corners are those of the flat pattern that fits a tag best. On a bent sheet its middle stands out
-//! over the edges; seen at an angle this shifts the middle of the pattern against its rim. A flat
-//! pattern follows with a shift and with the one of its perspectives that looks alike, and a tag
-//! whose perspective is wrong seems to lean otherwise.
+//! Corners are those of the flat pattern that fits a tag best. The middle of a bent sheet is
+//! higher than its edges; seen at an angle this shifts the middle of the pattern against its rim. The fitted
+//! flat pattern absorbs that with a shift and a change of perspective, and a tag
+//! whose perspective is wrong seems to have another tilt.
 
 use nalgebra::{Matrix2, Point3, SMatrix, Vector2, Vector3};
 
@@ -15,8 +15,8 @@ use crate::geometry::{Pose, homography};
 /// How the corners of the flat pattern that fits a bent tag best follow its bows, px/mm.
 ///
 /// With places (a, b) on the tag in half edges, A and B px long in the picture, a sheet bent along
-/// its columns stands out by β (1 − b²) and shows it shifted by n β (1 − b²), n = p A + q B being
-/// what the picture makes of a millimetre outwards. Of the flat patterns A (−h a b) + B (t − h b²)
+/// its columns rises by β (1 − b²) and shows it shifted by n β (1 − b²), n = p A + q B being
+/// the image of a millimetre outwards. Of the flat patterns A (−h a b) + B (t − h b²)
 /// least squares over the square choose h = 4 q |B|² / (4 |B|² + 5 |A|²), since b² and a b have the
 /// variances 4/45 and 1/9 there; across, p A shifts by its mean, 2/3. That a bent sheet is a little
 /// shorter is left out: it is of second order.

@@ -1,4 +1,4 @@
-//! The joint fit: all that it looks at, all that it moves, and what is known before.
+//! The joint fit problem: observations, unknowns and priors.
 
 use rayon::prelude::*;
 
@@ -8,18 +8,18 @@ use super::prediction::residual;
 use crate::motion::PictureWander;
 use crate::solver::Loss;
 
-/// Error that stands for a sighting that has no place in the picture, standard deviations: as far
+/// Error assumed for a sighting that has no place in the picture, standard deviations: as far
 /// off as pictures are wide.
 const OUTSIDE_SD: f64 = 1e5;
 
-/// Surroundings turn (rad) and shift (mm) against the airframe by about so much per rad of deflection if
-/// at all: half a degree and some millimetres at full travel.
+/// Prior standard deviation of the surroundings' turn (rad) and shift (mm) against the airframe per rad of
+/// deflection: half a degree and some millimetres at full travel.
 const MOST_ROCKING: [f64; 2] = [0.1, 100.0];
 /// Landmarks are hardly nearer to the camera than this, mm: one without parallax would have no distance
 /// at all.
 const NEAREST_LANDMARK_MM: f64 = 100.0;
 
-/// Everything the fit looks at.
+/// Observations and priors.
 #[derive(Debug, Clone)]
 pub(in crate::motion) struct JointFit {
     pub layout: Layout,
@@ -27,7 +27,7 @@ pub(in crate::motion) struct JointFit {
     pub priors: Priors,
     pub loss: Loss,
     pub lines: ReadLines,
-    /// Share of a moving view that the tags have to tell: less than 1 where landmarks help.
+    /// Share of a moving view that the tags have to determine: less than 1 where landmarks help.
     pub view_share_of_tags: f64,
     pub surroundings: Surroundings,
     /// The picture of a camera that stood still moved by so much, and the frames are steadied.
@@ -48,7 +48,7 @@ pub(in crate::motion) enum Surroundings {
     Undetermined,
 }
 
-/// Everything the fit moves.
+/// The unknowns.
 #[derive(Debug, Clone, PartialEq)]
 pub(in crate::motion) struct State {
     pub constants: Constants,
@@ -93,7 +93,7 @@ impl JointFit {
         self.steadied.or(in_the_hand)
     }
 
-    /// What a function tells of each frame with its state, in their order; told on all cores.
+    /// Applies a function to each frame with its state, on all cores; results in the frames' order.
     pub fn of_frames<T: Send>(
         &self,
         state: &State,
@@ -178,13 +178,13 @@ impl JointFit {
     }
 }
 
-/// What is known before any frame is looked at, at one set of constants.
+/// A prior on the constants, evaluated at one set of them.
 pub(in crate::motion) struct Prior {
-    /// The first of the constants that it is about.
+    /// The first of the constants that it concerns.
     pub column: usize,
-    /// How it follows them.
+    /// Its derivative by them.
     pub slope: Vec<f64>,
-    /// Present value less the one expected.
+    /// Present value minus the expected one.
     pub miss: f64,
     pub sd: f64,
 }

@@ -1,4 +1,4 @@
-//! Landmarks of the surroundings: where they stand, and where they were found.
+//! Landmarks of the surroundings: their places in space, and in the pictures.
 
 use nalgebra::{SVector, Unit, Vector2, Vector3};
 
@@ -10,10 +10,10 @@ pub(in crate::motion) const LANDMARK_CONSTANTS: usize = 3;
 /// Constants of the surroundings' rocking: turn (rad) and shift (mm) against the airframe, per rad of
 /// the deflection that drives it.
 pub(in crate::motion) const ROCKING_CONSTANTS: usize = 6;
-/// Fewer of them do not tell where the camera is.
+/// Fewer of them do not determine the camera's pose.
 pub(in crate::motion) const FEWEST_LANDMARKS: usize = 6;
-/// Where a landmark stands, as seen from one place near all of the camera's: so a hill at the horizon,
-/// whose distance the clip does not tell, is no worse to handle than the table (J. Civera et al., "Inverse
+/// A landmark's place, as seen from one place near all of the camera's: so a hill at the horizon,
+/// whose distance the clip does not determine, is no harder to handle than the table (J. Civera et al., "Inverse
 /// depth parametrization for monocular SLAM", IEEE Trans. Robotics 24 (2008) 932).
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(in crate::motion) struct Landmark {

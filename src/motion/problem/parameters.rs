@@ -1,6 +1,6 @@
 //! The unknowns of the joint fit.
 //!
-//! Everything constant is told in the **reference** frame: the first airframe tag's if the camera
+//! All constants are given in the **reference** frame: the first airframe tag's if the camera
 //! moved, the camera's if it stood still (every airframe tag is then a constant like any other,
 //! and nothing that the airframe tags say about a still camera can add noise to a deflection).
 //!
@@ -128,7 +128,7 @@ pub(in crate::motion) struct Constants {
     /// How the surroundings turn (rad) and shift (mm) against the airframe per rad of deflection.
     pub rocking: SVector<f64, ROCKING_CONSTANTS>,
     pub landmarks: Vec<Landmark>,
-    /// The place from which they are told, mm; no step moves it.
+    /// The place that they refer to, mm; no step moves it.
     pub landmarks_seen_from: Point3<f64>,
 }
 

@@ -293,14 +293,14 @@ fn edge_slope(corners_px: &Corners) -> Corners {
     let outward = |from: usize| {
         let along: Vector2<f64> = corner(from + 1) - corner(from);
         let along = along.try_normalize(f64::EPSILON).unwrap_or_default();
-        // Corners run clockwise in the picture, y down: outside lies to the left of the way.
+        // Corners run clockwise in the picture, y down: outside is to the left of the path.
         Vector2::new(along.y, -along.x)
     };
     let outward = [0, 1, 2, 3].map(outward);
     let mut slope = Corners::zeros();
     for index in 0..4 {
         let (before, after) = (outward[(index + 3) % 4], outward[index]);
-        // The shift s with before·s = after·s = 1; for normals it lies along their sum.
+        // The shift s with before·s = after·s = 1; for normals it is along their sum.
         let shift = (before + after) / (1.0 + before.dot(&after)).max(f64::EPSILON);
         slope.fixed_rows_mut::<2>(2 * index).copy_from(&shift);
     }

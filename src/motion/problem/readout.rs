@@ -2,9 +2,9 @@
 //!
 //! The lines are exposed one after the other, so that a corner that moves is seen where it is when
 //! its own line is read (a rolling shutter). Seen from the moment of the middle line, every corner is
-//! off by its speed in the picture times the part of the readout that lies in between: tags in
+//! off by its speed in the picture times the part of the readout in between: tags in
 //! different lines shift against each other, and each one is skewed. One readout time holds for the
-//! whole clip, and moving frames tell it.
+//! whole clip, and moving frames determine it.
 
 use nalgebra::{DMatrix, SVector, Vector2};
 use rayon::prelude::*;
@@ -14,14 +14,14 @@ use super::landmark::SeenLandmark;
 use super::observation::{Corners, Observation, ObservedFrame, PIECE, ReadLines};
 use super::prediction::{camera_from_tag, flat_outline_px};
 
-/// Frames further apart do not tell how fast a tag moves in between, s; ten frames a second do.
+/// Frames further apart do not show how fast a tag moves in between, s; ten frames a second do.
 const LONGEST_STEP_S: f64 = 0.15;
 
-/// A readout is taken for real from this many of its standard deviations on, as white noise of the
+/// A readout is significant from this many of its standard deviations on, as white noise of the
 /// corners makes them: cameras read their lines either at once or, as phones do, within 15 to 30 ms.
 const SHOWS_SDS: f64 = 4.0;
 
-/// Whether a fit whose constants have this covariance tells its readout from none.
+/// Whether a fit whose constants have this covariance shows a readout time that is significant.
 pub(in crate::motion) fn shows(
     fit: &JointFit,
     state: &State,
@@ -96,7 +96,7 @@ fn outlines(fit: &JointFit, state: &State) -> Vec<Vec<Option<Corners>>> {
 
 /// How fast a tag's corners move in a frame, px/s: the slope there of the parabola through it and both
 /// neighbours, or of the line to the only one. `None` without a neighbour. Rejected sightings may be
-/// right after all: they go by what was seen, those that are kept never.
+/// right after all: their speed comes from what was seen, that of kept ones never.
 fn speed(
     frames: &[ObservedFrame],
     outlines: &[Vec<Option<Corners>>],
@@ -156,7 +156,11 @@ fn speeds_of_landmarks(frames: &[ObservedFrame], frame: usize) -> Vec<Vector2<f6
 }
 
 /// How corners that move at a speed follow the readout, px per second of it.
-fn by_readout(lines: &ReadLines, seen: &Observation, speed_px_per_s: &Corners) -> Corners {
+pub(in crate::motion) fn by_readout(
+    lines: &ReadLines,
+    seen: &Observation,
+    speed_px_per_s: &Corners,
+) -> Corners {
     let mut by_readout = *speed_px_per_s;
     for corner in 0..4 {
         let at_px = seen.corners_px.fixed_rows::<2>(2 * corner).into_owned();

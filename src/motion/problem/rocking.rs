@@ -17,7 +17,7 @@ const ROCKS_CHI2: f64 = 30.0;
 /// clip. Rocking of 0.15° gives 10,000 and more.
 const ROCKS_CHI2_IN_MOVING_PICTURE: f64 = 100.0;
 
-/// Whether a fit whose constants have this covariance tells the surroundings' rocking from none.
+/// Whether a fit whose constants have this covariance shows rocking of the surroundings that is significant.
 pub(in crate::motion) fn shows(
     fit: &JointFit,
     state: &State,

@@ -1,9 +1,9 @@
 //! Surfaces whose tags rest in the clip, whatever deflections the fit gives them.
 //!
 //! Noise can turn a small tag at rest by many degrees: two tilts look nearly alike, and a hinge line
-//! through the tag lets each frame choose one. In the picture its corners stay where they are all
-//! the same. So the residuals at one deflection for all frames are held against those at the fitted
-//! ones. In the hand the deflection also takes up what the other tags leave open of the camera's pose, so
+//! through the tag lets each frame choose one. Its corners still stay in place in
+//! the picture. So the residuals at one deflection for all frames are compared with those at the fitted
+//! ones. In the hand the deflection also absorbs part of the camera's pose that the other tags leave undetermined, so
 //! there each frame's pose is fitted again.
 //!
 //! Before a camera that stands still, most tags at rest show before any fit.
@@ -141,7 +141,7 @@ fn middle_rad(fit: &JointFit, state: &State, surface: usize) -> Option<f64> {
 }
 
 /// Variance of a coordinate's residuals at the fitted deflections. Corners whose errors are claimed too
-/// large do not make motion of noise, so it is 1 at least.
+/// large do not turn noise into motion, so it is 1 at least.
 fn variance(fit: &JointFit, fitted: &[Vec<f64>], surface: usize) -> f64 {
     let (mut own, mut count) = (0.0, 0.0);
     for (frame, chi2) in fit.frames.iter().zip(fitted) {

@@ -1,16 +1,17 @@
 //! Errors that last while a tag rests in the picture.
 //!
-//! A tag that rests lies at the same fraction of a pixel in every frame, and a video coder copies
-//! still parts of the picture instead of coding them anew: the same corner errors come again in
+//! A tag that rests stays at the same fraction of a pixel in every frame, and a video coder copies
+//! still parts of the picture instead of coding them again: the same corner errors repeat in
 //! every frame, and their mean over a hold is no better than one of them. How large that part is
 //! shows in the residuals: those of one rest are alike.
 
 use std::collections::BTreeMap;
 
+use crate::camera::Camera;
 use crate::motion::deflections::picked;
 use crate::motion::problem::joint_fit::{JointFit, State};
 use crate::motion::problem::observation::{Corners, ObservedFrame, Target};
-use crate::motion::problem::parameters::FrameState;
+use crate::motion::problem::parameters::{Constants, FrameState, Lens};
 use crate::motion::problem::prediction::{FRAME_ALONE, linearise};
 use crate::motion::problem::residuals::residuals;
 
@@ -47,9 +48,9 @@ impl LastingErrors {
 
 /// Finds the rests, measures how alike their residuals are, and weights sightings accordingly.
 ///
-/// `constant` is what a tag's residuals have in common in all frames: no rest brings it anew.
-/// A rest of n frames tells as much as n / (1 + (n − 1) share) independent ones. In the hand a tag
-/// does not rest in the picture, and its place errs anew in every frame.
+/// `constant` is what a tag's residuals have in common in all frames: it does not change from rest to rest.
+/// A rest of n frames counts as much as n / (1 + (n − 1) share) independent ones. In the hand a tag
+/// does not rest in the picture, and the error of its place is new in every frame.
 pub(in crate::motion) fn weigh_rests(
     fit: &mut JointFit,
     state: &State,
@@ -105,23 +106,33 @@ pub(in crate::motion) fn weigh_rests(
 /// displacement d of the outline moves it by a·d / a².
 fn place_sd_rad(fit: &JointFit, state: &State, sd_px: f64) -> Vec<Vec<f64>> {
     let camera = fit.lens.camera(&state.constants);
-    let along = [0, 1].map(|axis| Corners::from_fn(|row, _| f64::from(row % 2 == axis)));
     let frames = fit.frames.iter().zip(&state.frames);
     let of_frame = |(frame, frame_state): (&ObservedFrame, &FrameState)| {
-        let mut of_surfaces = vec![0.0; fit.layout.surfaces];
-        for seen in frame.kept() {
-            let Target::Surface(surface) = seen.target else {
-                continue;
-            };
-            let constants = &state.constants;
-            let line = linearise::<FRAME_ALONE>(seen, &camera, &fit.lens, constants, frame_state);
-            let Some(line) = line else { continue };
-            let moves = along.map(|shift| line.by_angle.dot(&(seen.whitening * shift)));
-            of_surfaces[surface] = sd_px * moves[0].hypot(moves[1]) / line.by_angle.norm_squared();
-        }
-        of_surfaces
+        let known = (&camera, &fit.lens, &state.constants);
+        place_sd_of_frame(frame, frame_state, known, sd_px)
     };
     frames.map(of_frame).collect()
+}
+
+/// The same of one frame, by surface.
+pub(in crate::motion) fn place_sd_of_frame(
+    frame: &ObservedFrame,
+    frame_state: &FrameState,
+    (camera, lens, constants): (&Camera, &Lens, &Constants),
+    sd_px: f64,
+) -> Vec<f64> {
+    let along = [0, 1].map(|axis| Corners::from_fn(|row, _| f64::from(row % 2 == axis)));
+    let mut of_surfaces = vec![0.0; constants.surfaces.len()];
+    for seen in frame.kept() {
+        let Target::Surface(surface) = seen.target else {
+            continue;
+        };
+        let line = linearise::<FRAME_ALONE>(seen, camera, lens, constants, frame_state);
+        let Some(line) = line else { continue };
+        let moves = along.map(|shift| line.by_angle.dot(&(seen.whitening * shift)));
+        of_surfaces[surface] = sd_px * moves[0].hypot(moves[1]) / line.by_angle.norm_squared();
+    }
+    of_surfaces
 }
 
 /// Largest move of a corner, px.

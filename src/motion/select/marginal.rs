@@ -1,9 +1,9 @@
-//! Doubtful sightings: further off than errors of corners explain, but by fractions of a pixel.
+//! Marginal sightings: further off than errors of corners explain, but by fractions of a pixel.
 //!
-//! A highlight on part of a tag, or paper bent otherwise than the fit allows for, can take all
-//! sightings of a hold out of a fit whose other sightings scatter little. Such sightings tell their
-//! deflection all the same, with the doubt that their own misfit shows: it is the same in
-//! neighbouring frames, so that no mean over them makes it less. They have no say in the hinge.
+//! A highlight on part of a tag, or a bend of the paper that the fit does not model, can take all
+//! sightings of a hold out of a fit whose other sightings scatter little. Such sightings still give their
+//! deflection, with the error that their own misfit shows: it is the same in
+//! neighbouring frames, so that averaging does not reduce it. They do not influence the hinge.
 
 use std::collections::BTreeMap;
 
@@ -15,22 +15,22 @@ use crate::motion::problem::prediction::{FRAME_ALONE, RESIDUAL, linearise, resid
 use crate::motion::problem::readout;
 
 /// No coordinate of a corner may be further off, px: one of a tag that is half hidden, or of another
-/// tag that was taken for it, is.
+/// tag that was mistaken for it, is.
 const FARTHEST_PX: f64 = 0.1;
 /// Steps in which a deflection settles; it starts near …
 const STEPS: usize = 4;
 /// … and ends no further away than this, rad: whole turns do not show in the picture.
 const FARTHEST_RAD: f64 = 0.1;
-/// What a sighting has left when its deflection is taken off its eight coordinates.
+/// Degrees of freedom of a sighting after its deflection: eight coordinates less one.
 const FREEDOM: f64 = 7.0;
 /// Doubtful frames no further apart than this have their misfit in common, s; and so have neighbours.
 const GAP_S: f64 = 0.125;
-/// Neighbours lie within so many intervals of each other: times are rounded.
+/// Neighbours are within so many intervals of each other: times are rounded.
 const NEIGHBOUR_INTERVALS: f64 = 1.5;
-/// Frames with one misfit for so long are a hold's worth, and are told, s.
+/// Frames with one misfit for so long are a hold's worth, and are reported, s.
 const TOLD_S: f64 = 0.165;
 
-/// Lets rejected sightings of surfaces that are only a little off tell their deflections; the tags
+/// Lets rejected sightings of surfaces that are only a little off give their deflections; the tags
 /// that have a hold's worth of them, with the number of frames.
 pub(in crate::motion) fn admit(fit: &mut JointFit, state: &mut State) -> BTreeMap<Target, usize> {
     readout::note_motion(fit, state);
@@ -52,12 +52,12 @@ pub(in crate::motion) fn admit(fit: &mut JointFit, state: &mut State) -> BTreeMa
             }
         }
     }
-    runs.told()
+    runs.reported()
 }
 
 /// The frame with the sighting's deflection, and how far its misfit exceeds what its corners lead to
 /// expect, as a multiple of their variance; `None` if it is no surface's or too far off.
-fn a_little_off(
+pub(in crate::motion) fn a_little_off(
     seen: &Observation,
     state: &FrameState,
     known: (&Camera, &Lens, &Constants),
@@ -74,7 +74,7 @@ fn a_little_off(
     near.then(|| (settled, (miss.norm_squared() / FREEDOM - 1.0).max(0.0)))
 }
 
-/// Brings a surface's deflection to where it explains its tag best; the whitened residual there.
+/// Fits a surface's deflection to its tag; returns the whitened residual there.
 fn settle(
     seen: &Observation,
     state: &mut FrameState,
@@ -121,8 +121,8 @@ impl Runs {
         number
     }
 
-    /// Frames of each tag in runs that are long enough to be told.
-    fn told(&self) -> BTreeMap<Target, usize> {
+    /// Frames of each tag in runs that are long enough to be reported.
+    fn reported(&self) -> BTreeMap<Target, usize> {
         let mut frames = BTreeMap::new();
         let lasts = |run: &&(Target, usize)| run.1 as f64 * self.interval_s >= TOLD_S;
         for (target, length) in self.runs.iter().filter(lasts) {

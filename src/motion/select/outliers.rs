@@ -1,4 +1,4 @@
-//! Tells wrong sightings from right ones, and how far off the declared covariances are.
+//! Rejects outliers, and estimates how far off the declared covariances are.
 
 use rayon::prelude::*;
 
@@ -18,7 +18,7 @@ const ROUNDS: usize = 8;
 /// Steps of one round at most.
 const STEPS: usize = 25;
 /// The fit of one round ends when a step promises to lower the cost by less than this for each frame: what
-/// that would leave is no matter beside what the next round changes.
+/// that would leave is negligible beside what the next round changes.
 const PROMISED_A_FRAME: f64 = 3e-3;
 /// Variance factors that change by less than this settle: a fit with them would change them once more by
 /// a quarter of it at most.
@@ -29,7 +29,7 @@ const FACTOR_SIGHTINGS: f64 = 60.0;
 /// smaller still would be luck, or corners that repeat each other.
 const SMALLEST_FACTOR: f64 = 0.25;
 
-/// Fits with all sightings under a forgiving loss, then sorts out and refits until nothing changes.
+/// Fits all sightings with a robust loss, then rejects outliers and fits again until nothing changes.
 ///
 /// Whitenings are rescaled by tag on the way, so that kept residuals have variance 1.
 pub(in crate::motion) fn fit_and_sort(
@@ -63,7 +63,7 @@ pub(in crate::motion) fn round(fit: &JointFit, damping: f64) -> Search {
     }
 }
 
-/// Sorts and fits in turns, from a fit that has just been made, at least a number of times.
+/// Alternates rejection and fitting, from a fit that has just been made, at least a number of times.
 pub(in crate::motion) fn sort_on(
     fit: &mut JointFit,
     mut state: State,
@@ -150,7 +150,7 @@ fn rescale(fit: &mut JointFit, chi2: &mut [Vec<f64>]) -> Vec<f64> {
     factors
 }
 
-/// Keeps what fits and rejects what does not; tells whether that changed anything.
+/// Keeps what fits and rejects what does not; returns whether that changed anything.
 fn sort(
     fit: &mut JointFit,
     state: &mut State,
@@ -168,7 +168,7 @@ fn sort(
     changed
 }
 
-/// Frames with a sighting that does not fit start anew with all their sightings: one wrong
+/// Frames with a sighting that does not fit start again with all their sightings: one wrong
 /// sighting of an airframe tag makes all others look wrong.
 fn retry_frames_with_misfits(
     fit: &JointFit,

@@ -14,14 +14,14 @@ pub(in crate::motion) struct Scatter {
     pub variance: f64,
     /// Root mean square of the residuals of a coordinate, px.
     pub rms_px: f64,
-    /// The same as the corners' own covariances let expect it.
+    /// The same as expected from the corners' own covariances.
     pub allowed_px: f64,
     /// The root mean square as a share of the tag's edge.
     pub rms_share: f64,
 }
 
 impl Scatter {
-    /// Of the sightings that have a say; `constant` is what a tag's residuals have in common in all
+    /// Of the inliers; `constant` is what a tag's residuals have in common in all
     /// frames. `None` if there are none, or outside the model.
     pub fn of(fit: &JointFit, state: &State, constant: &BTreeMap<Target, Corners>) -> Option<Self> {
         let camera = fit.lens.camera(&state.constants);

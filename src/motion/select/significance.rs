@@ -1,4 +1,4 @@
-//! What a fit tells from nothing, of all that it allows for to begin with.
+//! Which optional unknowns (paper bow, readout time, rocking) are significant.
 
 use std::collections::BTreeMap;
 
@@ -12,11 +12,11 @@ use crate::motion::problem::prediction::camera_from_tag;
 use crate::motion::problem::readout;
 use crate::motion::problem::rocking;
 
-/// Bows that move the outline of a tag by less than this, root mean square, cannot be told from the
+/// Bows that move the outline of a tag by less than this, root mean square, cannot be distinguished from the
 /// lasting errors of its corners, px: twice their standard deviation ([`FitOptions`](crate::motion::FitOptions)).
 const LEAST_PX: f64 = 0.02;
 
-/// What there is, of what not every clip has.
+/// Which of the optional effects a clip shows.
 #[derive(Debug, Clone, Copy)]
 pub(in crate::motion) struct Significance {
     pub bows: bool,
@@ -36,7 +36,7 @@ impl Significance {
         }
     }
 
-    /// Leaves what there is in a layout and its constants.
+    /// Removes the others from a layout and its constants.
     pub fn leave_in(&self, layout: &mut Layout, constants: &mut Constants) {
         layout.bows = self.bows;
         layout.readout = self.readout;
@@ -70,7 +70,7 @@ pub(in crate::motion) fn bowed_tags(fit: &JointFit, state: &State) -> Vec<Target
         .collect()
 }
 
-/// Sum of squares of the moves of four corners, less what a shift of all makes of it.
+/// Sum of squares of the moves of four corners about their mean.
 fn squares_without_shift(moves: &Corners) -> f64 {
     let mean = Matrix2x4::from_column_slice(moves.as_slice()).column_mean();
     moves.norm_squared() - 4.0 * mean.norm_squared()

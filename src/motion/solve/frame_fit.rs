@@ -1,5 +1,5 @@
-//! One frame by itself, with the constants as they are: where the camera is and how far each
-//! surface is deflected.
+//! The fit of a single frame with the constants held: the camera's pose and each surface's
+//! deflection.
 
 use std::f64::consts::PI;
 use std::ops::Range;
@@ -39,10 +39,10 @@ const POLICY: Policy = Policy {
 /// Distance between the deflections that are tried first, rad (6°): well within reach of
 /// Gauss–Newton for a tag whose picture turns by the same.
 const SCAN_STEP_RAD: f64 = 0.1;
-/// Corners that are compared there: two opposite ones tell place, size and turn.
+/// Corners that are compared there: two opposite ones give place, size and turn.
 const SCANNED_CORNERS: [usize; 2] = [0, 2];
 
-/// What the fit of one frame looks at.
+/// Input of the fit of one frame.
 pub(in crate::motion) struct FrameFit<'a> {
     pub lens: &'a Lens,
     pub camera: &'a Camera,
@@ -244,7 +244,7 @@ pub(in crate::motion) fn settle_frames(fit: &JointFit, state: &mut State) {
     });
 }
 
-/// Share of a moving view that the tags tell beside the landmarks, in the mean of all frames:
+/// Share of a moving view that the tags determine beside the landmarks, in the mean of all frames:
 /// of the trace of its information, made a unit matrix by the whole of it.
 pub(in crate::motion) fn view_share_of_tags(fit: &JointFit, state: &State) -> f64 {
     let camera = fit.lens.camera(&state.constants);

@@ -5,8 +5,8 @@
 //! with the frames. Frames are summed in pieces of fixed size and in order, so that the result
 //! does not depend on the number of threads.
 //!
-//! The residual goes along as one more column behind the constants: products with it are the
-//! gradient, and its own is what is left of the squares.
+//! The residual is one more column behind the constants: products with it are the
+//! gradient, and its product with itself is the remaining sum of squares.
 
 use std::ops::Range;
 
@@ -79,14 +79,14 @@ impl ViewElimination {
     }
 }
 
-/// What was eliminated in one frame.
+/// The eliminated unknowns of one frame.
 #[derive(Debug, Clone, Default)]
 pub(in crate::motion) struct FrameElimination {
     pub view: Option<ViewElimination>,
     pub angles: Vec<AngleElimination>,
 }
 
-/// The reduced system of the constants, and what it takes to go back.
+/// The reduced system of the constants, with the data for back-substitution.
 #[derive(Debug, Clone)]
 pub(in crate::motion) struct Reduced {
     pub information: DMatrix<f64>,
@@ -110,7 +110,7 @@ impl Reduced {
     }
 }
 
-/// Linearises all frames at a state and eliminates what is theirs; `damping` multiplies every
+/// Linearises all frames at a state and eliminates their own unknowns; `damping` multiplies every
 /// diagonal of the eliminated blocks.
 pub(in crate::motion) fn reduce(fit: &JointFit, state: &State, damping: f64) -> Reduced {
     if fit.layout.corner_errors {
@@ -376,7 +376,7 @@ impl Work<'_> {
         Some(())
     }
 
-    /// Adds what is known beforehand of the motion of a frame's picture.
+    /// Adds the prior of the motion of a frame's picture.
     fn add_picture_prior(
         &self,
         frame: &ObservedFrame,
@@ -402,7 +402,7 @@ impl Work<'_> {
         }
     }
 
-    /// Takes out of a sighting's columns what the deflection makes good: a = `by_angle` becomes
+    /// Eliminates the deflection from a sighting's Jacobian columns: with a = `by_angle`, C becomes
     /// C − u a (aᵀ C) / a², so that the products of the new columns are those of the old less
     /// (Cᵀ a) (aᵀ C) / (a² (1 + damping)); hence 2 u − u² = 1 / (1 + damping).
     fn take_out_angle<const N: usize>(

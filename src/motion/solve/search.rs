@@ -15,10 +15,10 @@ use crate::solver::{Change, Descent, Minimum, Policy, Undefined, descend};
 /// Damping at the start of a search, as a fraction of the diagonal: from a rough guess …
 pub(in crate::motion) const FROM_AFAR: f64 = 1e-4;
 /// … and from where a fit has been, which has changed a little since. The curvature of what the fit can
-/// hardly tell is a millionth of the diagonal: with more damping it would creep.
+/// hardly determine is a millionth of the diagonal: with more damping it would creep.
 pub(in crate::motion) const FROM_NEARBY: f64 = 1e-8;
-/// With less damping than this a step goes nearly all the way: if it promises little, little is
-/// left.
+/// With less damping than this a step goes nearly all the way: if its predicted decrease is small, the minimum is
+/// near.
 const HARDLY_DAMPED: f64 = 1e-2;
 /// Damping is given up beyond this.
 const LARGEST_DAMPING: f64 = 1e10;
@@ -147,7 +147,7 @@ impl Descent for JointFit {
         Some(cost? + 0.5 * self.prior_chi2(&state.constants))
     }
 
-    /// What was eliminated is used up: it is most of the fit's memory.
+    /// Consumes the eliminated unknowns, which are most of the fit's memory.
     fn step(&self, state: &State, system: &mut Reduced, damping: f64) -> Option<(State, f64)> {
         let eliminated = std::mem::take(&mut system.frames);
         if system.broken {

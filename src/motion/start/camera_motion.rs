@@ -1,4 +1,4 @@
-//! Whether the camera stood still: the airframe tags' corners tell.
+//! Whether the camera stood still, from the corners of the airframe tags.
 
 use crate::motion::problem::observation::{Corners, ObservedFrame, Target};
 use crate::statistics::{SD_FROM_MAD, median};

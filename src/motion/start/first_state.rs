@@ -1,8 +1,8 @@
-//! Where the joint fit starts: from planar poses, both of them, until the hinge decides.
+//! The start of the joint fit: from both planar poses of each tag, until the hinge decides.
 //!
 //! Airframe tags first, then each surface by itself on a few dozen frames (see `trials`).
 //! With a moving camera the surface that came out best then helps the others:
-//! its tag tells the camera's pose together with the airframe tags, which alone are poor at it.
+//! its tag determines the camera's pose together with the airframe tags, which alone are poor at it.
 
 use rayon::prelude::*;
 

@@ -1,4 +1,4 @@
-//! Sets the fit up: what of a clip it looks at, and what is known before.
+//! Sets the fit up: its observations and priors.
 
 use super::camera_motion;
 use super::steady;

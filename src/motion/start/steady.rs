@@ -3,11 +3,11 @@
 //! The stabiliser of a phone on a tripod shifts the picture by some pixels and its focus breathes, so that
 //! nothing rests in the picture although the camera does. The airframe tags and the landmarks of the
 //! surroundings all move alike then: three numbers a frame explain them to some hundredths of a pixel, whereas a
-//! camera in the hand leaves tens of pixels, since it rolls and what is near moves against what is far. With that
-//! motion undone, the clip is that of a still camera and its fit has no unknown more.
+//! camera in the hand leaves tens of pixels, since it rolls and near points move against far ones. With that
+//! motion undone, the clip is that of a still camera and its fit needs no further unknown.
 //!
 //! Two motions are tried: one of the picture (shift and growth, [`crate::motion::problem::picture_motion`]), and a small
-//! turn of the camera (a tripod that gives). Where the points stand and how each frame moved are fitted in turns.
+//! turn of the camera (a tripod that gives). The places of the points and the motions of the frames are fitted in turns.
 
 use std::collections::BTreeMap;
 
@@ -15,9 +15,11 @@ use nalgebra::{Matrix2x3, Matrix3, Point2, SMatrix, Vector2, Vector3};
 use rayon::prelude::*;
 
 use crate::camera::{Camera, CameraProfile};
+use crate::landmarks::LandmarkSighting;
+use crate::model_file::ModelFile;
 use crate::motion::PictureWander;
 use crate::motion::problem::landmark::FEWEST_LANDMARKS;
-use crate::motion::problem::observation::{Corners, Observation, ObservedFrame, Target};
+use crate::motion::problem::observation::{Corners, Observation, ObservedFrame, Target, observe};
 use crate::motion::problem::prediction::turning;
 use crate::solver::Loss;
 use crate::statistics::{SD_FROM_MAD, median};
@@ -34,7 +36,7 @@ const LOSS: Loss = Loss::Huber { width: 3.0 };
 /// usual bits; those of a camera in the hand by 10 px.
 const MOST_SCATTER_PX: f64 = 0.3;
 /// What a motion may be, as standard deviations: shift (px) or turn (rad, in shifts of the picture), growth.
-/// They only keep determined what a frame with few points leaves open.
+/// They only matter for frames with few points.
 const SHIFT_SD_PX: f64 = 40.0;
 const GROWTH_SD: f64 = 0.005;
 /// Places and motions are fitted in turns so many times; three are enough for 0.001 px.
@@ -45,11 +47,11 @@ const STEPS: usize = 2;
 const TURN_GAIN: f64 = 0.8;
 /// A frame needs so many points: one airframe tag.
 const FEWEST_POINTS: usize = 4;
-/// Airframe tags alone do not tell a picture that moves from a camera that does: at least this share of the
+/// Airframe tags alone do not distinguish a picture that moves from a camera that does: at least this share of the
 /// frames has to show [`FEWEST_LANDMARKS`] landmarks.
 const LANDMARKS_SHARE: f64 = 0.5;
 
-/// A point that stands still in the world: a corner of an airframe tag, or a landmark.
+/// A point that is fixed in the world: a corner of an airframe tag, or a landmark.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 enum Point {
     Corner(usize, usize),
@@ -65,7 +67,7 @@ struct Found {
 
 type Places = BTreeMap<Point, Vector2<f64>>;
 
-/// What moves alike in a whole picture.
+/// A motion of the whole picture.
 #[derive(Debug, Clone, Copy)]
 enum Model {
     /// Shift (px) and growth.
@@ -78,6 +80,7 @@ enum Model {
 struct Fitted {
     model: Model,
     motions: Vec<Option<Motion>>,
+    places: Places,
     scatter_px: f64,
 }
 
@@ -97,25 +100,7 @@ pub(in crate::motion) fn steadied(
     profile: &CameraProfile,
 ) -> Option<(Vec<ObservedFrame>, PictureWander)> {
     let camera = &profile.camera;
-    let with_landmarks = frames
-        .iter()
-        .filter(|frame| sightings.frames[frame.position].landmarks.len() >= FEWEST_LANDMARKS);
-    if (with_landmarks.count() as f64) < LANDMARKS_SHARE * frames.len() as f64 {
-        return None;
-    }
-    let found: Vec<Vec<Found>> = frames
-        .iter()
-        .map(|frame| points(frame, sightings))
-        .collect();
-    let of_picture = Fitted::to(&found, camera, Model::Picture)?;
-    let of_turn = Fitted::to(&found, camera, Model::Turn)?;
-    let fitted = match of_turn.scatter_px < TURN_GAIN * of_picture.scatter_px {
-        true => of_turn,
-        false => of_picture,
-    };
-    if fitted.scatter_px > MOST_SCATTER_PX {
-        return None;
-    }
+    let fitted = Fitted::best(frames, sightings, camera)?;
     let steady = frames.iter().zip(&fitted.motions).map(|(frame, motion)| {
         let mut frame = frame.clone();
         match motion {
@@ -130,7 +115,45 @@ pub(in crate::motion) fn steadied(
     Some((steady.collect(), fitted.wander(camera)))
 }
 
-fn points(frame: &ObservedFrame, sightings: &Sightings) -> Vec<Found> {
+/// Undoes the motion of the picture in frames that come later, of a camera that stood still.
+#[derive(Debug, Clone)]
+pub(in crate::motion) struct Steadier {
+    camera: Camera,
+    model: Model,
+    places: Places,
+}
+
+impl Steadier {
+    /// From the frames of a clip; `None` unless the camera stood still.
+    pub fn of(
+        sightings: &Sightings,
+        declared: &ModelFile,
+        profile: &CameraProfile,
+    ) -> Option<Self> {
+        let frames = observe(sightings, declared).ok()?;
+        let fitted = Fitted::best(&frames, sightings, &profile.camera)?;
+        Some(Self {
+            camera: profile.camera,
+            model: fitted.model,
+            places: fitted.places,
+        })
+    }
+
+    /// The frame as a camera whose picture stays where it is would see it. Its sightings are rejected where too
+    /// few points show the motion.
+    pub fn steady(&self, frame: &mut ObservedFrame, landmarks: &[LandmarkSighting]) {
+        let points = points(frame, landmarks);
+        match Motion::of(&points, &self.places, &self.camera, self.model) {
+            Some(motion) => {
+                let observations = frame.observations.iter_mut();
+                observations.for_each(|seen| undo(seen, &self.camera, self.model, &motion));
+            }
+            None => frame.reject_all(),
+        }
+    }
+}
+
+fn points(frame: &ObservedFrame, landmarks: &[LandmarkSighting]) -> Vec<Found> {
     let corners = frame.kept().filter_map(|seen| match seen.target {
         Target::Airframe(tag) => Some((tag, seen)),
         Target::Surface(_) => None,
@@ -142,8 +165,7 @@ fn points(frame: &ObservedFrame, sightings: &Sightings) -> Vec<Found> {
             sd_px: CORNER_SD_PX,
         })
     });
-    let landmarks = sightings.frames[frame.position].landmarks.iter();
-    let landmarks = landmarks.map(|seen| Found {
+    let landmarks = landmarks.iter().map(|seen| Found {
         point: Point::Landmark(seen.number),
         place_px: seen.place_px.coords.cast(),
         sd_px: LANDMARK_SD_PX,
@@ -188,6 +210,28 @@ impl Model {
 }
 
 impl Fitted {
+    /// The model that explains all frames; `None` unless the camera stood still.
+    fn best(frames: &[ObservedFrame], sightings: &Sightings, camera: &Camera) -> Option<Self> {
+        let landmarks = |frame: &ObservedFrame| &sightings.frames[frame.position].landmarks;
+        let with_landmarks = frames
+            .iter()
+            .filter(|frame| landmarks(frame).len() >= FEWEST_LANDMARKS);
+        if (with_landmarks.count() as f64) < LANDMARKS_SHARE * frames.len() as f64 {
+            return None;
+        }
+        let found: Vec<Vec<Found>> = frames
+            .iter()
+            .map(|frame| points(frame, landmarks(frame)))
+            .collect();
+        let of_picture = Self::to(&found, camera, Model::Picture)?;
+        let of_turn = Self::to(&found, camera, Model::Turn)?;
+        let fitted = match of_turn.scatter_px < TURN_GAIN * of_picture.scatter_px {
+            true => of_turn,
+            false => of_picture,
+        };
+        (fitted.scatter_px <= MOST_SCATTER_PX).then_some(fitted)
+    }
+
     /// `None` where hardly any frame has points enough.
     fn to(found: &[Vec<Found>], camera: &Camera, model: Model) -> Option<Self> {
         let mut places = Places::new();
@@ -215,6 +259,7 @@ impl Fitted {
         Some(Self {
             model,
             motions,
+            places,
             scatter_px,
         })
     }
@@ -342,7 +387,7 @@ fn scatter_px(
     Some(SD_FROM_MAD * median(of_points)?)
 }
 
-/// Takes the motion of its frame out of a sighting; what is unsure about it goes into the corners' covariance.
+/// Removes the motion of its frame from a sighting; its uncertainty is added to the corners' covariance.
 fn undo(seen: &mut Observation, camera: &Camera, model: Model, motion: &Motion) {
     let mut slopes = SMatrix::<f64, 8, 3>::zeros();
     let mut still_px = Corners::zeros();

@@ -25,7 +25,7 @@ use crate::motion::solve::search::{FROM_AFAR, Search};
 const TRIAL_FRAMES: usize = 32;
 /// Frames that propose an airframe tag's pose.
 const TAG_PROPOSING_FRAMES: usize = 8;
-/// A trial fit, and the winner's: what is left in the end is no matter beside the errors of so
+/// A trial fit, and the winner's: what is left in the end is negligible beside the errors of so
 /// few frames.
 const TRIAL: Search = Search {
     damping: FROM_AFAR,
@@ -51,7 +51,7 @@ pub(in crate::motion) struct Solved {
     pub span_rad: [f64; 2],
 }
 
-/// What is decided so far.
+/// The decisions so far.
 #[derive(Debug, Clone, Default)]
 pub(in crate::motion) struct Known {
     /// `reference_from_tag` of the first airframe tags.
@@ -139,7 +139,7 @@ pub(in crate::motion) fn airframe_tag(fit: &JointFit, known: &Known, tag: usize)
     best.and_then(|best| best.state.constants.airframe_tags.get(tag).copied())
 }
 
-/// Decides a surface's hinge, with the help of what is known.
+/// Decides a surface's hinge, with the help of the decisions so far.
 pub(in crate::motion) fn surface_trial(
     fit: &JointFit,
     model: &ModelFile,
@@ -159,7 +159,7 @@ pub(in crate::motion) fn surface_trial(
             needed: FEWEST_FRAMES,
         });
     }
-    // Beside a still camera the airframe tags and other surfaces have no say in a hinge.
+    // Beside a still camera the airframe tags and other surfaces do not influence a hinge.
     let known = if fit.layout.camera_moves {
         known.clone()
     } else {
@@ -196,7 +196,7 @@ pub(in crate::motion) fn surface_trial(
     })
 }
 
-/// What a trial's final state decides.
+/// The decision from a trial's final state.
 fn decided(positions: &[usize], state: State) -> Known {
     let span_of = |index: usize| {
         let angles = state.frames.iter().map(|frame| frame.angles_rad[index]);
@@ -231,7 +231,7 @@ fn refined(
     let mut plausible = trial.clone();
     keep_plausible(&mut plausible, &start);
     let settled = plausible.minimise(start, search).ok()?.state;
-    // Those that were explained stay where they are.
+    // Frames that were explained keep their state.
     let explained = |index: usize| {
         let all_kept = (plausible.frames[index].observations.iter()).all(|seen| seen.kept);
         all_kept.then(|| settled.frames[index].clone())
@@ -324,7 +324,7 @@ fn hypotheses(fit: &JointFit, trial: &JointFit, known: &Known, declared: &Surfac
 fn possible_poses(fit: &JointFit, trial: &JointFit, known: &Known) -> Vec<PossiblePoses> {
     let constants = known.constants();
     let newest = Target::Surface(known.surfaces.len());
-    // Known surfaces and airframe tags together tell the camera's pose far better.
+    // Known surfaces and airframe tags together determine the camera's pose far better.
     let mut others = trial.clone();
     for seen in others
         .frames

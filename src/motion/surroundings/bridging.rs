@@ -1,7 +1,7 @@
-//! Frames from the hand without an airframe tag: landmarks carry the camera's pose through them.
+//! Bridges frames from the hand without an airframe tag: landmarks determine the camera's pose there.
 //!
 //! If the airframe moved while its tags were hidden, the surfaces' tags no longer fit to where the
-//! landmarks have the camera, and are sorted out like any others that do not fit.
+//! landmarks place the camera, and are rejected like any other outliers.
 
 use rayon::prelude::*;
 

@@ -1,12 +1,12 @@
-//! Surroundings: what stands still against the airframe all over the picture tells where the camera is.
+//! Surroundings: points that are fixed to the ground, all over the picture, determine the camera's pose.
 //!
-//! One small airframe tag tells the tilt of a camera in the hand to some tenths of a degree, and its
-//! errors go into every deflection. Landmarks ([`crate::landmarks`]) tell it a hundred times better,
+//! One small airframe tag determines the tilt of a camera in the hand to some tenths of a degree, and its
+//! errors go into every deflection. Landmarks ([`crate::landmarks`]) determine it a hundred times better,
 //! wherever they are: their places in space are constants of the fit like any other.
 //!
 //! Some are no fixed spots: edges that cross at different distances, a surface that moves, a person.
-//! Each landmark's own residuals tell how well it can be trusted. And if the airframe does not stand
-//! still against its surroundings, its tags no longer fit, and the landmarks are all left out.
+//! Each landmark is weighted by its own residuals. And if the airframe moves
+//! against its surroundings, its tags no longer fit, and the landmarks are all left out.
 
 use std::collections::BTreeMap;
 
@@ -26,12 +26,12 @@ use crate::tags::Sightings;
 
 /// Landmarks that are weighed at most, those that were found most often …
 const MOST_WEIGHED: usize = 24;
-/// … and that the fit then goes by, those that scatter least: more make no deflection better.
+/// … and that the fit then uses, those that scatter least: more improve no deflection.
 const MOST_LANDMARKS: usize = 14;
-/// A landmark is of use if it was found in this share of the frames with a pose.
+/// A landmark is useful if it was found in this share of the frames with a pose.
 const FOUND_SHARE: f64 = 0.2;
 
-/// Surroundings that rock further through the travel are of no use, degrees: they do not follow the
+/// Surroundings that rock further through the travel are not usable, degrees: they do not follow the
 /// deflection closely enough.
 const MOST_ROCKING_DEG: f64 = 0.25;
 
@@ -112,7 +112,7 @@ fn joining(fit: &JointFit) -> Search {
     }
 }
 
-/// Notes in each frame the landmarks that may be of use.
+/// Notes in each frame the landmarks that may be useful.
 fn take_in(fit: &mut JointFit, sightings: &Sightings) {
     let mut found: BTreeMap<u32, usize> = BTreeMap::new();
     let mut with_pose = 0;
@@ -154,8 +154,8 @@ fn leave_out(fit: &mut JointFit, without: Layout) {
     }
 }
 
-/// Believes each landmark as well as its standard deviation says. Takes out those that scatter too much
-/// for fixed spots, and what is beyond the best.
+/// Gives each landmark its standard deviation. Removes those that scatter too much
+/// for fixed spots, and all but the best.
 fn retain(fit: &mut JointFit, state: &mut State, sd_px: &[f64]) {
     let mut kept: Vec<usize> = (0..sd_px.len())
         .filter(|landmark| sd_px[*landmark] < MOST_SD_PX)

@@ -18,7 +18,7 @@ const SHOWS_RATIO: f64 = 1.5;
 const LEAST_SHIFT_SD_PX: f64 = 0.02;
 const LEAST_GROWTH_SD: f64 = 1e-5;
 
-/// What all frames say about the motion of the picture.
+/// The motion of the picture over all frames.
 #[derive(Debug, Clone, Copy)]
 pub(in crate::motion) struct PictureScatter {
     pub prior: PicturePrior,

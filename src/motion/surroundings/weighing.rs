@@ -29,14 +29,14 @@ const LARGEST_STEP_S: f64 = 0.2;
 
 /// Standard deviation that landmarks are taken to have before their residuals were seen, px.
 pub(in crate::motion) const FIRST_SD_PX: f64 = 0.5;
-/// They are never believed to be better than this, px: those on the sample clip's posters are found to 0.06
-/// to 0.14 px, and two that are believed too well would draw the camera's pose to themselves.
+/// Their standard deviation is never below this, px: those on the sample clip's posters are found to 0.06
+/// to 0.14 px, and two with too small a claim would dominate the camera's pose.
 const LEAST_SD_PX: f64 = 0.1;
 /// One that scatters more is no fixed spot, px.
 pub(in crate::motion) const MOST_SD_PX: f64 = 1.5;
 /// Rounds of fitting and weighing.
 const ROUNDS: usize = 6;
-/// What a round after the first leaves to be done is for the next one, which changes the weights anyway.
+/// A round after the first may stop early, since the next one changes the weights anyway.
 const ONE_STEP: Search = Search {
     damping: FROM_NEARBY,
     steps: 1,
@@ -48,7 +48,7 @@ const SETTLED_FACTOR: f64 = 1.1;
 /// Errors of a landmark are alike for as long as the camera is near one place: so long is looked, s.
 const ALIKE_S: f64 = 1.0;
 
-/// What is known about the landmarks of a fit.
+/// A fit with landmarks and their weights.
 pub(in crate::motion) struct Weighed {
     /// With where the landmarks are.
     pub constants: Constants,
@@ -157,7 +157,7 @@ fn mean_camera_mm(fit: &JointFit, state: &State) -> Point3<f64> {
     Point3::from(sum / f64::max(count, 1.0))
 }
 
-/// A landmark at the point that lies nearest to all lines of sight to it.
+/// A landmark at the point nearest to all lines of sight to it.
 fn first_guess(fit: &JointFit, state: &State, landmark: usize) -> Landmark {
     let camera = fit.lens.camera(&state.constants);
     let seen_from = state.constants.landmarks_seen_from;
@@ -219,7 +219,7 @@ fn residuals_px(
 /// Standard deviation with which single places would have to scatter, independent of each other, to
 /// leave as much in the mean of many: errors that are alike in neighbouring frames count for more
 /// (W. K. Newey and K. D. West, Econometrica 55 (1987) 703). Where only every so many frames are looked
-/// at, each later one stands for those before it as well.
+/// at, each later one includes those before it.
 fn sd_px(residuals: &[(f64, Vector2<f64>)], every: usize) -> Option<f64> {
     let coordinates = residuals.iter().flat_map(|(_, miss)| [miss.x, miss.y]);
     let usual_px = SD_FROM_MAD * median(coordinates.map(f64::abs))?;
