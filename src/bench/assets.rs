@@ -13,6 +13,8 @@ const UPLOAD: &str = include_str!("assets/upload.js");
 const PROGRESS: &str = include_str!("assets/progress.js");
 const PAIR: &str = include_str!("assets/pair.js");
 const TICKS: &str = include_str!("assets/ticks.js");
+const GUIDE: &str = include_str!("assets/guide.js");
+const GUIDE_STYLE: &str = include_str!("assets/guide.css");
 const LIVE: &str = include_str!("assets/live.js");
 const LIVE_CAMERA: &str = include_str!("assets/live-camera.js");
 const LIVE_DRAW: &str = include_str!("assets/live-draw.js");
@@ -28,6 +30,8 @@ pub fn routes() -> Router<Shared> {
         .route("/progress.js", get(|| asset(SCRIPT, PROGRESS)))
         .route("/pair.js", get(|| asset(SCRIPT, PAIR)))
         .route("/ticks.js", get(|| asset(SCRIPT, TICKS)))
+        .route("/guide.js", get(|| asset(SCRIPT, GUIDE)))
+        .route("/guide.css", get(|| asset("text/css", GUIDE_STYLE)))
         .route("/live.js", get(|| asset(SCRIPT, LIVE)))
         .route("/live-camera.js", get(|| asset(SCRIPT, LIVE_CAMERA)))
         .route("/live-draw.js", get(|| asset(SCRIPT, LIVE_DRAW)))

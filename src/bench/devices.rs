@@ -178,11 +178,11 @@ pub fn may(method: &Method, path: &str) -> bool {
         parts[..],
         ["api", "clips", ..]
             | ["api", "measurements"]
-            | ["api", "live", ..]
+            | ["api", "live" | "guidance", ..]
             | ["cautions"]
             | ["aircraft", _, "upload" | "film" | "live"]
             | ["measurements", _, "numbers"]
-            | ["camera", "upload"]
+            | ["camera", "upload" | "live"]
     )
 }
 
@@ -254,6 +254,7 @@ mod tests {
             "/measurements/m0/numbers",
             "/aircraft/a0/live",
             "/api/live/l0/frames",
+            "/api/guidance/g0/frames",
         ] {
             assert!(may(&Method::POST, path), "{path}");
         }

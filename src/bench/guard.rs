@@ -228,7 +228,8 @@ fn check_length(asked: &Asked<'_>) -> Result<(), Refusal> {
 
 /// Whether a path takes frames in.
 fn takes_frame(path: &str) -> bool {
-    path.starts_with("/api/live/") && path.ends_with("/frames")
+    let is_session = path.starts_with("/api/live/") || path.starts_with("/api/guidance/");
+    is_session && path.ends_with("/frames")
 }
 
 /// Whether a path is answered only when a measurement is done.

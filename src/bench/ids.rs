@@ -48,6 +48,15 @@ pub fn fresh_live() -> std::io::Result<String> {
     Ok(format!("l{}", &secret[..16]))
 }
 
+/// The id of a calibration while the camera runs, likewise.
+///
+/// # Errors
+/// The system gives no random numbers.
+pub fn fresh_guide() -> std::io::Result<String> {
+    let secret = super::devices::secret()?;
+    Ok(format!("g{}", &secret[..16]))
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

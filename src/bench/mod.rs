@@ -13,6 +13,7 @@
 //! | `uploads` | clips on their way in |
 //! | `line`, `measure` | measurements that wait and run |
 //! | `live` | sessions that measure while the camera runs |
+//! | `guide` | calibrations while the camera runs |
 //! | `certificate` | encrypted connections for phones |
 //! | `api`, `pages` | what is asked for and answered |
 
@@ -25,6 +26,7 @@ mod course;
 mod devices;
 mod form;
 mod guard;
+mod guide;
 mod ids;
 mod lan;
 mod line;
@@ -72,6 +74,7 @@ pub struct Bench {
     lan: Lan,
     door: Door,
     live: live::Sessions,
+    guides: guide::Guides,
 }
 
 /// Handlers share one bench.
@@ -93,6 +96,7 @@ impl Bench {
             lan: Lan::default(),
             door: Door::new(port),
             live: live::Sessions::default(),
+            guides: guide::Guides::default(),
         }))
     }
 }

@@ -4,3 +4,5 @@
 
 mod people;
 mod person;
+mod pictures;
+mod session;

@@ -117,7 +117,11 @@ async fn frame(
 /// A frame that takes longer to arrive is too old to be of use.
 const ARRIVAL_TIME: Duration = Duration::from_secs(3);
 
-async fn read(body: Body) -> Result<Vec<u8>, Refusal> {
+/// Reads the body of a frame.
+///
+/// # Errors
+/// It is too large, or too late.
+pub async fn read(body: Body) -> Result<Vec<u8>, Refusal> {
     let arriving = tokio::time::timeout(ARRIVAL_TIME, to_bytes(body, MOST_FRAME_BYTES));
     let arrived = arriving.await.map_err(|_| {
         let error = "the frame took too long to arrive";

@@ -1,6 +1,7 @@
 //! What programs ask for: lists, clips, measurements and live sessions as JSON.
 
 pub mod clips;
+pub mod guidance;
 pub mod live;
 pub mod measurements;
 
@@ -19,6 +20,7 @@ pub fn routes() -> Router<Shared> {
         .route("/api/aircraft", get(aircraft))
         .route("/api/cameras", get(cameras))
         .merge(clips::routes())
+        .merge(guidance::routes())
         .merge(live::routes())
         .merge(measurements::routes())
 }

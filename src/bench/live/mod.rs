@@ -15,7 +15,7 @@ pub mod body;
 mod finish;
 mod session;
 mod shown;
-mod turns;
+pub mod turns;
 
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;

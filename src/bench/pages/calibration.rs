@@ -66,23 +66,27 @@ pub async fn form(
     let clip = fields.into_iter().find(|(name, _)| name == "clip");
     let clip = clip.map(|(_, clip)| clip).unwrap_or_default();
     blocking(move || {
-        let board = own_board();
-        let mut usual = form_urlencoded::Serializer::new(String::new());
-        usual
-            .append_pair("columns", &board.columns.to_string())
-            .append_pair("rows", &board.rows.to_string())
-            .append_pair("square_mm", &board.square_mm.to_string())
-            .append_pair("clip", &clip);
-        if let Some(markers) = board.markers {
-            usual
-                .append_pair("marker_mm", &markers.marker_mm.to_string())
-                .append_pair("dictionary", &markers.dictionary);
-        }
-        let usual = usual.finish();
-        let form = Form::read(usual.as_bytes())?;
+        let form = usual_form(&clip)?;
         page(&Page::of(&bench, form, "", String::new()))
     })
     .await
+}
+
+/// The form as it is at first, with the board that the bench prints.
+pub fn usual_form(clip: &str) -> Result<Form, Refusal> {
+    let board = own_board();
+    let mut usual = form_urlencoded::Serializer::new(String::new());
+    usual
+        .append_pair("columns", &board.columns.to_string())
+        .append_pair("rows", &board.rows.to_string())
+        .append_pair("square_mm", &board.square_mm.to_string())
+        .append_pair("clip", clip);
+    if let Some(markers) = board.markers {
+        usual
+            .append_pair("marker_mm", &markers.marker_mm.to_string())
+            .append_pair("dictionary", &markers.dictionary);
+    }
+    Form::read(usual.finish().as_bytes())
 }
 
 /// The board as PDF.
@@ -116,9 +120,11 @@ pub async fn order(State(bench): State<Shared>, form: Form) -> Result<Response, 
     .await
 }
 
-type Wrong = (&'static str, String);
+/// A field, and what is wrong with it.
+pub type Wrong = (&'static str, String);
 
-fn placed(bench: &Bench, form: &Form) -> Result<String, Wrong> {
+/// The name of the camera and its mode.
+pub fn name_of(form: &Form) -> Result<String, Wrong> {
     let name = form.get("name").to_owned();
     if name.is_empty() {
         return Err((
@@ -126,6 +132,11 @@ fn placed(bench: &Bench, form: &Form) -> Result<String, Wrong> {
             "Name the camera and its mode, such as phone, 1080p, 1x".into(),
         ));
     }
+    Ok(name)
+}
+
+/// The board that the form describes.
+pub fn board_of(form: &Form) -> Result<BoardOrder, Wrong> {
     let whole = |field: &'static str| {
         let count = form.get(field).parse::<usize>();
         count.map_err(|_| (field, "Write a whole number, such as 9".to_owned()))
@@ -143,6 +154,12 @@ fn placed(bench: &Bench, form: &Form) -> Result<String, Wrong> {
     board
         .board()
         .map_err(|error| ("square_mm", format!("{error}: {}", error.mend())))?;
+    Ok(board)
+}
+
+fn placed(bench: &Bench, form: &Form) -> Result<String, Wrong> {
+    let name = name_of(form)?;
+    let board = board_of(form)?;
     let clip = form.get("clip");
     let stills = bench.workshop.stills();
     let clip = match stills.into_iter().find(|stills| stills.id == clip) {

@@ -8,6 +8,7 @@ mod camera;
 mod compare;
 mod edit;
 mod film;
+mod guide;
 mod home;
 mod live;
 mod look;
@@ -78,6 +79,8 @@ pub fn routes() -> Router<Shared> {
             "/camera/new",
             get(calibration::form).post(calibration::order),
         )
+        .route("/camera/live", get(guide::form).post(guide::begin))
+        .route("/camera/live/{id}", get(guide::instrument))
         .route("/camera/upload", post(calibration::upload))
         .route("/camera/board.pdf", get(calibration::board))
         .route("/camera/{id}", get(camera::one))

@@ -42,9 +42,12 @@ pub struct Onward {
 }
 
 impl Onward {
-    /// The page, if it is a live session of ours.
+    /// The page, if it is one of ours that films.
     fn page(&self) -> Option<&str> {
-        let session = self.go.as_deref()?.strip_prefix("/live/")?;
+        let page = self.go.as_deref()?;
+        let filming = ["/live/", "/camera/live/"].into_iter();
+        let mut sessions = filming.filter_map(|before| page.strip_prefix(before));
+        let session = sessions.next()?;
         let is_plain = session.chars().all(|letter| letter.is_ascii_alphanumeric());
         is_plain.then_some(self.go.as_deref()).flatten()
     }
