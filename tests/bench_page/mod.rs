@@ -3,6 +3,7 @@
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 mod browser;
+mod guide;
 mod job;
 mod live;
 mod live_camera;

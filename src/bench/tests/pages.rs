@@ -59,7 +59,14 @@ fn every_page_of_an_aircraft_can_be_opened_before_anything_was_measured() {
             assert!(!text.contains(inline), "{page}: {inline}");
         }
     }
-    for page in ["/aircraft/new", "/camera", "/camera/new", "/phone", "/pair"] {
+    for page in [
+        "/aircraft/new",
+        "/camera",
+        "/camera/new",
+        "/camera/live",
+        "/phone",
+        "/pair",
+    ] {
         bench.page(page);
     }
     let camera = bench.bench.workshop.cameras()[0].id.clone();

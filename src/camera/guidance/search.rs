@@ -5,14 +5,16 @@ use crate::clip::GreyImage;
 
 /// Time without the board after which it is worth a second's work to find out why.
 const PATIENCE_S: f64 = 1.5;
-/// Time between two such searches.
+/// Time between the first two such searches; each later one takes twice as long to come, because a board
+/// that nobody holds up yet costs as much work as a wrong one.
 const AGAIN_S: f64 = 5.0;
 
 /// Pictures without the board, and what they show.
 #[derive(Debug, Default)]
 pub(super) struct Search {
     missing_since_s: Option<f64>,
-    searched_s: Option<f64>,
+    /// The last search, and how long the next one waits.
+    searched_s: Option<(f64, f64)>,
     picture: Option<(NoView, GreyImage)>,
     seen: Option<Seen>,
 }
@@ -23,9 +25,10 @@ impl Search {
         let since_s = *self.missing_since_s.get_or_insert(time_s);
         let is_due = self
             .searched_s
-            .is_none_or(|searched_s| time_s - searched_s >= AGAIN_S);
+            .is_none_or(|(searched_s, wait_s)| time_s - searched_s >= wait_s);
         if time_s - since_s >= PATIENCE_S && is_due {
-            self.searched_s = Some(time_s);
+            let wait_s = self.searched_s.map_or(AGAIN_S, |(_, wait_s)| 2.0 * wait_s);
+            self.searched_s = Some((time_s, wait_s));
             self.picture = Some((no_view.clone(), image.clone()));
         }
     }

@@ -239,7 +239,7 @@ impl Guidance {
         sighting: &BoardSighting,
         (width_px, _): (usize, usize),
     ) -> Option<NotKept> {
-        let motion = self.stillness.look(time_s, &sighting.view);
+        let motion = self.stillness.look(time_s, &sighting.view, width_px);
         if self.phase() == Phase::Done {
             return Some(NotKept::Done);
         }

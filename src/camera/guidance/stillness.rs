@@ -6,6 +6,9 @@ use super::super::calibration::{BoardView, STEADY_PX_S, distance_px};
 pub(super) const STILL_S: f64 = 0.4;
 /// Looks nearer together than this are not compared: the noise of the crossings would pass for speed.
 const SHORTEST_S: f64 = 0.08;
+/// Speed up to which a board counts as still, picture widths a second: hands do not hold it steadier. A
+/// rolling shutter of 20 ms then shears it by less than a pixel of 1920.
+const STILL_SHARE_S: f64 = 0.02;
 /// After a longer gap nothing is known about what the board did meanwhile.
 const LONGEST_GAP_S: f64 = 0.5;
 
@@ -28,15 +31,16 @@ pub(super) struct Stillness {
 }
 
 impl Stillness {
-    /// Takes the next look in. Times that do not rise begin anew.
-    pub fn look(&mut self, time_s: f64, view: &BoardView) -> Motion {
+    /// Takes the next look in. Where times do not rise, it begins again.
+    pub fn look(&mut self, time_s: f64, view: &BoardView, width_px: usize) -> Motion {
+        let still_px_s = STEADY_PX_S.max(STILL_SHARE_S * width_px as f64);
         let rests = match &self.last {
             Some((last_s, last)) if (0.0..=LONGEST_GAP_S).contains(&(time_s - last_s)) => {
                 let passed_s = time_s - last_s;
                 if passed_s < SHORTEST_S {
                     return self.motion(time_s);
                 }
-                distance_px(last, view).is_some_and(|moved_px| moved_px <= STEADY_PX_S * passed_s)
+                distance_px(last, view).is_some_and(|moved_px| moved_px <= still_px_s * passed_s)
             }
             _ => false,
         };
