@@ -60,6 +60,9 @@ struct Shower {
     left: Vec<(GreyImage, [Point2<f64>; 4])>,
     time_s: f64,
     kept: BTreeMap<(bool, String), GreyImage>,
+    /// Those that were not kept, for later.
+    later: Vec<(GreyImage, [Point2<f64>; 4])>,
+    shown_again: usize,
 }
 
 impl Shower {
@@ -81,11 +84,16 @@ impl Shower {
                 .collect(),
             time_s: 0.0,
             kept: BTreeMap::new(),
+            later: Vec::new(),
+            shown_again: 0,
         }
     }
 
     /// Shows the next picture for half a second; what became of it, `None` when all were shown.
     fn show_next(&mut self) -> Option<Outcome> {
+        if self.left.is_empty() {
+            self.left.append(&mut self.later);
+        }
         let ask = self.guidance.standing().ask;
         let miss = |outline: &[Point2<f64>; 4]| {
             let asked = ask.as_ref().map_or(*outline, |ask| ask.outline_px);
@@ -102,7 +110,7 @@ impl Shower {
             .iter()
             .enumerate()
             .min_by(|(_, a), (_, b)| miss(&a.1).total_cmp(&miss(&b.1)))?;
-        let (picture, _) = self.left.remove(nearest);
+        let (picture, shown) = self.left.remove(nearest);
         self.time_s += 1.0;
         let mut outcome = None;
         for _ in 0..6 {
@@ -114,9 +122,17 @@ impl Shower {
                 break;
             }
         }
-        if let Some(Outcome::Kept(kept)) = &outcome {
-            let key = (kept.part == Part::Check, kept.file_name());
-            self.kept.insert(key, picture);
+        match &outcome {
+            Some(Outcome::Kept(kept)) => {
+                let key = (kept.part == Part::Check, kept.file_name());
+                self.kept.insert(key, picture);
+            }
+            // A place that helps little now may serve the check.
+            _ if !self.kept.is_empty() && self.shown_again < 16 => {
+                self.shown_again += 1;
+                self.later.push((picture, shown));
+            }
+            _ => {}
         }
         while let Some(work) = self.guidance.work() {
             self.guidance.settle(work.run());
@@ -177,20 +193,31 @@ fn half_as_many_pictures_as_the_folder_holds_give_as_good_a_profile() {
     let (all_u_deg, all_error_deg) = from_all();
     println!("all sixteen: ±{all_u_deg:.4}°, true error {all_error_deg:.4}°");
     let mut shower = Shower::new();
+    let mut after_eight = None;
     while let Some(outcome) = shower.show_next() {
         let standing = shower.guidance.standing();
-        let error = shower
-            .guidance
-            .profile("")
-            .map(|profile| true_error_deg(&profile.camera));
+        let profile = shower.guidance.profile("");
+        let error_deg = profile.map(|profile| true_error_deg(&profile.camera));
         println!(
-            "{outcome:?}: {} views, {:?}, ±{:.4?}°, true error {error:.4?}, {:?}",
+            "{outcome:?}: {} views, {:?}, ±{:.4?}°, true error {error_deg:.4?}, {:?}",
             standing.fit_views, standing.phase, standing.u_deg, standing.missing
         );
         if let Some(check) = standing.check {
             println!("{}", check.words());
         }
+        if standing.fit_views == 8 {
+            after_eight = Some((standing.u_deg.unwrap(), error_deg.unwrap()));
+        }
     }
+    // As good: good by the same verdict, true to what it states, and better than half of all views taken at
+    // random, which leave √2 times the uncertainty.
+    let (u_deg, error_deg) = after_eight.unwrap();
+    assert!(all_u_deg <= 0.01 && u_deg <= 0.01, "{u_deg}");
+    assert!(
+        u_deg <= all_u_deg * 2_f64.sqrt(),
+        "{u_deg} against {all_u_deg}"
+    );
+    assert!(error_deg <= u_deg, "{error_deg} against {u_deg}");
 }
 
 /// The profile that the guide ends with is that of the command on the saved pictures, to the byte.
@@ -228,11 +255,9 @@ fn a_board_of_another_width_or_size_is_named() {
     let named = |board: Board, picture: &GreyImage| {
         let mut guidance = Guidance::new(board).unwrap();
         let mut words = String::new();
-        for look in 0..30 {
-            let outcome = guidance
-                .look(0.1 * f64::from(look), picture)
-                .unwrap()
-                .outcome;
+        for look in 0..4 {
+            let time_s = 0.8 * f64::from(look);
+            let outcome = guidance.look(time_s, picture).unwrap().outcome;
             let Outcome::NotSeen(not_seen) = outcome else {
                 panic!("{outcome:?}");
             };
