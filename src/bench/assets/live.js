@@ -216,7 +216,8 @@ const hear = (state, before) => {
     waiting += ` Now ${spokenStick(asked)}.`;
   // Nobody listens while a surface moves.
   if (waiting && !isMoving) { sound.say(waiting); waiting = ""; }
-  const pair = page.classList.contains("by-hand") ? state.pairs[0] : undefined;
+  const tone = /** @type {HTMLInputElement | null} */ (page.querySelector("[name=tone]:checked"))?.value ?? state.pairs[0]?.follower;
+  const pair = page.classList.contains("by-hand") ? state.pairs.find((one) => one.follower === tone) : undefined;
   sound.mismatch(pair && !isStale() ? pair.difference_deg.value : null, pair?.tolerance_deg ?? 1);
 };
 
