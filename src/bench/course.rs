@@ -124,7 +124,8 @@ impl Course {
         };
         let measurement = format!("/measurements/{}", latest.id);
         if !self.is_entered() {
-            let why = "The last measurement gave numbers to enter, and some are not ticked off yet.";
+            let why =
+                "The last measurement gave numbers to enter, and some are not ticked off yet.";
             return next("Enter the numbers", measurement + "/numbers", why);
         }
         if self.is_alike() && self.is_kept {
@@ -141,7 +142,8 @@ impl Course {
             let why = "The last measurement has no surfaces that are matched with each other.";
             return next("Read the report", measurement, why);
         }
-        let why = "The numbers are entered. A second measurement shows whether they act as they should.";
+        let why =
+            "The numbers are entered. A second measurement shows whether they act as they should.";
         match self.is_carried() {
             true => next("Film again", here("film"), why),
             false => next("Film again", measurement + "/numbers", why),
