@@ -137,7 +137,7 @@ async fn stale(browser: &mut Browser, server: &Server) {
     browser.wait_until_shown(".live.stale").await;
     let opacity = "return getComputedStyle(document.querySelector('.value')).opacity";
     let opacity = browser.client.execute(opacity, Vec::new()).await.unwrap();
-    assert!(opacity.as_str().unwrap().parse::<f64>().unwrap() < 0.5);
+    assert_eq!(opacity, "0.7");
     browser.picture("stale").await;
     server.signal("CONT");
     browser.wait_until_shown(".live:not(.stale)").await;

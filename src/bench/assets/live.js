@@ -148,7 +148,7 @@ const isStale = () => performance.now() - fresh > STALE;
 
 setInterval(() => {
   const stale = !shown || isStale(), age = (performance.now() - fresh) / 1000;
-  page.classList.toggle("stale", stale);
+  page.classList.toggle("stale", stale && shown?.time_s != null);
   let text = "";
   if (!isAnswering) text = "The bench does not answer. ";
   if (shown?.time_s != null && stale) text += `These figures are ${age < 10 ? age.toFixed(1) : Math.round(age)} s old.`;
@@ -255,6 +255,7 @@ const start = async (takes = false) => {
     camera.track()?.addEventListener("ended", () => { stop(); complain("The camera was disconnected. Connect it, then start again."); });
   } catch (error) { return complain(refusalWords(error)); }
   page.classList.add("filming");
+  find("[data-next]").scrollIntoView();
   find("[data-start]").hidden = true;
   find("[data-stop]").hidden = false;
   find("[data-take]").hidden = true;
