@@ -65,9 +65,9 @@ impl Seen {
         session(&self.model, &self.profile)
     }
 
-    /// How long the clip lasts, s, its last frame included.
-    pub fn duration_s(&self) -> f64 {
-        duration_s(&self.sightings)
+    /// When the clip begins once more after it was played once, s.
+    pub fn again_s(&self) -> f64 {
+        again_s(&self.sightings)
     }
 
     /// Feeds all frames from a time on, changed by a function, and looks at every state with the number of its
@@ -100,9 +100,13 @@ pub fn session(model: &ModelFile, profile: &CameraProfile) -> LiveSession {
     LiveSession::begin(model.clone(), profile.clone(), options).unwrap()
 }
 
-pub fn duration_s(sightings: &Sightings) -> f64 {
+/// Time between two times of playing, s: no rest goes on from one to the other.
+const PAUSE_S: f64 = 2.0;
+
+/// When a clip begins once more after it was played once, s.
+pub fn again_s(sightings: &Sightings) -> f64 {
     let frames = &sightings.frames;
-    frames[frames.len() - 1].time_s + frames[1].time_s - frames[0].time_s
+    frames[frames.len() - 1].time_s + PAUSE_S
 }
 
 pub fn play(

@@ -2,7 +2,7 @@
 
 use hingewise::live::Zero;
 
-use super::film::{duration_s, play, session};
+use super::film::{again_s, play, session};
 use crate::support::aircraft;
 use crate::support::corner_errors::{CONSTANT_PX, EDGE_SHIFT_PX, PLACE_PX};
 use crate::support::filming::{self, Filming, StickPlan};
@@ -16,7 +16,9 @@ fn film(kind: Filming, seed: u64) -> Film {
         seed,
         frame_rate: 12.0,
         stick: StickPlan::Holds {
-            stations_pct: [0, 50, 100, 50, 0, -50, -100, -50, 0].map(f64::from).to_vec(),
+            stations_pct: [0, 50, 100, 50, 0, -50, -100, -50, 0]
+                .map(f64::from)
+                .to_vec(),
             hold_s: 1.1,
             ramp_s: 0.4,
         },
@@ -33,7 +35,7 @@ fn film(kind: Filming, seed: u64) -> Film {
 /// Errors and standard deviations of all holds away from neutral, and how many holds were missed.
 fn errors_of(film: &Film) -> (Vec<(f64, f64)>, usize) {
     let mut session = session(&film.model, &film.profile);
-    let from_s = duration_s(&film.sightings);
+    let from_s = again_s(&film.sightings);
     session.keep_by_itself(false);
     play(&film.sightings, &mut session, 0.0, |_| (), |_, _| ());
     session.keep_by_itself(true);
@@ -54,7 +56,9 @@ fn errors_of(film: &Film) -> (Vec<(f64, f64)>, usize) {
     for surface in 0..film.aircraft.surfaces.len() {
         let name = &film.aircraft.surfaces[surface].name;
         let neutral = state.holds.iter().filter(|hold| hold.stick_pct == 0.0);
-        let neutral: Vec<f64> = neutral.map(|hold| truth_deg(hold.time_s, surface)).collect();
+        let neutral: Vec<f64> = neutral
+            .map(|hold| truth_deg(hold.time_s, surface))
+            .collect();
         let zero_deg = neutral.iter().sum::<f64>() / neutral.len() as f64;
         for hold in state.holds.iter().filter(|hold| hold.stick_pct != 0.0) {
             let Some(figure) = hold.figures.iter().find(|it| it.surface == *name) else {
@@ -65,7 +69,10 @@ fn errors_of(film: &Film) -> (Vec<(f64, f64)>, usize) {
             errors.push((figure.value - truth, figure.sd));
         }
     }
-    (errors, film.truth.holds.len().saturating_sub(state.holds.len()))
+    (
+        errors,
+        film.truth.holds.len().saturating_sub(state.holds.len()),
+    )
 }
 
 #[test]
@@ -77,7 +84,10 @@ fn intervals_of_holds_cover_the_truth() {
             errors.extend(of_film);
             missed += missed_in_film;
         }
-        let inside = errors.iter().filter(|(error, sd)| error.abs() <= 2.0 * sd).count();
+        let inside = errors
+            .iter()
+            .filter(|(error, sd)| error.abs() <= 2.0 * sd)
+            .count();
         let covered = inside as f64 / errors.len() as f64;
         println!(
             "{name}: {} figures, RMS {:.4}°, {:.1} % inside, {missed} holds missed",

@@ -58,7 +58,10 @@ fn pictures_of_another_size_shape_or_range_are_refused_with_help() {
     let profile = CameraProfile::read(&root("sample-frames/camera.toml")).unwrap();
     let (width, height) = (profile.width_px, profile.height_px);
     let too_few = send(&mut session, 0.0, blank(width, height, 10), levels).unwrap_err();
-    assert!(matches!(too_few, LiveError::NotAPicture { .. }), "{too_few}");
+    assert!(
+        matches!(too_few, LiveError::NotAPicture { .. }),
+        "{too_few}"
+    );
     let shape = send(&mut session, 0.0, blank(640, 480, 640 * 480), levels).unwrap_err();
     assert!(matches!(shape, LiveError::Profile(_)), "{shape}");
     let whole = || blank(width, height, width * height);
