@@ -113,7 +113,7 @@ const showPair = (pair, box, time_s) => {
   doubt.style.left = place(value - u);
   doubt.style.right = `calc(100% - ${place(value + u)})`;
   write(find("[data-difference]", box), `${signed(value, digits(u))}° ${plusMinus(u)}`);
-  write(find("[data-judged]", box), pair.within ? "within the tolerance" : "outside the tolerance");
+  write(find("[data-judged]", box), pair.within ? "Within the tolerance." : "Outside the tolerance.");
 };
 
 /** @param {State} state */
@@ -128,7 +128,7 @@ const show = (state) => {
   const list = find("[data-missing]"), said = [...state.missing, ...state.warnings];
   if (list.dataset.said !== said.join("\n")) {
     list.dataset.said = said.join("\n");
-    list.replaceChildren(...said.map((one) => make("li", one)));
+    list.replaceChildren(...said.map((one, place) => Object.assign(make("li", one), { className: place < state.missing.length ? "" : "doubt" })));
   }
   write(find("[data-zero]"), ZEROS[state.zero]);
   find("[data-order=clear-neutral]").hidden = state.zero !== "set";
