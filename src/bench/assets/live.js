@@ -123,8 +123,9 @@ const show = (state) => {
   if (state.age_s !== null) fresh = performance.now() - 1000 * state.age_s;
   const time_s = state.time_s ?? 0;
   page.dataset.state = state.state;
-  write(find("[data-next]"), state.next);
-  tell(state.next);
+  const isByHand = page.classList.contains("by-hand"), next = isByHand && !state.missing.length ? "Adjust until the difference is within the tolerance." : state.next;
+  write(find("[data-next]"), next);
+  tell(next);
   const list = find("[data-missing]"), said = [...state.missing, ...state.warnings];
   if (list.dataset.said !== said.join("\n")) {
     list.dataset.said = said.join("\n");
