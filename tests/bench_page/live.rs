@@ -99,17 +99,13 @@ fn a_person_measures_live_and_gets_the_numbers() {
         })
         .await;
         browser.wait_until_shown(".surface:not(.none)").await;
-        wait("two holds", 60, || hold_count(&server, &id) >= 2).await;
-        browser.picture("holding").await;
         stale(&mut browser, &server).await;
-        wait("all holds", 90, || {
-            hold_count(&server, &id) >= order_pct().len()
-        })
-        .await;
-        browser.picture("held").await;
         browser.press("Work by hand").await;
+        browser.wait_for("The tone rises").await;
         browser.picture("by-hand").await;
         browser.press("Work by hand").await;
+        hold_all(&mut browser, &server, &id).await;
+        browser.picture("held").await;
         browser.press("Finish and compute").await;
         browser.wait_for("Numbers for Heron 2.1 m").await;
         browser.picture("numbers").await;
@@ -127,6 +123,23 @@ fn a_person_measures_live_and_gets_the_numbers() {
         browser.picture("check").await;
         browser.close().await;
     });
+}
+
+/// Takes back what was held so far, shows the camera's file from its beginning, and waits until all
+/// stations are held in their order.
+async fn hold_all(browser: &mut Browser, server: &Server, id: &str) {
+    browser.press("Stop the camera").await;
+    while hold_count(server, id) > 0 {
+        let before = hold_count(server, id);
+        browser.press("Take the last hold back").await;
+        let is_back = || hold_count(server, id) < before;
+        wait("a hold taken back", 10, is_back).await;
+    }
+    browser.press("Start the camera").await;
+    wait("two holds", 60, || hold_count(server, id) >= 2).await;
+    browser.picture("holding").await;
+    let all = order_pct().len();
+    wait("all holds", 90, || hold_count(server, id) >= all).await;
 }
 
 /// The server pauses: figures are dimmed, and the page says how old they are.
