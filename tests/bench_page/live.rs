@@ -7,6 +7,7 @@ use serde_json::Value;
 
 use super::browser::{Browser, Camera, View};
 use super::live_camera::{camera_file, order_pct};
+use super::live_sound::{listen, said, silenced, wait_to_hear};
 use super::server::Server;
 use super::{folder_with, in_browser, sample};
 
@@ -87,8 +88,10 @@ fn a_person_measures_live_and_gets_the_numbers() {
         browser.wait_for("Start the camera").await;
         browser.picture("ready").await;
         let id = session(&browser).await;
+        listen(&browser).await;
         browser.press("Start the camera").await;
         browser.wait_until_shown(".live.filming video").await;
+        wait_to_hear(&browser, "a test", |heard| said(heard, "Sound is on.")).await;
         wait("tags in sight", 30, || {
             state(&server, &id)["state"] != "looking"
         })
@@ -102,9 +105,18 @@ fn a_person_measures_live_and_gets_the_numbers() {
         stale(&mut browser, &server).await;
         browser.press("Work by hand").await;
         browser.wait_for("The tone rises").await;
+        // The sides differ by 2° at one end, and by less than the tolerance near neutral.
+        let loud = |heard: &Value| heard["loud"].as_f64().unwrap();
+        wait_to_hear(&browser, "a tone", |heard| loud(heard) > 0.0).await;
+        wait_to_hear(&browser, "silence", |heard| loud(heard) == 0.0).await;
         browser.picture("by-hand").await;
         browser.press("Work by hand").await;
         hold_all(&mut browser, &server, &id).await;
+        let two_tones = |heard: &Value| heard["tones"].as_array().unwrap().contains(&990.into());
+        wait_to_hear(&browser, "two tones", two_tones).await;
+        let asked = |heard: &Value| said(heard, "Held at plus 25.") && said(heard, "Now plus 50.");
+        wait_to_hear(&browser, "stations", asked).await;
+        silenced(&browser).await;
         browser.picture("held").await;
         browser.press("Finish and compute").await;
         browser.wait_for("Numbers for Heron 2.1 m").await;

@@ -7,6 +7,7 @@ mod job;
 mod live;
 mod live_camera;
 mod live_load;
+mod live_sound;
 mod server;
 mod serving;
 
