@@ -13,11 +13,15 @@ use crate::warning::WarningText;
 const KEPT_S: f64 = 1.5;
 /// A gap in the frames longer than this ends a rest, s: motion in it would go unnoticed.
 const LONGEST_GAP_S: f64 = 0.5;
-/// A surface is learned when the ± of its travel is below this, degrees: half of it at half the travel is within
-/// a tenth of a degree.
-const LEARNED_U_DEG: f64 = 0.25;
-/// … or, after enough motion or in the hand, below this share of the travel; the ± says what is left.
-const LEARNED_SHARE: f64 = 0.02;
+/// A surface is learned when the ± of its travel, as far as the hinge makes it, is below this, degrees, …
+const LEARNED_U_DEG: f64 = 0.1;
+/// … or below this share of the travel, before a fixed camera: a deflection of 25° is then known to 0.15°, and soon
+/// better …
+const LEARNED_SHARE: f64 = 0.006;
+/// … and from the hand, which shows hinges less well. The ± says what is left.
+const LEARNED_SHARE_IN_HAND: f64 = 0.015;
+/// After so much motion a hinge will hardly be known better, and counts as learned up to this share.
+const LEARNED_SHARE_PATIENT: f64 = 0.03;
 
 /// Everything by one fit.
 pub(super) struct Measuring {
@@ -44,16 +48,16 @@ impl Measuring {
         names: &[String],
         (moved, patient): (usize, bool),
     ) -> Self {
-        let patient = patient || held.camera_moves();
+        let share = match (patient, held.camera_moves()) {
+            (true, _) => LEARNED_SHARE_PATIENT,
+            (false, true) => LEARNED_SHARE_IN_HAND,
+            (false, false) => LEARNED_SHARE,
+        };
         let place = |name: &String| {
             let surface = held.surfaces().position(|of_fit| of_fit == name)?;
             let travel = held.travel_rad(surface);
-            let share_rad = if patient {
-                LEARNED_SHARE * travel.value
-            } else {
-                0.0
-            };
-            (travel.u() <= share_rad.max(rad_from_deg(LEARNED_U_DEG))).then_some(surface)
+            let limit_rad = (share * travel.value).max(rad_from_deg(LEARNED_U_DEG));
+            (travel.u() <= limit_rad).then_some(surface)
         };
         Self {
             surfaces: names.iter().map(place).collect(),

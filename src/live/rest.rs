@@ -6,13 +6,15 @@ use crate::conventions::rad_from_deg;
 use crate::motion::Figures;
 use crate::statistics::median;
 
-/// A surface at rest stays within this of its mean, degrees: slow shake of servo, linkage and stand. Common
+/// A surface at rest stays within this of its level, degrees: smaller than the step of any station. Common
 /// practice, no source.
 const WITHIN_DEG: f64 = 0.05;
-/// … or within so many standard deviations of a single frame.
+/// … or within so many standard deviations of a single frame, …
 const WITHIN_SDS: f64 = 3.0;
-/// A drift over the whole rest beyond this, degrees, and so many of its standard errors, is a slow move.
-const DRIFT_DEG: f64 = 0.05;
+/// … in which slow shake of servo, linkage and stand counts, degrees: the errors of corners lack it. The search for
+/// the rests of a clip takes the same.
+const SHAKE_DEG: f64 = 0.04;
+/// A drift over the whole rest beyond the same limit, and beyond so many of its standard errors, is a slow move.
 const DRIFT_SES: f64 = 4.0;
 /// One frame in so many may be further off: three standard deviations leave some.
 const STRAY_SHARE: f64 = 0.1;
@@ -104,7 +106,7 @@ fn stays(points: &[[f64; 3]]) -> bool {
     };
     let mut strays = 0.0;
     for [_, angle, sd] in points {
-        let within = rad_from_deg(WITHIN_DEG).max(WITHIN_SDS * sd);
+        let within = within_rad(*sd);
         let off = (angle - level).abs();
         if off > STRAY_TIMES * within {
             return false;
@@ -130,5 +132,11 @@ fn drifts(points: &[[f64; 3]]) -> bool {
     let duration_s = last[0] - first[0];
     let drift = (moment / spread * duration_s).abs();
     let error = sd / spread.sqrt() * duration_s;
-    drift > rad_from_deg(DRIFT_DEG) && drift > DRIFT_SES * error
+    drift > within_rad(sd) && drift > DRIFT_SES * error
+}
+
+/// How far a surface at rest may be from its level, rad, by the standard deviation of a single frame.
+fn within_rad(sd_rad: f64) -> f64 {
+    let sd_rad = sd_rad.hypot(rad_from_deg(SHAKE_DEG));
+    rad_from_deg(WITHIN_DEG).max(WITHIN_SDS * sd_rad)
 }

@@ -15,7 +15,7 @@ use super::state::LiveState;
 use super::stations::Stations;
 use super::store::Store;
 use crate::camera::CameraProfile;
-use crate::clip::{ClipInfo, Frame};
+use crate::clip::{ClipInfo, Frame, Levels};
 use crate::functions::Wanted;
 use crate::geometry::quadrilateral;
 use crate::model_file::ModelFile;
@@ -154,13 +154,39 @@ impl LiveSession {
         if let Some(answer) = self.learner.answer() {
             self.adopt(answer);
         }
-        let (time_s, index) = (frame.time_s, self.next_index);
-        self.next_index += 1;
+        let time_s = frame.time_s;
         let sighted = self.search(Frame {
-            index,
+            index: self.next_index,
             time_s,
             image: frame.luma,
         })?;
+        Ok(self.take(sighted))
+    }
+
+    /// The same for a frame whose tags were found before, in a picture of the profile's size.
+    ///
+    /// # Errors
+    /// For a time that is not later; the session stays as it was.
+    pub fn sighted(&mut self, mut sighted: SightedFrame) -> Result<LiveState, LiveError> {
+        self.check_time(sighted.time_s)?;
+        if self.input.is_none() {
+            let levels = Levels {
+                black: 0,
+                white: u8::MAX,
+            };
+            let size_px = [self.profile.width_px, self.profile.height_px];
+            self.open_input(size_px, levels)?;
+        }
+        if let Some(answer) = self.learner.answer() {
+            self.adopt(answer);
+        }
+        sighted.index = self.next_index;
+        Ok(self.take(sighted))
+    }
+
+    fn take(&mut self, sighted: SightedFrame) -> LiveState {
+        let time_s = sighted.time_s;
+        self.next_index += 1;
         self.state.time_s = Some(time_s);
         self.recent.push_back(sighted.clone());
         while (self.recent.front()).is_some_and(|oldest| oldest.time_s < time_s - RECENT_S) {
@@ -173,7 +199,7 @@ impl LiveSession {
         }
         self.ask_for_fit(time_s);
         self.refresh();
-        Ok(self.state())
+        self.state()
     }
 
     /// The state after the newest frame.
@@ -196,13 +222,7 @@ impl LiveSession {
                 bytes: luma.pixels.len(),
             });
         }
-        let last_s = self.state.time_s.unwrap_or(f64::NEG_INFINITY);
-        if !time_s.is_finite() || *time_s <= last_s {
-            return Err(LiveError::NotLater {
-                time_s: *time_s,
-                last_s,
-            });
-        }
+        self.check_time(*time_s)?;
         if let Some(Input { clip, .. }) = &self.input {
             let size_px = [clip.width_px, clip.height_px];
             if size_px != [width_px, height_px] {
@@ -216,11 +236,28 @@ impl LiveSession {
                 false => Err(LiveError::RangeChanged),
             };
         }
+        self.open_input([width_px, height_px], *levels)
+    }
+
+    fn check_time(&self, time_s: f64) -> Result<(), LiveError> {
+        let last_s = self.state.time_s.unwrap_or(f64::NEG_INFINITY);
+        match time_s.is_finite() && time_s > last_s {
+            true => Ok(()),
+            false => Err(LiveError::NotLater { time_s, last_s }),
+        }
+    }
+
+    /// Begins the search in pictures of this size.
+    fn open_input(
+        &mut self,
+        [width_px, height_px]: [usize; 2],
+        levels: Levels,
+    ) -> Result<(), LiveError> {
         let clip = ClipInfo {
             path: self.options.source.clone(),
             width_px,
             height_px,
-            levels: *levels,
+            levels,
             transfer: self.options.transfer,
             lines: self.options.lines,
             claimed_frames: None,

@@ -7,6 +7,7 @@ use serde_json::Value;
 
 use super::browser::{Browser, Camera, View};
 use super::live_camera::{camera_file, order_pct};
+use super::live_sound::{listen, said, silenced, wait_to_hear};
 use super::server::Server;
 use super::{folder_with, in_browser, sample};
 
@@ -87,8 +88,10 @@ fn a_person_measures_live_and_gets_the_numbers() {
         browser.wait_for("Start the camera").await;
         browser.picture("ready").await;
         let id = session(&browser).await;
+        listen(&browser).await;
         browser.press("Start the camera").await;
         browser.wait_until_shown(".live.filming video").await;
+        wait_to_hear(&browser, "a test", |heard| said(heard, "Sound is on.")).await;
         wait("tags in sight", 30, || {
             state(&server, &id)["state"] != "looking"
         })
@@ -99,17 +102,22 @@ fn a_person_measures_live_and_gets_the_numbers() {
         })
         .await;
         browser.wait_until_shown(".surface:not(.none)").await;
-        wait("two holds", 60, || hold_count(&server, &id) >= 2).await;
-        browser.picture("holding").await;
         stale(&mut browser, &server).await;
-        wait("all holds", 90, || {
-            hold_count(&server, &id) >= order_pct().len()
-        })
-        .await;
-        browser.picture("held").await;
         browser.press("Work by hand").await;
+        browser.wait_for("The tone rises").await;
+        // The sides differ by 2° at one end, and by less than the tolerance near neutral.
+        let loud = |heard: &Value| heard["loud"].as_f64().unwrap();
+        wait_to_hear(&browser, "a tone", |heard| loud(heard) > 0.0).await;
+        wait_to_hear(&browser, "silence", |heard| loud(heard) == 0.0).await;
         browser.picture("by-hand").await;
         browser.press("Work by hand").await;
+        hold_all(&mut browser, &server, &id).await;
+        let two_tones = |heard: &Value| heard["tones"].as_array().unwrap().contains(&990.into());
+        wait_to_hear(&browser, "two tones", two_tones).await;
+        let asked = |heard: &Value| said(heard, "Held at plus 25.") && said(heard, "Now plus 50.");
+        wait_to_hear(&browser, "stations", asked).await;
+        silenced(&browser).await;
+        browser.picture("held").await;
         browser.press("Finish and compute").await;
         browser.wait_for("Numbers for Heron 2.1 m").await;
         browser.picture("numbers").await;
@@ -129,6 +137,23 @@ fn a_person_measures_live_and_gets_the_numbers() {
     });
 }
 
+/// Takes back what was held so far, shows the camera's file from its beginning, and waits until all
+/// stations are held in their order.
+async fn hold_all(browser: &mut Browser, server: &Server, id: &str) {
+    browser.press("Stop the camera").await;
+    while hold_count(server, id) > 0 {
+        let before = hold_count(server, id);
+        browser.press("Take the last hold back").await;
+        let is_back = || hold_count(server, id) < before;
+        wait("a hold taken back", 10, is_back).await;
+    }
+    browser.press("Start the camera").await;
+    wait("two holds", 60, || hold_count(server, id) >= 2).await;
+    browser.picture("holding").await;
+    let all = order_pct().len();
+    wait("all holds", 90, || hold_count(server, id) >= all).await;
+}
+
 /// The server pauses: figures are dimmed, and the page says how old they are.
 async fn stale(browser: &mut Browser, server: &Server) {
     assert!(!browser.is_shown(".live.stale").await);
@@ -137,7 +162,7 @@ async fn stale(browser: &mut Browser, server: &Server) {
     browser.wait_until_shown(".live.stale").await;
     let opacity = "return getComputedStyle(document.querySelector('.value')).opacity";
     let opacity = browser.client.execute(opacity, Vec::new()).await.unwrap();
-    assert!(opacity.as_str().unwrap().parse::<f64>().unwrap() < 0.5);
+    assert_eq!(opacity, "0.7");
     browser.picture("stale").await;
     server.signal("CONT");
     browser.wait_until_shown(".live:not(.stale)").await;

@@ -8,6 +8,7 @@ mod job;
 mod live;
 mod live_camera;
 mod live_load;
+mod live_sound;
 mod server;
 mod serving;
 

@@ -22,7 +22,8 @@ export const draw = (canvas, video, tags, isStale) => {
     if (!tag.corners_px) continue;
     const corners = tag.corners_px.map((point) => point.map((value) => value * scale));
     line(context, [...corners, corners[0]], ["#000a", tag.seen ? "#7df09a" : "#ff9d5c"], ratio, []);
-    label(context, corners, tag.seen ? (tag.name ?? "airframe") : `${tag.name ?? "airframe"}: ${tag.why ?? ""}`, ratio);
+    const name = tag.name ?? (tag.seen ? "" : "airframe");
+    if (name) label(context, corners, tag.seen ? name : `${name}: ${tag.why}`, ratio);
   }
   context.globalAlpha = 1;
 };

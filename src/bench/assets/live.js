@@ -113,7 +113,7 @@ const showPair = (pair, box, time_s) => {
   doubt.style.left = place(value - u);
   doubt.style.right = `calc(100% - ${place(value + u)})`;
   write(find("[data-difference]", box), `${signed(value, digits(u))}° ${plusMinus(u)}`);
-  write(find("[data-judged]", box), pair.within ? "within the tolerance" : "outside the tolerance");
+  write(find("[data-judged]", box), pair.within ? "Within the tolerance." : "Outside the tolerance.");
 };
 
 /** @param {State} state */
@@ -123,12 +123,13 @@ const show = (state) => {
   if (state.age_s !== null) fresh = performance.now() - 1000 * state.age_s;
   const time_s = state.time_s ?? 0;
   page.dataset.state = state.state;
-  write(find("[data-next]"), state.next);
-  tell(state.next);
+  const isByHand = page.classList.contains("by-hand"), next = isByHand && !state.missing.length ? "Adjust until the difference is within the tolerance." : state.next;
+  write(find("[data-next]"), next);
+  tell(next);
   const list = find("[data-missing]"), said = [...state.missing, ...state.warnings];
   if (list.dataset.said !== said.join("\n")) {
     list.dataset.said = said.join("\n");
-    list.replaceChildren(...said.map((one) => make("li", one)));
+    list.replaceChildren(...said.map((one, place) => Object.assign(make("li", one), { className: place < state.missing.length ? "" : "doubt" })));
   }
   write(find("[data-zero]"), ZEROS[state.zero]);
   find("[data-order=clear-neutral]").hidden = state.zero !== "set";
@@ -148,7 +149,7 @@ const isStale = () => performance.now() - fresh > STALE;
 
 setInterval(() => {
   const stale = !shown || isStale(), age = (performance.now() - fresh) / 1000;
-  page.classList.toggle("stale", stale);
+  page.classList.toggle("stale", stale && shown?.time_s != null);
   let text = "";
   if (!isAnswering) text = "The bench does not answer. ";
   if (shown?.time_s != null && stale) text += `These figures are ${age < 10 ? age.toFixed(1) : Math.round(age)} s old.`;
@@ -216,7 +217,8 @@ const hear = (state, before) => {
     waiting += ` Now ${spokenStick(asked)}.`;
   // Nobody listens while a surface moves.
   if (waiting && !isMoving) { sound.say(waiting); waiting = ""; }
-  const pair = page.classList.contains("by-hand") ? state.pairs[0] : undefined;
+  const tone = /** @type {HTMLInputElement | null} */ (page.querySelector("[name=tone]:checked"))?.value ?? state.pairs[0]?.follower;
+  const pair = page.classList.contains("by-hand") ? state.pairs.find((one) => one.follower === tone) : undefined;
   sound.mismatch(pair && !isStale() ? pair.difference_deg.value : null, pair?.tolerance_deg ?? 1);
 };
 
@@ -254,6 +256,7 @@ const start = async (takes = false) => {
     camera.track()?.addEventListener("ended", () => { stop(); complain("The camera was disconnected. Connect it, then start again."); });
   } catch (error) { return complain(refusalWords(error)); }
   page.classList.add("filming");
+  find("[data-next]").scrollIntoView();
   find("[data-start]").hidden = true;
   find("[data-stop]").hidden = false;
   find("[data-take]").hidden = true;

@@ -118,12 +118,12 @@ impl Session {
             date: Some(jiff::Zoned::now().date().to_string()),
             ..LiveOptions::default()
         };
-        let engine = LiveSession::begin(model.clone(), profile.clone(), options);
-        let engine = engine.map_err(|error| refused(&error))?;
-        let model = match &asked.function {
+        let measured = match &asked.function {
             Some(function) => of_function(&model, function)?,
-            None => model,
+            None => model.clone(),
         };
+        let engine = LiveSession::begin(model, profile.clone(), options);
+        let engine = engine.map_err(|error| refused(&error))?;
         Ok(Self {
             id: ids::fresh_live().map_err(|_| Refusal::fault())?,
             aircraft: aircraft.file,
@@ -135,7 +135,7 @@ impl Session {
                 at: None,
             }),
             engine: Mutex::new(engine),
-            model,
+            model: measured,
             profile,
             turns: Turns::default(),
             finishing: Mutex::default(),

@@ -199,9 +199,9 @@ fn next(state: &LiveState) -> String {
     }
     match state.next_station_pct {
         Some(stick_pct) if state.holding => {
-            format!("Held. Now move the stick to {} %.", stick(stick_pct))
+            format!("Held. Now move the stick to {}\u{a0}%.", stick(stick_pct))
         }
-        Some(stick_pct) => format!("Hold the stick still at {} %.", stick(stick_pct)),
+        Some(stick_pct) => format!("Hold the stick still at {}\u{a0}%.", stick(stick_pct)),
         None if state.stations_left == 0 && !state.holds.is_empty() => {
             "All stations are held. Finish, or hold a station again.".into()
         }

@@ -241,6 +241,9 @@ fn orders_that_cannot_be_met_now_say_why() {
 fn sessions_are_few_and_empty_ones_give_way() {
     let bench = TestBench::with_sample();
     let first = bench.begin_live();
+    let session = bench.bench.live.session(&first).unwrap();
+    let minute = std::time::Duration::from_secs(60);
+    assert!(!session.is_spare(minute) && session.is_spare(std::time::Duration::ZERO));
     for _ in 0..3 {
         bench.begin_live();
     }
@@ -290,4 +293,46 @@ fn a_paired_phone_films_and_others_do_not() {
     assert_eq!(phone(&secret, &format!("http://127.0.0.1:{PORT}")), 403);
     assert_eq!(phone(&secret, "https://evil.example"), 403);
     assert_eq!(phone(&secret, &ours), 200);
+}
+
+/// The aircraft of the bundled scenario with one function.
+fn with_function() -> TestBench {
+    let bench = TestBench::with_sample();
+    let path = bench.folder.path().join("model.toml");
+    let text = std::fs::read_to_string(&path).unwrap();
+    let function = "[[function]]\nname = \"flaps\"\nsurfaces = [\"left aileron\", \"right aileron\"]\n\
+                    [[function.match]]";
+    std::fs::write(path, text.replace("[[match]]", function)).unwrap();
+    bench
+}
+
+#[test]
+fn a_session_is_begun_on_its_page_for_one_function_and_closed_there() {
+    let bench = with_function();
+    let id = bench.bench.workshop.aircraft()[0].id.clone();
+    let camera = bench.bench.workshop.cameras()[0].id.clone();
+    let page = format!("/aircraft/{id}/live");
+    assert!(text(bench.get(&page)).contains("<option>flaps</option>"));
+    let begin = |function: &str| {
+        let form = format!("camera={camera}&function={function}");
+        bench.ask(order(Method::POST, &page).body(form.into()).unwrap())
+    };
+    assert_eq!(begin("rudder").status(), StatusCode::NOT_FOUND);
+    let begun = begin("flaps");
+    assert_eq!(begun.status(), StatusCode::SEE_OTHER);
+    let instrument = begun.headers()["location"].to_str().unwrap().to_owned();
+    let shown = text(bench.get(&instrument));
+    for words in [
+        "data-surface=\"right aileron\"",
+        "Difference: right aileron minus left aileron",
+        "data-station=\"-75\"",
+        "Before you move anything",
+    ] {
+        assert!(shown.contains(words), "{words}\n{shown}");
+    }
+    assert!(text(bench.get(&page)).contains("no holds yet"));
+    let session = instrument.trim_start_matches("/live/");
+    let close = order(Method::POST, &page).body(format!("close={session}").into());
+    assert_eq!(bench.ask(close.unwrap()).status(), StatusCode::SEE_OTHER);
+    assert_eq!(bench.get(&instrument).status(), StatusCode::NOT_FOUND);
 }

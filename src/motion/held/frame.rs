@@ -25,6 +25,9 @@ use crate::tags::SightedFrame;
 
 /// Deflections beyond those of the fit that are tried, rad: stops that were not reached while learning.
 const BEYOND_RAD: f64 = 0.3;
+/// A tag that is off by less than this, px, has a figure with a larger ±: fast motion smears its picture. Tags that
+/// were exchanged or stuck elsewhere are off by more.
+const FARTHEST_PX: f64 = 0.5;
 /// Frames further apart than this do not show how fast a tag moves between them, s.
 const LONGEST_STEP_S: f64 = 0.15;
 
@@ -212,7 +215,7 @@ impl HeldFit {
         let known = (&self.camera, &self.fit.lens, &self.constants);
         let rejected = observed.observations.iter_mut().filter(|seen| !seen.kept);
         for seen in rejected {
-            if let Some((settled, excess)) = a_little_off(seen, state, known) {
+            if let Some((settled, excess)) = a_little_off(seen, state, known, FARTHEST_PX) {
                 *state = settled;
                 seen.kept = true;
                 seen.doubt = Some(Doubt { excess, run: 0 });
