@@ -137,6 +137,11 @@ fn pictures_become_a_profile_that_the_command_makes_again() {
     let device = std::fs::read(folder.path().join(views).join("camera.json")).unwrap();
     let device: Value = serde_json::from_slice(&device).unwrap();
     assert_eq!(device["label"], "Camera 1");
+    let page = server.get(&format!("/camera/{camera}")).text();
+    assert!(
+        page.contains("Made with Camera 1, 960 × 540 pixels"),
+        "{page}"
+    );
 }
 
 #[test]

@@ -240,7 +240,9 @@ const listDevices = async () => {
 
 /** Says so where the profile was used with another camera before. */
 const compareDevice = () => {
-  const label = camera.track()?.label ?? "", key = `camera-of-${page.dataset.camera}`, last = localStorage.getItem(key);
+  const label = camera.track()?.label ?? "", key = `camera-of-${page.dataset.camera}`, made = page.dataset.madeWith;
+  if (made !== undefined && made !== label) return write(find("[data-device]"), `This profile was made with the camera “${made}”. A profile belongs to one device; calibrate “${label}” if it is another one.`);
+  const last = localStorage.getItem(key);
   const isOther = last !== null && last !== label;
   write(find("[data-device]"), isOther ? `On this computer this profile was last used with the camera “${last}”. A profile belongs to one device; calibrate “${label}” if it is another one.` : "");
   if (!isOther) localStorage.setItem(key, label);

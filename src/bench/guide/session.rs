@@ -16,6 +16,7 @@ use crate::bench::calibrate::{self, BoardOrder};
 use crate::bench::line::Order;
 use crate::bench::live::turns::Turns;
 use crate::bench::uploads::plain_name;
+use crate::bench::workshop::stem;
 use crate::bench::{Bench, Refusal, ids};
 use crate::camera::calibration::{Board, CalibrateOptions};
 use crate::camera::guidance::{Guidance, GuidanceError, Kept, Look, Outcome, Part};
@@ -31,6 +32,12 @@ const DEVICE_FILE: &str = "camera.json";
 
 /// Longest text that a page says of its device.
 const LONGEST_LABEL: usize = 200;
+
+/// Ending of the folder of pictures beside a profile.
+const VIEWS: &str = "-views";
+
+/// Longest file that says which device took the pictures.
+const MOST_DEVICE_BYTES: u64 = 1 << 16;
 
 /// What a calibration is begun with.
 #[derive(Debug, Clone, Deserialize)]
@@ -54,6 +61,16 @@ pub struct Device {
     pub frames_per_s: Option<f64>,
     /// How it focuses, where the browser knows.
     pub focus: Option<String>,
+}
+
+impl Device {
+    /// The device whose pictures a profile was made from, where that was kept.
+    pub fn of(bench: &Bench, profile: &Path) -> Option<Self> {
+        let folder = PathBuf::from(format!("{}{VIEWS}", stem(profile)));
+        let path = bench.workshop.path(&folder.join(DEVICE_FILE));
+        let text = crate::bounded_file::read(&path, MOST_DEVICE_BYTES).ok()?;
+        serde_json::from_slice(&text).ok()
+    }
 }
 
 /// A calibration while the camera runs.
@@ -292,7 +309,7 @@ fn free_files(bench: &Bench, name: &str, is_taken: impl Fn(&Path) -> bool) -> (P
             number => format!("{stem}-{number}"),
         };
         let profile = PathBuf::from(format!("{stem}.toml"));
-        (profile, PathBuf::from(format!("{stem}-views")))
+        (profile, PathBuf::from(format!("{stem}{VIEWS}")))
     });
     let mut free = pairs.filter(|(profile, folder)| {
         !is_there(profile) && !is_there(folder) && !is_ordered(profile) && !is_taken(folder)

@@ -7,6 +7,7 @@ use axum::response::Response;
 use super::{Place, Shell, onward, page, sandboxed};
 use crate::bench::api::measurements::Shown;
 use crate::bench::blocking::blocking;
+use crate::bench::guide::Device;
 use crate::bench::line::{Entry, Order};
 use crate::bench::workshop::Camera;
 use crate::bench::{Bench, Refusal, Shared, calibrate};
@@ -35,6 +36,7 @@ struct One {
     row: Row,
     file: String,
     has_report: bool,
+    made_with: Option<Device>,
 }
 
 fn row(bench: &Bench, camera: &Camera) -> Row {
@@ -120,6 +122,7 @@ pub async fn one(State(bench): State<Shared>, Path(id): Path<String>) -> Result<
             shell: Shell::of(camera.name(), Place::Camera),
             row: row(&bench, &camera),
             file: camera.file.display().to_string(),
+            made_with: Device::of(&bench, &camera.file),
             has_report: bench.workshop.path(&report).is_file(),
         })
     })

@@ -12,6 +12,7 @@ use super::{At, Shell, onward, page};
 use crate::bench::blocking::blocking;
 use crate::bench::course::Course;
 use crate::bench::form::Form;
+use crate::bench::guide::Device;
 use crate::bench::live::{self, Session};
 use crate::bench::{Bench, Refusal, Shared, ticks};
 use crate::cautions::BEFORE_MOVING;
@@ -50,6 +51,8 @@ struct Instrument {
     id: String,
     aircraft: String,
     camera: String,
+    /// The device that the camera profile was made with, where that is known.
+    device: Option<String>,
     is_confirmed: bool,
     back: String,
     before_moving: &'static [&'static str],
@@ -192,6 +195,7 @@ pub async fn instrument(
             pairs: pairs(&session.model),
             surfaces: surfaces(&session),
             aircraft: session.aircraft_id.clone(),
+            device: made_with(&bench, &session.camera_id),
             camera: session.camera_id.clone(),
             before: session.before.clone(),
             width_px: session.profile.width_px,
@@ -200,6 +204,13 @@ pub async fn instrument(
         })
     })
     .await
+}
+
+/// The device that a camera profile was made with.
+fn made_with(bench: &Bench, camera: &str) -> Option<String> {
+    let camera = bench.workshop.camera_of(camera).ok()?;
+    let device = Device::of(bench, &camera.file)?;
+    Some(device.label).filter(|label| !label.is_empty())
 }
 
 fn surfaces(session: &Session) -> Vec<String> {
