@@ -24,7 +24,7 @@ pub(super) fn of_fit(verdict: &Verdict, tilts: &[Tilt]) -> Vec<String> {
 fn of_objection(objection: &Objection) -> String {
     match objection {
         Objection::AddsToAngle { u_deg } => format!(
-            "The profile still adds ±{u_deg:.3}° to a 30° deflection; ±{GOOD_U_DEG}° is the aim."
+            "The profile still adds ±{u_deg:.4}° to a 30° deflection; ±{GOOD_U_DEG}° is the aim."
         ),
         Objection::EdgeNotReached { edge, .. } => {
             format!("No view reaches the {} edge of the picture.", edge.words())

@@ -172,7 +172,9 @@ impl Guidance {
     pub fn look(&mut self, time_s: f64, image: &GreyImage) -> Result<Look, GuidanceError> {
         let size_px = (image.width_px, image.height_px);
         let values = image.pixels.len();
-        if size_px.0.min(size_px.1) < SMALLEST_SIDE_PX || size_px.0 * size_px.1 != values {
+        if size_px.0.min(size_px.1) < SMALLEST_SIDE_PX
+            || size_px.0.checked_mul(size_px.1) != Some(values)
+        {
             return Err(GuidanceError::Damaged { size_px, values });
         }
         self.begin(size_px)?;
