@@ -12,7 +12,7 @@
 //! profile to the bit. The views of the check are never fitted. They are taken last, and show whether the
 //! stated uncertainty holds for pictures that the fit has not seen.
 //!
-//! The pose that is asked for next is the one of some two dozen ([`Ask`]) that lowers the variance of a
+//! The pose that is asked for next is the one of twenty ([`Ask`]) that lowers the variance of a
 //! 30° deflection most. The idea is that of S. Peng and P. Sturm, "Calibration Wizard: A Guidance System
 //! for Camera Calibration Based on Modelling Geometric and Corner Uncertainty", ICCV 2019 (from memory).
 //!

@@ -95,18 +95,22 @@ impl Guidance {
                 let mut missing = missing::of_fit(&fit.verdict, &tilts);
                 let checks = self.count(Part::Check);
                 if self.phase() == Phase::Check {
-                    let left = CHECK_VIEWS.saturating_sub(checks);
-                    missing.push(format!(
-                        "{left} more views, anywhere else, to check the profile."
-                    ));
+                    missing.push(match CHECK_VIEWS.saturating_sub(checks) {
+                        0 => "The profile is being checked.".into(),
+                        1 => "One more view, anywhere else, to check the profile.".into(),
+                        left => format!("{left} more views, anywhere else, to check the profile."),
+                    });
                 }
                 let failed = fit.check.filter(|check| !check.agrees());
                 missing.extend(failed.map(|check| check.words()));
                 missing
             }
             None => {
-                let left = first.saturating_sub(fit_views).max(1);
-                vec![format!("{left} more views until there is a first figure.")]
+                vec![match first.saturating_sub(fit_views) {
+                    0 => "The first figure is being computed.".into(),
+                    1 => "One more view until there is a first figure.".into(),
+                    left => format!("{left} more views until there is a first figure."),
+                }]
             }
         }
     }
