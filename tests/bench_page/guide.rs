@@ -250,3 +250,30 @@ fn a_person_calibrates_with_the_camera_running() {
         browser.close().await;
     });
 }
+
+#[test]
+fn the_guide_fits_a_phone() {
+    in_browser(async || {
+        let folder = tempfile::tempdir().unwrap();
+        let files = tempfile::tempdir().unwrap();
+        let camera = Camera::File(camera_file(files.path()));
+        let server = Server::of(folder.path());
+        let phone = View {
+            name: "guide-phone",
+            width_px: 390,
+            is_dark: true,
+            ..DESK
+        };
+        let mut browser = Browser::with_camera(phone, &camera).await;
+        let address = format!("{}/camera/live", server.address());
+        browser.goto(&address).await;
+        browser.picture("begin").await;
+        let id = begin(&server);
+        browser.goto(&format!("{address}/{id}")).await;
+        browser.press("Start the camera").await;
+        browser.wait_until_shown(".guide.filming video").await;
+        browser.wait_for("1 view is kept").await;
+        browser.picture("keeping").await;
+        browser.close().await;
+    });
+}

@@ -1,4 +1,4 @@
-//! Outlines: the poses of the board that a person is asked for, some two dozen.
+//! Outlines: the poses of the board that a person is asked for, twenty in all.
 //!
 //! The board is whole and large in all of them: in the middle and at both ends of the picture, upright and
 //! turned by 90°, tilted to each of the four sides. At the ends the board is not tilted to face away from the
