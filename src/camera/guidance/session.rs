@@ -4,7 +4,7 @@ use nalgebra::Point2;
 
 use super::super::calibration::{
     ALIKE_SHARE, BLUR_LIMIT, Board, BoardFinder, BoardSighting, BoardView, CalibrateOptions,
-    CalibrationError, CharucoLayout, NoView, distance_px,
+    CalibrationError, CharucoLayout, GOOD_U_DEG, NoView, distance_px,
 };
 use super::asking;
 use super::check::CHECK_VIEWS;
@@ -276,10 +276,15 @@ impl Guidance {
 
     /// Whether a view for the fit would bring hardly anything beside the pose that is asked for.
     fn helps_little(&self, view: &BoardView) -> bool {
-        let (Phase::Fit, Some(Ok(_)), Some(knowledge)) = (self.phase(), &self.fit, &self.knowledge)
+        let (Phase::Fit, Some(Ok(fit)), Some(knowledge)) =
+            (self.phase(), &self.fit, &self.knowledge)
         else {
             return false;
         };
+        // Once the uncertainty is small enough, any other place is as welcome.
+        if fit.verdict.u_of_30_deg <= GOOD_U_DEG {
+            return false;
+        }
         let best = self.asked.as_ref().map_or(0.0, |asked| asked.gain);
         let gain = information(knowledge, view).and_then(|added| knowledge.gain(&added));
         gain.is_some_and(|gain| gain < LITTLE_GAIN * best)
