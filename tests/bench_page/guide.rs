@@ -163,7 +163,7 @@ fn orders_that_cannot_be_met_are_refused_in_words() {
     let unknown = json!({"name": "x", "board": {"columns": 9, "rows": 6, "square_mm": 24.0,
         "markers": {"marker_mm": 18.0, "dictionary": "DICT_9X9"}}});
     refused(post("/api/guidance", unknown.to_string().as_bytes()), 422);
-    refused(send(&server, "g0", 0.0, picture), 404);
+    refused(post("/api/guidance/g0/frames?time_s=0", b""), 404);
     refused(post("/api/guidance/g0/undo", b""), 404);
     refused(post(&format!("/api/guidance/{id}/undo"), b""), 409);
     refused(post(&format!("/api/guidance/{id}/finish"), b""), 409);

@@ -81,7 +81,7 @@ fn fit(
 ) -> Result<Fit, CalibrationError> {
     let calibration = calibrate(fitted, size_px, &CalibrateOptions::default())?;
     let check = match left_out.len() >= CHECK_VIEWS {
-        true => Check::of(&calibration, fitted, left_out)?,
+        true => Check::of(&calibration, fitted, left_out),
         false => None,
     };
     Ok(Fit {
