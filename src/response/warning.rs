@@ -253,5 +253,5 @@ impl Warning for ResponseWarning {
 }
 
 fn angle(measured: &Measured) -> String {
-    format!("{:.2} ± {:.2}°", measured.value, measured.u())
+    figures::plain_deg(*measured)
 }
