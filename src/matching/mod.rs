@@ -2,7 +2,7 @@
 //!
 //! 1. `pairing` turns both sides of a pair into the input for the follower's numbers, up with up.
 //! 2. Each response becomes deflection against what its servo got, in the middle of the play
-//!    (`visits`, `series`, `curve`), and `pair` compares them over the whole common travel.
+//!    (`visits`, `curve`), and `pair` compares them over the whole common travel.
 //! 3. `numbers` searches the numbers that leave the least worst mismatch in the radio's own steps:
 //!    end points (`end_points`) and the output curve on them (`chain`).
 //! 4. `draws` of the joint covariance give what can be promised of any numbers (`promise`), and
@@ -27,7 +27,6 @@ mod end_points;
 mod error;
 mod explanation;
 mod hand_work;
-mod isotonic;
 mod layers;
 mod linkage;
 mod normals;
@@ -38,7 +37,6 @@ mod pchip;
 mod promise;
 mod reach;
 mod score;
-mod series;
 mod significance;
 mod stages;
 mod states;

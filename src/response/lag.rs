@@ -8,6 +8,7 @@ use super::{SideLag, StationDeflection};
 use crate::conventions::COVERAGE_FACTOR;
 use crate::measured::Measured;
 use crate::stations::Approach;
+use crate::stick;
 
 /// Slower frames do not determine time, deg/s.
 const SLOWEST_DEG_PER_S: f64 = 5.0;
@@ -217,13 +218,12 @@ impl Relation {
                 Some((station.stick_pct, station.approach, values.0, values.1))
             })
             .collect();
-        let mut sticks: Vec<f64> = pairs.iter().map(|pair| pair.0).collect();
-        sticks.sort_by(f64::total_cmp);
-        sticks.dedup();
+        let sticks = stick::distinct_pct(pairs.iter().map(|pair| pair.0));
         let mut points: Vec<(f64, f64)> = sticks
             .iter()
-            .map(|stick| {
-                let here: Vec<_> = pairs.iter().filter(|pair| pair.0 == *stick).collect();
+            .map(|&stick_pct| {
+                let is_here = |pair: &&(f64, Approach, f64, f64)| stick::is_same(pair.0, stick_pct);
+                let here: Vec<_> = pairs.iter().filter(is_here).collect();
                 let count = here.len() as f64;
                 let sum = |value: fn(&(f64, Approach, f64, f64)) -> f64| -> f64 {
                     here.iter().map(|pair| value(pair)).sum()

@@ -6,9 +6,8 @@
 //! response's bend allowed for. Frames outside the log count as unexplained, so that an offset does
 //! not gain by leaving out frames.
 
-use nalgebra::{SMatrix, SVector};
-
 use super::log::StickLog;
+use crate::solver::LinearSums;
 use crate::stations::trace::Trace;
 
 /// Powers of the stick in a response, with the constant: as much as an arm, rod and horn need.
@@ -26,6 +25,9 @@ const APART_S: f64 = 0.5;
 /// An offset with this much more unexplained variance than the best is not examined closely: lag
 /// and largest speed do not explain such a share.
 const HOPELESS: f64 = 0.2;
+
+/// Weight that keeps dependent powers apart, share of the frames' weight: far below any noise.
+const RIDGE_SHARE: f64 = 1e-9;
 
 /// Fewest frames inside the log for a regression.
 const FEWEST_FRAMES: usize = 3 * POWERS;
@@ -126,52 +128,57 @@ impl Thinned {
 
     /// Share of the variance that the log leaves at one offset, the mean over the surfaces.
     fn unexplained(&self, log: &StickLog, offset_s: f64) -> f64 {
-        let mut sums = vec![Sums::default(); self.surfaces];
+        let mut regressions = vec![StickRegression::new(); self.surfaces];
         for (&time_s, row) in self.time_s.iter().zip(&self.rows) {
             let stick_pct = log.stick_pct(time_s + offset_s);
-            for (sums, value) in sums.iter_mut().zip(row) {
+            for (regression, value) in regressions.iter_mut().zip(row) {
                 match (stick_pct, value) {
-                    (Some(stick_pct), Some(value)) => sums.add(stick_pct / 100.0, *value),
-                    (None, Some(value)) => sums.outside += value * value,
+                    (Some(stick_pct), Some(value)) => regression.add(stick_pct / 100.0, *value),
+                    (None, Some(value)) => regression.outside += value * value,
                     _ => {}
                 }
             }
         }
-        let left: f64 = sums.iter().map(Sums::left).sum();
+        let left: f64 = regressions.into_iter().map(StickRegression::left).sum();
         left / self.surfaces.max(1) as f64
     }
 }
 
-/// Sums for the regression of one surface on the powers of the stick.
-#[derive(Clone, Default)]
-struct Sums {
+/// Regression of one surface on the powers of the stick.
+#[derive(Clone)]
+struct StickRegression {
     count: usize,
-    normal: SMatrix<f64, POWERS, POWERS>,
-    moments: SVector<f64, POWERS>,
+    sums: LinearSums,
     squares: f64,
     /// Sum of squares of the frames outside the log.
     outside: f64,
 }
 
-impl Sums {
+impl StickRegression {
+    fn new() -> Self {
+        Self {
+            count: 0,
+            sums: LinearSums::new(POWERS),
+            squares: 0.0,
+            outside: 0.0,
+        }
+    }
+
     fn add(&mut self, stick: f64, value: f64) {
-        let powers = SVector::<f64, POWERS>::from_fn(|power, _| stick.powi(power as i32));
+        let powers: [f64; POWERS] = std::array::from_fn(|power| stick.powi(power as i32));
         self.count += 1;
-        self.normal += powers * powers.transpose();
-        self.moments += powers * value;
+        self.sums.add_all(&powers, value, 1.0);
         self.squares += value * value;
     }
 
     /// Sum of squares that is left.
-    fn left(&self) -> f64 {
+    fn left(mut self) -> f64 {
         if self.count < FEWEST_FRAMES {
             return self.outside + self.squares;
         }
-        // A stick at rest gives dependent powers; a trace of the identity keeps them independent.
-        let ridge = SMatrix::identity() * (1e-9 * self.normal.trace());
-        let explained = (self.normal + ridge)
-            .cholesky()
-            .map_or(0.0, |root| self.moments.dot(&root.solve(&self.moments)));
+        // A stick at rest gives dependent powers.
+        self.sums.add_ridge(RIDGE_SHARE);
+        let explained = self.sums.explained().unwrap_or(0.0);
         self.outside + (self.squares - explained).max(0.0)
     }
 }

@@ -6,6 +6,7 @@
 
 use nalgebra::DMatrix;
 
+use crate::response_model::SETTLED_WAY_PCT;
 use crate::stations::hold::{Approach, Hold};
 
 /// Way between stations, pct.
@@ -19,9 +20,6 @@ const END_REACH_PCT: f64 = 15.0;
 
 /// A run ends where the stick goes back by this, pct; loggers and thumbs tremble by less.
 const TURN_BACK_PCT: f64 = 3.0;
-
-/// Way after a turn over which surfaces take up their play, pct. Common practice, no source.
-const PLAY_WAY_PCT: f64 = 5.0;
 
 /// A run may stop this short of a station and still measure it, pct: the distance of a sweep
 /// between two frames.
@@ -185,7 +183,7 @@ impl Courses<'_> {
     fn passage(&self, run: &Run, stick_pct: f64) -> Option<Passage> {
         let sign = (run.to_pct - run.from_pct).signum();
         let past_end_pct = (run.to_pct - stick_pct) * sign;
-        if past_end_pct < -SHORT_PCT || (stick_pct - run.from_pct) * sign < PLAY_WAY_PCT {
+        if past_end_pct < -SHORT_PCT || (stick_pct - run.from_pct) * sign < SETTLED_WAY_PCT {
             return None;
         }
         let goes_on = goes_on(run, stick_pct);
@@ -233,7 +231,7 @@ impl Courses<'_> {
             let course = self.course_pct[surface].get(*frame).copied().flatten();
             course.is_some_and(|course_pct| {
                 (course_pct - stick_pct).abs() <= reach_pct
-                    && (course_pct - run.from_pct) * sign >= PLAY_WAY_PCT
+                    && (course_pct - run.from_pct) * sign >= SETTLED_WAY_PCT
             })
         };
         let course_pct = &self.course_pct[surface];
