@@ -3,7 +3,6 @@
 //! It holds everything that later work on the same clip needs, so that matching with another
 //! radio, comparing with another clip and drawing the report never ask for the clip again.
 
-mod arm;
 mod assemble;
 mod covariance_text;
 mod entered;

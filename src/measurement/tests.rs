@@ -297,6 +297,7 @@ fn small_motion() -> Motion {
         axis_in_camera: Unit::new_normalize(-Vector3::x()),
         point_in_camera_mm: Point3::new(0.0, 0.0, 900.0),
         radius_mm: Measured::new(88.0, 0.2),
+        arm_at_zero_in_camera: -Vector3::z_axis(),
     };
     Motion {
         surfaces: vec![surface(LEFT, 10), surface(RIGHT, 11)],
