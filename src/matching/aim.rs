@@ -10,6 +10,7 @@ use crate::measured::Measured;
 use crate::model_file::{Compare, MatchGroup, MatchMotion, Radio, Target};
 use crate::response::{Health, Response, Responses, StationDeflection};
 use crate::stations::Approach;
+use crate::stick;
 
 use super::command::{self, Command};
 use super::curve::ResponseCurve;
@@ -105,8 +106,7 @@ impl<'a> Aims<'a> {
         let count = ((last - first) / SPACING_PCT).ceil().max(1.0);
         sticks.extend((0..=count as usize).map(|i| first + (last - first) * i as f64 / count));
         sticks.push(0.0);
-        sticks.sort_by(f64::total_cmp);
-        sticks.dedup_by(|a, b| (*a - *b).abs() < 1e-6);
+        let sticks = stick::distinct_pct(sticks.into_iter());
         // Both approaches say the same, so that the target has no play.
         let stations: Vec<StationDeflection> = sticks
             .iter()

@@ -6,6 +6,7 @@ use crate::conventions::COVERAGE_FACTOR;
 use crate::measured::Measured;
 use crate::model_file::{Radio, Settings};
 use crate::response::Responses;
+use crate::stick;
 
 use super::command::{self, Command};
 use super::curve::ResponseCurve;
@@ -15,8 +16,6 @@ use super::visits::Visits;
 
 /// Distance of the places at which the sides are compared, % of stick.
 const GRID_PCT: f64 = 1.0;
-/// Sticks nearer than this are one place, %.
-const SAME_STICK_PCT: f64 = 1e-6;
 
 /// A place of the common travel.
 #[derive(Debug, Clone, Copy)]
@@ -326,15 +325,12 @@ impl Pair {
         let even = (0..=count).map(|i| first + (last - first) * i as f64 / count as f64);
         let points = self.radio.curve_points_pct.iter().flatten().copied();
         let stations = self.stations_pct();
-        let mut grid: Vec<f64> = even
+        let grid = even
             .chain(points)
             .chain(stations)
             .chain([0.0])
-            .filter(|stick| (first..=last).contains(stick))
-            .collect();
-        grid.sort_by(f64::total_cmp);
-        grid.dedup_by(|a, b| (*a - *b).abs() < SAME_STICK_PCT);
-        grid
+            .filter(|stick| (first..=last).contains(stick));
+        stick::distinct_pct(grid)
     }
 
     /// Positions at which both sides were measured, rising.
@@ -345,12 +341,9 @@ impl Pair {
             used.collect::<Vec<f64>>()
         };
         let follower = sticks(&self.follower);
-        let is_same = |a: f64, b: f64| (a - b).abs() < SAME_STICK_PCT;
-        let mut shared = sticks(&self.reference);
-        shared.retain(|stick| follower.iter().any(|other| is_same(*other, *stick)));
-        shared.sort_by(f64::total_cmp);
-        shared.dedup_by(|a, b| is_same(*a, *b));
-        shared
+        let shared = sticks(&self.reference).into_iter();
+        let is_shared = |at: &f64| follower.iter().any(|other| stick::is_same(*other, *at));
+        stick::distinct_pct(shared.filter(is_shared))
     }
 }
 

@@ -5,12 +5,11 @@ use super::command::Command;
 use super::end_points::on_step;
 use super::pair::{Pair, Place};
 use crate::model_file::Settings;
+use crate::stick;
 
 /// Steps on either side of the sub-trim that fits neutral best that are tried: one leaves less elsewhere
 /// now and then, more would give neutral away where an end is out of reach.
 const STEPS_TRIED: i64 = 1;
-/// Positions nearer to 0 than this are neutral, %: rounding of the arithmetic only.
-const NEUTRAL_PCT: f64 = 1e-6;
 /// Command by which levelling is tried, % of servo travel.
 const TRIED_PCT: f64 = 2.0;
 /// Least turn of neutral that a cost is worked out from, deg.
@@ -21,7 +20,7 @@ const LEAST_TURN_DEG: f64 = 0.05;
 pub(super) fn candidates(pair: &Pair, places: &[Place]) -> Vec<Settings> {
     let found = &pair.follower_active;
     let mut tried = vec![found.clone()];
-    let is_neutral = |place: &&Place| place.stick_pct.abs() < NEUTRAL_PCT;
+    let is_neutral = |place: &&Place| stick::is_neutral(place.stick_pct);
     let at_neutral = places.iter().find(is_neutral);
     let (Some(_), Some(neutral)) = (pair.neutral_deg(), at_neutral) else {
         return tried;

@@ -46,14 +46,6 @@ pub const FORMAT: &str = "hingewise.measurement";
 /// Version of the file format: raised when a field changes its meaning.
 pub const VERSION: u32 = 1;
 
-/// Two stick positions closer than this are the same station, percent.
-const SAME_STATION_PCT: f64 = 0.5;
-
-/// Whether two stick positions, percent, are the same station in two measurements.
-pub fn same_station(a_pct: f64, b_pct: f64) -> bool {
-    (a_pct - b_pct).abs() < SAME_STATION_PCT
-}
-
 /// One measurement, as kept in `measurement.json`.
 ///
 /// Fields that are not in every file of this version have a default, so that files stay readable.

@@ -11,6 +11,7 @@ use crate::stations::sweeps::sweep::{Courses, FEWEST_FRAMES, Sweeps};
 use crate::stations::trace::Trace;
 use crate::stations::warning::StationsWarning;
 use crate::statistics::median;
+use crate::stick;
 
 /// The stick rests while it stays this near, pct: a thumb trembles, a logger rounds.
 const STILL_PCT: f64 = 0.75;
@@ -18,9 +19,6 @@ const STILL_PCT: f64 = 0.75;
 /// Share of a rest's frames during which the stick rests at least; below, the surface has stopped
 /// while the stick goes on.
 const STILL_SHARE: f64 = 0.6;
-
-/// Rests whose sticks differ by less are at one station, pct: the steps of common loggers.
-const SAME_STATION_PCT: f64 = 0.6;
 
 /// A change of the stick before a rest that shows its direction, pct.
 const CAME_PCT: f64 = 2.0;
@@ -251,12 +249,10 @@ fn to_stations(sticks: &[Option<f64>]) -> Labels {
     let mut stations: Vec<(f64, f64, f64)> = Vec::new();
     let mut from = 0;
     while from < sorted.len() {
-        let to = sorted.partition_point(|&stick| stick <= sorted[from] + SAME_STATION_PCT);
+        let to = sorted.partition_point(|&stick| stick <= sorted[from] + stick::SAME_STATION_PCT);
         let group = &sorted[from..to];
         let mean = group.iter().sum::<f64>() / group.len() as f64;
-        let is_neutral = group
-            .iter()
-            .any(|stick| stick.abs() <= 0.5 * SAME_STATION_PCT);
+        let is_neutral = group.iter().any(|&at| stick::is_same_station(at, 0.0));
         let station = if is_neutral {
             0.0
         } else {
