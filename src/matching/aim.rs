@@ -4,6 +4,7 @@
 //! The target is written down as the response of one more surface, known exactly, so that each
 //! side is matched to it as it would be to a reference.
 
+use super::constants::SPACING_PCT;
 use nalgebra::DMatrix;
 
 use crate::measured::Measured;
@@ -17,8 +18,6 @@ use super::curve::ResponseCurve;
 use super::error::MatchingError;
 use super::visits::Visits;
 
-/// Distance of the stick positions at which the target is written down, %.
-const SPACING_PCT: f64 = 10.0;
 /// Stick at which throws are declared, %.
 const FULL_PCT: f64 = 100.0;
 

@@ -5,6 +5,7 @@
 //! path through a layered graph, found by dynamic programming without linearising anything. The
 //! search window of each point holds every value that could beat a known solution.
 
+use super::constants::LEAST_SHARE;
 use crate::model_file::{CurveShows, Joins, Settings};
 
 use super::command::{Command, JoinedPoints};
@@ -23,10 +24,6 @@ const MOST_VALUES_SMOOTH: usize = 11;
 const ROUNDS: usize = 8;
 /// Additions nearer than this are the same, %.
 const SAME_PCT: f64 = 1e-9;
-/// Least share of a piece that has to be measured for the point beyond it to be searched: a smaller
-/// one says next to nothing about that point.
-const LEAST_SHARE: f64 = 0.1;
-
 /// The best curve for given end points.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct BestCurve {

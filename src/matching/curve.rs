@@ -1,5 +1,6 @@
 //! Deflection as a function of what the servo got, with its uncertainty.
 
+use super::constants::SUSPECT_SCATTER_DEG;
 use nalgebra::{DMatrix, DVector};
 
 use crate::measured::Measured;
@@ -9,8 +10,6 @@ use super::error::MatchingError;
 use super::pchip::Pchip;
 use super::visits::Visits;
 
-/// Scatter above which the smooth series is suspected to miss a real bend, deg.
-const SUSPECT_SCATTER_DEG: f64 = 0.1;
 /// A curve is checked for rising at this many places.
 const CHECKS: usize = 200;
 /// Step for the sensitivity of the joined curve to a station, deg.

@@ -2,6 +2,9 @@
 //!
 //! The sides share all that is not asked about.
 
+use super::constants::{
+    DIFFERENCE_PRIOR, MOST_CHI2_PER_FREEDOM, PLANAR_DEG, SHARED_PRIOR, SIDE_PRIOR_DEG,
+};
 use nalgebra::{DMatrix, DVector};
 
 use crate::measured::Measured;
@@ -11,24 +14,6 @@ use super::cause::{LinkageDifference, LinkagePart};
 use super::linkage::Linkage;
 use super::pair::Pair;
 
-/// Standard deviation of a station about a planar linkage, deg: what skewed axes and bent rods
-/// add to a plain one (common practice, no source).
-const PLANAR_DEG: f64 = 0.02;
-/// Parameters of the linkage that both sides share, with mean and standard deviation of what
-/// people build (common practice, no source): ln horn/arm, ln servo turn at 100 %, arm and horn
-/// off square, ln distance/arm.
-const SHARED_PRIOR: [(f64, f64); 5] = [
-    (0.35, 0.5),
-    (-0.17, 0.17),
-    (0.0, 0.17),
-    (0.0, 0.17),
-    (1.6, 0.4),
-];
-/// Standard deviation of a difference before anything is measured, in the order of [`PARTS`]:
-/// 20 % in lengths, turn and distance, 15° in angles (common practice, no source).
-const DIFFERENCE_PRIOR: [f64; 5] = [0.2, 0.2, 0.26, 0.26, 0.2];
-/// Standard deviation of a side's zero and half play before anything is measured, deg.
-const SIDE_PRIOR_DEG: [f64; 2] = [1.0, 0.3];
 /// Parts that may differ, in the order of the linkage's parameters.
 pub(super) const PARTS: [LinkagePart; 5] = [
     LinkagePart::HornLength,
@@ -37,8 +22,6 @@ pub(super) const PARTS: [LinkagePart; 5] = [
     LinkagePart::HornAngle,
     LinkagePart::Distance,
 ];
-/// Largest χ² per degree of freedom of an explanation: beyond it the linkage is not understood.
-const MOST_CHI2_PER_FREEDOM: f64 = 3.0;
 /// Jacobians after which a fit is taken as it stands; a plain linkage needs about ten.
 const MOST_ITERATIONS: usize = 25;
 /// Relative change of χ² that ends a fit: a hundredth of what decides between explanations.

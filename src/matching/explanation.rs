@@ -5,14 +5,9 @@
 //! nearly the same, and so do the angles of arm and horn.
 
 use super::cause::{Cause, LinkageDifference};
+use super::constants::{CLEARLY_BETTER, OUT_OF_THE_QUESTION};
 use super::differing::{BothSides, Fit, PARTS};
 use super::pair::Pair;
-
-/// An explanation is clearly better if its χ² is smaller by this: odds of e^4.5, about 90 to 1.
-const CLEARLY_BETTER: f64 = 9.0;
-/// An explanation is out of the question if its χ² is larger by this, five standard deviations: what
-/// the hand does is harder to undo than a sentence.
-const OUT_OF_THE_QUESTION: f64 = 25.0;
 
 /// Why two sides differ, and every explanation that fits.
 pub(super) struct Explanations {

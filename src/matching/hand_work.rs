@@ -1,5 +1,6 @@
 //! Work by hand that would do much before any number is entered.
 
+use super::constants::{SPLINE_DEG, WORTH_SHARE};
 use serde::{Deserialize, Serialize};
 
 use super::cause::{Cause, LinkageDifference, LinkagePart};
@@ -8,11 +9,6 @@ use super::explanation::Explanations;
 use super::pair::{Pair, Place};
 use super::score::Score;
 use crate::measured::Measured;
-
-/// Hand's work is advised if it leaves less than this share of the mismatch.
-const WORTH_SHARE: f64 = 0.5;
-/// Angle between two teeth of the usual servo splines of 24 or 25 teeth, deg.
-const SPLINE_DEG: f64 = 15.0;
 
 /// Work by hand that would do much before any number is entered.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]

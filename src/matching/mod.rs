@@ -19,6 +19,7 @@ mod aim;
 mod cause;
 mod chain;
 mod command;
+mod constants;
 mod correction;
 mod curve;
 mod differing;

@@ -4,6 +4,7 @@
 //! promising first. Sets that leave nearly the same go to those with fewer changes, so that two clips
 //! of one aircraft give like sets.
 
+use super::constants::{LEAST_SD_DEG, NEARLY};
 use crate::model_file::Settings;
 
 use super::chain::{self, BestCurve};
@@ -12,12 +13,6 @@ use super::error::MatchingError;
 use super::pair::{Pair, Place};
 use super::score::{Aim, Score};
 use super::sub_trim;
-
-/// Sets whose worst mismatch is no more than this share above the least count as nearly the same.
-const NEARLY: f64 = 0.03;
-/// Least standard deviation of a mismatch that a changed number is held against, deg: what nobody
-/// sees.
-const LEAST_SD_DEG: f64 = 0.01;
 
 /// The best numbers.
 #[derive(Debug, Clone)]

@@ -1,5 +1,6 @@
 //! A reference and its follower over the common travel, and how far they are apart.
 
+use super::constants::GRID_PCT;
 use nalgebra::{DMatrix, DVector};
 
 use crate::conventions::COVERAGE_FACTOR;
@@ -13,9 +14,6 @@ use super::curve::ResponseCurve;
 use super::error::MatchingError;
 use super::pairing::Pairing;
 use super::visits::Visits;
-
-/// Distance of the places at which the sides are compared, % of stick.
-const GRID_PCT: f64 = 1.0;
 
 /// A place of the common travel.
 #[derive(Debug, Clone, Copy)]

@@ -1,16 +1,11 @@
 //! What can be promised of a set of numbers: bounds that hold in 95 of 100 cases.
 
+use super::constants::{AT_MOST, BEYOND_INTERVAL};
 use crate::model_file::Settings;
 
 use super::command::Command;
 use super::draws::Draws;
 use super::pair::{Pair, Place};
-
-/// Share of the draws that stay within the stated "at most".
-const AT_MOST: f64 = 0.95;
-/// Share of the draws below the stated "at least", and above the stated upper end of an
-/// interval: both leave 95 % between them.
-const BEYOND_INTERVAL: f64 = 0.025;
 
 /// What remains over the travel, draw by draw.
 #[derive(Debug, Clone)]

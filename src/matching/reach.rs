@@ -1,5 +1,6 @@
 //! Ends that the follower cannot reach, and the largest common travel.
 
+use super::constants::{FARTHEST, LAST_PART_PCT};
 use serde::{Deserialize, Serialize};
 
 use crate::measured::Measured;
@@ -10,12 +11,6 @@ use super::end_points::on_step;
 use super::error::MatchingError;
 use super::pair::{Pair, Place};
 use super::stages::improve;
-
-/// Part of the measured travel whose bend an end's travel is carried on with, %.
-const LAST_PART_PCT: f64 = 20.0;
-/// An end point is not carried on further than to this share of what it is: beyond, the bend of a
-/// linkage is not known (common practice, no source).
-const FARTHEST: f64 = 1.2;
 
 /// An end at which the follower stays short of its reference whatever is entered.
 ///

@@ -3,7 +3,7 @@
 use crate::model_file::Settings;
 
 use super::command::Command;
-use super::layers::WORST_QUANTUM_DEG;
+use super::constants::WORST_QUANTUM_DEG;
 use super::pair::{Pair, Place};
 
 /// Commands may pass the measured range by this much, %: rounding of the arithmetic only.

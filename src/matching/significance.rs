@@ -2,17 +2,10 @@
 //! the travel and one for the whole set of changes.
 
 use super::command::Command;
+use super::constants::{CONFIDENCE, NO_DOUBT_DEG, WORTH};
 use super::draws::Draws;
 use super::pair::{Pair, Place};
 use super::promise::{Outcomes, quantile};
-
-/// Share of aircraft with sides that are alike of which that is seen.
-const CONFIDENCE: f64 = 0.99;
-/// Share of the draws in which a set of changes has to leave less than no change.
-const WORTH: f64 = 0.99;
-/// Places whose mismatch is known better than this say nothing: they lie at neutral, where it is zero
-/// by definition, deg.
-const NO_DOUBT_DEG: f64 = 0.002;
 
 /// Whether the sides differ anywhere beyond doubt.
 ///

@@ -2,18 +2,11 @@
 //! level zero costs.
 
 use super::command::Command;
+use super::constants::{LEAST_TURN_DEG, STEPS_TRIED, TRIED_PCT};
 use super::end_points::on_step;
 use super::pair::{Pair, Place};
 use crate::model_file::Settings;
 use crate::stick;
-
-/// Steps on either side of the sub-trim that fits neutral best that are tried: one leaves less elsewhere
-/// now and then, more would give neutral away where an end is out of reach.
-const STEPS_TRIED: i64 = 1;
-/// Command by which levelling is tried, % of servo travel.
-const TRIED_PCT: f64 = 2.0;
-/// Least turn of neutral that a cost is worked out from, deg.
-const LEAST_TURN_DEG: f64 = 0.05;
 
 /// The numbers as found, and where a level zero says how the neutrals compare the same with every
 /// sub-trim that may serve.

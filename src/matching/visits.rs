@@ -1,5 +1,6 @@
 //! One surface's measured stations, ready to be fitted: deflection against servo command.
 
+use super::constants::RESOLUTION_DEG;
 use nalgebra::{DMatrix, DVector};
 
 use crate::measured::Measured;
@@ -9,9 +10,6 @@ use crate::stick;
 
 use super::error::MatchingError;
 
-/// Standard deviation below which no station is believed, deg: what no measurement of a surface
-/// on a bench resolves (common practice, no source). It also keeps exact data solvable.
-const RESOLUTION_DEG: f64 = 0.001;
 /// A stick beyond an early stop by less than this is at the stop, %; it only absorbs rounding.
 const ROUNDING_PCT: f64 = 1e-6;
 

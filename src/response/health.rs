@@ -1,5 +1,6 @@
 //! Play, return to neutral, jitter and early stop of one surface.
 
+use super::constants::{SMALLEST_STEP_DEG, STOPPED_SHARE};
 use nalgebra::{DMatrix, DVector};
 
 use super::averages::Scatter;
@@ -10,13 +11,6 @@ use crate::measured::Measured;
 use crate::response_model::{Points, StationLevels, slope_sign};
 use crate::stations::Approach;
 use crate::stick;
-
-/// A last step smaller than this share of the extrapolated one means an early stop. Linkages
-/// flatten towards their ends, but usable ones not by this much. Common practice, no source.
-const STOPPED_SHARE: f64 = 0.25;
-
-/// Extrapolated steps smaller than this are not tested, deg.
-const SMALLEST_PROMISE_DEG: f64 = 1.0;
 
 /// One surface's stations with the part of the joint covariance that belongs to them.
 pub(super) struct SurfaceStations<'a> {
@@ -161,7 +155,7 @@ impl SurfaceStations<'_> {
             let promise_deg = if is_flat { mean_slope } else { slope } * (end_pct - middle_pct);
             let step = self.combine(&(end - middle));
             let step_deg = (end_deg - middle_deg) * promise_deg.signum();
-            let is_stopped = promise_deg.abs() > SMALLEST_PROMISE_DEG.max(2.0 * step.u())
+            let is_stopped = promise_deg.abs() > SMALLEST_STEP_DEG.max(2.0 * step.u())
                 && step_deg < STOPPED_SHARE * promise_deg.abs();
             if !is_stopped {
                 break;

@@ -4,27 +4,17 @@
 //! with g the relation of both at the holds and b half the play for each way of moving. τ is found
 //! by least squares over the frames on the move (Gauss–Newton on one unknown).
 
+use super::constants::{
+    FEWEST_MOVES, FEWEST_MOVING_FRAMES, LARGEST_LAG_S, LONGEST_SPEED_SPAN_S, SLOWEST_DEG_PER_S,
+};
 use super::{SideLag, StationDeflection};
 use crate::conventions::COVERAGE_FACTOR;
 use crate::measured::Measured;
 use crate::stations::Approach;
 use crate::stick;
 
-/// Slower frames do not determine time, deg/s.
-const SLOWEST_DEG_PER_S: f64 = 5.0;
-
-/// Fewest frames in motion and fewest moves for a lag with an uncertainty.
-const FEWEST_FRAMES: usize = 8;
-const FEWEST_MOVES: usize = 3;
-
-/// Largest lag that is looked for, s; beyond, the sides do not belong together.
-const LARGEST_LAG_S: f64 = 0.5;
-
 /// Steps of the least squares; each one divides the error by far more than ten.
 const STEPS: usize = 8;
-
-/// Longest time between the frames that a speed is taken from, s.
-const LONGEST_SPEED_SPAN_S: f64 = 0.15;
 
 /// One surface as the lag needs it.
 pub(super) struct Side<'a> {
@@ -107,7 +97,7 @@ impl Fit {
         let normal: f64 = rows.iter().map(|(_, gain, _)| gain * gain).sum();
         let step_s = rows.iter().map(|(_, gain, r)| gain * r).sum::<f64>() / normal;
         let moves = rows.chunk_by(|a, b| a.0 == b.0);
-        if count < FEWEST_FRAMES || moves.clone().count() < FEWEST_MOVES || normal <= 0.0 {
+        if count < FEWEST_MOVING_FRAMES || moves.clone().count() < FEWEST_MOVES || normal <= 0.0 {
             return None;
         }
         // Errors of the frames of one move are correlated, those of different moves are not: the

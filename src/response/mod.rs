@@ -9,6 +9,7 @@
 //! 5. `neutral` returns the places of the tags at neutral.
 
 mod averages;
+mod constants;
 mod deflections;
 mod error;
 mod health;

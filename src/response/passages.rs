@@ -8,6 +8,7 @@
 use nalgebra::{DMatrix, DVector};
 
 use super::averages::{Mean, own_rad2};
+use super::constants::SHAKE_RAD;
 use crate::motion::Motion;
 use crate::solver::LinearSums;
 use crate::stations::{Approach, Sweeps};
@@ -17,9 +18,6 @@ const TERMS: usize = 3;
 
 /// Stick travel per unit of the parabola's abscissa, pct; keeps its sums of one size.
 const UNIT_PCT: f64 = 10.0;
-
-/// Shake that every frame has beside the corners' noise, rad: as in a hold's mean.
-const SHAKE_RAD: f64 = 8.7e-4;
 
 /// The deflection of a surface at a passage, or `None` with too few frames.
 pub(super) fn mean_at(

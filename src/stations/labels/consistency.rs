@@ -2,30 +2,18 @@
 
 use crate::response_model::{Legendre, pools};
 use crate::solver::LinearSums;
+use crate::stations::constants::{
+    CLEAR_LABELS_RATIO, OFF_BY_PLAY_DEG, OFF_MONOTONE_DEG, OFF_MONOTONE_SHARE,
+};
 use crate::stations::seen_rest::SeenRest;
 
 /// Highest power of the stick in a smooth response; an arm, rod and horn need no more to come
 /// within a fraction of a degree.
 const RESPONSE_DEGREE: usize = 3;
 
-/// Root mean square distance from a monotone response that play explains, deg. Common practice,
-/// no source.
-const OFF_MONOTONE_DEG: f64 = 0.6;
-
-/// The same as a share of the travel.
-const OFF_MONOTONE_SHARE: f64 = 0.015;
-
-/// A way to assign stations is certain if every other is this many times further from a smooth and steady
-/// response. Common practice, no source.
-const CLEAR_RATIO: f64 = 2.5;
-
-/// Distance from a smooth response that play alone gives, deg; less does not make a way better. Common practice,
-/// no source.
-const PLAY_DEG: f64 = 0.25;
-
 /// A way that is further than this from a smooth response is clearly worse than one at a distance.
 pub(in crate::stations) fn clearly_off_deg(off_deg: f64) -> f64 {
-    CLEAR_RATIO * off_deg.max(PLAY_DEG)
+    CLEAR_LABELS_RATIO * off_deg.max(OFF_BY_PLAY_DEG)
 }
 
 /// Root mean square distance of the deflections from a response that is smooth and steady, the larger of both.

@@ -10,6 +10,11 @@
 //! sweep it does not, and the uncertainty of the offset shows that; the sum of both stays accurate,
 //! and only that sum decides where a surface's command is.
 
+use crate::stations::constants::{
+    CLEAR_OFFSET_RATIO, LAG_S, LAG_SD_S, LARGEST_CORRELATION, LARGEST_LAG_S, LARGEST_NOT_FOLLOWED,
+    LARGEST_UNEXPLAINED, LEAST_COVER, LITTLE_UNEXPLAINED, SLOWNESS_S_PER_PCT,
+    SLOWNESS_SD_S_PER_PCT,
+};
 use nalgebra::{DMatrix, DVector};
 
 use super::cross_correlation::{Candidate, candidates};
@@ -21,19 +26,6 @@ use crate::solver::{Problem, Solution, SolverError, SolverOptions, solve};
 use crate::stations::error::StationsError;
 use crate::stations::trace::{SurfaceTrace, Trace};
 
-/// Prior of the lag of servo, linkage and air gap, s, and its standard deviation: a servo's time
-/// constant is between 0 and 0.1 s. Common practice, no source.
-const LAG_S: f64 = 0.05;
-const LAG_SD_S: f64 = 0.03;
-
-/// Longest lag, s; a longer one would replace another clock offset.
-const LARGEST_LAG_S: f64 = 0.3;
-
-/// Time a servo needs for its way at the largest speed before anything is seen, s per pct, and its
-/// standard deviation: 0.25 s from end to end. Common practice, no source.
-const SLOWNESS_S_PER_PCT: f64 = 0.00125;
-const SLOWNESS_SD_S_PER_PCT: f64 = 0.003;
-
 /// A servo as slow as any in use, s per pct.
 const SLOW_S_PER_PCT: f64 = 0.03;
 
@@ -42,27 +34,6 @@ const MUCH_LEFT: f64 = 10.0;
 
 /// Offsets that are examined closely.
 const MOST_CANDIDATES: usize = 4;
-
-/// Largest share of a surface's variance that may be left unexplained: play, shake and uneven
-/// servos leave a few thousandths. Common practice, no source.
-const LARGEST_UNEXPLAINED: f64 = 0.02;
-
-/// Share of a surface's variance beyond its noise from which on it does not follow the log as a
-/// servo with one lag and one largest speed does: a degree of 18° root mean square.
-pub(in crate::stations) const LARGEST_NOT_FOLLOWED: f64 = 0.003;
-
-/// Least share of the clip's measured frames that the log has to cover.
-const LEAST_COVER: f64 = 0.5;
-
-/// Another offset has to leave this many times more unexplained, to be sure of the best. Common
-/// practice, no source.
-const CLEAR_RATIO: f64 = 2.5;
-
-/// Differences below this share of the variance decide nothing.
-const LITTLE_UNEXPLAINED: f64 = 0.002;
-
-/// Largest correlation of neighbouring residuals that is believed.
-const LARGEST_CORRELATION: f64 = 0.95;
 
 /// Jacobians of the fit; five are usual.
 const ITERATIONS: usize = 60;
@@ -123,7 +94,7 @@ pub(in crate::stations) fn align(
             clip_s,
         });
     }
-    let limit = CLEAR_RATIO * best.unexplained().max(LITTLE_UNEXPLAINED);
+    let limit = CLEAR_OFFSET_RATIO * best.unexplained().max(LITTLE_UNEXPLAINED);
     let is_rival = |fit: &&Fit| {
         (fit.offset_s - best.offset_s).abs() > LARGEST_LAG_S && fit.unexplained() < limit
     };

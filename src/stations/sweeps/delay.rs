@@ -6,18 +6,10 @@
 use super::hold_levels::half_play_sd_deg;
 use crate::response_model::{Legendre, side_at_rate};
 use crate::solver::LinearSums;
+use crate::stations::constants::{
+    DELAY_SD_S, FASTEST_BY_REFERENCE_PCT_PER_S, SLOWEST_BY_REFERENCE_PCT_PER_S,
+};
 use crate::stations::trace::SurfaceTrace;
-
-/// Fastest sweep that is measured, pct/s: a faster one may have run the servos at their largest
-/// speed. Common practice, no source.
-pub(in crate::stations) const FASTEST_PCT_PER_S: f64 = 60.0;
-
-/// Slower, the stick rests or turns, pct/s.
-pub(in crate::stations) const SLOWEST_PCT_PER_S: f64 = 2.0;
-
-/// Delay of one servo behind another of its kind, s: its standard deviation. Common practice, no
-/// source.
-const DELAY_SD_S: f64 = 0.03;
 
 /// Polynomials of the stick in the regression, with the constant.
 const TERMS: usize = 6;
@@ -49,7 +41,8 @@ pub(in crate::stations) fn moving_frames(
 ) -> Vec<MovingFrame> {
     let moving = |frame: usize| {
         let (stick_pct, rate_pct_per_s) = (stick_pct[frame]?, rates[frame]?);
-        let is_slow = (SLOWEST_PCT_PER_S..=FASTEST_PCT_PER_S).contains(&rate_pct_per_s.abs());
+        let is_slow = (SLOWEST_BY_REFERENCE_PCT_PER_S..=FASTEST_BY_REFERENCE_PCT_PER_S)
+            .contains(&rate_pct_per_s.abs());
         Some(MovingFrame {
             stick_pct,
             rate_pct_per_s,

@@ -1,18 +1,12 @@
 //! Levels of one surface at the holds of a clip, and half its play.
 
+use crate::stations::constants::{HALF_PLAY_BY_HOLDS_SD_DEG, HALF_PLAY_SD_DEG};
 use nalgebra::DVector;
 
 use crate::response_model::StationLevels;
 use crate::stations::hold::Hold;
 use crate::stations::scene::Scene;
 use crate::statistics::median;
-
-/// Half the play of a surface without two holds that determine it, deg: its standard deviation.
-/// Common practice, no source.
-const HALF_PLAY_SD_DEG: f64 = 0.15;
-
-/// Accuracy of half the play from holds, deg: a hold's own error.
-const HALF_PLAY_BY_HOLDS_SD_DEG: f64 = 0.03;
 
 /// One surface at the holds: its stations, and its median deflection in each hold.
 pub(in crate::stations) struct HoldLevels {

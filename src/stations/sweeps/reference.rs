@@ -5,9 +5,13 @@
 //! It moves all surfaces alike, so it blurs the place of a mismatch on the stick, but hardly the
 //! mismatch itself.
 
+use crate::stations::constants::{
+    FASTEST_BY_REFERENCE_PCT_PER_S, FEWEST_REFERENCE_STATIONS, SLOWEST_BY_REFERENCE_PCT_PER_S,
+    WIDE_GAP_PCT,
+};
 use nalgebra::{DMatrix, DVector};
 
-use super::delay::{FASTEST_PCT_PER_S, SLOWEST_PCT_PER_S, delay_s, moving_frames};
+use super::delay::{delay_s, moving_frames};
 use super::hold_levels::{HoldLevels, half_play_sd_deg};
 use super::sweep::{Courses, Sweeps, frames_near};
 use crate::conventions::COVERAGE_FACTOR;
@@ -18,14 +22,8 @@ use crate::stations::hold::Hold;
 use crate::stations::scene::Scene;
 use crate::stations::warning::StationsWarning;
 
-/// Fewest stations that determine the bend of a response.
-const FEWEST_STATIONS: usize = 3;
-
 /// Stations that the stick is taken from at a time.
 const NODES: usize = 5;
-
-/// Stations closer together than this need nothing between them, pct.
-const WIDE_GAP_PCT: f64 = 30.0;
 
 /// Time before and after over which a speed is taken, s: so long that noise does not hide how the
 /// deflection follows the speed.
@@ -73,7 +71,7 @@ pub(in crate::stations) fn sweeps_by_reference(
         stick_pct: &stick_pct,
         course_pct: &course_pct,
         is_usable: &is_usable,
-        fastest_pct_per_s: FASTEST_PCT_PER_S,
+        fastest_pct_per_s: FASTEST_BY_REFERENCE_PCT_PER_S,
     };
     let mut passages = courses.passages(holds);
     passages.retain(|passage| teller.is_in_wide_gap(passage.stick_pct));
@@ -129,7 +127,7 @@ impl<'a> Teller<'a> {
         let rises = stations.windows(2).all(|pair| pair[1].1 > pair[0].1);
         let falls = stations.windows(2).all(|pair| pair[1].1 < pair[0].1);
         stations.sort_by(|a, b| a.1.total_cmp(&b.1));
-        (stations.len() >= FEWEST_STATIONS && (rises || falls)).then_some(Self {
+        (stations.len() >= FEWEST_REFERENCE_STATIONS && (rises || falls)).then_some(Self {
             scene,
             reference,
             stations,
@@ -168,7 +166,7 @@ impl<'a> Teller<'a> {
             .collect();
         let rates = rates_pct_per_s(&self.scene.trace.time_s, &raw);
         let stick = |(angle, rate): (&Option<f64>, &Option<f64>)| {
-            let side = side_at_rate((*rate)?, SLOWEST_PCT_PER_S);
+            let side = side_at_rate((*rate)?, SLOWEST_BY_REFERENCE_PCT_PER_S);
             self.stick_at((*angle)? - side * self.half_play_deg)
         };
         angles.iter().zip(&rates).map(stick).collect()
