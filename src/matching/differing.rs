@@ -31,7 +31,7 @@ const COST_TOLERANCE: f64 = 1e-4;
 /// Visits that a linkage cannot distinguish are merged here: their best mean (generalised least squares)
 /// says all that they have to say of it.
 pub(super) struct BothSides {
-    visits: Vec<Visit>,
+    visits: Vec<MergedVisit>,
     deflection_deg: DVector<f64>,
     /// Makes the errors of `deflection_deg` white: upper triangular.
     whitener: DMatrix<f64>,
@@ -41,7 +41,7 @@ pub(super) struct BothSides {
 
 /// All visits of one side to a command from the same side of its play.
 #[derive(Clone, Copy, PartialEq)]
-struct Visit {
+struct MergedVisit {
     /// 0 for the reference, 1 for the follower.
     side: usize,
     command_pct: f64,
@@ -59,7 +59,7 @@ struct Single {
 impl Single {
     /// χ² about any linkage is exactly that of the single visits about their means plus that of the
     /// means about the linkage, since what the means leave is orthogonal to all they can reach.
-    fn gathered(self, visits: Vec<Visit>) -> Option<BothSides> {
+    fn gathered(self, visits: Vec<MergedVisit>) -> Option<BothSides> {
         let (rows, groups) = (self.group_of_row.len(), visits.len());
         let root = self.covariance.cholesky()?.unpack();
         let mut belongs = DMatrix::zeros(rows, groups);
@@ -84,7 +84,7 @@ impl Single {
 
 /// A fitted explanation.
 #[derive(Debug, Clone)]
-pub(super) struct Fit {
+pub(super) struct LinkageFit {
     pub parts: Vec<usize>,
     pub chi2: f64,
     pub shared: [f64; 5],
@@ -94,7 +94,7 @@ pub(super) struct Fit {
     pub sds: Vec<f64>,
 }
 
-impl Fit {
+impl LinkageFit {
     pub fn differences(&self) -> Vec<LinkageDifference> {
         self.parts
             .iter()
@@ -125,7 +125,7 @@ impl BothSides {
         let signs = [1.0, pair.reference_sign()];
         for (side, (all, sign)) in sides.into_iter().zip(signs).enumerate() {
             for &row in &all.used {
-                let visit = Visit {
+                let visit = MergedVisit {
                     side,
                     command_pct: sign * all.command_pct[row],
                     play_side: all.side[row],
@@ -148,14 +148,14 @@ impl BothSides {
     }
 
     /// Whether the stations scatter about a fit as they should.
-    pub fn is_understood(&self, fit: &Fit) -> bool {
+    pub fn is_understood(&self, fit: &LinkageFit) -> bool {
         let fitted = SHARED_PRIOR.len() + 4 + fit.parts.len();
         let freedom = (self.deflection_deg.len() + self.scatter.0) as f64 - fitted as f64;
         freedom >= 1.0 && fit.chi2 < MOST_CHI2_PER_FREEDOM * freedom
     }
 
     /// Fits the linkages with differences in some parts, starting from a simpler fit.
-    pub fn fit(&self, parts: &[usize], from: Option<&Fit>) -> Option<Fit> {
+    pub fn fit(&self, parts: &[usize], from: Option<&LinkageFit>) -> Option<LinkageFit> {
         let mut start: Vec<f64> = match from {
             Some(simpler) => simpler.shared.to_vec(),
             None => SHARED_PRIOR.iter().map(|(mean, _)| *mean).collect(),
@@ -165,7 +165,7 @@ impl BothSides {
         }
         start.extend(from.map_or([0.0; 4], |simpler| simpler.sides_deg));
         start.extend(parts.iter().map(|part| {
-            let known = |simpler: &Fit| simpler.parts.iter().position(|known| known == part);
+            let known = |simpler: &LinkageFit| simpler.parts.iter().position(|known| known == part);
             from.and_then(|simpler| Some(simpler.amounts[known(simpler)?]))
                 .unwrap_or(0.0)
         }));
@@ -184,7 +184,7 @@ impl BothSides {
         };
         let covariance = solution.covariance()?;
         let amounts = SHARED_PRIOR.len() + 4..solution.parameters.len();
-        Some(Fit {
+        Some(LinkageFit {
             parts: parts.to_vec(),
             chi2: 2.0 * solution.cost + self.scatter.1,
             shared: std::array::from_fn(|i| solution.parameters[i]),

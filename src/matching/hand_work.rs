@@ -4,7 +4,7 @@ use super::constants::{SPLINE_DEG, WORTH_SHARE};
 use serde::{Deserialize, Serialize};
 
 use super::cause::{Cause, LinkageDifference, LinkagePart};
-use super::differing::{Fit, linkage, with_differences};
+use super::differing::{LinkageFit, linkage, with_differences};
 use super::explanation::Explanations;
 use super::pair::{Pair, Place};
 use super::score::Score;
@@ -113,7 +113,7 @@ struct Work {
 impl Work {
     /// Cures one difference of an explanation: an arm goes by whole splines where it is off by more
     /// than half of one, everything else by the difference itself. `None` where no hand cures it.
-    fn curing(fit: &Fit, cured: usize) -> Option<Self> {
+    fn curing(fit: &LinkageFit, cured: usize) -> Option<Self> {
         let difference = fit.differences().into_iter().nth(cured)?;
         if difference.part == LinkagePart::Distance {
             return None;
@@ -136,7 +136,7 @@ impl Work {
 
     /// What the work does to a part in an explanation: the same kind of servo makes that part alike,
     /// whatever it was; all else changes by what is moved.
-    fn change_in(&self, explanation: &Fit) -> f64 {
+    fn change_in(&self, explanation: &LinkageFit) -> f64 {
         if self.difference.part != LinkagePart::ServoTurn {
             return self.change;
         }
@@ -149,7 +149,7 @@ impl Work {
         &self,
         pair: &Pair,
         places: &[Place],
-        explanations: &[Fit],
+        explanations: &[LinkageFit],
     ) -> Option<HandWork> {
         let left = explanations
             .iter()
@@ -160,8 +160,8 @@ impl Work {
     }
 
     /// What would remain if this explanation were true.
-    fn leaves(&self, pair: &Pair, places: &[Place], explanation: &Fit) -> Option<HandWork> {
-        let Fit {
+    fn leaves(&self, pair: &Pair, places: &[Place], explanation: &LinkageFit) -> Option<HandWork> {
+        let LinkageFit {
             shared,
             parts,
             amounts,

@@ -125,12 +125,12 @@ pub(super) fn add_scatter(motion: &Motion, surface: usize, means: &mut [&mut Mea
             _ => squares * residuals.len() as f64,
         };
         let seen_rad2 = unequal * variance_of_mean(variance, residuals.len(), correlation);
-        let told_rad2: f64 = mean
+        let expected_rad2: f64 = mean
             .weights
             .iter()
             .map(|&(frame, weight)| weight * weight * own_rad2(motion, surface, frame))
             .sum();
-        mean.scatter_rad2 = (seen_rad2 - told_rad2).max(0.0);
+        mean.scatter_rad2 = (seen_rad2 - expected_rad2).max(0.0);
     }
     scatter
 }

@@ -56,10 +56,10 @@ pub(super) fn side_lag(
         })
         .collect();
     let mut lag_s = 0.0;
-    let mut fit = Fit::new(&moving, &course, &relation, lag_s)?;
+    let mut fit = LagStep::new(&moving, &course, &relation, lag_s)?;
     for _ in 0..STEPS {
         lag_s = (lag_s + fit.step_s).clamp(-LARGEST_LAG_S, LARGEST_LAG_S);
-        fit = Fit::new(&moving, &course, &relation, lag_s)?;
+        fit = LagStep::new(&moving, &course, &relation, lag_s)?;
     }
     (lag_s.abs() < LARGEST_LAG_S).then(|| SideLag {
         reference: reference.name.into(),
@@ -71,14 +71,14 @@ pub(super) fn side_lag(
 }
 
 /// One Gauss–Newton step, and the residuals.
-struct Fit {
+struct LagStep {
     step_s: f64,
     sd_s: f64,
     uneven_deg: f64,
     uneven_u_deg: f64,
 }
 
-impl Fit {
+impl LagStep {
     fn new(moving: &[Moving], course: &Course, relation: &Relation, lag_s: f64) -> Option<Self> {
         let mut rows: Vec<(usize, f64, f64)> = Vec::new();
         let mut noise_deg2 = 0.0;

@@ -42,7 +42,7 @@ use crate::stations::{Approach, Holds};
 use deflections::{HoldDeflections, SurfaceMeans};
 use health::SurfaceStations;
 use lag::Side;
-use visits::Visit;
+use visits::StationVisit;
 
 /// One surface's deflection at one hold, or where a slow sweep passes a station.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -201,7 +201,7 @@ pub fn respond(
 fn stations_of(
     surface: &Surface,
     hinge: &SurfaceMotion,
-    visits: &[Visit],
+    visits: &[StationVisit],
     means: &SurfaceMeans,
     all: &HoldDeflections,
     row: usize,

@@ -132,13 +132,13 @@ impl Scene<'_> {
                     time_s: span_s(self.trace, settled),
                 });
                 let spans: Vec<cards::CardSpan> = spans.collect();
-                cards::tell_by_cards(self.motion, sightings, stick_by_card, &spans, warnings)
+                cards::label_by_cards(self.motion, sightings, stick_by_card, &spans, warnings)
             }
             StationSource::Order(order_pct) => {
-                order::tell_by_order(order_pct, &self.seen(), warnings)
+                order::label_by_order(order_pct, &self.seen(), warnings)
             }
             StationSource::Marks(file) | StationSource::Log(file) => {
-                marks::tell_by_marks(&beside(model, file), &self.seen(), warnings)
+                marks::label_by_marks(&beside(model, file), &self.seen(), warnings)
             }
         }
     }

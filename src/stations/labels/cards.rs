@@ -20,7 +20,7 @@ pub(in crate::stations) struct CardSpan<'a> {
 }
 
 /// The station of each rest; `None` where no card was seen, which also raises a warning.
-pub(in crate::stations) fn tell_by_cards(
+pub(in crate::stations) fn label_by_cards(
     motion: &Motion,
     sightings: &Sightings,
     stick_by_card: &BTreeMap<u32, f64>,

@@ -13,7 +13,7 @@ use crate::stations::warning::StationsWarning;
 type Pairs = Vec<(usize, usize)>;
 
 /// The station of each rest; `None` for a rest that nobody declared.
-pub(in crate::stations) fn tell_by_order(
+pub(in crate::stations) fn label_by_order(
     order_pct: &[f64],
     seen: &[SeenRest],
     warnings: &mut Vec<StationsWarning>,

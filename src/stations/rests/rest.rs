@@ -88,14 +88,14 @@ fn partition(trace: &Trace, options: &HoldOptions) -> Vec<Rest> {
 }
 
 /// Cumulative sums over the frames, per surface, of weight, weight × angle, weight × angle².
-struct Sums {
+struct LevelSums {
     weight: Vec<Vec<[f64; 3]>>,
     measured: Vec<usize>,
     /// Measured deflections, each weighted by its frame.
     evidence: Vec<f64>,
 }
 
-impl Sums {
+impl LevelSums {
     fn new(trace: &Trace) -> Self {
         let mut measured = vec![0; trace.len() + 1];
         let mut evidence = vec![0.0; trace.len() + 1];
@@ -104,7 +104,7 @@ impl Sums {
             .surfaces
             .iter()
             .map(|surface| {
-                // Sums of squares lose digits far from zero, so each surface is counted from its middle.
+                // LevelSums of squares lose digits far from zero, so each surface is counted from its middle.
                 let middle = median(surface.angle_deg.iter().flatten().copied()).unwrap_or(0.0);
                 let mut sums = Vec::with_capacity(trace.len() + 1);
                 let mut sum = [0.0; 3];
@@ -172,7 +172,7 @@ fn evidence_shares(time_s: &[f64]) -> Vec<f64> {
 /// The cheapest partition's rests as half-open spans of frames.
 fn cheapest_spans(trace: &Trace, shortest_rest_s: f64) -> Vec<(usize, usize)> {
     let frame_count = trace.len();
-    let sums = Sums::new(trace);
+    let sums = LevelSums::new(trace);
     let fee = REST_FEE * trace.surfaces.len() as f64;
     let mut cost = vec![0.0; frame_count + 1];
     let mut rest_start: Vec<Option<usize>> = vec![None; frame_count + 1];

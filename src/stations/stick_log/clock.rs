@@ -17,7 +17,7 @@ use crate::stations::constants::{
 };
 use nalgebra::{DMatrix, DVector};
 
-use super::cross_correlation::{Candidate, candidates};
+use super::cross_correlation::{OffsetCandidate, candidates};
 use super::log::StickLog;
 use super::response_fit::ResponseFit;
 use super::servo::{Servo, Shaft};
@@ -68,13 +68,13 @@ pub(in crate::stations) fn align(
     if log_s < LEAST_COVER * clip_s {
         return Err(StationsError::LogTooShort { log_s, clip_s });
     }
-    let mut fits: Vec<Fit> = candidates(trace, log, MOST_CANDIDATES)
+    let mut fits: Vec<ClockFit> = candidates(trace, log, MOST_CANDIDATES)
         .iter()
-        .filter_map(|candidate| Fit::new(trace, log, candidate))
+        .filter_map(|candidate| ClockFit::new(trace, log, candidate))
         .collect();
     fits.sort_by(|a, b| a.unexplained().total_cmp(&b.unexplained()));
-    let unlike = |fit: Option<&Fit>| {
-        let worst = fit.map_or((0, 1.0), Fit::worst_surface);
+    let unlike = |fit: Option<&ClockFit>| {
+        let worst = fit.map_or((0, 1.0), ClockFit::worst_surface);
         StationsError::LogUnlike {
             surface: names[worst.0].clone(),
             unexplained_pct: 100.0 * worst.1,
@@ -95,7 +95,7 @@ pub(in crate::stations) fn align(
         });
     }
     let limit = CLEAR_OFFSET_RATIO * best.unexplained().max(LITTLE_UNEXPLAINED);
-    let is_rival = |fit: &&Fit| {
+    let is_rival = |fit: &&ClockFit| {
         (fit.offset_s - best.offset_s).abs() > LARGEST_LAG_S && fit.unexplained() < limit
     };
     if let Some(other) = fits.iter().find(is_rival) {
@@ -115,7 +115,7 @@ fn span_s(time_s: &[f64]) -> f64 {
 }
 
 /// A fit from one candidate.
-struct Fit {
+struct ClockFit {
     offset_s: f64,
     servos: Vec<Servo>,
     /// By surface.
@@ -125,8 +125,8 @@ struct Fit {
     solution: Solution,
 }
 
-impl Fit {
-    fn new(trace: &Trace, log: &StickLog, candidate: &Candidate) -> Option<Self> {
+impl ClockFit {
+    fn new(trace: &Trace, log: &StickLog, candidate: &OffsetCandidate) -> Option<Self> {
         let problem = Following {
             trace,
             log,

@@ -34,7 +34,7 @@ const FEWEST_FRAMES: usize = 3 * POWERS;
 
 /// An offset and the share that the log leaves unexplained there.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(in crate::stations) struct Candidate {
+pub(in crate::stations) struct OffsetCandidate {
     /// Log's clock less the clip's.
     pub offset_s: f64,
     /// Share of the deflections' variance that the log leaves, 0 to 1, all surfaces together.
@@ -46,7 +46,7 @@ pub(in crate::stations) fn candidates(
     trace: &Trace,
     log: &StickLog,
     most: usize,
-) -> Vec<Candidate> {
+) -> Vec<OffsetCandidate> {
     let clip = Thinned::new(trace);
     let (Some(&first_s), Some(&last_s)) = (clip.time_s.first(), clip.time_s.last()) else {
         return Vec::new();
@@ -54,24 +54,24 @@ pub(in crate::stations) fn candidates(
     let lowest_s = log.start_s() - last_s;
     let highest_s = log.end_s() - first_s;
     let steps = ((highest_s - lowest_s) / STEP_S).ceil().max(0.0) as usize;
-    let tried: Vec<Candidate> = (0..=steps)
+    let tried: Vec<OffsetCandidate> = (0..=steps)
         .map(|step| lowest_s + step as f64 * STEP_S)
-        .map(|offset_s| Candidate {
+        .map(|offset_s| OffsetCandidate {
             offset_s,
             unexplained: clip.unexplained(log, offset_s),
         })
         .collect();
-    let lowest = |triple: &[Candidate]| {
+    let lowest = |triple: &[OffsetCandidate]| {
         let [before, here, after] = [triple[0], triple[1], triple[2]];
         let is_lowest = here.unexplained <= before.unexplained.min(after.unexplained);
         is_lowest.then_some(here)
     };
-    let mut valleys: Vec<Candidate> = tried.windows(3).filter_map(lowest).collect();
+    let mut valleys: Vec<OffsetCandidate> = tried.windows(3).filter_map(lowest).collect();
     valleys.sort_by(|a, b| a.unexplained.total_cmp(&b.unexplained));
     let least = valleys.first().map_or(1.0, |valley| valley.unexplained);
-    let mut best: Vec<Candidate> = Vec::new();
+    let mut best: Vec<OffsetCandidate> = Vec::new();
     for candidate in valleys {
-        let is_near = |kept: &Candidate| (kept.offset_s - candidate.offset_s).abs() < APART_S;
+        let is_near = |kept: &OffsetCandidate| (kept.offset_s - candidate.offset_s).abs() < APART_S;
         let is_hopeful = candidate.unexplained < least + HOPELESS && candidate.unexplained < 1.0;
         if best.len() < most && is_hopeful && !best.iter().any(is_near) {
             best.push(candidate);

@@ -119,8 +119,8 @@ impl<'a> Logged<'a> {
             fastest_pct_per_s: FASTEST_LOGGED_PCT_PER_S,
         };
         let passages = courses.passages(holds);
-        self.tell_servos_at_limit(warnings);
-        self.tell_unmeasured(holds, &passages, warnings)?;
+        self.warn_of_servos_at_limit(warnings);
+        self.check_measured_range(holds, &passages, warnings)?;
         Ok(Sweeps {
             passages,
             course_pct,
@@ -137,7 +137,7 @@ impl<'a> Logged<'a> {
     }
 
     /// Servos that ran at their largest speed while the stick moved slowly enough for a sweep.
-    fn tell_servos_at_limit(&self, warnings: &mut Vec<StationsWarning>) {
+    fn warn_of_servos_at_limit(&self, warnings: &mut Vec<StationsWarning>) {
         for (surface, shafts) in self.alignment.shafts.iter().enumerate() {
             let rates: Vec<f64> = shafts
                 .iter()
@@ -159,7 +159,7 @@ impl<'a> Logged<'a> {
     }
 
     /// Rejects or reports sweeps beyond the measured stations.
-    fn tell_unmeasured(
+    fn check_measured_range(
         &self,
         holds: &[Hold],
         passages: &[crate::stations::sweeps::sweep::Passage],

@@ -42,8 +42,8 @@ pub(in crate::stations) fn sweeps_by_reference(
     let group = model.matches.first()?;
     let mut surfaces = scene.motion.surfaces.iter();
     let reference = surfaces.position(|surface| surface.name == group.reference)?;
-    let teller = Teller::new(scene, reference, holds)?;
-    let stick_pct = teller.stick_by_frame();
+    let by_reference = ReferenceStick::new(scene, reference, holds)?;
+    let stick_pct = by_reference.stick_by_frame();
     let rates = rates_pct_per_s(&scene.trace.time_s, &stick_pct);
     let delays: Vec<(f64, f64)> = (0..scene.trace.surfaces.len())
         .map(|surface| match surface {
@@ -74,17 +74,17 @@ pub(in crate::stations) fn sweeps_by_reference(
         fastest_pct_per_s: FASTEST_BY_REFERENCE_PCT_PER_S,
     };
     let mut passages = courses.passages(holds);
-    passages.retain(|passage| teller.is_in_wide_gap(passage.stick_pct));
+    passages.retain(|passage| by_reference.is_in_wide_gap(passage.stick_pct));
     if passages.is_empty() {
         return None;
     }
     let sds = passages
         .iter()
-        .map(|passage| teller.shape_sd_pct(passage.stick_pct));
+        .map(|passage| by_reference.shape_sd_pct(passage.stick_pct));
     let largest_sd_pct = sds.fold(0.0, f64::max);
     warnings.push(StationsWarning::StickByReference {
         surface: group.reference.clone(),
-        stations: teller.stations.len(),
+        stations: by_reference.stations.len(),
         stick_u_pct: COVERAGE_FACTOR * largest_sd_pct,
     });
     let mut passed = vec![None; trace.len()];
@@ -97,7 +97,10 @@ pub(in crate::stations) fn sweeps_by_reference(
     let variances: Vec<f64> = delays.iter().map(|(_, sd_s)| sd_s * sd_s).collect();
     Some((
         Sweeps {
-            opposed_sd_pct: delays.iter().map(|_| teller.opposed_sd_pct()).collect(),
+            opposed_sd_pct: delays
+                .iter()
+                .map(|_| by_reference.opposed_sd_pct())
+                .collect(),
             passages,
             course_pct,
             timing_covariance_s2: DMatrix::from_diagonal(&DVector::from_vec(variances)),
@@ -107,7 +110,7 @@ pub(in crate::stations) fn sweeps_by_reference(
 }
 
 /// The reference and the results of its holds.
-struct Teller<'a> {
+struct ReferenceStick<'a> {
     scene: &'a Scene<'a>,
     reference: usize,
     /// Stick and deflection without play, rising in the deflection.
@@ -117,7 +120,7 @@ struct Teller<'a> {
     half_play_sd_deg: f64,
 }
 
-impl<'a> Teller<'a> {
+impl<'a> ReferenceStick<'a> {
     fn new(scene: &'a Scene<'a>, reference: usize, holds: &[Hold]) -> Option<Self> {
         let levels = HoldLevels::new(scene, reference, holds);
         let from_holds = levels.half_play_deg();

@@ -118,7 +118,7 @@ impl TagPicture {
     }
 }
 
-/// Sums over the pictures of one tag.
+/// PixelSums over the pictures of one tag.
 #[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
 pub(in crate::tags) struct PictureSums {
     count: usize,
