@@ -1,4 +1,4 @@
-//! What both sides are adjusted to where neither is the reference: a straight line, declared
+//! The target of both sides where neither is the reference: a straight line, declared
 //! throws, or the smaller of both sides.
 //!
 //! The target is written down as the response of one more surface, known exactly, so that each
@@ -140,7 +140,7 @@ impl<'a> Aims<'a> {
         with_target
     }
 
-    /// Covariance of a target that is taken from what was measured: about that of the other side.
+    /// Covariance of a target that is taken from the measurement: about that of the other side.
     fn doubt_deg2(&self, side: usize, stations: &[StationDeflection]) -> Option<DMatrix<f64>> {
         match self.target {
             Target::Throws { .. } => return None,

@@ -1,12 +1,12 @@
-//! The constants on which the results of this module depend, with what each group changes.
+//! The constants on which the results of this module depend, and the results that each group changes.
 //!
 //! The prior of a response is in `response_model`. Constants of the arithmetic (rounds of the search, sizes of
 //! tables) stay where they are used.
 
 // Response curves: when a smooth series is not trusted, and the least uncertainty of a station.
 
-/// Standard deviation below which no station is believed, deg: what no measurement of a surface
-/// on a bench resolves (common practice, no source). It also keeps exact data solvable.
+/// Least standard deviation of a station, deg: no measurement of a surface on a bench resolves less
+/// (common practice, no source). It also keeps exact data solvable.
 pub(super) const RESOLUTION_DEG: f64 = 0.001;
 
 /// Scatter above which the smooth series is suspected to miss a real bend, deg.
@@ -29,8 +29,8 @@ pub(super) const WORST_QUANTUM_DEG: f64 = 0.001;
 /// Sets whose worst mismatch is no more than this share above the least count as nearly the same.
 pub(super) const NEARLY: f64 = 0.03;
 
-/// Least standard deviation of a mismatch that a changed number is held against, deg: what nobody
-/// sees.
+/// Least standard deviation of a mismatch that a changed number is held against, deg: nobody
+/// sees less.
 pub(super) const LEAST_SD_DEG: f64 = 0.01;
 
 /// Least share of a piece that has to be measured for the point beyond it to be searched: a smaller
@@ -47,7 +47,7 @@ pub(super) const TRIED_PCT: f64 = 2.0;
 /// Least turn of neutral that a cost is worked out from, deg.
 pub(super) const LEAST_TURN_DEG: f64 = 0.05;
 
-// Bounds: what the report states for the numbers.
+// Bounds: the figures that the report states for the numbers.
 
 /// Number of draws: the 95 % bound of a figure is then known to one percent of cases.
 pub(super) const DRAWS: usize = 500;
@@ -70,7 +70,7 @@ pub(super) const CONFIDENCE: f64 = 0.99;
 /// Share of the draws in which a set of changes has to leave less than no change.
 pub(super) const WORTH: f64 = 0.99;
 
-/// Places whose mismatch is known better than this say nothing: they lie at neutral, where it is zero
+/// Places whose mismatch is known better than this are left out: they are at neutral, where it is zero
 /// by definition, deg.
 pub(super) const NO_DOUBT_DEG: f64 = 0.002;
 
@@ -79,18 +79,18 @@ pub(super) const NO_DOUBT_DEG: f64 = 0.002;
 /// Part of the measured travel whose bend an end's travel is carried on with, %.
 pub(super) const LAST_PART_PCT: f64 = 20.0;
 
-/// An end point is not carried on further than to this share of what it is: beyond, the bend of a
+/// An end point is not extrapolated beyond this share of its present value: there the bend of a
 /// linkage is not known (common practice, no source).
 pub(super) const FARTHEST: f64 = 1.2;
 
 // Causes: which difference between the linkages is named, and which work by hand is proposed.
 
-/// Standard deviation of a station about a planar linkage, deg: what skewed axes and bent rods
-/// add to a plain one (common practice, no source).
+/// Standard deviation of a station about a planar linkage, deg: skewed axes and bent rods
+/// add about this (common practice, no source).
 pub(super) const PLANAR_DEG: f64 = 0.02;
 
-/// Parameters of the linkage that both sides share, with mean and standard deviation of what
-/// people build (common practice, no source): ln horn/arm, ln servo turn at 100 %, arm and horn
+/// Parameters of the linkage that both sides share, with mean and standard deviation over
+/// usual models (common practice, no source): ln horn/arm, ln servo turn at 100 %, arm and horn
 /// off square, ln distance/arm.
 pub(super) const SHARED_PRIOR: [(f64, f64); 5] = [
     (0.35, 0.5),
@@ -100,7 +100,7 @@ pub(super) const SHARED_PRIOR: [(f64, f64); 5] = [
     (1.6, 0.4),
 ];
 
-/// Standard deviation of a difference before anything is measured, in the order of [`PARTS`]:
+/// Standard deviation of a difference before anything is measured, in the order of `differing::PARTS`:
 /// 20 % in lengths, turn and distance, 15° in angles (common practice, no source).
 pub(super) const DIFFERENCE_PRIOR: [f64; 5] = [0.2, 0.2, 0.26, 0.26, 0.2];
 
@@ -113,11 +113,11 @@ pub(super) const MOST_CHI2_PER_FREEDOM: f64 = 3.0;
 /// An explanation is clearly better if its χ² is smaller by this: odds of e^4.5, about 90 to 1.
 pub(super) const CLEARLY_BETTER: f64 = 9.0;
 
-/// An explanation is out of the question if its χ² is larger by this, five standard deviations: what
-/// the hand does is harder to undo than a sentence.
+/// An explanation is out of the question if its χ² is larger by this, five standard deviations: work
+/// by hand is hard to undo.
 pub(super) const OUT_OF_THE_QUESTION: f64 = 25.0;
 
-/// Hand's work is advised if it leaves less than this share of the mismatch.
+/// Work by hand is proposed if it leaves less than this share of the mismatch.
 pub(super) const WORTH_SHARE: f64 = 0.5;
 
 /// Angle between two teeth of the usual servo splines of 24 or 25 teeth, deg.

@@ -1,4 +1,4 @@
-//! Deflection as a function of what the servo got, with its uncertainty.
+//! Deflection as a function of the servo's command, with its uncertainty.
 
 use super::constants::SUSPECT_SCATTER_DEG;
 use nalgebra::{DMatrix, DVector};
@@ -102,7 +102,7 @@ impl ResponseCurve {
         }
     }
 
-    /// What multiplies the curve's unknowns to give its deflection at a command, to first order.
+    /// Sensitivity of the deflection at a command to the curve's unknowns, to first order.
     pub fn terms(&self, command_pct: f64) -> DVector<f64> {
         let command_pct = self.clamped(command_pct);
         match &self.shape {
@@ -112,7 +112,7 @@ impl ResponseCurve {
     }
 
     /// Covariance of the curve's unknowns, deg²: the measurement's, the scatter between visits, and
-    /// what is not known between stations.
+    /// the error of the interpolation between stations.
     pub fn covariance_deg2(&self) -> DMatrix<f64> {
         match &self.shape {
             Shape::Smooth(series) => series.covariance_deg2().clone(),
@@ -203,7 +203,7 @@ impl Joined {
         })
     }
 
-    /// How the curve follows its knots, then what is not known between each two of them.
+    /// How the curve follows its knots, then the error of the interpolation between each two of them.
     fn terms(&self, command_pct: f64) -> DVector<f64> {
         let knots = self.knots_pct.len();
         let mut terms = DVector::zeros(2 * knots - 1);
@@ -222,7 +222,7 @@ impl Joined {
         terms
     }
 
-    /// Covariance of the knots; the shares of what is not known between them have variance 1.
+    /// Covariance of the knots; the shares of the error between them have variance 1.
     fn covariance_deg2(&self, visits: &Visits) -> DMatrix<f64> {
         let knots = self.knots_pct.len();
         let own = visits.used_covariance_deg2(self.scatter_deg);
@@ -239,7 +239,7 @@ impl Joined {
         self.gain.clone().resize_vertically(2 * knots - 1, 0.0)
     }
 
-    /// What is not known between stations, deg: the difference to the cubic through the four
+    /// Error of the interpolation between stations, deg: the difference to the cubic through the four
     /// nearest stations, about as large as either one's error on a smooth response.
     fn between_deg(&self, command_pct: f64) -> f64 {
         let knots = &self.knots_pct;

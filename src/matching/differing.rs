@@ -1,6 +1,6 @@
 //! One arm–rod–horn linkage fitted to both sides, with few differences between them.
 //!
-//! The sides share all that is not asked about.
+//! The sides share all other parameters.
 
 use super::constants::{
     DIFFERENCE_PRIOR, MOST_CHI2_PER_FREEDOM, PLANAR_DEG, SHARED_PRIOR, SIDE_PRIOR_DEG,
@@ -22,14 +22,14 @@ pub(super) const PARTS: [LinkagePart; 5] = [
     LinkagePart::HornAngle,
     LinkagePart::Distance,
 ];
-/// Jacobians after which a fit is taken as it stands; a plain linkage needs about ten.
+/// Jacobians after which a fit is taken as it is; a plain linkage needs about ten.
 const MOST_ITERATIONS: usize = 25;
-/// Relative change of χ² that ends a fit: a hundredth of what decides between explanations.
+/// Relative change of χ² that ends a fit: a hundredth of the difference that decides between explanations.
 const COST_TOLERANCE: f64 = 1e-4;
-/// What both sides did at each command, in the sense in which both rise.
+/// Deflections of both sides at each command, in the sense in which both rise.
 ///
 /// Visits that a linkage cannot distinguish are merged here: their best mean (generalised least squares)
-/// says all that they have to say of it.
+/// contains all of their information on it.
 pub(super) struct BothSides {
     visits: Vec<MergedVisit>,
     deflection_deg: DVector<f64>,
@@ -58,7 +58,7 @@ struct Single {
 
 impl Single {
     /// χ² about any linkage is exactly that of the single visits about their means plus that of the
-    /// means about the linkage, since what the means leave is orthogonal to all they can reach.
+    /// means about the linkage, since the residuals about the means are orthogonal to all linkages.
     fn gathered(self, visits: Vec<MergedVisit>) -> Option<BothSides> {
         let (rows, groups) = (self.group_of_row.len(), visits.len());
         let root = self.covariance.cholesky()?.unpack();

@@ -1,4 +1,4 @@
-//! Draws of what both responses can be, given what was measured.
+//! Draws of both responses from their joint distribution, given the measurement.
 
 use super::constants::{DRAWS, SEED};
 use nalgebra::DMatrix;

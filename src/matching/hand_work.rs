@@ -13,7 +13,7 @@ use crate::measured::Measured;
 /// Work by hand that would do much before any number is entered.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct HandWork {
-    /// What to make like the reference's.
+    /// The part to make like the reference's.
     pub difference: LinkageDifference,
     /// Largest |mismatch| that would then remain over the travel, degrees.
     pub would_leave_deg: f64,
@@ -26,7 +26,7 @@ pub struct HandWork {
 }
 
 impl HandWork {
-    /// What to do, in plain words.
+    /// The work, in plain words.
     pub fn text(&self, follower: &str) -> String {
         let size = self.difference.amount.value.abs();
         let back = if self.difference.amount.value > 0.0 {
@@ -82,7 +82,7 @@ fn splines(difference: &LinkageDifference) -> u32 {
     }
 }
 
-/// Why the sides of a pair differ, and what the hand should do first.
+/// Why the sides of a pair differ, and which work by hand comes first.
 pub(super) fn explain(pair: &Pair, places: &[Place]) -> (Cause, Option<HandWork>) {
     let explanations = Explanations::of(pair);
     let found_deg = Score::of(pair, places, &pair.follower_active).worst_deg;
@@ -106,7 +106,7 @@ struct Work {
     difference: LinkageDifference,
     part: usize,
     change: f64,
-    /// What is not known of the change, one standard deviation.
+    /// Standard deviation of the change.
     change_sd: f64,
 }
 
@@ -144,7 +144,7 @@ impl Work {
         own.map_or(0.0, |own| -explanation.amounts[own])
     }
 
-    /// What would remain under the explanation under which most would.
+    /// Largest mismatch that would remain under any of the explanations.
     fn leaves_at_most(
         &self,
         pair: &Pair,
@@ -159,7 +159,7 @@ impl Work {
             .max_by(|a, b| a.at_most_deg().total_cmp(&b.at_most_deg()))
     }
 
-    /// What would remain if this explanation were true.
+    /// Mismatch that would remain if this explanation were true.
     fn leaves(&self, pair: &Pair, places: &[Place], explanation: &LinkageFit) -> Option<HandWork> {
         let LinkageFit {
             shared,

@@ -24,7 +24,7 @@ pub(super) struct Best {
     pub gap_deg: f64,
 }
 
-/// The best numbers for the follower, what is entered now being changed as little as serves.
+/// The best numbers for the follower, with as few changes of its present numbers as possible.
 ///
 /// Sub-trim is solved together with the others where a level zero says how the neutrals compare.
 pub(super) fn best(pair: &Pair, places: &[Place]) -> Result<Best, MatchingError> {
@@ -102,7 +102,7 @@ fn best_on(
         .or_else(|| best_curve(pair, places, found, change_deg2))
 }
 
-/// What each changed number has to gain in the sum of squares over the places: as much as the clip
+/// Least gain of each changed number in the sum of squares over the places: as much as the clip
 /// can resolve there, deg².
 fn change_deg2(pair: &Pair, places: &[Place]) -> f64 {
     let variance = |place: &Place| {

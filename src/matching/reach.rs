@@ -24,15 +24,15 @@ pub struct OutOfReach {
     /// The reference's stick there, where that is not the same: up is compared with up.
     #[serde(default)]
     pub reference_stick_pct: Option<f64>,
-    /// What the reference reaches there, degrees from its neutral.
+    /// Deflection that the reference reaches there, degrees from its neutral.
     pub reference_deg: f64,
-    /// What the follower reaches at most, in the reference's sense, degrees from its neutral; with a
+    /// Largest deflection of the follower, in the reference's sense, degrees from its neutral; with a
     /// level zero from that of the reference.
     pub follower_deg: f64,
     /// How much is missing.
     pub short_deg: Measured,
     /// About the end point of the follower at this end with which it would reach the reference, where
-    /// nothing binds, percent: carried on from what was measured, and so only good for another film.
+    /// nothing binds, percent: extrapolated, and so only good for another film.
     #[serde(default)]
     pub follower_end_point_pct: Option<f64>,
     /// The end point of the reference at this end with which both reach the same, percent.
@@ -63,7 +63,7 @@ pub(super) fn short_ends(places: &[Place]) -> Vec<(usize, &Place)> {
         .collect()
 }
 
-/// What can be done about the ends that are out of reach, lower end first.
+/// Help for the ends that are out of reach, lower end first.
 pub(super) fn find(
     pair: &Pair,
     draws: &Draws,

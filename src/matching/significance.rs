@@ -7,7 +7,7 @@ use super::draws::Draws;
 use super::pair::{Pair, Place};
 use super::promise::{Outcomes, quantile};
 
-/// Whether the sides differ anywhere beyond doubt.
+/// Whether the sides differ significantly anywhere.
 ///
 /// The largest ratio of mismatch to standard deviation over the travel is held against what the
 /// largest ratio is for sides that are alike, which counts that there are many places to choose from.
@@ -37,7 +37,7 @@ pub(super) fn differ(pair: &Pair, draws: &Draws, places: &[Place]) -> bool {
     largest > quantile(&by_chance, CONFIDENCE)
 }
 
-/// Whether a set of changes leaves less than no change beyond doubt.
+/// Whether a set of changes leaves significantly less than no change.
 pub(super) fn is_worth(before: &Outcomes, after: &Outcomes) -> bool {
     let pairs = before
         .worst_reachable_deg

@@ -1,5 +1,5 @@
-//! Sub-trims that may move the follower's neutral to the reference's, and what levelling without a
-//! level zero costs.
+//! Sub-trims that may move the follower's neutral to the reference's, and the cost of levelling without a
+//! level zero.
 
 use super::command::Command;
 use super::constants::{LEAST_TURN_DEG, STEPS_TRIED, TRIED_PCT};

@@ -22,7 +22,7 @@ pub(super) struct Visits {
     pub first_row: usize,
     /// Stick position of each visit.
     pub stick_pct: Vec<f64>,
-    /// What reached the servo at each visit.
+    /// Command that reached the servo at each visit.
     pub command_pct: Vec<f64>,
     /// Measured deflection of each visit.
     pub deflection_deg: DVector<f64>,
@@ -107,7 +107,7 @@ impl Visits {
         visits.sifted(&stops)
     }
 
-    /// Decides which visits count, and refuses what cannot be fitted.
+    /// Decides which visits count, and rejects a surface that cannot be fitted.
     fn sifted(mut self, early_stops_pct: &[f64]) -> Result<Self, MatchingError> {
         let finite = self.deflection_deg.iter().chain(&self.covariance_deg2);
         if !finite

@@ -322,7 +322,7 @@ fn small_motion() -> Motion {
 }
 
 #[test]
-fn frames_are_told_against_neutral_with_its_uncertainty() {
+fn frames_are_measured_from_neutral_with_its_uncertainty() {
     let holds = Holds {
         holds: Vec::new(),
         neutral_frames: vec![0, 1],
@@ -345,7 +345,7 @@ fn frames_are_told_against_neutral_with_its_uncertainty() {
 }
 
 #[test]
-fn without_neutral_no_deflection_is_told() {
+fn without_neutral_no_deflection_is_reported() {
     let holds = Holds {
         holds: Vec::new(),
         neutral_frames: Vec::new(),

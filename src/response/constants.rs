@@ -1,4 +1,4 @@
-//! The constants on which the results of this module depend, with what each group changes.
+//! The constants on which the results of this module depend, and the results that each group changes.
 //!
 //! How play is modelled, and its priors, are in `response_model`.
 

@@ -1,4 +1,4 @@
-//! The constants on which the results of this module depend, with what each group changes.
+//! The constants on which the results of this module depend, and the results that each group changes.
 //!
 //! Settling and guard times, and the shortest rest, are in [`HoldOptions`](super::HoldOptions). Constants of the
 //! arithmetic (steps, iterations) stay where they are used.
@@ -12,11 +12,11 @@ pub(in crate::stations) const SHAKE_FLOOR_DEG: f64 = 0.04;
 /// A frame further than this many standard deviations from its neighbours' median is a spike.
 pub(in crate::stations) const SPIKE_SIGMAS: f64 = 6.0;
 
-/// Frames on either side that a spike is held against.
+/// Frames on either side with which a spike is compared.
 pub(in crate::stations) const SPIKE_NEIGHBOURS: usize = 2;
 
-/// Frames closer together than this are not held against each other for their noise, s: their errors
-/// are much alike, and show less noise than there is.
+/// Frames closer together than this are not compared to estimate noise, s: their errors
+/// are correlated, so that they show too little noise.
 pub(in crate::stations) const ALIKE_S: f64 = 0.019;
 
 // Rests: which spans count as a rest, and which of them as one.

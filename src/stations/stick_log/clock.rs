@@ -46,7 +46,7 @@ pub(in crate::stations) struct Alignment {
     /// In the order of the surfaces: time constant of the lag.
     pub lag_s: Vec<Measured>,
     /// Joint covariance of offset less lag, surface by surface, s²: the time at which each surface
-    /// does what is in the log.
+    /// follows the log.
     pub timing_covariance_s2: DMatrix<f64>,
     /// Largest speed of each servo, where the clip shows one.
     pub largest_pct_per_s: Vec<Option<f64>>,
@@ -191,7 +191,7 @@ impl ClockFit {
         let inflation = (1.0 + correlation) / (1.0 - correlation);
         let variance = self.solution.residual_variance().max(1.0) * inflation;
         let covariance = self.solution.covariance()? * variance;
-        // The time at which a surface does what is in the log: offset less lag.
+        // The time at which a surface follows the log: offset less lag.
         let timing = DMatrix::from_fn(surfaces, covariance.nrows(), |row, column| match column {
             0 => 1.0,
             _ if column == 1 + 2 * row => -1.0,

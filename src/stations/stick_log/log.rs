@@ -125,7 +125,7 @@ mod tests {
     }
 
     #[test]
-    fn a_clock_that_runs_back_is_told_row_by_row() {
+    fn a_clock_that_runs_back_is_reported_row_by_row() {
         let error = log(&[(0.0, 0.0), (0.1, 5.0), (0.1, 6.0), (0.05, 90.0)]).unwrap_err();
         let found = error.to_string();
         assert!(found.contains("line 4: time_s 0.1"), "{found}");
@@ -133,7 +133,7 @@ mod tests {
     }
 
     #[test]
-    fn a_log_that_stands_still_or_lasts_a_day_is_refused() {
+    fn a_log_at_rest_or_lasts_a_day_is_refused() {
         let still = log(&[(0.0, 12.0), (9.0, 14.0)]).unwrap_err();
         assert!(matches!(still, StationsError::LogStill { .. }), "{still}");
         let long = log(&[(0.0, -100.0), (86_400.0, 100.0)]).unwrap_err();

@@ -147,7 +147,7 @@ impl CardWatch {
     ) -> Result<Vec<RoughTag>, TagsError> {
         let mut found = Vec::new();
         for card in &self.in_sight {
-            if self.lies_as_before(card, frame) {
+            if self.is_as_before(card, frame) {
                 found.push(card.clone());
             } else {
                 let place = SearchWindow::around(&card.corners_px, ROOM);
@@ -216,7 +216,7 @@ impl CardWatch {
 
     /// Whether a card that was seen before is still there; another card in its place, or the same
     /// one elsewhere, does not look like it.
-    fn lies_as_before(&self, card: &RoughTag, frame: &Frame) -> bool {
+    fn is_as_before(&self, card: &RoughTag, frame: &Frame) -> bool {
         let pattern = self.patterns.get(&card.tag_id);
         pattern.is_some_and(|pattern| shows(&frame.image, &card.corners_px, pattern))
     }
@@ -482,7 +482,7 @@ mod tests {
     }
 
     #[test]
-    fn a_second_card_is_seen_within_two_seconds_even_if_it_lies_further_away() {
+    fn a_second_card_is_seen_within_two_seconds_even_if_it_is_further_away() {
         for edge_px in [80.0, 45.0] {
             let mut film = Film::new();
             let second = Shown {

@@ -88,7 +88,7 @@ impl TrackerState {
         })
     }
 
-    /// What the search found besides the sightings.
+    /// Findings of the search besides the sightings.
     pub fn overview(&self) -> Overview {
         let pictures = self.pictures.iter();
         Overview {

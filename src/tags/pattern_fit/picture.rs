@@ -1,4 +1,4 @@
-//! Picture: how good the pictures of a tag are, and what makes them poor.
+//! Picture: how good the pictures of a tag are, and the cause of poor ones.
 
 use serde::{Deserialize, Serialize};
 
