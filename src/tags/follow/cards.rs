@@ -18,9 +18,8 @@ use super::rect::Rect;
 use super::search::{QUICK_FROM_PX, RoughTag, SearchWindow, TagSearch};
 use crate::clip::{Frame, GreyImage};
 use crate::geometry::quadrilateral::mean_edge;
-use crate::tags::error::TagsError;
 use crate::tags::pattern_fit::pattern::Pattern;
-use crate::tags::sighting::{CornerCovariance, Sighting};
+use crate::tags::{CornerCovariance, Sighting, TagsError};
 
 /// Pause between two looks at the places of the last cards.
 const LOOK_EVERY_S: f64 = 0.1;
