@@ -3,6 +3,8 @@
 //! The prior of a response is in `response_model`. Constants of the arithmetic (rounds of the search, sizes of
 //! tables) stay where they are used.
 
+use crate::response_model::HALF_PLAY_PRIOR_DEG;
+
 // Response curves: when a smooth series is not trusted, and the least uncertainty of a station.
 
 /// Least standard deviation of a station, deg: no measurement of a surface on a bench resolves less
@@ -105,7 +107,7 @@ pub(super) const SHARED_PRIOR: [(f64, f64); 5] = [
 pub(super) const DIFFERENCE_PRIOR: [f64; 5] = [0.2, 0.2, 0.26, 0.26, 0.2];
 
 /// Standard deviation of a side's zero and half play before anything is measured, deg.
-pub(super) const SIDE_PRIOR_DEG: [f64; 2] = [1.0, 0.3];
+pub(super) const SIDE_PRIOR_DEG: [f64; 2] = [1.0, HALF_PLAY_PRIOR_DEG];
 
 /// Largest χ² per degree of freedom of an explanation: beyond it the linkage is not understood.
 pub(super) const MOST_CHI2_PER_FREEDOM: f64 = 3.0;

@@ -4,7 +4,7 @@ use super::constants::SUSPECT_SCATTER_DEG;
 use nalgebra::{DMatrix, DVector};
 
 use crate::measured::Measured;
-use crate::response_model::{Series, StationLevels, pools};
+use crate::response_model::{HALF_PLAY_PRIOR_DEG, Series, StationLevels, pools};
 
 use super::error::MatchingError;
 use super::pchip::Pchip;
@@ -90,7 +90,7 @@ impl ResponseCurve {
                 let (value, sd) = series.half_play_deg();
                 Measured::new(value.abs(), sd)
             }
-            Shape::Joined(_) => Measured::new(0.0, 0.0),
+            Shape::Joined(_) => Measured::new(0.0, HALF_PLAY_PRIOR_DEG),
         }
     }
 

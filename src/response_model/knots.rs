@@ -1,6 +1,6 @@
 //! Knots: a response of straight pieces, fitted to single frames of a moving surface.
 
-use super::play::PlaySide;
+use super::play::{HALF_PLAY_PRIOR_DEG, PlaySide};
 use crate::solver::LinearSums;
 
 /// Way between the knots of a response, pct.
@@ -9,10 +9,6 @@ const KNOT_WAY_PCT: f64 = 12.5;
 /// Standard deviation of the bend at a knot, deg: an arm, rod and horn bend by tenths of a degree
 /// over two such ways, a surface that stops by its whole slope.
 const BEND_SD_DEG: f64 = 1.0;
-
-/// Standard deviation of half the play before anything is measured, deg: it only keeps the play of a surface that
-/// never turned at zero.
-const HALF_PLAY_SD_DEG: f64 = 1.0;
 
 /// A frame of a moving surface.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -58,7 +54,7 @@ impl MovingPoints {
             let bend = [(knot - 1, 1.0), (knot, -2.0), (knot + 1, 1.0)];
             sums.add(&bend, 0.0, BEND_SD_DEG.powi(-2));
         }
-        sums.add(&[(half_play, 1.0)], 0.0, HALF_PLAY_SD_DEG.powi(-2));
+        sums.add(&[(half_play, 1.0)], 0.0, HALF_PLAY_PRIOR_DEG.powi(-2));
         for point in &self.points {
             sums.add(&terms(point), point.deflection_deg, point.sd_deg.powi(-2));
         }

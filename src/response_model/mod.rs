@@ -24,6 +24,8 @@ pub(crate) use isotonic::pools;
 pub(crate) use knots::MovingPoints;
 pub(crate) use legendre::Legendre;
 pub(crate) use levels::StationLevels;
-pub(crate) use play::{AFTER_FALLING, AFTER_RISING, SETTLED_WAY_PCT, side_at_rate};
+pub(crate) use play::{
+    AFTER_FALLING, AFTER_RISING, HALF_PLAY_PRIOR_DEG, SETTLED_WAY_PCT, side_at_rate,
+};
 pub(crate) use points::{Points, slope_sign};
 pub(crate) use series::Series;

@@ -6,6 +6,10 @@ pub(crate) const AFTER_RISING: f64 = -1.0;
 /// Side of the play after a falling command.
 pub(crate) const AFTER_FALLING: f64 = 1.0;
 
+/// Standard deviation of half the play before anything is measured, deg: surfaces with more are repaired first.
+/// Common practice, no source.
+pub(crate) const HALF_PLAY_PRIOR_DEG: f64 = 0.3;
+
 /// Way of the command over which a surface takes up its play after a turn, pct: a quarter of a degree at 25° of
 /// throw. Common practice, no source.
 const TAKE_UP_WAY_PCT: f64 = 1.0;

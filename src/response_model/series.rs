@@ -9,6 +9,7 @@
 use nalgebra::{DMatrix, DVector};
 
 use super::legendre::Legendre;
+use super::play::HALF_PLAY_PRIOR_DEG;
 use super::points::Points;
 use crate::geometry::{BEND_SHARES, FIRST_BEND};
 use crate::solver::LinearSums;
@@ -30,10 +31,6 @@ const SCATTERS_DEG: [(f64, f64); 8] = [
     (0.14, 0.05),
     (0.28, 0.03),
 ];
-
-/// Prior standard deviation of half the play, deg: surfaces with more are repaired first (common
-/// practice, no source).
-const HALF_PLAY_PRIOR_DEG: f64 = 0.3;
 
 /// Number of coefficients that are fitted: constant, slope, shape and half the play.
 const COEFFICIENTS: usize = FIRST_BEND + BEND_SHARES.len() + 1;

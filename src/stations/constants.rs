@@ -240,9 +240,5 @@ pub(in crate::stations) const SLOWEST_BY_REFERENCE_PCT_PER_S: f64 = 2.0;
 /// source.
 pub(in crate::stations) const DELAY_SD_S: f64 = 0.03;
 
-/// Half the play of a surface without two holds that determine it, deg: its standard deviation.
-/// Common practice, no source.
-pub(in crate::stations) const HALF_PLAY_SD_DEG: f64 = 0.15;
-
 /// Accuracy of half the play from holds, deg: a hold's own error.
 pub(in crate::stations) const HALF_PLAY_BY_HOLDS_SD_DEG: f64 = 0.03;

@@ -1,9 +1,9 @@
 //! Levels of one surface at the holds of a clip, and half its play.
 
-use crate::stations::constants::{HALF_PLAY_BY_HOLDS_SD_DEG, HALF_PLAY_SD_DEG};
+use crate::stations::constants::HALF_PLAY_BY_HOLDS_SD_DEG;
 use nalgebra::DVector;
 
-use crate::response_model::StationLevels;
+use crate::response_model::{HALF_PLAY_PRIOR_DEG, StationLevels};
 use crate::stations::hold::Hold;
 use crate::stations::scene::Scene;
 use crate::statistics::median;
@@ -50,6 +50,6 @@ impl HoldLevels {
 pub(in crate::stations) fn half_play_sd_deg(from_holds: Option<f64>) -> f64 {
     match from_holds {
         Some(_) => HALF_PLAY_BY_HOLDS_SD_DEG,
-        None => HALF_PLAY_SD_DEG,
+        None => HALF_PLAY_PRIOR_DEG,
     }
 }
