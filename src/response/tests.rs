@@ -1,9 +1,10 @@
 //! Responses of planned motions, and of the true motion of two rendered clips.
 
 use super::*;
-use crate::model_file::StationSource;
+use crate::model_file::{ModelFile, StationSource};
+use crate::motion::Motion;
 use crate::stations::test_motion::{Noise, SURFACE_NAMES, Truth, model_with, motion_of};
-use crate::stations::{Hold, Sweeps};
+use crate::stations::{Approach, Hold, Holds, Sweeps};
 use crate::warning::Warning;
 use nalgebra::{DVector, dvector};
 
