@@ -56,8 +56,8 @@ impl LinearSums {
         }
     }
 
-    /// Adds to each unknown a weak row of value zero, this share of the mean weight, so that dependent unknowns have
-    /// a solution.
+    /// Adds a row of value zero for each unknown, with this share of all weight, so that dependent unknowns have a
+    /// solution.
     pub fn add_ridge(&mut self, share: f64) {
         let weight = share * self.normal.trace();
         for unknown in 0..self.moments.len() {
