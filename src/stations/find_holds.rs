@@ -16,6 +16,7 @@ use super::stick_log::log::StickLog;
 use super::stick_log::logged::Logged;
 use super::sweeps::reference;
 use super::sweeps::sweep::Sweeps;
+use super::table::read_rows;
 use super::trace::{Trace, span_s};
 use super::warning::StationsWarning;
 use crate::model_file::{ModelFile, StationSource};
@@ -218,6 +219,19 @@ fn is_level_rest(trace: &Trace, rest: &Rest, [from_s, to_s]: [f64; 2]) -> bool {
 }
 
 /// A file named in the model file, which is relative to the model file's folder.
+/// Reads the table that the stations of a model file come from, if there is one, so that its faults show
+/// before the long work.
+///
+/// # Errors
+/// The table cannot be read, or is faulty.
+pub fn check_table(model: &ModelFile) -> Result<(), StationsError> {
+    match &model.stations.source {
+        StationSource::Marks(file) => read_rows(&beside(model, file)).map(drop),
+        StationSource::Log(file) => StickLog::read(&beside(model, file)).map(drop),
+        StationSource::Cards(_) | StationSource::Order(_) => Ok(()),
+    }
+}
+
 fn beside(model: &ModelFile, file: &Path) -> PathBuf {
     match model.path.parent() {
         Some(folder) => folder.join(file),

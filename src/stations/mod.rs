@@ -34,7 +34,7 @@ mod rate_tests;
 mod tests;
 
 pub use error::{CardConflict, RowFault, StationsError};
-pub use find_holds::{find_holds, rests_seen};
+pub use find_holds::{check_table, find_holds, rests_seen};
 pub use hold::{Approach, Hold};
 pub use holds::Holds;
 pub use options::HoldOptions;
