@@ -243,5 +243,5 @@ impl Warning for ResponseWarning {
 }
 
 fn angle(measured: &Measured) -> String {
-    figures::plain_deg(*measured)
+    format!("{:.2} ± {:.2}°", measured.value, measured.u())
 }
