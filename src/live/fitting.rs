@@ -25,8 +25,8 @@ const GROWN_LEAST: usize = 40;
 const UNLEARNED_SHARE: f64 = 0.1;
 /// … or when a surface goes beyond the travel of the fit by this share of it.
 const BEYOND_SHARE: f64 = 0.05;
-/// Frames with motion after which a hinge counts as learned although its ± is large: ten seconds at 30 a second.
-const PATIENT_MOVED: usize = 300;
+/// After so much motion a hinge counts as learned although its ± is large, s.
+const PATIENT_S: f64 = 8.0;
 /// The number of the set neutral among the rests of a fit, and of the first frame; holds count on.
 const NEUTRAL: u64 = 0;
 const START: u64 = 1;
@@ -44,7 +44,7 @@ impl LiveSession {
         };
         let surfaces = self.model.surfaces.iter();
         let names: Vec<String> = surfaces.map(|surface| surface.name.clone()).collect();
-        let patient = answer.moved >= PATIENT_MOVED;
+        let patient = self.store.moved_s() >= PATIENT_S;
         let mut measuring = Measuring::new(
             fitted.held,
             fitted.warnings,

@@ -18,6 +18,9 @@ const REST_WHOLE_S: f64 = 0.5;
 /// … and then one in so long, s.
 const REST_EVERY_S: f64 = 1.0;
 
+/// Frames further apart than this show no motion between them, s.
+const LONGEST_STEP_S: f64 = 0.2;
+
 /// Sightings in time.
 #[derive(Debug, Default)]
 pub(super) struct Store {
@@ -26,6 +29,8 @@ pub(super) struct Store {
     rests_since_s: Option<f64>,
     /// Frames with motion that were ever stored.
     moved: usize,
+    /// How long surfaces moved in all, s.
+    moved_s: f64,
 }
 
 impl Store {
@@ -34,6 +39,8 @@ impl Store {
         if moves {
             self.rests_since_s = None;
             self.moved += 1;
+            let latest_s = self.moving.last().map_or(frame.time_s, |last| last.time_s);
+            self.moved_s += (frame.time_s - latest_s).min(LONGEST_STEP_S);
             self.moving.push(frame.clone());
             thin(&mut self.moving, MOST_MOVING);
             return;
@@ -50,6 +57,11 @@ impl Store {
     /// How many frames with motion were ever stored.
     pub fn moved(&self) -> usize {
         self.moved
+    }
+
+    /// How long surfaces moved in all, s.
+    pub fn moved_s(&self) -> f64 {
+        self.moved_s
     }
 
     /// All frames that are stored.
