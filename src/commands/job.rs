@@ -220,6 +220,7 @@ impl Job<'_> {
             motion: &motion,
             shown: &shown,
             chosen_by_motion: *wanted == Wanted::Moving,
+            given: None,
             warnings,
         };
         let mut doubts = Vec::new();
@@ -380,7 +381,8 @@ pub struct Times {
 }
 
 impl Times {
-    fn start() -> Self {
+    /// The first stage begins.
+    pub fn start() -> Self {
         Self {
             last: Instant::now(),
             stages: Vec::new(),

@@ -10,6 +10,7 @@ mod error;
 mod function_work;
 pub(crate) mod job;
 mod level_clip;
+pub mod live_job;
 mod match_again;
 mod measure;
 mod new;

@@ -64,6 +64,9 @@ pub struct Measurement {
     /// The aircraft's name.
     #[serde(default)]
     pub model: String,
+    /// Where the frames came from; missing for a clip.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub source: Option<Source>,
     /// The clip that was measured.
     pub clip: ClipRecord,
     /// The camera that took it.
@@ -113,6 +116,14 @@ pub struct Measurement {
     /// Deflections over time, thinned for drawing; `frames.csv` has them all.
     #[serde(default)]
     pub trace: Trace,
+}
+
+/// Where the frames of a measurement came from, if not from a clip.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Source {
+    /// From a camera, frame by frame.
+    Live,
 }
 
 /// The clip that was measured.

@@ -156,7 +156,11 @@ fn speeds_of_landmarks(frames: &[ObservedFrame], frame: usize) -> Vec<Vector2<f6
 }
 
 /// How corners that move at a speed follow the readout, px per second of it.
-fn by_readout(lines: &ReadLines, seen: &Observation, speed_px_per_s: &Corners) -> Corners {
+pub(in crate::motion) fn by_readout(
+    lines: &ReadLines,
+    seen: &Observation,
+    speed_px_per_s: &Corners,
+) -> Corners {
     let mut by_readout = *speed_px_per_s;
     for corner in 0..4 {
         let at_px = seen.corners_px.fixed_rows::<2>(2 * corner).into_owned();
