@@ -77,15 +77,15 @@ fn thin(frames: &mut Vec<SightedFrame>, most: usize) {
 }
 
 /// Frames in time, each once.
-pub(super) fn in_time<'a>(frames: impl Iterator<Item = &'a SightedFrame>) -> Vec<SightedFrame> {
+pub(super) fn in_time<'a>(frames: impl Iterator<Item = &'a SightedFrame>) -> Vec<&'a SightedFrame> {
     let mut sorted: Vec<&SightedFrame> = frames.collect();
     sorted.sort_by_key(|frame| frame.index);
     sorted.dedup_by_key(|frame| frame.index);
-    sorted.into_iter().cloned().collect()
+    sorted
 }
 
 /// Some of the frames, in runs of neighbours, so that no more than `most` are left.
-pub(super) fn thinned(frames: Vec<SightedFrame>, most: usize, run: usize) -> Vec<SightedFrame> {
+pub(super) fn thinned<T>(frames: Vec<T>, most: usize, run: usize) -> Vec<T> {
     let every = frames.len().div_ceil(most).max(1);
     let is_taken = |place: &usize| (place / run).is_multiple_of(every);
     let places = frames.into_iter().enumerate();
@@ -140,8 +140,7 @@ mod tests {
 
     #[test]
     fn runs_stay_whole_when_frames_are_left_out() {
-        let frames = (0..100).map(frame).collect();
-        let left: Vec<usize> = thinned(frames, 50, 8).iter().map(|it| it.index).collect();
+        let left = thinned((0..100).collect(), 50, 8);
         assert!(left.len() <= 56);
         assert_eq!(left[..9], [0, 1, 2, 3, 4, 5, 6, 7, 16]);
     }

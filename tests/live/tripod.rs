@@ -127,6 +127,8 @@ fn every_hold_is_kept_with_its_station_and_is_inside_its_interval() {
     let mut session = TRIPOD.learned();
     let from_s = TRIPOD.again_s();
     TRIPOD.play(&mut session, from_s, |_| (), |_, _| ());
+    // The clip ends in its last hold.
+    session.finish().unwrap();
     let state = session.state();
     let found: Vec<f64> = state.holds.iter().map(|hold| hold.stick_pct).collect();
     let declared: Vec<f64> = true_holds().iter().map(|hold| hold.0).collect();
