@@ -228,7 +228,7 @@ const hear = (state) => {
   // A hold whose figures are still on their way is spoken first.
   if (asked !== announced && (Array.isArray(state.holds) || state.holds === holds?.length)) announce(asked);
   // Nobody listens while a surface moves.
-  if (waiting && !isMoving) { sound.say(waiting); waiting = ""; }
+  if (waiting && !isMoving) { sound.say(waiting.trim()); waiting = ""; }
   const tone = /** @type {HTMLInputElement | null} */ (page.querySelector("[name=tone]:checked"))?.value ?? state.pairs[0]?.follower;
   const pair = page.classList.contains("by-hand") ? state.pairs.find((one) => one.follower === tone) : undefined;
   sound.mismatch(pair && !isStale() ? pair.difference_deg.value : null, pair?.tolerance_deg ?? 1);
