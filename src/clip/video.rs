@@ -50,7 +50,7 @@ pub(super) struct VideoReader {
     decoder: codec::decoder::Video,
     /// Whether new pictures have marks where nothing was decoded.
     is_marked: bool,
-    // After the decoder, which speaks to it.
+    // Declared after the decoder, which calls it, and so dropped later.
     watch: Watch,
     stream_index: usize,
     time_base: libav::Rational,
@@ -160,8 +160,8 @@ impl VideoReader {
         Ok(None)
     }
 
-    /// The picture with this time, decoded from a key frame before it; `None` where that may bring
-    /// another one than reading all frames does: times were rebuilt, frames are broken, or the
+    /// The picture with this time, decoded from a key frame before it; `None` where seeking may give a
+    /// different picture than reading from the start: times were rebuilt, frames are broken, or the
     /// container does not lead to a key frame.
     fn image_from_key_frame(&mut self, time_s: f64) -> Option<GreyImage> {
         let origin_s = self.timeline.origin_s()?;

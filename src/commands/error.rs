@@ -1,7 +1,5 @@
 //! The one error of all commands.
 
-use std::path::PathBuf;
-
 use miette::Diagnostic;
 use thiserror::Error;
 
@@ -127,19 +125,12 @@ pub enum CommandError {
          angle across the picture's diagonal with --field-of-view-deg"
     ))]
     NoCamera,
-    /// The bundled scenario is not there.
-    #[error("the bundled clip is missing: no folder {folder}")]
-    #[diagnostic(help("run the demo from the project's own folder"))]
-    NoSample {
-        /// The folder that was looked for.
-        folder: &'static str,
-    },
     /// The bundled scenario was changed.
-    #[error("the bundled {} cannot be read", path.display())]
-    #[diagnostic(help("download the project's files again"))]
+    #[error("the bundled {name} cannot be read")]
+    #[diagnostic(help("install the program again"))]
     SampleDamaged {
         /// The file.
-        path: PathBuf,
+        name: &'static str,
         /// The cause.
         source: csv::Error,
     },

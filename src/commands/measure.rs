@@ -17,6 +17,7 @@ use crate::functions::Wanted;
 use crate::model_file::ModelFile;
 use crate::report;
 use crate::sighting_cache;
+use crate::stations;
 
 /// Options of `measure`.
 #[derive(Debug, Args)]
@@ -144,6 +145,9 @@ pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
     let mut model = ModelFile::read(&options.model)?;
     model.radio = options.entered.radio(&model.name, model.radio.take())?;
     let wanted = Wanted::of(&model, &options.functions)?;
+    for known in wanted.known(&model) {
+        stations::check_table(&known)?;
+    }
     let camera = options.camera.source()?;
     let create = |path: &Path| OutputFolder::create(path, common.force);
     let folders = Folders {

@@ -28,7 +28,9 @@ fn line(drift: &NeutralDrift) -> String {
     let (whose, since) = (whose(drift), &drift.since);
     let change = match drift.change {
         NeutralChange::TagsMoved => "unknown, because tags were moved".into(),
-        NeutralChange::Known(change) if drift.is_sure() => format!("moved {}", moved(drift, change)),
+        NeutralChange::Known(change) if drift.is_sure() => {
+            format!("moved {}", moved(drift, change))
+        }
         NeutralChange::Known(change) => format!("{NO_CHANGE} ({})", signed_deg(change)),
     };
     let why = match drift.is_sure() && drift.numbers_changed {

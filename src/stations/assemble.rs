@@ -1,10 +1,11 @@
 //! Combines rests and their stations: holds, neutral, the stick of every frame.
 
-use super::error::StationsError;
-use super::rest::Rest;
-use super::settle;
-use super::trace::Trace;
-use super::{Approach, Hold, Scene, span_s};
+use crate::stations::error::StationsError;
+use crate::stations::hold::{Approach, Hold};
+use crate::stations::rests::rest::Rest;
+use crate::stations::rests::settle;
+use crate::stations::scene::Scene;
+use crate::stations::trace::{Trace, span_s};
 
 /// Stick position that counts as neutral, pct; it only absorbs rounding.
 const NEUTRAL_PCT: f64 = 1e-6;

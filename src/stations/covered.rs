@@ -1,9 +1,9 @@
 //! Covered: which part of the declared travel the clip shows.
 
-use super::Hold;
-use super::sweep::Sweeps;
-use super::warning::StationsWarning;
 use crate::model_file::StationSource;
+use crate::stations::hold::Hold;
+use crate::stations::sweeps::sweep::Sweeps;
+use crate::stations::warning::StationsWarning;
 
 /// Two stick positions closer than this are one station, pct.
 const SAME_PCT: f64 = 0.5;

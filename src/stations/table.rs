@@ -2,8 +2,8 @@
 
 use std::path::Path;
 
-use super::error::{RowFault, StationsError};
 use crate::bounded_file;
+use crate::stations::error::{RowFault, StationsError};
 
 /// Largest stick position accepted; mixes and extended travel reach beyond 100.
 const LARGEST_STICK_PCT: f64 = 150.0;

@@ -2,8 +2,11 @@
 
 use proptest::prelude::*;
 
-use super::test_motion::{Truth, model_with, motion_of, sightings_of};
 use super::*;
+use crate::model_file::StationSource;
+use crate::motion::Motion;
+use crate::stations::test_motion::{Truth, model_with, motion_of, sightings_of};
+use crate::tags::Sightings;
 use crate::warning::Warning;
 
 /// Frames at either end of a hold that may be used beyond the clip's own list of settled frames,

@@ -160,6 +160,12 @@ fn drop_spikes(angle_deg: &mut [Option<f64>], limit_deg: f64) {
     }
 }
 
+/// First and last time of some frames.
+pub(super) fn span_s(trace: &Trace, frames: &[usize]) -> [f64; 2] {
+    let time = |frame: Option<&usize>| frame.map_or(f64::NAN, |&frame| trace.time_s[frame]);
+    [time(frames.first()), time(frames.last())]
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

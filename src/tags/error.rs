@@ -4,8 +4,8 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use nalgebra::Point2;
 
-use super::DropReason;
 use crate::clip::ClipError;
+use crate::tags::sighting::DropReason;
 use crate::vision::VisionError;
 
 /// Why the tags stage has no result.

@@ -2,8 +2,9 @@
 
 use std::collections::BTreeMap;
 
-use super::picture::{PictureFault, TagPicture};
-use super::{Overview, TagPlan};
+use crate::tags::overview::Overview;
+use crate::tags::pattern_fit::picture::{PictureFault, TagPicture};
+use crate::tags::plan::TagPlan;
 use crate::warning::Warning;
 
 /// A warning about the pictures of the tags.

@@ -21,8 +21,8 @@ const ENOUGH_FRAMES: usize = 240;
 const FEWEST_FRAMES: usize = 40;
 /// Landmarks are needed for the camera's six motions, two coordinates each, and some to spare.
 const FEWEST_LANDMARKS: usize = 6;
-/// Landmarks are left out if that many of the frames lack one of them.
-const LARGEST_LOSS: f64 = 0.4;
+/// Largest share of the frames that may be given up so that all chosen landmarks are in each remaining frame.
+const MOST_FRAMES_LOST: f64 = 0.4;
 /// The camera's motions to first order, and the strongest products of two of them.
 const MOST_PATHS: usize = 10;
 /// Paths that move the landmarks by less are their noise, px (root mean square of a coordinate).
@@ -38,7 +38,7 @@ const STAYS_PX: f64 = 0.5;
 const WANDER_SHARES: [f64; 2] = [0.02, 0.98];
 /// A tag moves if its path has more left than this, px, …
 const MOVES_PX: f64 = 2.0;
-/// … more than this share of what surfaces' tags have left, since an aircraft that rocks by half a degree with its
+/// … more than this share of the largest residual of a surface's tag, since an aircraft that rocks by half a degree with its
 /// surfaces moves all of its tags by a third of that …
 const MOVES_SHARE: f64 = 0.45;
 /// … and follows them: at least this correlation with the surface that it follows most.
@@ -192,7 +192,7 @@ fn chosen(sightings: &Sightings) -> Option<(Vec<&SightedFrame>, Vec<u32>)> {
     }
     let mut found: Vec<(u32, usize)> = found.into_iter().collect();
     found.sort_by_key(|(number, count)| (std::cmp::Reverse(*count), *number));
-    let least = ((1.0 - LARGEST_LOSS) * frames.len() as f64).max(FEWEST_FRAMES as f64) as usize;
+    let least = ((1.0 - MOST_FRAMES_LOST) * frames.len() as f64).max(FEWEST_FRAMES as f64) as usize;
     let mut landmarks = vec![];
     for (number, _) in found {
         let with: Vec<&SightedFrame> = frames

@@ -186,10 +186,10 @@ pub(in crate::motion) fn linearise<const N: usize>(
     Some(line)
 }
 
-/// What edge shift, readout and bows make of a tag's corners, px.
+/// Moves of a tag's corners by edge shift, readout and bows, px.
 struct Outline {
     moves: Corners,
-    /// Zero, as is the next, where neither asked for nor in the moves.
+    /// This and `by_bow` are zero if no column needs them and their constant is zero.
     by_edge_shift: Corners,
     by_bow: SMatrix<f64, 8, BOWS>,
 }
