@@ -11,6 +11,7 @@
 //! `given` takes holds that are known before the motion is.
 
 mod assemble;
+mod constants;
 mod covered;
 mod error;
 mod find_holds;
