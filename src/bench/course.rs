@@ -97,10 +97,7 @@ impl Course {
             .map(|correction| Judgement::of(&measured.measurement, correction).headline())
             .collect();
         let found = found.first().copied().unwrap_or("no pair was matched");
-        format!(
-            "Last measured with a clip of {day}: {}.",
-            lower_first(found)
-        )
+        format!("Last measured on {day}: {}.", lower_first(found))
     }
 
     /// What comes next.
@@ -127,7 +124,8 @@ impl Course {
         };
         let measurement = format!("/measurements/{}", latest.id);
         if !self.is_entered() {
-            let why = "The last clip gave numbers to enter, and some are not ticked off yet.";
+            let why =
+                "The last measurement gave numbers to enter, and some are not ticked off yet.";
             return next("Enter the numbers", measurement + "/numbers", why);
         }
         if self.is_alike() && self.is_kept {
@@ -141,10 +139,11 @@ impl Course {
             return next("Keep the measurement", measurement, why);
         }
         if latest.measurement.matches.is_empty() {
-            let why = "The last clip was measured, and no surfaces are matched.";
+            let why = "The last measurement has no surfaces that are matched with each other.";
             return next("Read the report", measurement, why);
         }
-        let why = "The numbers are entered. A second clip shows whether they act as they should.";
+        let why =
+            "The numbers are entered. A second measurement shows whether they act as they should.";
         match self.is_carried() {
             true => next("Film again", here("film"), why),
             false => next("Film again", measurement + "/numbers", why),

@@ -9,6 +9,7 @@ use crate::camera::CameraProfile;
 use crate::clip::{Clip, ClipOptions};
 use crate::commands::CommandError;
 use crate::commands::job::{Cache, Folders, Job};
+use crate::commands::level_clip::LevelClip;
 use crate::commands::output::OutputFolder;
 use crate::functions::Wanted;
 use crate::model_file::ModelFile;
@@ -24,6 +25,9 @@ pub struct Order {
     pub camera: PathBuf,
     /// The clip.
     pub clip: PathBuf,
+    /// The clip in which the surfaces are held level with each other, if there is one.
+    #[serde(default)]
+    pub level: Option<PathBuf>,
     /// The folder for the result.
     pub out: PathBuf,
 }
@@ -36,8 +40,12 @@ impl Order {
     pub fn check(&self, root: &Path) -> Result<(), CommandError> {
         ModelFile::read(&root.join(&self.aircraft))?;
         let profile = CameraProfile::read(&root.join(&self.camera))?;
-        let clip = Clip::open(&root.join(&self.clip), &ClipOptions::default())?;
-        profile.for_picture(clip.info().width_px, clip.info().height_px)?;
+        for clip in [Some(&self.clip), self.level.as_ref()]
+            .into_iter()
+            .flatten()
+        {
+            profile_for(&profile, &root.join(clip))?;
+        }
         Ok(())
     }
 
@@ -55,9 +63,15 @@ impl Order {
         let clip_path = root.join(&self.clip);
         let clip_options = ClipOptions::default();
         let clip = Clip::open(&clip_path, &clip_options)?;
+        let level = self.level.as_ref().map(|level| {
+            let path = root.join(level);
+            let profile = profile_for(&profile, &path)?;
+            Ok::<_, CommandError>(LevelClip { path, profile })
+        });
+        let level = level.transpose()?;
         let profile = profile.for_picture(clip.info().width_px, clip.info().height_px)?;
         let job = Job {
-            level: None,
+            level,
             clip: &clip_path,
             clip_options,
             model: &model,
@@ -68,6 +82,12 @@ impl Order {
         };
         job.run(clip, folders).map(drop)
     }
+}
+
+/// The profile for the pictures of a clip.
+fn profile_for(profile: &CameraProfile, clip: &Path) -> Result<CameraProfile, CommandError> {
+    let clip = Clip::open(clip, &ClipOptions::default())?;
+    Ok(profile.for_picture(clip.info().width_px, clip.info().height_px)?)
 }
 
 /// The folder for the result of a clip: named after aircraft and clip, with a number where such a

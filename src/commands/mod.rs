@@ -9,7 +9,7 @@ mod entered;
 mod error;
 mod function_work;
 pub(crate) mod job;
-mod level_clip;
+pub(crate) mod level_clip;
 pub mod live_job;
 mod match_again;
 mod measure;

@@ -13,6 +13,7 @@ use crate::bench::line::{Entry, Order, State as LineState};
 use crate::bench::workshop::Measured;
 use crate::bench::{Bench, Refusal, Shared};
 use crate::commands::{self, Common};
+use crate::measurement::Source;
 use crate::report::Judgement;
 use crate::report::{PAGE, UNFINISHED_PAGE};
 
@@ -143,7 +144,10 @@ fn done(bench: &Bench, measured: Measured) -> Done {
     let is_kept = measured.is_kept || kept.iter().any(is_in_record);
     Done {
         shell: Shell::of_model(
-            &format!("{}, clip of {day}", measurement.model),
+            &match measurement.source {
+                Some(Source::Live) => format!("{}, measured live on {day}", measurement.model),
+                None => format!("{}, clip of {day}", measurement.model),
+            },
             bench,
             &measurement.model,
             At::Numbers,

@@ -48,8 +48,11 @@ fn every_page_of_an_aircraft_can_be_opened_before_anything_was_measured() {
     let bench = TestBench::with_clip();
     let id = bench.aircraft_id();
     assert!(bench.page("/").contains("Heron 2.1 m"));
-    for page in ["", "/edit", "/text", "/print", "/film", "/history"] {
-        let text = bench.page(&format!("/aircraft/{id}{page}"));
+    let session = bench.begin_live();
+    let of_aircraft = ["", "/edit", "/text", "/print", "/film", "/live", "/history"];
+    let of_aircraft = of_aircraft.map(|page| format!("/aircraft/{id}{page}"));
+    for page in of_aircraft.into_iter().chain([format!("/live/{session}")]) {
+        let text = bench.page(&page);
         assert!(text.contains("<h1>") && text.contains("</html>"), "{page}");
         // Nothing inline: the policy of the pages would refuse it.
         for inline in ["<script>", " style=", "<style", " onclick", "javascript:"] {
@@ -371,7 +374,7 @@ fn a_phone_is_paired_reads_and_changes_nothing_of_the_computer() {
             .uri(path)
             .header("host", format!("127.0.0.1:{PORT}"))
             .header("cookie", cookie)
-            .extension(Peer(SocketAddr::from(([192, 168, 1, 7], 40_000))));
+            .extension(peer([192, 168, 1, 7]));
         bench.ask(request.body(body.to_owned().into()).unwrap())
     };
     assert_eq!(phone(Method::GET, "/", "", "").status(), 401);
