@@ -42,6 +42,9 @@ pub use deflections::{
     FrameDeflection, Misfit, Motion, MotionFrame, PictureWander, SurfaceMotion, WeightedSum,
 };
 pub use options::{FitOptions, MotionError};
+pub(crate) use problem::observation::{Corners, ReadLines};
+pub(crate) use problem::prediction::edge_slope;
+pub(crate) use problem::readout::slope;
 pub use select::correlated_errors::LastingErrors;
 pub use taking_part::{LeftOut, fit_what_moves};
 pub use warning::MotionWarning;
@@ -103,7 +106,7 @@ pub fn fit(
         correlated_errors::weigh_rests(&mut fit, &sorted, &constant, options.place_error_sd_px);
     // 6. The minimum with these weights.
     let minimum = fit.minimise(sorted, FINAL);
-    let minimum = minimum.map_err(|Undefined| sorted_fit::undetermined(sightings))?;
+    let minimum = minimum.map_err(|Undefined| sorted_fit::undetermined(&fit))?;
     if minimum.ending != Ending::Converged {
         warnings.push(MotionWarning::NotConverged);
     }

@@ -6,10 +6,8 @@ use crate::conventions::deg_from_rad;
 use crate::model_file::ModelFile;
 use crate::motion::problem::joint_fit::{JointFit, State};
 use crate::motion::{FrameDeflection, Motion, MotionError, MotionWarning};
-use crate::statistics::median;
+use crate::statistics::{inner_ends, median};
 
-/// Travel is measured between these shares of all deflections, so that single frames do not count as travel.
-pub(in crate::motion) const TRAVEL_SHARES: [f64; 2] = [0.02, 0.98];
 /// The scale of the angles gets a warning beyond this relative standard deviation: 0.5 % are 0.13° of
 /// a throw of 25°, several times what the fit otherwise reaches.
 const DOUBTFUL_SCALE_SD: f64 = 0.005;
@@ -97,11 +95,7 @@ fn angle_scale_sd(motion: &Motion, surface: usize) -> f64 {
         .filter_map(|frame| frame.deflections[surface].as_ref())
         .collect();
     measured.sort_by(|a, b| a.angle_rad.total_cmp(&b.angle_rad));
-    let at = |share: f64| {
-        let index = (share * measured.len().saturating_sub(1) as f64).round() as usize;
-        measured.get(index)
-    };
-    let (Some(low), Some(high)) = (at(TRAVEL_SHARES[0]), at(TRAVEL_SHARES[1])) else {
+    let Some([low, high]) = inner_ends(&measured) else {
         return f64::NAN;
     };
     let gain = &high.gain - &low.gain;
