@@ -4,14 +4,15 @@ use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
 
-use super::workshop::stem;
+use super::free_name::free_name;
 use crate::camera::CameraProfile;
 use crate::clip::{Clip, ClipOptions};
 use crate::commands::CommandError;
-use crate::commands::job::{Cache, Folders, Job};
+use crate::commands::job::{Cache, Clips, Folders, Job};
 use crate::commands::output::OutputFolder;
 use crate::functions::Wanted;
 use crate::model_file::ModelFile;
+use crate::names::of_file;
 use crate::progress::Progress;
 use crate::sighting_cache;
 
@@ -57,7 +58,6 @@ impl Order {
         let clip = Clip::open(&clip_path, &clip_options)?;
         let profile = profile.for_picture(clip.info().width_px, clip.info().height_px)?;
         let job = Job {
-            level: None,
             clip: &clip_path,
             clip_options,
             model: &model,
@@ -66,18 +66,17 @@ impl Order {
             cache: sighting_cache::usual_folder().map_or(Cache::Off, Cache::In),
             progress,
         };
-        job.run(clip, folders).map(drop)
+        let clips = Clips {
+            main: clip,
+            level: None,
+        };
+        job.run(clips, folders).map(drop)
     }
 }
 
 /// The folder for the result of a clip: named after aircraft and clip, with a number where such a
 /// name is taken.
 pub fn free_folder(aircraft: &Path, clip: &Path, is_taken: impl Fn(&Path) -> bool) -> PathBuf {
-    let name = format!("{}-{}", stem(aircraft), stem(clip));
-    let candidates = (1_u32..).map(|number| match number {
-        1 => PathBuf::from(&name),
-        number => PathBuf::from(format!("{name}-{number}")),
-    });
-    let mut free = candidates.filter(|folder| !is_taken(folder));
-    free.next().unwrap_or_default()
+    let stem = format!("{}-{}", of_file(aircraft), of_file(clip));
+    free_name(&stem, "", |folder| !is_taken(folder))
 }

@@ -24,6 +24,7 @@ mod calibrate;
 mod course;
 mod devices;
 mod form;
+mod free_name;
 mod guard;
 mod ids;
 mod lan;
