@@ -8,7 +8,7 @@ use crate::solver::{scaled_inverse, unit_diagonal_scale};
 /// Gauss–Newton steps; five are usual.
 pub(super) const STEPS: usize = 30;
 /// Steps smaller than this are at the goal, rad and mm.
-const SETTLED: f64 = 1e-9;
+pub(super) const SETTLED: f64 = 1e-9;
 /// Step of the numeric derivatives, rad and mm: their error stays below a millionth.
 const DIFFERENCE_STEP: f64 = 1e-5;
 /// Any neutral is within this of any earlier one, as a standard deviation, rad. It decides
@@ -58,9 +58,10 @@ impl Step {
     }
 }
 
-/// Steps until they are at the goal; `None` if they do not get there.
+/// Steps until one is smaller than the goal, rad and mm; `None` if they do not get there.
 pub(super) fn settle<State>(
     start: State,
+    goal: f64,
     step: impl Fn(&State) -> Option<Step>,
     moved: impl Fn(&State, &DVector<f64>) -> State,
 ) -> Option<(State, Step)> {
@@ -71,7 +72,7 @@ pub(super) fn settle<State>(
         now = moved(&now, &step.by);
         let size = step.by.amax();
         last = Some(step);
-        if size < SETTLED {
+        if size < goal {
             break;
         }
     }

@@ -15,7 +15,7 @@ use nalgebra::{DMatrix, DVector, Matrix3, Rotation3, Translation3, UnitQuaternio
 
 use crate::geometry::{Pose, stepped_pose};
 use crate::motion::{HINGE_ROWS, OnSurface, POSE_ROWS, PlacedTag, TagsAtNeutral};
-use gauss_newton::{Step, derivative, settle};
+use gauss_newton::{SETTLED, Step, derivative, settle};
 
 pub use resting::{LARGEST_RESTING_MISFIT, NotLaid, register_resting};
 pub use warning::{LevelFault, LevelNotUsed};
@@ -56,7 +56,7 @@ pub fn register(earlier: &TagsAtNeutral, later: &TagsAtNeutral) -> Option<Regist
     }
     let start = Unknowns::start(&earlier.tags, &later.tags, surfaces.len())?;
     let step = |now: &Unknowns| now.step(&earlier, &later);
-    let (now, last) = settle(start, step, Unknowns::moved)?;
+    let (now, last) = settle(start, SETTLED, step, Unknowns::moved)?;
     let count = surfaces.len();
     let of_both = earlier.tags.iter().zip(&later.tags);
     let return_rad2 = of_both.filter_map(|(before, after)| {

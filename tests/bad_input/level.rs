@@ -112,35 +112,3 @@ fn a_level_clip_that_is_not_there_is_refused_before_the_work() {
     assert_eq!(output.status.code(), Some(2));
     assert!(String::from_utf8_lossy(&output.stderr).contains("nowhere"));
 }
-
-#[test]
-fn damage_of_a_level_clip_is_reported_with_its_name() {
-    let place = workplace(&held());
-    // A published clip that is damaged, see `tests/data/README.md`; it shows no tags.
-    let damaged = crate::clip::data("corrupted.mp4");
-    std::fs::copy(damaged, place.path("level.mp4")).unwrap();
-    let usual = ["measure", "film", "--model", "model.toml", "--out", "out"];
-    let more = [
-        "--field-of-view-deg",
-        "65",
-        "--level",
-        "level.mp4",
-        "--json",
-    ];
-    let output = place.run(&[&usual[..], &more].concat());
-    assert!(output.status.success(), "{output:?}");
-    let measurement: Value = serde_json::from_slice(&output.stdout).unwrap();
-    let warnings = measurement["warnings"].as_array().unwrap();
-    let text = |code: &str| {
-        let found = warnings.iter().find(|one| one["code"] == code);
-        found.unwrap_or_else(|| panic!("{warnings:#?}"))["text"]
-            .as_str()
-            .unwrap()
-    };
-    let lost = text("frames-lost");
-    assert!(
-        lost.starts_with("level clip level.mp4: the clip is damaged: 21 frames"),
-        "{lost}"
-    );
-    assert!(text("level-not-used").contains("level.mp4"));
-}

@@ -23,7 +23,7 @@ impl Read {
     }
 }
 
-pub fn data(name: &str) -> PathBuf {
+fn data(name: &str) -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR"))
         .join("tests/data/clip")
         .join(name)

@@ -7,7 +7,7 @@ use super::views::{TAG_ROWS, View, rows_of};
 use crate::camera::Camera;
 use crate::geometry::{PlanarPose, Pose, corners_in_tag, stepped_pose};
 use crate::motion::{FitOptions, PlacedTag, TagsAtNeutral, edge_slope};
-use crate::registration::gauss_newton::{Step, derivative, settle};
+use crate::registration::gauss_newton::{SETTLED, Step, derivative, settle};
 use crate::registration::{RIGID, displaced};
 
 /// What is fitted to what.
@@ -150,7 +150,8 @@ impl Scene<'_> {
     /// Gauss–Newton steps with the covariance of the corners and of the earlier places.
     pub fn settle(&self, options: &FitOptions) -> Option<(State, Step)> {
         let own = self.corner_covariance(options);
-        settle(self.start()?, |state| self.step(state, &own), State::moved)
+        let step = |state: &State| self.step(state, &own);
+        settle(self.start()?, SETTLED.sqrt(), step, State::moved)
     }
 
     fn step(&self, state: &State, own: &DMatrix<f64>) -> Option<Step> {
