@@ -2,7 +2,6 @@
 
 use miette::Diagnostic;
 
-use crate::figures;
 use crate::measured::Measured;
 use crate::model_file::Target;
 use crate::warning::Warning;
@@ -62,7 +61,7 @@ pub enum MatchingWarning {
         reference_end_pct: f64,
         /// End point of the reference with which both reach the same.
         reference_end_point_pct: f64,
-        /// What the follower is adjusted to.
+        /// The target of the follower.
         target: Target,
         /// Largest |mismatch| that remains then.
         common_worst_deg: f64,
@@ -104,8 +103,7 @@ impl Warning for MatchingWarning {
                 tolerance_deg,
             } => format!(
                 "the best numbers for this radio leave \"{follower}\" off by up to \
-                 {} (95 %) somewhere, which {} the tolerance of {tolerance_deg}°",
-                figures::at_most_deg(*at_most_deg),
+                 {at_most_deg:.2}° (95 %) somewhere, which {} the tolerance of {tolerance_deg}°",
                 if at_least_deg > tolerance_deg {
                     "is more than"
                 } else {
@@ -132,9 +130,10 @@ impl Warning for MatchingWarning {
                 short_deg,
                 ..
             } => format!(
-                "at {stick_pct:+.0} % \"{follower}\" stays {} short of \"{reference}\" with \
-                 any numbers",
-                figures::plain_deg(*short_deg)
+                "at {stick_pct:+.0} % \"{follower}\" stays {:.2}° ± {:.2}° short of \"{reference}\" \
+                 with any numbers",
+                short_deg.value,
+                short_deg.u()
             ),
         }
     }
@@ -172,15 +171,14 @@ impl Warning for MatchingWarning {
                 ..
             } => format!(
                 "either reduce the end point of \"{reference}\" at {reference_end_pct:+.0} % to \
-                 {reference_end_point_pct} %, which leaves {} at most (95 %); or, if servo and \
-                 linkage allow, increase the travel of \"{follower}\" and film again",
-                figures::at_most_deg(*common_worst_deg)
+                 {reference_end_point_pct} %, which leaves {common_worst_deg:.2}° at most (95 %); or, \
+                 if servo and linkage allow, increase the travel of \"{follower}\" and film again"
             ),
         }
     }
 }
 
-/// What cannot be cured by numbers alone.
+/// Faults that numbers alone cannot cure.
 pub(super) fn about(correction: &Correction) -> Vec<MatchingWarning> {
     let mut warnings: Vec<MatchingWarning> = correction
         .out_of_reach
