@@ -24,6 +24,7 @@ mod certificate;
 mod course;
 mod devices;
 mod form;
+mod free_name;
 mod guard;
 mod ids;
 mod lan;

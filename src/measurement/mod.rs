@@ -249,7 +249,24 @@ pub struct Trace {
     pub deflection_deg: Vec<Vec<Option<f64>>>,
 }
 
+impl SurfaceRecord {
+    /// The stations with the highest and the lowest deflection; `None` without stations.
+    pub fn ends(&self) -> Option<[&StationDeflection; 2]> {
+        let value = |station: &StationDeflection| station.deflection_deg.value;
+        let by_value =
+            |a: &&StationDeflection, b: &&StationDeflection| value(a).total_cmp(&value(b));
+        let highest = self.stations.iter().max_by(by_value)?;
+        let lowest = self.stations.iter().min_by(by_value)?;
+        Some([highest, lowest])
+    }
+}
+
 impl Measurement {
+    /// Whether a warning says that the figures may be wrong, not only less sure.
+    pub fn has_grave_warning(&self) -> bool {
+        self.warnings.iter().any(|warning| warning.grave)
+    }
+
     /// The record of a surface, by name.
     pub fn surface(&self, name: &str) -> Option<&SurfaceRecord> {
         self.surfaces.iter().find(|surface| surface.name == name)

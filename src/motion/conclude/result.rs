@@ -18,6 +18,7 @@ use crate::motion::select::scatter::Scatter;
 use crate::motion::solve::normal_equations::{
     AngleElimination, FrameElimination, Reduced, ViewVector,
 };
+use crate::motion::sorted_fit::undetermined;
 use crate::motion::{
     FitOptions, FrameDeflection, LastingErrors, Misfit, Motion, MotionError, MotionFrame,
     MotionWarning, SurfaceMotion, TagsAtZero,
@@ -51,14 +52,7 @@ impl Conclusion<'_> {
     ) -> Result<Motion, MotionError> {
         let state = self.state;
         let reduced = self.fit.system(state, 0.0);
-        let undetermined = MotionError::Undetermined {
-            frames: self
-                .fit
-                .frames
-                .iter()
-                .filter(|frame| frame.is_used())
-                .count(),
-        };
+        let undetermined = undetermined(self.fit);
         let scatter = Scatter::of(self.fit, state, self.constant).ok_or(undetermined.clone())?;
         let variance = scatter.variance;
         require_travel(self.fit, state, self.model, options.smallest_travel_deg)?;
