@@ -34,7 +34,7 @@ has_clang() {
 # Tags are found by the module `aruco`, which became a part of `objdetect` in OpenCV 4.7.
 has_opencv() {
     has_pkg_config || return 1
-    for package in opencv4 opencv; do
+    for package in opencv5 opencv4 opencv; do
         if pkg-config --exists "$package"; then
             for folder in $(pkg-config --cflags-only-I "$package" | tr ' ' '\n' | sed -n 's/^-I//p') \
                 /usr/include; do
@@ -77,7 +77,7 @@ list_missing() {
 has_compiler   | a C++ compiler                        | g++           | gcc-c++            | gcc          |
 has_pkg_config | pkg-config                            | pkg-config    | pkgconf-pkg-config | pkgconf      | pkgconf
 has_clang      | clang with its library libclang       | clang libclang-dev | clang clang-devel | clang       | llvm
-has_opencv     | OpenCV 4.5 to 4.x, with aruco         | libopencv-dev | opencv-devel       | opencv       | opencv
+has_opencv     | OpenCV 4.5 or newer, with aruco       | libopencv-dev | opencv-devel       | opencv       | opencv
 has_ffmpeg     | FFmpeg 5.0 or newer, with its headers | libavcodec-dev libavformat-dev libavutil-dev | ffmpeg-free-devel | ffmpeg | ffmpeg
 has_poppler    | pdftoppm and pdftotext, for the tests | poppler-utils | poppler-utils      | poppler      | poppler
 TABLE

@@ -200,9 +200,9 @@ fn many_times_better_than_each_tag_by_itself_on_a_tripod() {
 fn many_times_better_than_each_tag_by_itself_in_the_hand() {
     compare(
         "hand",
-        "tests/data/clips/handheld.mp4",
-        "tests/data/clips/handheld-model.toml",
-        "tests/data/clips/handheld-true-stations.csv",
+        "sample-frames/elevator.mp4",
+        "sample-frames/elevator.toml",
+        "sample-frames/elevator-true-stations.csv",
         LEAST_GAIN_IN_THE_HAND,
     );
 }

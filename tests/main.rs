@@ -15,6 +15,7 @@ mod clip;
 mod compare_and_record;
 mod corners;
 mod decisions;
+mod demo;
 mod functions;
 mod guidance;
 mod help;

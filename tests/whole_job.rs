@@ -189,9 +189,9 @@ fn a_tripod_clip_with_station_cards_is_measured_and_matched() {
 
 #[test]
 fn a_hand_held_clip_with_holds_in_a_declared_order_is_measured_and_matched() {
-    let model = "tests/data/clips/handheld-model.toml";
-    let measurement = measured("tests/data/clips/handheld.mp4", model);
-    let truth = true_holds("tests/data/clips/handheld-true-stations.csv");
+    let model = "sample-frames/elevator.toml";
+    let measurement = measured("sample-frames/elevator.mp4", model);
+    let truth = true_holds("sample-frames/elevator-true-stations.csv");
     let ([left, right, difference], held) = errors(&measurement, &truth);
     println!("left {left:.4}°, right {right:.4}°, difference {difference:.4}°, held {held:.2}");
     assert!(left <= 0.025 && right <= 0.025 && difference <= 0.033);

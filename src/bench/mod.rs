@@ -25,6 +25,7 @@ mod certificate;
 mod course;
 mod devices;
 mod form;
+mod free_name;
 mod guard;
 mod guide;
 mod ids;

@@ -92,7 +92,8 @@ pub(super) fn levels(frame: &Video) -> Levels {
     }
 }
 
-/// Squares of the picture that are looked at for marks, px: the smallest that HEVC decodes as a whole.
+/// Side of the squares that are checked for undecoded memory, px: the smallest that HEVC codes as a unit of its own
+/// tree (ITU-T H.265, 7.4.3.2: coding tree blocks of 16, 32 or 64).
 const MARKED_PX: usize = 16;
 
 /// Whether a part of a frame still has the marks that its memory had before it was decoded.
@@ -114,8 +115,8 @@ pub(super) fn has_undecoded_part(frame: &Video) -> bool {
     squares(height_px).any(|top_px| squares(width_px).any(|left_px| is_marked(left_px, top_px)))
 }
 
-/// How the luma of a frame is coded, if its rows lie one behind the other. A negative line size comes out of the
-/// bindings as a huge one, and reading by it would leave the plane.
+/// How the luma of a frame is coded, if its rows lie one behind the other. The bindings return a
+/// negative line size as a huge number; reading with it would leave the plane.
 fn readable(frame: &Video) -> Result<Coding, NoLuma> {
     let coding = coding(frame.format()).ok_or(NoLuma::Format)?;
     if frame.planes() == 0 {

@@ -32,8 +32,8 @@ pub(super) struct Rows<'a> {
 /// rows written stay in the first-level cache.
 const TILE_PX: usize = 32;
 
-/// A turn by 1° either way of a quarter turn counts as that quarter turn: matrices are written in
-/// fixed point by many programs.
+/// Angles within 1° of a quarter turn count as that quarter turn, because many programs write the matrix in
+/// fixed point.
 const ANGLE_TOLERANCE_DEG: f64 = 1.0;
 
 impl Turn {

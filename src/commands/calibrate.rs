@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use clap::{Args, ValueEnum};
 
 use super::calibration_job::{CalibrationJob, UNTIMED};
-use super::output::OutputFile;
+use super::output::{OutputFile, spare_inputs};
 use super::terminal::{progress, say, say_json};
 use super::values::{Grid, length_mm, name};
 use super::{CommandError, Common, Outcome};
@@ -13,7 +13,7 @@ use crate::camera::calibration::{
     Board, CalibrateOptions, CalibrationError, Charuco, Chessboard, DistortionTerms,
 };
 use crate::clip::Clip;
-use crate::names::LONGEST_NAME;
+use crate::names;
 use crate::report::calibration::{CalibrationRecord, page, summary};
 use crate::vision::Dictionary;
 
@@ -132,6 +132,7 @@ fn dictionary(name: &str) -> Result<Dictionary, CalibrationError> {
 pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
     // Errors in the named files are found before the long work.
     let board = options.board.board()?;
+    spare_inputs(&options.out, &[&options.clip])?;
     let profile_file = OutputFile::create(&options.out, common.force)?;
     let page_file = options
         .report
@@ -165,12 +166,9 @@ pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
 impl Options {
     /// The name given, or that of the profile's file.
     fn camera_name(&self) -> String {
-        let file = || {
-            self.out
-                .file_stem()
-                .map(|stem| stem.to_string_lossy().into_owned())
-        };
-        let name = self.name.clone().or_else(file).unwrap_or_default();
-        name.chars().take(LONGEST_NAME).collect()
+        match &self.name {
+            Some(name) => name.clone(),
+            None => names::of_file(&self.out),
+        }
     }
 }

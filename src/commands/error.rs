@@ -113,6 +113,15 @@ pub enum CommandError {
     #[error(transparent)]
     #[diagnostic(help("{}", .0.mend()))]
     Output(#[from] OutputError),
+    /// A file or a folder cannot be read.
+    #[error("cannot read {}", path.display())]
+    #[diagnostic(help("check that it is there and that you may read it"))]
+    NotReadable {
+        /// The file or folder.
+        path: PathBuf,
+        /// The system's message.
+        source: std::io::Error,
+    },
     /// The clip could not be measured, and a page shows its tags and holds.
     #[error(transparent)]
     #[diagnostic(transparent)]
@@ -127,19 +136,12 @@ pub enum CommandError {
          angle across the picture's diagonal with --field-of-view-deg"
     ))]
     NoCamera,
-    /// The bundled scenario is not there.
-    #[error("the bundled clip is missing: no folder {folder}")]
-    #[diagnostic(help("run the demo from the project's own folder"))]
-    NoSample {
-        /// The folder that was looked for.
-        folder: &'static str,
-    },
     /// The bundled scenario was changed.
-    #[error("the bundled {} cannot be read", path.display())]
-    #[diagnostic(help("download the project's files again"))]
+    #[error("the bundled {name} cannot be read")]
+    #[diagnostic(help("install the program again"))]
     SampleDamaged {
         /// The file.
-        path: PathBuf,
+        name: &'static str,
         /// The cause.
         source: csv::Error,
     },

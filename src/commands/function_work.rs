@@ -117,11 +117,8 @@ impl FittedClip<'_> {
         })?;
         times.stage("response");
         if let Some(level) = self.level {
-            let doubt = match functions.len() {
-                1 => level.lay_over(self.profile, (motion, &mut responses)).err(),
-                _ => Some(level.several_functions()),
-            };
-            warnings.extend(doubt.as_ref().map(WarningText::from));
+            let laid_over = level.lay_over(self.profile, (motion, &mut responses));
+            warnings.extend(laid_over.err().as_ref().map(WarningText::from));
             times.stage("level zero");
         }
 

@@ -116,6 +116,18 @@ impl Wanted {
         }
     }
 
+    /// The file by itself, or as each named function has it; nothing where the motion will decide.
+    pub fn known(&self, model: &ModelFile) -> Vec<ModelFile> {
+        match self {
+            Self::Whole => vec![model.clone()],
+            Self::Moving => vec![],
+            Self::Named(functions) => functions
+                .iter()
+                .map(|function| model.of_function(function))
+                .collect(),
+        }
+    }
+
     /// What the clip shows, from the fit of the surfaces that move in it.
     ///
     /// A surface that its function needs, and that was not measured, raises a warning.

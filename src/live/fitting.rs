@@ -21,10 +21,12 @@ const FITS_S: f64 = 1.0;
 /// A fit is made again when the frames with motion have grown by this share, and by so many.
 const GROWN_SHARE: f64 = 0.25;
 const GROWN_LEAST: usize = 40;
+/// … by less while a surface is not learned, …
+const UNLEARNED_SHARE: f64 = 0.1;
 /// … or when a surface goes beyond the travel of the fit by this share of it.
 const BEYOND_SHARE: f64 = 0.05;
-/// Frames with motion after which a hinge counts as learned although its ± is large: ten seconds at 30 a second.
-const PATIENT_MOVED: usize = 300;
+/// After so much motion a hinge counts as learned although its ± is large, s.
+const PATIENT_S: f64 = 8.0;
 /// The number of the set neutral among the rests of a fit, and of the first frame; holds count on.
 const NEUTRAL: u64 = 0;
 const START: u64 = 1;
@@ -42,7 +44,7 @@ impl LiveSession {
         };
         let surfaces = self.model.surfaces.iter();
         let names: Vec<String> = surfaces.map(|surface| surface.name.clone()).collect();
-        let patient = answer.moved >= PATIENT_MOVED;
+        let patient = self.store.moved_s() >= PATIENT_S;
         let mut measuring = Measuring::new(
             fitted.held,
             fitted.warnings,
@@ -72,7 +74,9 @@ impl LiveSession {
         if let Some(start) = &mut self.start {
             start.figures = of(START, &start.frames);
         }
-        self.left_from = self.holds.last().and_then(|hold| hold.figures.clone());
+        if self.left_from.is_some() {
+            self.left_from = self.holds.last().and_then(|hold| hold.figures.clone());
+        }
         let old: Vec<String> = match &self.measuring {
             Some(before) => before.held.surfaces().map(str::to_owned).collect(),
             None => vec![],
@@ -102,6 +106,7 @@ impl LiveSession {
         });
         let frames = in_time(self.store.frames().chain(of_holds).chain(&self.recent));
         let frames = thinned(frames, MOST_FITTED, FITTED_RUN);
+        let frames: Vec<SightedFrame> = frames.into_iter().cloned().collect();
         if self.start.is_none() {
             let whole = |frame: &&SightedFrame| {
                 let mut surfaces = self.model.surfaces.iter();
@@ -146,7 +151,7 @@ impl LiveSession {
         let grown = (GROWN_SHARE * measuring.moved as f64).max(GROWN_LEAST as f64);
         let unlearned = measuring.surfaces.iter().any(Option::is_none);
         self.is_bumped()
-            || unlearned && new >= FIRST_MOVED
+            || unlearned && new as f64 >= (UNLEARNED_SHARE * moved as f64).max(FIRST_MOVED as f64)
             || moved as f64 >= measuring.moved as f64 + grown.min(MOST_FITTED as f64)
                 && new >= GROWN_LEAST
             || new >= FIRST_MOVED && self.goes_beyond()

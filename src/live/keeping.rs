@@ -127,11 +127,15 @@ impl LiveSession {
         self.refresh();
     }
 
-    /// What the session leaves to be measured. The session can go on afterwards.
+    /// What the session leaves to be measured, the present rest included. The session can go on afterwards.
     ///
     /// # Errors
     /// [`LiveError::NothingHeld`].
     pub fn finish(&mut self) -> Result<LiveRecord, LiveError> {
+        if let Some(rest_s) = self.rest_s.filter(|_| !self.holding) {
+            self.keep_brief(rest_s);
+            self.refresh();
+        }
         let input = self.input.as_ref().ok_or(LiveError::NothingHeld)?;
         if self.holds.is_empty() {
             return Err(LiveError::NothingHeld);
@@ -139,6 +143,7 @@ impl LiveSession {
         let of_holds = self.holds.iter().flat_map(|hold| &hold.frames);
         let of_neutral = self.neutral.iter().flat_map(|it| &it.frames);
         let frames = in_time(self.store.frames().chain(of_holds).chain(of_neutral));
+        let frames = frames.into_iter().cloned().collect();
         let mut model = self.declared.clone();
         let span_s =
             |frames: &[SightedFrame]| Some([frames.first()?.time_s, frames.last()?.time_s]);

@@ -18,6 +18,9 @@ const REST_WHOLE_S: f64 = 0.5;
 /// … and then one in so long, s.
 const REST_EVERY_S: f64 = 1.0;
 
+/// Frames further apart than this show no motion between them, s.
+const LONGEST_STEP_S: f64 = 0.2;
+
 /// Sightings in time.
 #[derive(Debug, Default)]
 pub(super) struct Store {
@@ -26,6 +29,8 @@ pub(super) struct Store {
     rests_since_s: Option<f64>,
     /// Frames with motion that were ever stored.
     moved: usize,
+    /// How long surfaces moved in all, s.
+    moved_s: f64,
 }
 
 impl Store {
@@ -34,6 +39,8 @@ impl Store {
         if moves {
             self.rests_since_s = None;
             self.moved += 1;
+            let latest_s = self.moving.last().map_or(frame.time_s, |last| last.time_s);
+            self.moved_s += (frame.time_s - latest_s).min(LONGEST_STEP_S);
             self.moving.push(frame.clone());
             thin(&mut self.moving, MOST_MOVING);
             return;
@@ -50,6 +57,11 @@ impl Store {
     /// How many frames with motion were ever stored.
     pub fn moved(&self) -> usize {
         self.moved
+    }
+
+    /// How long surfaces moved in all, s.
+    pub fn moved_s(&self) -> f64 {
+        self.moved_s
     }
 
     /// All frames that are stored.
@@ -77,15 +89,15 @@ fn thin(frames: &mut Vec<SightedFrame>, most: usize) {
 }
 
 /// Frames in time, each once.
-pub(super) fn in_time<'a>(frames: impl Iterator<Item = &'a SightedFrame>) -> Vec<SightedFrame> {
+pub(super) fn in_time<'a>(frames: impl Iterator<Item = &'a SightedFrame>) -> Vec<&'a SightedFrame> {
     let mut sorted: Vec<&SightedFrame> = frames.collect();
     sorted.sort_by_key(|frame| frame.index);
     sorted.dedup_by_key(|frame| frame.index);
-    sorted.into_iter().cloned().collect()
+    sorted
 }
 
 /// Some of the frames, in runs of neighbours, so that no more than `most` are left.
-pub(super) fn thinned(frames: Vec<SightedFrame>, most: usize, run: usize) -> Vec<SightedFrame> {
+pub(super) fn thinned<T>(frames: Vec<T>, most: usize, run: usize) -> Vec<T> {
     let every = frames.len().div_ceil(most).max(1);
     let is_taken = |place: &usize| (place / run).is_multiple_of(every);
     let places = frames.into_iter().enumerate();
@@ -140,8 +152,7 @@ mod tests {
 
     #[test]
     fn runs_stay_whole_when_frames_are_left_out() {
-        let frames = (0..100).map(frame).collect();
-        let left: Vec<usize> = thinned(frames, 50, 8).iter().map(|it| it.index).collect();
+        let left = thinned((0..100).collect(), 50, 8);
         assert!(left.len() <= 56);
         assert_eq!(left[..9], [0, 1, 2, 3, 4, 5, 6, 7, 16]);
     }

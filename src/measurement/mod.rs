@@ -3,7 +3,6 @@
 //! It holds everything that later work on the same clip needs, so that matching with another
 //! radio, comparing with another clip and drawing the report never ask for the clip again.
 
-mod arm;
 mod assemble;
 mod covariance_text;
 mod entered;
@@ -46,14 +45,6 @@ pub const FORMAT: &str = "hingewise.measurement";
 
 /// Version of the file format: raised when a field changes its meaning.
 pub const VERSION: u32 = 1;
-
-/// Two stick positions closer than this are the same station, percent.
-const SAME_STATION_PCT: f64 = 0.5;
-
-/// Whether two stick positions, percent, are the same station in two measurements.
-pub fn same_station(a_pct: f64, b_pct: f64) -> bool {
-    (a_pct - b_pct).abs() < SAME_STATION_PCT
-}
 
 /// One measurement, as kept in `measurement.json`.
 ///
@@ -258,7 +249,24 @@ pub struct Trace {
     pub deflection_deg: Vec<Vec<Option<f64>>>,
 }
 
+impl SurfaceRecord {
+    /// The stations with the highest and the lowest deflection; `None` without stations.
+    pub fn ends(&self) -> Option<[&StationDeflection; 2]> {
+        let value = |station: &StationDeflection| station.deflection_deg.value;
+        let by_value =
+            |a: &&StationDeflection, b: &&StationDeflection| value(a).total_cmp(&value(b));
+        let highest = self.stations.iter().max_by(by_value)?;
+        let lowest = self.stations.iter().min_by(by_value)?;
+        Some([highest, lowest])
+    }
+}
+
 impl Measurement {
+    /// Whether a warning says that the figures may be wrong, not only less sure.
+    pub fn has_grave_warning(&self) -> bool {
+        self.warnings.iter().any(|warning| warning.grave)
+    }
+
     /// The record of a surface, by name.
     pub fn surface(&self, name: &str) -> Option<&SurfaceRecord> {
         self.surfaces.iter().find(|surface| surface.name == name)

@@ -45,6 +45,9 @@ pub use deflections::{
 };
 pub use held::{Figures, HeldFit, HeldFrame, HeldTag, Spoiled};
 pub use options::{FitOptions, MotionError};
+pub(crate) use problem::observation::{Corners, ReadLines};
+pub(crate) use problem::prediction::edge_slope;
+pub(crate) use problem::readout::slope;
 pub use select::correlated_errors::LastingErrors;
 pub use taking_part::{LeftOut, fit_what_moves, fit_what_moves_and_hold};
 pub use warning::MotionWarning;
@@ -128,7 +131,7 @@ fn fit_to_the_end(
         correlated_errors::weigh_rests(&mut fit, &sorted, &constant, options.place_error_sd_px);
     // 6. The minimum with these weights.
     let minimum = fit.minimise(sorted, FINAL);
-    let minimum = minimum.map_err(|Undefined| sorted_fit::undetermined(sightings))?;
+    let minimum = minimum.map_err(|Undefined| sorted_fit::undetermined(&fit))?;
     if minimum.ending != Ending::Converged {
         warnings.push(MotionWarning::NotConverged);
     }

@@ -8,6 +8,7 @@ mod comparison_page;
 mod error;
 mod figures;
 mod format;
+mod headline;
 mod neutral;
 mod neutral_drift;
 mod page;
@@ -38,7 +39,8 @@ use format::Format;
 pub use charts::Throws;
 pub use comparison_page::{comparison_page, comparison_summary};
 pub use error::ReportError;
-pub use figures::sentence;
+pub use figures::{sentence, signed_deg};
+pub use headline::Headline;
 pub use neutral_drift::neutral_lines;
 pub use page::{
     Alternative, Counting, NumberRow, ReachView, curve_kind, exchanged, number_rows, reach_views,

@@ -5,14 +5,7 @@ use std::path::PathBuf;
 
 use thiserror::Error;
 
-/// A rest as it was seen, for messages.
-#[derive(Debug, Clone, PartialEq)]
-pub struct SeenRest {
-    /// First and last time of the rest.
-    pub time_s: [f64; 2],
-    /// Median deflection by surface from an arbitrary zero; `None` where it was not measured.
-    pub deflection_deg: Vec<Option<f64>>,
-}
+use super::seen_rest::SeenRest;
 
 /// Rests by their numbers and times; their deflections have no zero that means anything to a user.
 fn numbered(seen: &[SeenRest]) -> String {

@@ -1,12 +1,16 @@
 //! Holds whose spans and stick positions are known before the motion is.
 
 use super::assemble;
+use super::covered;
 use super::error::StationsError;
-use super::rest::Rest;
-use super::sweep::Sweeps;
+use super::find_holds::require_two_stations;
+use super::holds::Holds;
+use super::labels::label_check;
+use super::rests::rest::Rest;
+use super::scene::Scene;
+use super::sweeps::sweep::Sweeps;
 use super::trace::Trace;
 use super::warning::StationsWarning;
-use super::{Holds, Scene, covered, label_check, require_two_stations};
 use crate::model_file::ModelFile;
 use crate::motion::Motion;
 

@@ -1,8 +1,10 @@
 //! Holds at rates from 15 to 240 pictures a second, in the true motion of two rendered clips (see
 //! `tests/data/README.md`).
 
-use super::test_motion::{Noise, Truth, model_with, motion_of, sightings_of};
 use super::*;
+use crate::model_file::StationSource;
+use crate::motion::Motion;
+use crate::stations::test_motion::{Noise, Truth, model_with, motion_of, sightings_of};
 
 /// Rate of the clips' truth, pictures a second; errors of pictures closer together are alike.
 const CLIP_RATE: f64 = 30.0;

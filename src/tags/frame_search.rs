@@ -1,6 +1,6 @@
 //! A search of single frames, without an end: the same as that of a clip.
 
-use super::tracker::{Tracker, TrackerState};
+use super::follow::tracker::{Tracker, TrackerState};
 use super::{Overview, SightedFrame, TagPlan, TagsError};
 use crate::clip::{ClipInfo, Frame};
 

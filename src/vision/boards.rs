@@ -1,13 +1,20 @@
 //! Finds chessboards roughly with OpenCV; other modules measure their crossings exactly.
 
 use nalgebra::Point2;
-use opencv::calib3d;
 use opencv::core::{Mat, Point2f, Size, Vector};
 use opencv::prelude::*;
 
 use super::VisionError;
 use super::search_picture::SearchPicture;
 use crate::clip::GreyImage;
+
+// OpenCV 5 has no module `calib3d`; chessboards moved to `objdetect`.
+opencv::not_opencv_branch_5! {
+    use opencv::calib3d as chessboards;
+}
+opencv::opencv_branch_5! {
+    use opencv::objdetect as chessboards;
+}
 
 /// Smallest chessboard the library looks for: inner corners a side.
 const SMALLEST_BOARD: i32 = 3;
@@ -27,13 +34,15 @@ pub fn find_chessboard(
     };
     let size = Size::new(columns as i32, rows as i32);
     let mut corners = Vector::<Point2f>::new();
-    let quick = calib3d::CALIB_CB_ADAPTIVE_THRESH
-        | calib3d::CALIB_CB_NORMALIZE_IMAGE
-        | calib3d::CALIB_CB_FAST_CHECK;
-    let mut found = calib3d::find_chessboard_corners(&search.picture, size, &mut corners, quick)?;
+    let quick = chessboards::CALIB_CB_ADAPTIVE_THRESH
+        | chessboards::CALIB_CB_NORMALIZE_IMAGE
+        | chessboards::CALIB_CB_FAST_CHECK;
+    let mut found =
+        chessboards::find_chessboard_corners(&search.picture, size, &mut corners, quick)?;
     if !found {
-        let patient = calib3d::CALIB_CB_NORMALIZE_IMAGE;
-        found = calib3d::find_chessboard_corners_sb(&search.picture, size, &mut corners, patient)?;
+        let patient = chessboards::CALIB_CB_NORMALIZE_IMAGE;
+        found =
+            chessboards::find_chessboard_corners_sb(&search.picture, size, &mut corners, patient)?;
     }
     if !found || corners.len() != columns * rows {
         return Ok(None);
@@ -53,11 +62,11 @@ pub fn largest_chessboard(image: &GreyImage) -> Result<Option<(usize, usize)>, V
     };
     let mut corners = Vector::<Point2f>::new();
     let mut cells = Mat::default();
-    let found = calib3d::find_chessboard_corners_sb_with_meta(
+    let found = chessboards::find_chessboard_corners_sb_with_meta(
         &search.picture,
         Size::new(SMALLEST_BOARD, SMALLEST_BOARD),
         &mut corners,
-        calib3d::CALIB_CB_NORMALIZE_IMAGE | calib3d::CALIB_CB_LARGER,
+        chessboards::CALIB_CB_NORMALIZE_IMAGE | chessboards::CALIB_CB_LARGER,
         &mut cells,
     )?;
     if !found || cells.empty() {

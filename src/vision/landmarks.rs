@@ -2,12 +2,19 @@
 
 use nalgebra::Point2;
 use opencv::core::{Mat, Point2f, Vector};
-use opencv::imgproc;
 use opencv::prelude::*;
 
 use super::VisionError;
 use super::search_picture::SearchPicture;
 use crate::clip::GreyImage;
+
+// The function moved to `features` in OpenCV 5.
+opencv::not_opencv_branch_5! {
+    use opencv::imgproc as spots;
+}
+opencv::opencv_branch_5! {
+    use opencv::features as spots;
+}
 
 /// Side of the square whose structure counts, in the reduced picture.
 const BLOCK_PX: i32 = 7;
@@ -50,7 +57,7 @@ pub fn corners_to_follow(
     let mut corners = Vector::<Point2f>::new();
     let (most, apart) = (most as i32, apart_px / search.reduced_by as f64);
     // Harris's measure, whose factor is the last number, is switched off.
-    imgproc::good_features_to_track(
+    spots::good_features_to_track(
         &search.picture,
         &mut corners,
         most,

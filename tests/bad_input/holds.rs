@@ -44,6 +44,17 @@ fn no_neutral_hold() {
 }
 
 #[test]
+fn a_faulty_table_of_stations_is_found_before_the_clip_is_opened() {
+    let workplace = Workplace::with(&film::good());
+    workplace.write("stick.csv", "time_s,stick_pct\n0.5,0\nsoon,100\n");
+    for source in ["marks", "log"] {
+        let stations = format!("from = \"{source}\"\nfile = \"stick.csv\"");
+        workplace.write("model.toml", film::model(&stations));
+        workplace.refuses("no-such-clip.mp4", &[], &["stick.csv", "line 3", "soon"]);
+    }
+}
+
+#[test]
 fn another_number_of_holds_than_declared() {
     let workplace = Workplace::with(&film::good());
     let stations = "from = \"order\"\norder = [0, 100, 0, -100, 0, 100, 0]";

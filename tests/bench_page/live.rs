@@ -114,7 +114,7 @@ fn a_person_measures_live_and_gets_the_numbers() {
         hold_all(&mut browser, &server, &id).await;
         let two_tones = |heard: &Value| heard["tones"].as_array().unwrap().contains(&990.into());
         wait_to_hear(&browser, "two tones", two_tones).await;
-        let asked = |heard: &Value| said(heard, "Held at plus 25.") && said(heard, "Now plus 50.");
+        let asked = |heard: &Value| said(heard, "Held at plus 50.") && said(heard, "Now plus 100.");
         wait_to_hear(&browser, "stations", asked).await;
         silenced(&browser).await;
         browser.picture("held").await;

@@ -36,8 +36,8 @@ pub static TRIPOD: LazyLock<Seen> = LazyLock::new(|| {
 /// The clip from the hand, whose holds have a declared order.
 pub static HANDHELD: LazyLock<Seen> = LazyLock::new(|| {
     Seen::read(
-        "tests/data/clips/handheld.mp4",
-        "tests/data/clips/handheld-model.toml",
+        "sample-frames/elevator.mp4",
+        "sample-frames/elevator.toml",
         "tests/data/clips/handheld-true-frames.csv",
     )
 });

@@ -40,6 +40,9 @@ fn errors_of(film: &Film) -> (Vec<(f64, f64)>, usize) {
     play(&film.sightings, &mut session, 0.0, |_| (), |_, _| ());
     session.keep_by_itself(true);
     play(&film.sightings, &mut session, from_s, |_| (), |_, _| ());
+    if session.finish().is_err() {
+        return (vec![], film.truth.holds.len());
+    }
     let state = session.state();
     if state.zero != Zero::Holds {
         return (vec![], film.truth.holds.len());

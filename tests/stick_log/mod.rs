@@ -87,7 +87,8 @@ fn a_rendered_clip_is_measured_by_a_log_as_by_the_order_of_its_holds() {
     }
     let folder = tempfile::tempdir().unwrap();
     std::fs::write(folder.path().join("stick.csv"), log).unwrap();
-    let model = data("clips/handheld-model.toml")
+    let model = std::fs::read_to_string(root.join("sample-frames/elevator.toml"))
+        .unwrap()
         .replace("from = \"order\"", "from = \"log\"\nfile = \"stick.csv\"")
         .replace("order = [", "# order = [");
     let model_path = folder.path().join("model.toml");
@@ -97,7 +98,7 @@ fn a_rendered_clip_is_measured_by_a_log_as_by_the_order_of_its_holds() {
         .unwrap()
         .env("HINGEWISE_CACHE_DIR", folder.path().join("kept"))
         .arg("measure")
-        .arg(root.join("tests/data/clips/handheld.mp4"))
+        .arg(root.join("sample-frames/elevator.mp4"))
         .arg("--model")
         .arg(&model_path)
         .arg("--camera")
@@ -121,7 +122,9 @@ fn a_rendered_clip_is_measured_by_a_log_as_by_the_order_of_its_holds() {
         kept["stick_log"]
     );
     assert!((value - clock_offset_s).abs() < 0.005, "{value}");
-    let truth: Vec<Vec<f64>> = data("clips/handheld-true-stations.csv")
+    let truth = root.join("sample-frames/elevator-true-stations.csv");
+    let truth: Vec<Vec<f64>> = std::fs::read_to_string(truth)
+        .unwrap()
         .lines()
         .skip(1)
         .map(fields)

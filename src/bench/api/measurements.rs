@@ -196,14 +196,20 @@ async fn state(State(bench): State<Shared>, Path(id): Path<String>) -> Result<Re
 }
 
 async fn cancel(State(bench): State<Shared>, Path(id): Path<String>) -> Result<Response, Refusal> {
-    bench.line.cancel(&id)?;
-    Ok(StatusCode::NO_CONTENT.into_response())
+    blocking(move || {
+        bench.line.cancel(&id)?;
+        Ok(StatusCode::NO_CONTENT.into_response())
+    })
+    .await
 }
 
 async fn resume(State(bench): State<Shared>, Path(id): Path<String>) -> Result<Response, Refusal> {
-    bench.line.resume(&id)?;
-    let answer = Json(serde_json::json!({ "id": id }));
-    Ok((StatusCode::ACCEPTED, answer).into_response())
+    blocking(move || {
+        bench.line.resume(&id)?;
+        let answer = Json(serde_json::json!({ "id": id }));
+        Ok((StatusCode::ACCEPTED, answer).into_response())
+    })
+    .await
 }
 
 async fn file(

@@ -15,6 +15,8 @@ import { Sound } from "/live-sound.js";
 
 /** Older figures are dimmed, ms; a page that only watches asks so often, ms. */
 const [STALE, WATCH] = [500, 200];
+/** The bench takes a page for one that films for so long after its last frame, and a little longer, ms. */
+const OVER = 3000;
 /** Shortest pause between two messages to a screen reader, ms. */
 const QUIET = 2000;
 /** Tolerances to either side that the bar shows. */
@@ -38,6 +40,8 @@ const [camera, sound] = [new Camera(video), new Sound()];
 /** A name for each start of the camera, so that only one page films for a session, by one clock. */
 const name = () => Array.from(crypto.getRandomValues(new Uint8Array(8)), (byte) => byte.toString(16)).join("");
 let source = "";
+/** Whether this page filmed last, and when it stopped: it goes on without asking. */
+let isLast = false, stopped = 0;
 
 /** @type {State | null} */ let shown = null;
 /** @type {Hold[] | null} */ let holds = null;
@@ -50,14 +54,15 @@ let isFilming = false, isAnswering = true;
 /** Reads an answer of the bench, or throws its words. @param {Response} answer */
 const read = async (answer) => {
   const body = answer.status === 204 ? {} : await answer.json();
-  if (!answer.ok) throw Object.assign(new Error(`${body.error}. ${body.help}`), { status: answer.status });
+  if (!answer.ok) throw Object.assign(new Error(`${sentence(body.error)} ${sentence(body.help)}`), { status: answer.status });
   return body;
 };
+/** @param {string} text */
+const sentence = (text) => text.charAt(0).toUpperCase() + text.slice(1) + (/[.?!]$/.test(text) ? "" : ".");
 /** @param {unknown} error */
 const words = (error) => {
   if (error instanceof TypeError) return "The bench does not answer. See that it still runs on the computer.";
-  const text = error instanceof Error ? error.message : String(error);
-  return text.charAt(0).toUpperCase() + text.slice(1);
+  return sentence(error instanceof Error ? error.message : String(error));
 };
 
 /** @param {string} text */
@@ -118,7 +123,6 @@ const showPair = (pair, box, time_s) => {
 
 /** @param {State} state */
 const show = (state) => {
-  const before = shown;
   shown = state;
   if (state.age_s !== null) fresh = performance.now() - 1000 * state.age_s;
   const time_s = state.time_s ?? 0;
@@ -141,7 +145,7 @@ const show = (state) => {
     button.setAttribute("aria-pressed", String(Number(/** @type {HTMLElement} */ (button).dataset.station) === state.station_pct));
   if (Array.isArray(state.holds)) showHolds(state.holds);
   else if (state.holds !== holds?.length) look();
-  hear(state, before);
+  hear(state);
   if (isFilming) draw(canvas, video, [...state.airframe_tags, ...state.surfaces], isStale());
 };
 
@@ -189,6 +193,7 @@ const showHolds = (list) => {
   setTimeout(() => page.classList.remove("flash"), 400);
   const figures = last.surfaces.map((one) => signed(one.deflection_deg.value, 1).replace("−", "minus ").replace("+", "plus ")).join(", ");
   waiting = `Held at ${spokenStick(last.stick_pct)}. ${figures}.`;
+  announce(shown?.station_pct ?? null);
   tell(`Held at ${stick(last.stick_pct)} %.`);
 };
 
@@ -209,14 +214,21 @@ const readBefore = async () => {
 
 // ---- sound
 
-/** @param {State} state @param {State | null} before */
-const hear = (state, before) => {
+/** The station that was asked for in words. @type {number | null} */ let announced = null;
+/** @param {number | null} asked */
+const announce = (asked) => {
+  announced = asked;
+  if (asked !== null) waiting += ` Now ${spokenStick(asked)}.`;
+};
+
+/** @param {State} state */
+const hear = (state) => {
   const isMoving = state.surfaces.some((surface) => surface.moving);
-  const asked = state.station_pct;
-  if (asked !== null && state.state === "measuring" && (asked !== before?.station_pct || before?.state !== "measuring"))
-    waiting += ` Now ${spokenStick(asked)}.`;
+  const asked = state.state === "measuring" ? state.station_pct : null;
+  // A hold whose figures are still on their way is spoken first.
+  if (asked !== announced && (Array.isArray(state.holds) || state.holds === holds?.length)) announce(asked);
   // Nobody listens while a surface moves.
-  if (waiting && !isMoving) { sound.say(waiting); waiting = ""; }
+  if (waiting && !isMoving) { sound.say(waiting.trim()); waiting = ""; }
   const tone = /** @type {HTMLInputElement | null} */ (page.querySelector("[name=tone]:checked"))?.value ?? state.pairs[0]?.follower;
   const pair = page.classList.contains("by-hand") ? state.pairs.find((one) => one.follower === tone) : undefined;
   sound.mismatch(pair && !isStale() ? pair.difference_deg.value : null, pair?.tolerance_deg ?? 1);
@@ -265,12 +277,13 @@ const start = async (takes = false) => {
   setTimeout(() => camera.holdFocus(), 3000);
   /** @type {any} */ (navigator).wakeLock?.request("screen").catch(() => {});
   source = name();
-  film(source, takes || isFilming);
+  film(source, takes || isLast);
   isFilming = true;
 };
 
 const stop = () => {
   isFilming = false;
+  stopped = performance.now();
   source = "";
   camera.stop();
   page.classList.remove("filming");
@@ -292,6 +305,7 @@ const film = async (run, takes) => {
       isAnswering = true;
       takes = false;
       const state = await read(answer);
+      isLast = true;
       complain("");
       show(state);
     } catch (error) {
@@ -301,6 +315,7 @@ const film = async (run, takes) => {
       if (status === 404 || status === 422 || status === 401) { stop(); complain(words(error)); }
       else if (status === 409 && /another page/.test(words(error).toLowerCase())) {
         stop();
+        isLast = false;
         find("[data-take]").hidden = false;
         complain(words(error));
       } else if (status === undefined) { complain(words(error)); await new Promise((done) => setTimeout(done, 500)); }
@@ -313,6 +328,7 @@ const look = async () => {
   try {
     const state = await read(await fetch(address));
     isAnswering = true;
+    if (state.filmed && !isFilming && performance.now() - stopped > OVER) isLast = false;
     if (isFilming) showHolds(state.holds); else { show(state); if (find("[data-fault]").textContent?.startsWith("The bench does not")) complain(""); }
   } catch (error) {
     isAnswering = /** @type {any} */ (error).status !== undefined;

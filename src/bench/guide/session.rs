@@ -16,12 +16,11 @@ use crate::bench::calibrate::{self, BoardOrder};
 use crate::bench::line::Order;
 use crate::bench::live::turns::Turns;
 use crate::bench::uploads::plain_name;
-use crate::bench::workshop::stem;
 use crate::bench::{Bench, Refusal, ids};
 use crate::camera::calibration::{Board, CalibrateOptions};
 use crate::camera::guidance::{Guidance, GuidanceError, Kept, Look, Outcome, Part};
 use crate::clip::GreyImage;
-use crate::names::LONGEST_NAME;
+use crate::names::{LONGEST_NAME, of_file};
 
 /// Folder of the views that check the fit, inside that of its pictures, where a calibration of the folder
 /// does not look.
@@ -66,7 +65,7 @@ pub struct Device {
 impl Device {
     /// The device whose pictures a profile was made from, where that was kept.
     pub fn of(bench: &Bench, profile: &Path) -> Option<Self> {
-        let folder = PathBuf::from(format!("{}{VIEWS}", stem(profile)));
+        let folder = PathBuf::from(format!("{}{VIEWS}", of_file(profile)));
         let path = bench.workshop.path(&folder.join(DEVICE_FILE));
         let text = crate::bounded_file::read(&path, MOST_DEVICE_BYTES).ok()?;
         serde_json::from_slice(&text).ok()

@@ -143,7 +143,8 @@ pub async fn take_form(bench: &Shared, headers: &HeaderMap, body: Body) -> Resul
         total: None,
     };
     if let Err(refusal) = bench.uploads.take(&part, whole, file.body).await {
-        bench.uploads.forget(&part.id);
+        let forgetting = bench.clone();
+        blocking(move || Ok(forgetting.uploads.forget(&part.id))).await?;
         return Err(refusal);
     }
     let bench = bench.clone();

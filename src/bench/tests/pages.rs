@@ -242,6 +242,54 @@ fn numbers_are_ticked_off_kept_and_carried_into_the_model_file() {
 }
 
 #[test]
+fn a_grave_warning_comes_before_the_numbers_on_every_page() {
+    let bench = TestBench::with_measurement();
+    let mut measurement = crate::measurement::sample::heron();
+    measurement.warnings.push(crate::warning::WarningText {
+        code: "profile-contradicted".into(),
+        text: "the clip contradicts the camera profile".into(),
+        mend: "calibrate the camera again".into(),
+        grave: true,
+    });
+    let file = bench.folder.path().join("heron-result/measurement.json");
+    std::fs::write(file, measurement.to_json().unwrap()).unwrap();
+    let id = bench.bench.workshop.measurements()[0].id.clone();
+    let aircraft = bench.aircraft_id();
+    let overview = bench.page(&format!("/aircraft/{aircraft}"));
+    assert!(overview.contains("Next: Read the warning"), "{overview}");
+    for path in [
+        "/".into(),
+        format!("/aircraft/{aircraft}"),
+        format!("/measurements/{id}"),
+    ] {
+        let page = bench.page(&path).to_lowercase();
+        assert!(page.contains("read the warning first"), "{path}: {page}");
+        assert!(!page.contains("enter the numbers below"), "{path}: {page}");
+    }
+}
+
+#[test]
+fn a_camera_name_that_the_profile_cannot_have_is_refused_before_the_work() {
+    let bench = TestBench::with_clip();
+    let clip = bench.bench.workshop.clips()[0].id.clone();
+    let order = |name: &str| {
+        let fields = [
+            ("name", name),
+            ("columns", "9"),
+            ("rows", "6"),
+            ("square_mm", "24"),
+            ("clip", &clip),
+        ];
+        bench.post_form("/camera/new", &fields)
+    };
+    let refused = order(&"o".repeat(101));
+    assert_eq!(refused.status(), StatusCode::UNPROCESSABLE_ENTITY);
+    assert!(text(refused).contains("at most 100 letters"));
+    assert!(bench.bench.line.entries().is_empty());
+    assert_eq!(order(&"o".repeat(100)).status(), StatusCode::SEE_OTHER);
+}
+
+#[test]
 fn a_measurement_is_kept_in_the_record_and_compared() {
     let bench = TestBench::with_measurement();
     let id = bench.bench.workshop.measurements()[0].id.clone();
@@ -273,6 +321,16 @@ fn a_measurement_is_kept_in_the_record_and_compared() {
         bench.aircraft_id()
     ));
     assert!(text(sheet).contains("setup sheet"));
+    // The latest one is the one with the largest number, as `record` counts.
+    let record = bench.folder.path().join("model-record");
+    std::fs::write(record.join("setup-999.html"), "earlier").unwrap();
+    std::fs::write(record.join("setup-1000.html"), "later").unwrap();
+    std::fs::write(record.join("setup-notes.html"), "notes").unwrap();
+    let sheet = bench.get(&format!(
+        "/aircraft/{}/setup-sheet.html",
+        bench.aircraft_id()
+    ));
+    assert_eq!(text(sheet), "later");
     let after = crate::measurement::sample::heron_after();
     let folder = bench.folder.path().join("second");
     std::fs::create_dir(&folder).unwrap();

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use nalgebra::{DMatrix, DVector, Point3, Vector3};
+use nalgebra::{DMatrix, DVector, Point3, Unit, Vector3};
 use rayon::prelude::*;
 
 use super::corner_errors::with_corner_errors;
@@ -18,6 +18,7 @@ use crate::motion::select::scatter::Scatter;
 use crate::motion::solve::normal_equations::{
     AngleElimination, FrameElimination, Reduced, ViewVector,
 };
+use crate::motion::sorted_fit::undetermined;
 use crate::motion::{
     FitOptions, FrameDeflection, LastingErrors, Misfit, Motion, MotionError, MotionFrame,
     MotionWarning, SurfaceMotion, TagsAtZero,
@@ -51,14 +52,7 @@ impl Conclusion<'_> {
     ) -> Result<Motion, MotionError> {
         let state = self.state;
         let reduced = self.fit.system(state, 0.0);
-        let undetermined = MotionError::Undetermined {
-            frames: self
-                .fit
-                .frames
-                .iter()
-                .filter(|frame| frame.is_used())
-                .count(),
-        };
+        let undetermined = undetermined(self.fit);
         let scatter = Scatter::of(self.fit, state, self.constant).ok_or(undetermined.clone())?;
         let variance = scatter.variance;
         require_travel(self.fit, state, self.model, options.smallest_travel_deg)?;
@@ -184,11 +178,13 @@ impl Conclusion<'_> {
                 } else {
                     seen.axis
                 };
+                let foot = seen.foot_of(&tag);
                 SurfaceMotion {
                     name: declared.name.clone(),
                     tag_id: declared.tag_id,
                     axis_in_camera: axis,
-                    point_in_camera_mm: seen.foot_of(&tag),
+                    arm_at_zero_in_camera: Unit::new_normalize(tag - foot),
+                    point_in_camera_mm: foot,
                     radius_mm: hinged.radius(&block.into_owned()),
                 }
             })

@@ -12,7 +12,7 @@ use nalgebra::{DMatrix, DVector, Vector2};
 
 use crate::model_file::ModelFile;
 use crate::motion::{DeclarationWarning, MotionError, MotionWarning};
-use crate::statistics::median;
+use crate::statistics::{inner_ends, median};
 use crate::tags::{SightedFrame, Sighting, Sightings};
 
 /// Frames that are looked at, at most.
@@ -21,8 +21,8 @@ const ENOUGH_FRAMES: usize = 240;
 const FEWEST_FRAMES: usize = 40;
 /// Landmarks are needed for the camera's six motions, two coordinates each, and some to spare.
 const FEWEST_LANDMARKS: usize = 6;
-/// Landmarks are left out if that many of the frames lack one of them.
-const LARGEST_LOSS: f64 = 0.4;
+/// Largest share of the frames that may be given up so that all chosen landmarks are in each remaining frame.
+const MOST_FRAMES_LOST: f64 = 0.4;
 /// The camera's motions to first order, and the strongest products of two of them.
 const MOST_PATHS: usize = 10;
 /// Paths that move the landmarks by less are their noise, px (root mean square of a coordinate).
@@ -34,11 +34,9 @@ const LANDMARK_OFF_FACTOR: f64 = 4.0;
 
 /// A tag stays where it is in the picture if it wanders less than this, px.
 const STAYS_PX: f64 = 0.5;
-/// … between these shares of its places.
-const WANDER_SHARES: [f64; 2] = [0.02, 0.98];
 /// A tag moves if its path has more left than this, px, …
 const MOVES_PX: f64 = 2.0;
-/// … more than this share of what surfaces' tags have left, since an aircraft that rocks by half a degree with its
+/// … more than this share of the largest residual of a surface's tag, since an aircraft that rocks by half a degree with its
 /// surfaces moves all of its tags by a third of that …
 const MOVES_SHARE: f64 = 0.45;
 /// … and follows them: at least this correlation with the surface that it follows most.
@@ -113,8 +111,7 @@ fn still_tags(sightings: &Sightings, model: &ModelFile) -> BTreeSet<u32> {
         .collect()
 }
 
-/// How far a tag wanders in the picture: between the shares [`WANDER_SHARES`] of its places, so that
-/// single wrong sightings do not count.
+/// How far a tag wanders in the picture, between the inner ends of its places.
 fn wander_px(sightings: &Sightings, tag_id: u32) -> Option<f64> {
     let seen = sightings
         .frames
@@ -127,10 +124,9 @@ fn wander_px(sightings: &Sightings, tag_id: u32) -> Option<f64> {
     let span = |axis: usize| {
         let mut along: Vec<f64> = places.iter().map(|place| place[axis]).collect();
         along.sort_by(f64::total_cmp);
-        let at = |share: f64| along[(share * (along.len() - 1) as f64).round() as usize];
-        at(WANDER_SHARES[1]) - at(WANDER_SHARES[0])
+        inner_ends(&along).map(|[low, high]| high - low)
     };
-    Some(span(0).hypot(span(1)))
+    Some(span(0)?.hypot(span(1)?))
 }
 
 /// The paths that everything at rest has in common.
@@ -192,7 +188,7 @@ fn chosen(sightings: &Sightings) -> Option<(Vec<&SightedFrame>, Vec<u32>)> {
     }
     let mut found: Vec<(u32, usize)> = found.into_iter().collect();
     found.sort_by_key(|(number, count)| (std::cmp::Reverse(*count), *number));
-    let least = ((1.0 - LARGEST_LOSS) * frames.len() as f64).max(FEWEST_FRAMES as f64) as usize;
+    let least = ((1.0 - MOST_FRAMES_LOST) * frames.len() as f64).max(FEWEST_FRAMES as f64) as usize;
     let mut landmarks = vec![];
     for (number, _) in found {
         let with: Vec<&SightedFrame> = frames

@@ -16,14 +16,14 @@ use std::collections::BTreeMap;
 
 use nalgebra::{DMatrix, Point2};
 
-use super::conclude::weak_geometry::TRAVEL_SHARES;
+use super::conclude::weak_geometry::travel_rad;
 use super::problem::joint_fit::JointFit;
 use super::problem::observation::Target;
 use super::problem::parameters::{Constants, FrameState};
 use super::select::outliers::angle_spans;
 use super::select::scatter::Scatter;
 use super::start::steady::Steadier;
-use super::{Concluded, FitOptions, FrameDeflection, Motion};
+use super::{Concluded, FitOptions};
 use crate::camera::{Camera, CameraProfile};
 use crate::measured::Measured;
 use crate::model_file::ModelFile;
@@ -48,7 +48,7 @@ pub struct HeldFit {
     rejection_chi2: f64,
     /// Deflections of each surface that the fit saw, from and to.
     spans_rad: Vec<[f64; 2]>,
-    /// Travel of each surface between the shares [`TRAVEL_SHARES`] of its deflections.
+    /// Travel of each surface, without outliers.
     travels_rad: Vec<Measured>,
     /// Factor on the declared covariance of each tag's corners.
     factors: BTreeMap<Target, f64>,
@@ -113,7 +113,10 @@ impl HeldFit {
                 .max_by_key(|at| shown[*at])
                 .unwrap_or(0),
             travels_rad: (0..motion.surfaces.len())
-                .map(|surface| travel_rad(&motion, surface))
+                .map(|surface| {
+                    let travel = travel_rad(&motion, surface);
+                    travel.unwrap_or(Measured::new(0.0, f64::INFINITY))
+                })
                 .collect(),
             covariance: motion.constants_covariance,
             lasting_share: motion.lasting.share,
@@ -174,23 +177,4 @@ impl HeldFit {
         let [left, right] = ends.map(|end| self.camera.project(&(camera_from_reference * end)));
         Some([left?, right?])
     }
-}
-
-/// Travel of a surface with the error that the constants make.
-fn travel_rad(motion: &Motion, surface: usize) -> Measured {
-    let frames = motion.frames.iter();
-    let mut measured: Vec<&FrameDeflection> = frames
-        .filter_map(|frame| frame.deflections[surface].as_ref())
-        .collect();
-    measured.sort_by(|a, b| a.angle_rad.total_cmp(&b.angle_rad));
-    let ends = TRAVEL_SHARES.map(|share| {
-        let place = share * measured.len().saturating_sub(1) as f64;
-        measured.get(place.round() as usize)
-    });
-    let [Some(low), Some(high)] = ends else {
-        return Measured::new(0.0, f64::INFINITY);
-    };
-    let gain = &high.gain - &low.gain;
-    let variance = gain.dot(&(&motion.constants_covariance * &gain));
-    Measured::new(high.angle_rad - low.angle_rad, variance.max(0.0).sqrt())
 }

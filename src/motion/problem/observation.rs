@@ -11,7 +11,7 @@ use crate::motion::MotionError;
 use crate::tags::{SightedFrame, Sighting, Sightings};
 
 /// Corner coordinates of one sighting: x0 y0 … x3 y3.
-pub(in crate::motion) type Corners = SVector<f64, 8>;
+pub(crate) type Corners = SVector<f64, 8>;
 
 /// Frames that one thread takes at a time.
 pub(in crate::motion) const PIECE: usize = 64;
@@ -157,7 +157,7 @@ pub(in crate::motion) fn interval_s(frames: &[ObservedFrame]) -> f64 {
 
 /// Direction of the sensor's lines in the upright picture.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(in crate::motion) struct ReadLines {
+pub(crate) struct ReadLines {
     /// Coordinate of a point that gives its line: 0 for x, 1 for y.
     coordinate: usize,
     count: f64,

@@ -186,10 +186,10 @@ pub(in crate::motion) fn linearise<const N: usize>(
     Some(line)
 }
 
-/// What edge shift, readout and bows make of a tag's corners, px.
+/// Moves of a tag's corners by edge shift, readout and bows, px.
 struct Outline {
     moves: Corners,
-    /// Zero, as is the next, where neither asked for nor in the moves.
+    /// This and `by_bow` are zero if no column needs them and their constant is zero.
     by_edge_shift: Corners,
     by_bow: SMatrix<f64, 8, BOWS>,
 }
@@ -288,7 +288,7 @@ impl<const N: usize> Linearised<N> {
 ///
 /// Of the predicted corners, never of the observed ones: their noise would go into the slope and
 /// into the residual alike, and such a product does not average out.
-fn edge_slope(corners_px: &Corners) -> Corners {
+pub(crate) fn edge_slope(corners_px: &Corners) -> Corners {
     let corner = |index: usize| corners_px.fixed_rows::<2>(2 * (index % 4)).into_owned();
     let outward = |from: usize| {
         let along: Vector2<f64> = corner(from + 1) - corner(from);

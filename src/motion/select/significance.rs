@@ -13,7 +13,8 @@ use crate::motion::problem::readout;
 use crate::motion::problem::rocking;
 
 /// Bows that move the outline of a tag by less than this, root mean square, cannot be distinguished from the
-/// lasting errors of its corners, px: twice their standard deviation ([`FitOptions`](crate::motion::FitOptions)).
+/// lasting errors of its corners, px: twice the usual standard deviation of these
+/// ([`FitOptions::default`](crate::motion::FitOptions)).
 const LEAST_PX: f64 = 0.02;
 
 /// Which of the optional effects a clip shows.
@@ -36,7 +37,7 @@ impl Significance {
         }
     }
 
-    /// Removes the others from a layout and its constants.
+    /// Keeps only these unknowns in a layout, and sets the constants of the others to zero.
     pub fn leave_in(&self, layout: &mut Layout, constants: &mut Constants) {
         layout.bows = self.bows;
         layout.readout = self.readout;

@@ -200,11 +200,11 @@ impl Sums {
     }
 }
 
-/// Columns of a linearised sighting of a tag and the constants that they belong to, in the order of
-/// these; the residual is the last.
+/// Columns of a linearised sighting of a tag and the constants that they belong to; the residual is the last.
+/// Sorted by constants, since products are summed below the diagonal only.
 fn slots(layout: &Layout, target: Target) -> Vec<(usize, usize)> {
     let (own, own_count) = layout.own(target).unzip();
-    run(OWN, own, own_count.unwrap_or(0))
+    let slots = run(OWN, own, own_count.unwrap_or(0))
         .chain(run(EDGE_SHIFT, layout.edge_shift_column(), 1))
         .chain(run(READOUT, layout.readout_column(), 1))
         .chain(run(LENS, layout.lens_column(), INTRINSIC_COUNT))
@@ -214,19 +214,25 @@ fn slots(layout: &Layout, target: Target) -> Vec<(usize, usize)> {
             layout.corner_error_column(target),
             CORNER_ERRORS,
         ))
-        .chain([(RESIDUAL, layout.constants())])
-        .collect()
+        .chain([(RESIDUAL, layout.constants())]);
+    sorted_by_constant(slots)
 }
 
 /// The same of a landmark.
 fn slots_of_landmark(layout: &Layout, landmark: usize) -> Vec<(usize, usize)> {
     let own = Some(layout.landmark_column(landmark));
-    run(READOUT, layout.readout_column(), 1)
+    let slots = run(READOUT, layout.readout_column(), 1)
         .chain(run(LENS, layout.lens_column(), INTRINSIC_COUNT))
         .chain(run(ROCKING, layout.rocking_column(), ROCKING_CONSTANTS))
         .chain(run(OWN, own, LANDMARK_CONSTANTS))
-        .chain([(RESIDUAL, layout.constants())])
-        .collect()
+        .chain([(RESIDUAL, layout.constants())]);
+    sorted_by_constant(slots)
+}
+
+fn sorted_by_constant(slots: impl Iterator<Item = (usize, usize)>) -> Vec<(usize, usize)> {
+    let mut slots: Vec<_> = slots.collect();
+    slots.sort_by_key(|(_, constant)| *constant);
+    slots
 }
 
 /// Pairs of consecutive columns and constants, where there are such constants.
@@ -387,18 +393,16 @@ impl Work<'_> {
         if !self.fit.layout.picture_moves {
             return;
         }
-        let share = frame.share();
+        let (prior, picture) = (&self.fit.priors.picture, &frame_state.picture);
         let constants = self.fit.layout.constants();
-        let numbers = frame_state.picture.to_vector();
-        let information = self.fit.priors.picture.information() * share;
-        for (index, (number, information)) in numbers.iter().zip(&information).enumerate() {
-            let chi2 = information * number * number;
-            sums.cost += 0.5 * chi2;
-            sums.squares += chi2;
-            // The residual's own product, as those of all columns are.
-            sums.products[(constants, constants)] += chi2;
+        let chi2 = frame.share() * prior.chi2(picture);
+        sums.cost += 0.5 * chi2;
+        sums.squares += chi2;
+        // The residual's own product, as those of all columns are.
+        sums.products[(constants, constants)] += chi2;
+        for (index, information, gradient) in prior.terms(picture, frame.share()) {
             view.information[(PICTURE + index, PICTURE + index)] += information;
-            view.coupling[(PICTURE + index, constants)] += information * number;
+            view.coupling[(PICTURE + index, constants)] += gradient;
         }
     }
 

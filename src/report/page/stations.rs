@@ -4,6 +4,7 @@ use crate::matching::{Correction, StationMismatch};
 use crate::measurement::SurfaceRecord;
 use crate::report::figures::{percent, plain, signed_with_u};
 use crate::stations::Approach;
+use crate::stick;
 
 /// One hold of one surface.
 #[derive(Debug, Clone, PartialEq)]
@@ -97,7 +98,7 @@ pub fn mismatch_rows(correction: &Correction, tolerance_deg: Option<f64>) -> Vec
             found: signed_with_u(station.mismatch_deg),
             predicted: predicted
                 .iter()
-                .find(|other| (other.stick_pct - station.stick_pct).abs() < 1e-6)
+                .find(|other| stick::is_same(other.stick_pct, station.stick_pct))
                 .map_or_else(|| "–".into(), |other| signed_with_u(other.mismatch_deg)),
             beyond: tolerance_deg
                 .is_some_and(|tolerance_deg| station.mismatch_deg.value.abs() > tolerance_deg),
