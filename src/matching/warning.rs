@@ -2,6 +2,7 @@
 
 use miette::Diagnostic;
 
+use crate::figures;
 use crate::measured::Measured;
 use crate::model_file::Target;
 use crate::warning::Warning;
@@ -103,7 +104,8 @@ impl Warning for MatchingWarning {
                 tolerance_deg,
             } => format!(
                 "the best numbers for this radio leave \"{follower}\" off by up to \
-                 {at_most_deg:.2}° (95 %) somewhere, which {} the tolerance of {tolerance_deg}°",
+                 {} (95 %) somewhere, which {} the tolerance of {tolerance_deg}°",
+                figures::at_most_deg(*at_most_deg),
                 if at_least_deg > tolerance_deg {
                     "is more than"
                 } else {
@@ -130,10 +132,9 @@ impl Warning for MatchingWarning {
                 short_deg,
                 ..
             } => format!(
-                "at {stick_pct:+.0} % \"{follower}\" stays {:.2}° ± {:.2}° short of \"{reference}\" \
-                 with any numbers",
-                short_deg.value,
-                short_deg.u()
+                "at {stick_pct:+.0} % \"{follower}\" stays {} short of \"{reference}\" with \
+                 any numbers",
+                figures::plain_deg(*short_deg)
             ),
         }
     }
@@ -171,8 +172,9 @@ impl Warning for MatchingWarning {
                 ..
             } => format!(
                 "either reduce the end point of \"{reference}\" at {reference_end_pct:+.0} % to \
-                 {reference_end_point_pct} %, which leaves {common_worst_deg:.2}° at most (95 %); or, \
-                 if servo and linkage allow, increase the travel of \"{follower}\" and film again"
+                 {reference_end_point_pct} %, which leaves {} at most (95 %); or, if servo and \
+                 linkage allow, increase the travel of \"{follower}\" and film again",
+                figures::at_most_deg(*common_worst_deg)
             ),
         }
     }

@@ -6,7 +6,6 @@ pub mod calibration;
 mod charts;
 mod comparison_page;
 mod error;
-mod figures;
 mod format;
 mod neutral;
 mod neutral_drift;
@@ -26,19 +25,22 @@ mod unfinished;
 mod verdict;
 
 #[cfg(test)]
+mod agreement_tests;
+#[cfg(test)]
 mod phone_tests;
 #[cfg(test)]
 mod tests;
 
+use crate::figures;
 use crate::measurement::{FrameRow, Measurement};
 use crate::names::without_unseen;
 
 use format::Format;
 
+pub use crate::figures::sentence;
 pub use charts::Throws;
 pub use comparison_page::{comparison_page, comparison_summary};
 pub use error::ReportError;
-pub use figures::sentence;
 pub use neutral_drift::neutral_lines;
 pub use page::{
     Alternative, Counting, NumberRow, ReachView, curve_kind, exchanged, number_rows, reach_views,

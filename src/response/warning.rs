@@ -1,6 +1,7 @@
 //! Warnings of the response stage.
 
 use super::{Health, SideLag};
+use crate::figures;
 use crate::measured::Measured;
 use crate::warning::Warning;
 
@@ -253,5 +254,5 @@ impl Warning for ResponseWarning {
 }
 
 fn angle(measured: &Measured) -> String {
-    format!("{:.2} ± {:.2}°", measured.value, measured.u())
+    figures::plain_deg(*measured)
 }
