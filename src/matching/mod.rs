@@ -52,7 +52,7 @@ use crate::response::Responses;
 
 pub use cause::{Cause, LinkageDifference, LinkagePart};
 pub use correction::{
-    Correction, Exchanged, Prediction, SettingsUs, Stage, StageGain, StationMismatch,
+    Correction, Exchanged, Leaves, Prediction, SettingsUs, Stage, StageGain, StationMismatch,
 };
 pub use error::MatchingError;
 pub use hand_work::HandWork;
@@ -226,7 +226,7 @@ fn correct(
         hand_work,
         reference: reference.into(),
         follower: follower.into(),
-        found_deg: at_stations(pair, &pair.follower_active),
+        found_deg: at_stations(pair, &pair.reference_active, &pair.follower_active),
         measured_pct: Some(pair.travel_pct),
         found_worst_deg: Some(found_worst(pair, &draws, &places)),
         tolerance_deg: Some(group.tolerance_deg),
@@ -264,12 +264,13 @@ fn neutral_as_found(pair: &Pair) -> Option<Measured> {
         .map(|_| pair.mismatch_deg(&pair.follower_active, 0.0))
 }
 
-fn at_stations(pair: &Pair, settings: &Settings) -> Vec<StationMismatch> {
+/// Mismatch at the stations with these numbers of the reference and of the follower.
+fn at_stations(pair: &Pair, reference: &Settings, follower: &Settings) -> Vec<StationMismatch> {
     pair.stations_pct()
         .into_iter()
         .map(|stick_pct| StationMismatch {
             stick_pct,
-            mismatch_deg: pair.mismatch_deg(settings, stick_pct),
+            mismatch_deg: pair.mismatch_with_deg([reference, follower], stick_pct),
         })
         .collect()
 }
@@ -291,7 +292,7 @@ fn predict(pair: &Pair, best: &Improved) -> Prediction {
         rms: best.outcomes.rms_at_most_deg(),
         u: 0.5 * (most_deg - least_deg),
         least: Some(least_deg),
-        stations: at_stations(pair, &best.settings),
+        stations: at_stations(pair, &pair.reference_active, &best.settings),
     }
 }
 

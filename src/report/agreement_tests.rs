@@ -3,10 +3,38 @@
 use super::*;
 use crate::matching::MatchingWarning;
 use crate::measured::Measured;
-use crate::measurement::sample::{LEFT, RIGHT, heron};
+use crate::measurement::Measurement;
+use crate::measurement::sample::{LEFT, RIGHT, heron, short_at_the_top};
 use crate::model_file::Target;
 use crate::response::ResponseWarning;
 use crate::warning::Warning;
+
+fn terminal(measurement: &Measurement) -> String {
+    summary::summary(measurement, None)
+}
+
+/// The page as plain words, one space between them.
+fn page_words(measurement: &Measurement) -> String {
+    let page = page::page(measurement, None).unwrap();
+    let mut words = String::new();
+    for piece in page.split('<') {
+        words.push_str(piece.split_once('>').map_or("", |(_, text)| text));
+        words.push(' ');
+    }
+    let words = words.replace('\u{a0}', " ");
+    words.split_whitespace().collect::<Vec<_>>().join(" ")
+}
+
+/// The sample with its right side short at the top: 1.3° remain with numbers alone.
+fn short() -> Measurement {
+    let mut measurement = heron();
+    let correction = &mut measurement.matches[0];
+    let predicted = &mut correction.predicted_deg;
+    (predicted.worst, predicted.least) = (1.31, Some(1.2));
+    predicted.stations[8].mismatch_deg = Measured::from_expanded(-1.3, 0.04);
+    correction.out_of_reach = vec![short_at_the_top(correction)];
+    measurement
+}
 
 #[test]
 fn a_bound_reads_the_same_in_warnings_and_verdicts() {
@@ -47,5 +75,26 @@ fn an_uncertainty_reads_the_same_in_warnings_and_tables() {
     };
     let text = wanders.text();
     assert!(text.contains("0.43° ± 0.11°"), "{text}");
+}
+
+#[test]
+fn where_a_side_falls_short_predictions_belong_to_the_common_travel() {
+    // The sample keeps no prediction by station for the common travel, as files of earlier programs:
+    // that of the other set must not be shown in its place.
+    for words in [terminal(&short()), page_words(&short())] {
+        assert!(!words.contains("−1.30 ± 0.04 −1.30 ± 0.04"), "{words}");
+        let row = words
+            .lines()
+            .find(|line| line.trim_start().starts_with("+100  "));
+        assert!(
+            row.is_none_or(|row| !row.contains("−1.30 ± 0.04      −1.30")),
+            "{row:?}"
+        );
+        assert!(!words.contains("adjust the linkage first"), "{words}");
+    }
+    let page = page_words(&short());
+    let remaining = page.find("Remaining mismatch: at most 0.16°");
+    let instead = page.find("Instead, with the left tailplane as it is");
+    assert!(remaining < instead && remaining.is_some(), "{page}");
 }
 

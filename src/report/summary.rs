@@ -138,8 +138,13 @@ fn add_numbers(
     for reach in reach_views(measurement, correction) {
         paragraph(text, &reach.sentence, "");
         if !reach.numbers.is_empty() {
-            let head = format!("\nFor the common travel: {follower}, in {unit}");
-            add_rows(text, &head, &reach.numbers);
+            for (surface, rows) in [
+                (&correction.reference, &reach.reference_numbers),
+                (follower, &reach.numbers),
+            ] {
+                let head = format!("\nFor the common travel: {surface}, in {unit}");
+                add_rows(text, &head, rows);
+            }
         }
     }
     let numbers = number_rows(measurement, correction);

@@ -263,7 +263,7 @@ fn out_of_reach(correction: &Correction) -> String {
     format!(
         "With the servo travel in this clip the {follower} does not reach the {reference} at {}. \
          With the {reference}'s travel reduced there, at most {} (95 %) will remain; numbers for the \
-         {follower} alone leave up to {}. The report has both.",
+         {follower} alone leave up to {}.",
         ends.join(" and "),
         figures::at_most_deg(common),
         remains(correction)

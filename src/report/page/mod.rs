@@ -69,12 +69,13 @@ struct MatchView<'a> {
     radio: Option<String>,
     tolerance: Option<String>,
     remaining: String,
+    remaining_instead: Option<String>,
     stages: Vec<StageRow>,
     hand_work: Option<String>,
     causes: Vec<String>,
     reaches: Vec<ReachView>,
     floors: Vec<String>,
-    remaining_rms: String,
+    remaining_rms: Option<String>,
     mismatch_chart: String,
     mismatches: Vec<MismatchRow>,
     response: ResponseView,
@@ -176,6 +177,7 @@ fn match_view<'a>(
     judgement: &Judgement,
 ) -> MatchView<'a> {
     let numbers = number_rows(measurement, correction);
+    let leaves = correction.leaves();
     MatchView {
         correction,
         sentence: figures::glued(&judgement.sentence(correction)),
@@ -200,8 +202,10 @@ fn match_view<'a>(
             .collect(),
         reaches: reach_views(measurement, correction),
         floors: floor_sentences(measurement, correction),
-        remaining: super::verdict::remains(correction),
-        remaining_rms: figures::at_most_deg(correction.predicted_deg.rms),
+        remaining: figures::at_most_deg(leaves.at_most_deg),
+        remaining_instead: (!correction.common_travel().is_empty())
+            .then(|| super::verdict::remains(correction)),
+        remaining_rms: leaves.rms_deg.map(figures::at_most_deg),
         mismatch_chart: in_both_formats(|format| {
             charts::mismatch(correction, judgement.tolerance_deg, format)
         }),

@@ -85,9 +85,9 @@ pub struct MismatchRow {
     pub beyond: bool,
 }
 
-/// Found beside predicted, by rising stick.
+/// Found beside predicted with the numbers that come first, by rising stick.
 pub fn mismatch_rows(correction: &Correction, tolerance_deg: Option<f64>) -> Vec<MismatchRow> {
-    let predicted = &correction.predicted_deg.stations;
+    let predicted = correction.leaves().stations;
     let mut found: Vec<&StationMismatch> = correction.found_deg.iter().collect();
     found.sort_by(|a, b| a.stick_pct.total_cmp(&b.stick_pct));
     found
