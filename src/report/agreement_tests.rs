@@ -8,6 +8,7 @@ use crate::measurement::sample::{LEFT, RIGHT, heron, short_at_the_top};
 use crate::model_file::Target;
 use crate::response::ResponseWarning;
 use crate::warning::Warning;
+use crate::warning::WarningText;
 
 fn terminal(measurement: &Measurement) -> String {
     summary::summary(measurement, None)
@@ -96,5 +97,25 @@ fn where_a_side_falls_short_predictions_belong_to_the_common_travel() {
     let remaining = page.find("Remaining mismatch: at most 0.16°");
     let instead = page.find("Instead, with the left tailplane as it is");
     assert!(remaining < instead && remaining.is_some(), "{page}");
+}
+
+#[test]
+fn no_numbers_are_shown_where_the_sides_are_swapped() {
+    let mut measurement = short();
+    measurement.warnings.push(WarningText {
+        code: "sides-exchanged".into(),
+        text: "left and right are swapped".into(),
+        mend: "do not enter any number".into(),
+        grave: true,
+    });
+    for words in [terminal(&measurement), page_words(&measurement)] {
+        // The mark of a number that changes, and what only a sentence on numbers says.
+        assert!(!words.contains('▸'), "{words}");
+        assert!(!words.contains("will remain"), "{words}");
+        assert!(!words.contains("numbers below"), "{words}");
+        assert!(words.contains("No numbers are shown"), "{words}");
+    }
+    // The file keeps them.
+    assert!(measurement.to_json().unwrap().contains("end_points_pct"));
 }
 

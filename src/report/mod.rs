@@ -23,6 +23,7 @@ mod trace;
 mod truth;
 mod unfinished;
 mod verdict;
+mod withheld;
 
 #[cfg(test)]
 mod agreement_tests;
@@ -54,6 +55,7 @@ pub use trace::{TraceInputs, trace_files};
 pub use truth::{TrueStation, beside_truth};
 pub use unfinished::{UNFINISHED_PAGE, Unfinished, hold_still, unfinished_page};
 pub use verdict::{Judgement, Verdict};
+pub use withheld::withheld;
 
 /// Name of the page.
 pub const PAGE: &str = "report.html";

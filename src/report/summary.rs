@@ -15,6 +15,7 @@ use super::page::{
     sense_sentence, stage_rows,
 };
 use super::verdict::{HEADLINE_IF_GRAVE, Judgement, Verdict, WorstWarning, unmatched_pairs};
+use super::withheld::withheld;
 
 /// Width to which sentences are broken, in letters.
 const WIDTH: usize = 78;
@@ -53,8 +54,13 @@ pub fn summary(measurement: &Measurement, report: Option<&Path>) -> String {
         }
         paragraph(&mut text, &worst.sentence(), "");
     }
-    for correction in &measurement.matches {
-        add_verdict(&mut text, measurement, correction);
+    match withheld(measurement) {
+        Some(words) if !measurement.matches.is_empty() => paragraph(&mut text, words, ""),
+        _ => {
+            for correction in &measurement.matches {
+                add_verdict(&mut text, measurement, correction);
+            }
+        }
     }
     for words in unmatched_pairs(measurement) {
         paragraph(&mut text, &words, "");
@@ -119,7 +125,9 @@ fn add_background(text: &mut String, measurement: &Measurement, correction: &Cor
     for cause in causes {
         paragraph(text, &format!("  - {cause}"), "    ");
     }
-    add_stages(text, measurement, correction);
+    if withheld(measurement).is_none() {
+        add_stages(text, measurement, correction);
+    }
 }
 
 /// The numbers to enter, those for the common travel first where the follower falls short.

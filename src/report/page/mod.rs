@@ -22,6 +22,8 @@ use super::verdict::{
     HEADLINE_IF_GRAVE, Judgement, Verdict, WorstWarning, measured_in_part, unmatched_pairs,
 };
 
+use super::withheld::withheld;
+
 pub use cures::{
     Alternative, ReachView, StageRow, exchanged, floor_sentences, reach_views, stage_rows,
 };
@@ -43,6 +45,7 @@ struct Page<'a> {
     other_names: &'static str,
     after_entering: &'a [&'a str],
     matches: Vec<MatchView<'a>>,
+    withheld: Option<&'static str>,
     unmatched_pairs: Vec<String>,
     unmatched: Option<ResponseView>,
     unmatched_sides: Vec<String>,
@@ -137,6 +140,7 @@ pub fn page(measurement: &Measurement, still: Option<&str>) -> Result<String, as
             .zip(&judgements)
             .map(|(correction, judgement)| match_view(measurement, correction, judgement))
             .collect(),
+        withheld: withheld(measurement).filter(|_| !measurement.matches.is_empty()),
         unmatched_pairs: unmatched_pairs(measurement),
         unmatched: unmatched(measurement),
         timeline: (measurement.trace.time_s.len() > 1)
