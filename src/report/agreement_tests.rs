@@ -119,3 +119,18 @@ fn no_numbers_are_shown_where_the_sides_are_swapped() {
     assert!(measurement.to_json().unwrap().contains("end_points_pct"));
 }
 
+#[test]
+fn a_clip_that_shows_another_airframe_tag_names_it_first() {
+    use crate::motion::MotionError;
+    let other = MotionError::CameraMovedUnseen {
+        undeclared: vec![0],
+    };
+    let (text, mend) = (other.to_string(), other.mend());
+    assert!(
+        text.starts_with("the clip shows tag 0, which the model file does not declare"),
+        "{text}"
+    );
+    assert!(mend.starts_with("if this tag is on a part that never moves, declare it"));
+    let none = MotionError::CameraMovedUnseen { undeclared: vec![] };
+    assert!(none.to_string().starts_with("no airframe tag was seen"));
+}

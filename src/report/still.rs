@@ -112,10 +112,10 @@ pub fn seen_still(
     Ok(drawing.svg.finish())
 }
 
-/// Label of a station card.
+/// Label of a station card, or of a tag that the model file does not declare.
 fn card_word(model: &ModelFile, id: u32) -> String {
     model.cards().get(&id).map_or_else(
-        || id.to_string(),
+        || format!("{id}, not declared"),
         |&stick_pct| format!("card {} %", figures::percent(stick_pct)),
     )
 }

@@ -102,6 +102,25 @@ fn it_shows_which_tags_were_not_seen() {
 }
 
 #[test]
+fn it_outlines_the_tags_that_are_not_declared() {
+    let workplace = Workplace::with(&film::good());
+    let declared = film::model(&film::by_cards());
+    let [left, right] = [LEFT, RIGHT].map(|id| format!("tag = {id}\n"));
+    assert!(
+        declared.contains(&left) && declared.contains(&right),
+        "{declared}"
+    );
+    let other = declared
+        .replace(&left, "tag = 40\n")
+        .replace(&right, "tag = 41\n");
+    workplace.write("model.toml", other);
+    let page = page_of(&workplace);
+    for part in [">10, not declared<", ">23, not declared<"] {
+        assert!(page.contains(part), "{part}");
+    }
+}
+
+#[test]
 fn it_shows_the_cards_of_each_hold() {
     let film = Film {
         second_cards: vec![(1, CARDS[1])],
