@@ -344,9 +344,9 @@ fn a_shift_of_neutral_is_told_in_plain_words() {
         .assert()
         .success()
         .stdout(
-            contains("left tailplane, neutral since 2026-11-25: no significant change")
+            contains("left tailplane, neutral since 2026-11-25 (entry 1): no significant change")
                 .and(contains(
-                    "right tailplane, neutral since 2026-11-25: moved 0.40° ± 0.",
+                    "right tailplane, neutral since 2026-11-25 (entry 1): moved 0.40° ± 0.",
                 ))
                 .and(contains("° up\n"))
                 .and(contains("only if no tag was moved or replaced")),
