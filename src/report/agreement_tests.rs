@@ -1,6 +1,7 @@
 //! One report says one thing: figures, sets of numbers and warnings agree wherever they are shown.
 
 use super::*;
+use crate::comparison::Comparison;
 use crate::matching::MatchingWarning;
 use crate::measured::Measured;
 use crate::measurement::Measurement;
@@ -117,6 +118,44 @@ fn no_numbers_are_shown_where_the_sides_are_swapped() {
     }
     // The file keeps them.
     assert!(measurement.to_json().unwrap().contains("end_points_pct"));
+}
+
+/// The sample measured again with its numbers declared as entered, though nothing moved.
+fn declared_and_not_entered() -> Measurement {
+    let mut after = heron();
+    after.date = Some("2026-11-26".into());
+    let settings = after.matches[0].settings.clone();
+    if let Some(radio) = &mut after.radio {
+        radio.active = [(RIGHT.into(), settings)].into();
+    }
+    after
+}
+
+#[test]
+fn numbers_that_were_declared_and_not_entered_are_asked_for_and_no_others_proposed() {
+    let (before, after) = (heron(), declared_and_not_entered());
+    let comparison = Comparison::of(&before, &after).unwrap();
+    let page = comparison_page(&comparison, &before, &after).unwrap();
+    for words in [comparison_summary(&comparison, &after), page] {
+        let words = words.split_whitespace().collect::<Vec<_>>().join(" ");
+        assert!(words.contains("Both clips show the same motion"), "{words}");
+        assert!(!words.contains("Another round"), "{words}");
+        assert!(!words.contains("curve point"), "{words}");
+        assert!(!words.contains("right servo"), "{words}");
+    }
+    let kept = crate::record::Kept {
+        name: "001-2026-11-25-heron_tail".into(),
+        measurement: before,
+    };
+    let drifts = crate::record::drifts(&after, &[kept]);
+    assert!(
+        drifts
+            .iter()
+            .all(|drift| drift.since == "2026-11-25 (entry 1)")
+    );
+    // Cured sides are no such case.
+    let cured = Comparison::of(&heron(), &crate::measurement::sample::heron_after()).unwrap();
+    assert!(!comparison_summary(&cured, &heron()).contains("same motion"));
 }
 
 #[test]
