@@ -159,6 +159,19 @@ fn numbers_that_were_declared_and_not_entered_are_asked_for_and_no_others_propos
 }
 
 #[test]
+fn a_changed_tolerance_is_named() {
+    let mut after = heron();
+    after.groups[0].tolerance_deg = 7.0;
+    let comparison = Comparison::of(&heron(), &after).unwrap();
+    let text = comparison_summary(&comparison, &after);
+    let text = text.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(
+        text.contains("the first measurement accepted ±0.30°"),
+        "{text}"
+    );
+}
+
+#[test]
 fn a_clip_that_shows_another_airframe_tag_names_it_first() {
     use crate::motion::MotionError;
     let other = MotionError::CameraMovedUnseen {

@@ -227,6 +227,12 @@ fn sentence(pair: &ComparedPair) -> String {
         _ => "",
     };
     let accepted = figures::declared_deg(pair.tolerance_deg);
+    let changed = pair
+        .tolerance_before_deg
+        .map_or_else(String::new, |before_deg| {
+            let before = figures::declared_deg(before_deg);
+            format!(" The tolerance has changed: the first measurement accepted ±{before}.")
+        });
     let ending = match pair.standing {
         Standing::Within => format!("all of it is within the accepted ±{accepted}"),
         Standing::Out => format!("you accept ±{accepted}"),
@@ -236,7 +242,7 @@ fn sentence(pair: &ComparedPair) -> String {
         ),
     };
     format!(
-        "The {} against the {} went from {before} to {after}; {ending}.{not_comparable}",
+        "The {} against the {} went from {before} to {after}; {ending}.{changed}{not_comparable}",
         pair.follower, pair.reference
     )
 }
