@@ -206,6 +206,36 @@ pub struct Correction {
 }
 
 impl Correction {
+    /// The correction of a surface that is its own target: no mismatch, without any uncertainty, and
+    /// nothing to enter. How well its response is known concerns the other side only.
+    pub(super) fn at_its_target(mut self) -> Self {
+        let none = Measured::new(0.0, 0.0);
+        let predicted = &mut self.predicted_deg.stations;
+        for station in self.found_deg.iter_mut().chain(predicted) {
+            station.mismatch_deg = none;
+        }
+        self.found_worst_deg = Some(none);
+        self.predicted_deg = Prediction {
+            least: Some(0.0),
+            stations: std::mem::take(&mut self.predicted_deg.stations),
+            ..Prediction::default()
+        };
+        self.stages.truncate(1);
+        if let Some(found) = self.stages.first_mut() {
+            (found.worst_deg, found.rms_deg) = (0.0, 0.0);
+            self.settings = found.settings.clone();
+        }
+        self.out_of_reach.clear();
+        self.play_floor_deg = None;
+        self
+    }
+
+    /// Whether the surface is its own target: the smaller side over the whole travel.
+    pub fn is_its_own_target(&self) -> bool {
+        let is_none = |mismatch: Measured| mismatch.value == 0.0 && mismatch.sd == 0.0;
+        self.target == Target::Smaller && self.found_worst_deg.is_some_and(is_none)
+    }
+
     /// The ends at which the common travel comes first: the follower falls short of a surface whose
     /// travel can be reduced. Empty where the follower's numbers alone come first.
     pub fn common_travel(&self) -> &[OutOfReach] {

@@ -132,7 +132,11 @@ fn match_group<'a>(
             let aims = aims.as_ref().map_err(Clone::clone);
             let matched = aims.and_then(|aims| {
                 let with_target = aims.responses_for(responses, side);
-                to_target(&with_target, surface, (group, radio))
+                let correction = to_target(&with_target, surface, (group, radio))?;
+                Ok(match aims.is_own(side) {
+                    true => correction.at_its_target(),
+                    false => correction,
+                })
             });
             ([group.target.name(), surface], matched)
         })

@@ -120,6 +120,26 @@ fn no_numbers_are_shown_where_the_sides_are_swapped() {
     assert!(measurement.to_json().unwrap().contains("end_points_pct"));
 }
 
+#[test]
+fn a_side_that_is_its_own_target_is_left_alone() {
+    let mut measurement = heron();
+    measurement.groups[0].target = Target::Smaller;
+    let correction = &mut measurement.matches[0];
+    correction.target = Target::Smaller;
+    correction.reference = Target::Smaller.name().into();
+    for station in &mut correction.found_deg {
+        station.mismatch_deg = Measured::new(0.0, 0.0);
+    }
+    correction.found_worst_deg = Some(Measured::new(0.0, 0.0));
+    correction.settings = correction.stages[0].settings.clone();
+    let judgement = Judgement::of(&measurement, &measurement.matches[0]);
+    assert_eq!(judgement.verdict, Verdict::Alike);
+    assert_eq!(
+        judgement.sentence(&measurement.matches[0]),
+        "The right tailplane is the smaller side over the whole travel and stays as it is."
+    );
+}
+
 /// The sample measured again with its numbers declared as entered, though nothing moved.
 fn declared_and_not_entered() -> Measurement {
     let mut after = heron();

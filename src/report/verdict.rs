@@ -118,6 +118,11 @@ impl Judgement {
     /// The verdict as a sentence, with the figure and the reason.
     pub fn sentence(&self, correction: &Correction) -> String {
         let (reference, follower) = (&correction.reference, &correction.follower);
+        if correction.is_its_own_target() {
+            return format!(
+                "The {follower} is the smaller side over the whole travel and stays as it is."
+            );
+        }
         let found = self.worst_found.as_ref().map_or_else(
             || "by an unknown amount".into(),
             |station| {
