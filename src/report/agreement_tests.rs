@@ -121,6 +121,13 @@ fn no_numbers_are_shown_where_the_sides_are_swapped() {
 }
 
 #[test]
+fn a_direction_is_checked_without_a_second_pair_of_angles() {
+    let text = terminal(&short());
+    assert!(text.contains("both trailing edges were UP. If"), "{text}");
+    assert!(text.contains("in the middle of the play"), "{text}");
+}
+
+#[test]
 fn a_side_that_is_its_own_target_is_left_alone() {
     let mut measurement = heron();
     measurement.groups[0].target = Target::Smaller;

@@ -164,7 +164,7 @@ fn reach_sentence(correction: &Correction, end: &OutOfReach, counting: Counting)
     let (reference, follower) = (&correction.reference, &correction.follower);
     if !correction.target.is_reference() {
         return format!(
-            "At {} % the {follower} stays {} short of the {reference}: {} of {}, with any numbers. \
+            "At {} % the {follower} stays {} short of the {reference}: {} of {} in the middle of the play, with any numbers. \
              Declare smaller throws, move its linkage, or film again with more travel of \
              its servo where nothing binds.",
             percent(end.stick_pct),
@@ -182,7 +182,7 @@ fn reach_sentence(correction: &Correction, end: &OutOfReach, counting: Counting)
         )
     });
     format!(
-        "At {} % the {follower} stays {} short of the {reference}: {} of {}, with any numbers. \
+        "At {} % the {follower} stays {} short of the {reference}: {} of {} in the middle of the play, with any numbers. \
          Reduce the end point of the {reference} at {} % to {} {} and enter the {follower}'s numbers \
          for the common travel: at most {} (95 %) will then remain.{farther}",
         percent(end.stick_pct),
@@ -310,7 +310,7 @@ mod tests {
         let views = reach_views(&measurement, &measurement.matches[0]);
         assert!(views[0].sentence.starts_with(
             "At +100 % the right tailplane stays 1.30° ± 0.04° short of the left tailplane: 23.80° \
-             of 25.10°, with any numbers. Reduce the end point of the left tailplane at +100 % to \
+             of 25.10° in the middle of the play, with any numbers. Reduce the end point of the left tailplane at +100 % to \
              95 %"
         ));
         assert!(views[0].sentence.contains("An end point of about 106 %"));
