@@ -147,6 +147,23 @@ fn a_side_that_is_its_own_target_is_left_alone() {
     );
 }
 
+#[test]
+fn a_poor_health_figure_is_among_the_warnings_and_in_the_terminal() {
+    let mut measurement = heron();
+    measurement.surfaces[1].health.return_to_neutral_deg =
+        Some(Measured::from_expanded(0.35, 0.04));
+    let words = "right tailplane: return to neutral 0.35° ± 0.04° (good: up to 0.30°)";
+    let text = terminal(&measurement);
+    let text = text.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(text.contains(words), "{text}");
+    let page = page_words(&measurement);
+    assert!(
+        page[page.find("Warnings").unwrap()..].contains(words),
+        "{page}"
+    );
+    assert!(page.contains("; on average at −"), "{page}");
+}
+
 /// The sample measured again with its numbers declared as entered, though nothing moved.
 fn declared_and_not_entered() -> Measurement {
     let mut after = heron();

@@ -12,7 +12,7 @@ use super::neutral::neutral_sentence;
 use super::page::{
     Counting, NumberRow, OTHER_NAMES, approach_word, cause_sentences, curve_kind,
     early_stop_cautions, exchanged, hand_work_sentence, mismatch_rows, number_rows, reach_views,
-    sense_sentence, stage_rows,
+    sense_sentence, shown_warnings, stage_rows,
 };
 use super::verdict::{HEADLINE_IF_GRAVE, Judgement, Verdict, WorstWarning, unmatched_pairs};
 use super::withheld::withheld;
@@ -72,11 +72,12 @@ pub fn summary(measurement: &Measurement, report: Option<&Path>) -> String {
 }
 
 fn add_warnings(text: &mut String, measurement: &Measurement) {
-    if measurement.warnings.is_empty() {
+    let warnings = shown_warnings(measurement);
+    if warnings.is_empty() {
         return;
     }
     line(text, "\nWarnings");
-    for warning in &measurement.warnings {
+    for warning in &warnings {
         paragraph(text, &format!("! {}", warning.text), "  ");
         let mend = format!("  what helps: {}", warning.mend);
         paragraph(text, &mend, "    ");

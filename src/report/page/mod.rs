@@ -12,6 +12,7 @@ use crate::cautions;
 use crate::matching::Correction;
 use crate::measurement::{FitRecord, Measurement, NotMeasured};
 use crate::model_file::{Compare, EndPoints, Joins, MatchMotion};
+use crate::warning::WarningText;
 
 use super::charts::{self, Shown, Turn};
 use super::figures;
@@ -27,7 +28,7 @@ use super::withheld::withheld;
 pub use cures::{
     Alternative, ReachView, StageRow, exchanged, floor_sentences, reach_views, stage_rows,
 };
-pub use health::{HealthRow, early_stop_cautions, health_rows};
+pub use health::{HealthRow, early_stop_cautions, health_rows, shown_warnings};
 pub use numbers::{Counting, NumberRow, OTHER_NAMES, curve_kind, number_rows, sense_sentence};
 pub use stations::{MismatchRow, StationTable, approach_word, mismatch_rows, station_table};
 pub use why::{cause_sentences, hand_work_sentence};
@@ -54,6 +55,7 @@ struct Page<'a> {
     still: Option<&'a str>,
     tables: Vec<StationTable>,
     health: Vec<HealthRow>,
+    warnings: Vec<WarningText>,
     has_upright: bool,
 }
 
@@ -150,6 +152,7 @@ pub fn page(measurement: &Measurement, still: Option<&str>) -> Result<String, as
         still,
         tables: measurement.surfaces.iter().map(station_table).collect(),
         health: health_rows(measurement),
+        warnings: shown_warnings(measurement),
         has_upright: measurement.surfaces.iter().any(|surface| surface.upright),
     }
     .render()
