@@ -230,3 +230,19 @@ fn a_clip_that_shows_another_airframe_tag_names_it_first() {
     let none = MotionError::CameraMovedUnseen { undeclared: vec![] };
     assert!(none.to_string().starts_with("no airframe tag was seen"));
 }
+
+#[test]
+fn a_measurement_with_a_target_of_its_own_can_be_read_again() {
+    let mut measurement = heron();
+    measurement.groups[0].target = Target::Smaller;
+    let correction = &mut measurement.matches[0];
+    correction.target = Target::Smaller;
+    correction.reference = Target::Smaller.name().into();
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join("measurement.json");
+    std::fs::write(&file, measurement.to_json().unwrap()).unwrap();
+    assert_eq!(
+        Measurement::read(&file).unwrap().matches[0].reference,
+        "smaller of the sides"
+    );
+}
