@@ -121,6 +121,29 @@ fn no_numbers_are_shown_where_the_sides_are_swapped() {
 }
 
 #[test]
+fn a_prediction_beyond_the_tolerance_is_marked_as_well() {
+    let mut measurement = heron();
+    let predicted = &mut measurement.matches[0].predicted_deg.stations[7];
+    predicted.mismatch_deg = Measured::from_expanded(0.79, 0.11);
+    let text = terminal(&measurement);
+    let row = |stick: &str| {
+        let table = &text[text.find("predicted").unwrap()..];
+        let mut rows = table.lines();
+        rows.find(|row| row.trim_start().starts_with(stick))
+            .unwrap()
+            .to_owned()
+    };
+    assert!(
+        row("+75 ").ends_with("both beyond tolerance"),
+        "{}",
+        row("+75 ")
+    );
+    assert!(row("+100 ").ends_with("found beyond tolerance"));
+    let page = page::page(&measurement, None).unwrap();
+    assert!(page.contains("<td class=\"beyond\">+0.79 ± 0.11</td>"));
+}
+
+#[test]
 fn a_direction_is_checked_without_a_second_pair_of_angles() {
     let text = terminal(&short());
     assert!(text.contains("both trailing edges were UP. If"), "{text}");

@@ -108,10 +108,11 @@ fn add_background(text: &mut String, measurement: &Measurement, correction: &Cor
     );
     for row in mismatch_rows(correction, measurement.tolerance_deg(correction)) {
         let (stick, found, predicted) = (&row.stick, &row.found, &row.predicted);
-        let sign = if row.beyond {
-            "  found beyond tolerance"
-        } else {
-            ""
+        let sign = match (row.beyond, row.predicted_beyond) {
+            (true, true) => "  both beyond tolerance",
+            (true, false) => "  found beyond tolerance",
+            (false, true) => "  predicted beyond tolerance",
+            (false, false) => "",
         };
         line(
             text,
