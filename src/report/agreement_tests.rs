@@ -80,6 +80,27 @@ fn an_uncertainty_reads_the_same_in_warnings_and_tables() {
 }
 
 #[test]
+fn where_a_side_falls_short_the_common_travel_comes_first_with_both_sides_numbers() {
+    let text = terminal(&short());
+    let at = |words: &str| {
+        text.find(words)
+            .unwrap_or_else(|| panic!("{words}: {text}"))
+    };
+    let left = at("For the common travel: left tailplane");
+    let right = at("For the common travel: right tailplane");
+    assert!(left < right && at("Another way, with the left tailplane as it is") < left);
+    // The reference's end point has a row of its own.
+    let row = text[left..right]
+        .lines()
+        .find(|line| line.contains('▸'))
+        .unwrap();
+    let figures: Vec<&str> = row.split_whitespace().rev().take(2).collect();
+    assert_eq!(figures, ["95", "100"], "{row}");
+    let page = page_words(&short());
+    assert!(page.contains("For the common travel: left tailplane"));
+}
+
+#[test]
 fn where_a_side_falls_short_predictions_belong_to_the_common_travel() {
     // The sample keeps no prediction by station for the common travel, as files of earlier programs:
     // that of the other set must not be shown in its place.
@@ -141,6 +162,24 @@ fn a_prediction_beyond_the_tolerance_is_marked_as_well() {
     assert!(row("+100 ").ends_with("found beyond tolerance"));
     let page = page::page(&measurement, None).unwrap();
     assert!(page.contains("<td class=\"beyond\">+0.79 ± 0.11</td>"));
+}
+
+#[test]
+fn a_warning_is_printed_once() {
+    let mut measurement = heron();
+    let other = WarningText {
+        code: "c".into(),
+        text: "the left tag was blurred".into(),
+        mend: "clean the lens".into(),
+        grave: false,
+    };
+    measurement.warnings.push(other);
+    let text = terminal(&measurement);
+    for warning in &measurement.warnings {
+        let first = warning.text.split(" in ").next().unwrap();
+        assert_eq!(text.matches(first).count(), 1, "{text}");
+    }
+    assert!(!text.contains("listed below"), "{text}");
 }
 
 #[test]

@@ -51,16 +51,21 @@ impl<'a> WorstWarning<'a> {
         })
     }
 
-    /// "Warning: … What helps: …", with the number of the others.
-    pub fn sentence(&self) -> String {
-        let WarningText { text, mend, .. } = self.warning;
+    /// The warning on a page whose list of all warnings follows, with the number of the others.
+    pub fn sentence_above_the_list(&self) -> String {
         let others = match self.others {
-            0 => String::new(),
-            1 => " One more warning is listed below.".into(),
-            more => format!(" {more} more warnings are listed below."),
+            0 => "",
+            1 => " One more warning is listed below.",
+            more => &format!(" {more} more warnings are listed below."),
         };
-        format!("Warning: {text}. What helps: {mend}.{others}")
+        warning_sentence(self.warning) + others
     }
+}
+
+/// "Warning: … What helps: …".
+pub fn warning_sentence(warning: &WarningText) -> String {
+    let WarningText { text, mend, .. } = warning;
+    format!("Warning: {text}. What helps: {mend}.")
 }
 
 /// A match judged against its tolerance.
@@ -345,7 +350,11 @@ mod tests {
     #[test]
     fn the_first_grave_warning_comes_first_and_the_others_are_counted() {
         assert_eq!(WorstWarning::among(&[]), None);
-        let sentence = |warnings: &[WarningText]| WorstWarning::among(warnings).unwrap().sentence();
+        let sentence = |warnings: &[WarningText]| {
+            WorstWarning::among(warnings)
+                .unwrap()
+                .sentence_above_the_list()
+        };
         let (mild, grave) = (warning("mild", false), warning("grave", true));
         assert_eq!(
             sentence(std::slice::from_ref(&mild)),

@@ -103,7 +103,8 @@ pub fn page(measurement: &Measurement, still: Option<&str>) -> Result<String, as
     let gravest = judgements
         .iter()
         .max_by_key(|judgement| gravity(judgement.verdict));
-    let worst = WorstWarning::among(&measurement.warnings);
+    let warnings = shown_warnings(measurement);
+    let worst = WorstWarning::among(&warnings);
     let grave = worst.is_some_and(|worst| worst.warning.grave);
     let unmatched_sides: Vec<String> = measurement
         .not_measured
@@ -127,7 +128,7 @@ pub fn page(measurement: &Measurement, still: Option<&str>) -> Result<String, as
             None => without_match.1,
             Some(judgement) => class(judgement.verdict),
         },
-        worst_warning: worst.map(|worst| figures::glued(&worst.sentence())),
+        worst_warning: worst.map(|worst| figures::glued(&worst.sentence_above_the_list())),
         unmatched_sides,
         opening_cautions: early_stop_cautions(measurement)
             .iter()
@@ -152,7 +153,7 @@ pub fn page(measurement: &Measurement, still: Option<&str>) -> Result<String, as
         still,
         tables: measurement.surfaces.iter().map(station_table).collect(),
         health: health_rows(measurement),
-        warnings: shown_warnings(measurement),
+        warnings: warnings.clone(),
         has_upright: measurement.surfaces.iter().any(|surface| surface.upright),
     }
     .render()
