@@ -69,6 +69,8 @@ fn it_names_the_holds_by_time_and_picture() {
         "left flap +14.",
         "<b>Hold 4</b>, 2.8 to 3.5 s<br>left flap −14.",
         "67 of 67",
+        // 67 frames of 1/15 s, as a report counts them.
+        "in the 4.5 s of the clip",
     ] {
         assert!(words.contains(part), "{part} is not in: {words}");
     }
