@@ -278,6 +278,17 @@ fn a_changed_tolerance_is_named() {
 }
 
 #[test]
+fn an_unknown_cause_is_explained_in_plain_words() {
+    let mut measurement = heron();
+    measurement.matches[0].cause = Some(crate::matching::Cause::Unknown);
+    let words = page::cause_sentences(&measurement.matches[0]).join(" ");
+    assert!(
+        words.contains("no single difference, and no pair of differences,"),
+        "{words}"
+    );
+}
+
+#[test]
 fn a_clip_that_shows_another_airframe_tag_names_it_first() {
     use crate::motion::MotionError;
     let other = MotionError::CameraMovedUnseen {
