@@ -190,7 +190,9 @@ fn an_earlier_proposal_is_taken_as_entered() {
         .success();
     let sheet = folder.path().join("heron-record/setup-001.html");
     let sheet = std::fs::read_to_string(sheet).unwrap();
-    assert!(sheet.contains("those proposed in 2026-11-25, clips/heron_tail.mp4"));
+    assert!(
+        sheet.contains("those proposed by the measurement of 2026-11-25 (clips/heron_tail.mp4)")
+    );
 }
 
 #[test]
