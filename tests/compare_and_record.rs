@@ -374,3 +374,22 @@ fn measurements_that_do_not_tell_neutral_leave_it_to_the_eye() {
             .contains("check by eye")
     );
 }
+
+#[test]
+fn the_model_file_of_another_aircraft_is_named() {
+    let folder = workshop();
+    let jet = std::fs::read_to_string(folder.path().join("heron.toml")).unwrap();
+    std::fs::write(
+        folder.path().join("jet.toml"),
+        jet.replace("name = \"Heron 2.1 m\"", "name = \"Jet 1.8 m\""),
+    )
+    .unwrap();
+    let with = |model: &str| {
+        let mut command = hingewise(folder.path());
+        command.args(["match", "before", "--model", model]);
+        command.assert().success()
+    };
+    let words = "the measurement is of \"Heron 2.1 m\", the model file of \"Jet 1.8 m\"";
+    with("jet.toml").stdout(contains(words));
+    with("heron.toml").stdout(contains("the measurement is of").not());
+}

@@ -18,6 +18,13 @@ const FULL_PCT: f64 = 100.0;
 pub enum MatchingWarning {
     /// The model file has no `[radio]`: only end points are proposed.
     RadioNotDeclared,
+    /// The model file is of an aircraft with another name than the measurement.
+    OtherAircraft {
+        /// Name in the measurement.
+        measured: String,
+        /// Name in the model file.
+        declared: String,
+    },
     /// A pair that could not be matched; all others are.
     NotMatched {
         /// Surface that is left alone.
@@ -71,12 +78,13 @@ pub enum MatchingWarning {
 
 impl MatchingWarning {
     /// The names of all kinds, to separate them from the warnings about the clip.
-    pub const CODES: [&str; 5] = [
+    pub const CODES: [&str; 6] = [
         "radio-not-declared",
         "remains-out-of-tolerance",
         "follower-out-of-reach",
         "not-matched",
         "measured-in-part",
+        "other-aircraft",
     ];
 }
 
@@ -88,6 +96,7 @@ impl Warning for MatchingWarning {
             Self::FollowerOutOfReach { .. } => Self::CODES[2],
             Self::NotMatched { .. } => Self::CODES[3],
             Self::MeasuredInPart { .. } => Self::CODES[4],
+            Self::OtherAircraft { .. } => Self::CODES[5],
         }
     }
 
@@ -96,6 +105,9 @@ impl Warning for MatchingWarning {
             Self::RadioNotDeclared => {
                 "the model file declares no radio, so only end points in steps of 1 % are proposed"
                     .into()
+            }
+            Self::OtherAircraft { measured, declared } => {
+                format!("the measurement is of \"{measured}\", the model file of \"{declared}\"")
             }
             Self::RemainsOutOfTolerance {
                 follower,
@@ -143,6 +155,10 @@ impl Warning for MatchingWarning {
         match self {
             Self::RadioNotDeclared => {
                 "declare [radio] with the positions of its output curve, then run `hingewise match`"
+                    .into()
+            }
+            Self::OtherAircraft { .. } => {
+                "make sure that both are the same aircraft before you enter any number"
                     .into()
             }
             Self::RemainsOutOfTolerance { .. } => {
