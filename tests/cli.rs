@@ -172,6 +172,24 @@ fn new_overwrites_nothing_without_force() {
 }
 
 #[test]
+fn an_output_never_replaces_an_input_of_its_command() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("heron.toml");
+    hingewise(folder.path())
+        .args(["new", "heron.toml", "left flap", "right flap"])
+        .assert()
+        .success();
+    let written = std::fs::read(&path).unwrap();
+    hingewise(folder.path())
+        .args(["print", "kit", "--model", "heron.toml"])
+        .args(["--out", "./heron.toml", "--force"])
+        .assert()
+        .code(2)
+        .stderr(contains("is an input of this command").and(contains("another name")));
+    assert_eq!(std::fs::read(&path).unwrap(), written);
+}
+
+#[test]
 fn new_refuses_names_that_cannot_be_told_apart() {
     let folder = tempfile::tempdir().unwrap();
     hingewise(folder.path())

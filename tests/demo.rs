@@ -39,18 +39,42 @@ fn numbers_match_the_pair_of_the_demo_and_not_that_of_its_second_case() {
 
     let text = demo(&["--case", "ailerons"], folder.path());
     assert!(text.contains("does not reach"), "{text}");
-    assert!(out.join("clip/cards.mp4").is_file());
+    let ailerons = folder.path().join("hingewise-demo-ailerons");
+    assert!(ailerons.join("clip/cards.mp4").is_file());
 
     // The written files serve the other commands.
     let mut command = Command::new(env!("CARGO_BIN_EXE_hingewise"));
     let again = command
-        .args(["measure", "hingewise-demo/clip/cards.mp4"])
-        .args(["--model", "hingewise-demo/clip/model.toml"])
-        .args(["--camera", "hingewise-demo/clip/camera.toml"])
+        .args(["measure", "hingewise-demo-ailerons/clip/cards.mp4"])
+        .args(["--model", "hingewise-demo-ailerons/clip/model.toml"])
+        .args(["--camera", "hingewise-demo-ailerons/clip/camera.toml"])
         .args(["--out", "again", "--quiet"])
         .env("HINGEWISE_CACHE_DIR", folder.path().join("cache"))
         .current_dir(folder.path())
         .status()
         .unwrap();
     assert!(again.success());
+}
+
+#[test]
+fn a_demo_replaces_an_earlier_demo_and_nothing_else() {
+    let folder = tempfile::tempdir().unwrap();
+    let diary = folder.path().join("diary");
+    std::fs::create_dir(&diary).unwrap();
+    std::fs::write(diary.join("report.html"), "my diary").unwrap();
+    let mut command = Command::new(env!("CARGO_BIN_EXE_hingewise"));
+    let refused = command
+        .args(["demo", "--case", "ailerons", "--out", "diary"])
+        .current_dir(folder.path())
+        .output()
+        .unwrap();
+    assert_eq!(refused.status.code(), Some(2));
+    assert!(String::from_utf8_lossy(&refused.stderr).contains("--force"));
+    assert_eq!(std::fs::read_dir(&diary).unwrap().count(), 1);
+    let kept = std::fs::read_to_string(diary.join("report.html")).unwrap();
+    assert_eq!(kept, "my diary");
+
+    let arguments = ["--case", "ailerons", "--out", "twice"];
+    demo(&arguments, folder.path());
+    demo(&arguments, folder.path());
 }

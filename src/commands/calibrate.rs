@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use clap::{Args, ValueEnum};
 
 use super::calibration_job::{CalibrationJob, UNTIMED};
-use super::output::OutputFile;
+use super::output::{OutputFile, spare_inputs};
 use super::terminal::{progress, say, say_json};
 use super::values::{Grid, length_mm, name};
 use super::{CommandError, Common, Outcome};
@@ -132,6 +132,7 @@ fn dictionary(name: &str) -> Result<Dictionary, CalibrationError> {
 pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
     // Errors in the named files are found before the long work.
     let board = options.board.board()?;
+    spare_inputs(&options.out, &[&options.clip])?;
     let profile_file = OutputFile::create(&options.out, common.force)?;
     let page_file = options
         .report

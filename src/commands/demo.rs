@@ -20,9 +20,10 @@ const CLIP_FOLDER: &str = "clip";
 /// Options of `demo`.
 #[derive(Debug, Args)]
 pub struct Options {
-    /// Folder for the report, the tables and the clip
-    #[arg(long, default_value = "hingewise-demo")]
-    out: PathBuf,
+    /// Folder for the report, the tables and the clip [default: hingewise-demo, or
+    /// hingewise-demo-ailerons]
+    #[arg(long)]
+    out: Option<PathBuf>,
     /// Which of the two aircraft is measured
     #[arg(long, value_enum, default_value = "elevator")]
     case: Case,
@@ -77,18 +78,21 @@ const AILERONS: Sample = Sample {
 ///
 /// The clip and its files are written beside the report, for those who want to try the other commands.
 pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
-    let sample = match options.case {
-        Case::Elevator => ELEVATOR,
-        Case::Ailerons => AILERONS,
+    let (sample, usual_out) = match options.case {
+        Case::Elevator => (ELEVATOR, "hingewise-demo"),
+        Case::Ailerons => (AILERONS, "hingewise-demo-ailerons"),
     };
-    let folder = options.out.join(CLIP_FOLDER);
+    let out = options.out.as_deref().unwrap_or(usual_out.as_ref());
+    let folder = out.join(CLIP_FOLDER);
+    // The files of an earlier demo can be made again at any time; those of somebody else cannot.
+    let force = common.force || folder.join(CAMERA.0).is_file();
+    drop(OutputFolder::create(out, force)?);
     sample.write(&folder)?;
     let model = ModelFile::read(&folder.join(sample.model.0))?;
     let profile = CameraProfile::read(&folder.join(CAMERA.0))?;
     let truth = true_stations(sample.truth)?;
-    // A demo may be run again: its output can be made again at any time.
     let folders = Folders {
-        report: OutputFolder::create(&options.out, true)?,
+        report: OutputFolder::create(out, true)?,
         trace: None,
     };
     let clip_path = folder.join(sample.clip.0);
@@ -107,7 +111,7 @@ pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
     };
     let measurement = job.run(clip, folders)?.measurement;
     say(common, report::beside_truth(&measurement, &truth));
-    say_result(&measurement, Some(&options.out.join(report::PAGE)), common)?;
+    say_result(&measurement, Some(&out.join(report::PAGE)), common)?;
     Ok(Outcome::Done)
 }
 

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use clap::{Args, Subcommand, ValueEnum};
 
 use super::calibrate::BoardOptions;
-use super::output::OutputFile;
+use super::output::{OutputFile, spare_inputs};
 use super::terminal::{say, say_json};
 use super::values::{Grid, length_mm};
 use super::{CommandError, Common, Outcome};
@@ -135,6 +135,14 @@ impl What {
         }
     }
 
+    /// The model file, where one is read.
+    fn model(&self) -> Option<&Path> {
+        match self {
+            Self::Cards { model, .. } | Self::Kit { model, .. } => Some(model),
+            Self::Tags { .. } | Self::Board { .. } => None,
+        }
+    }
+
     fn lay_out(&self, setup: &PageSetup) -> Result<Document, CommandError> {
         let document = match self {
             Self::Tags {
@@ -182,6 +190,7 @@ impl What {
 pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
     let page = options.what.page();
     let setup = page.setup()?;
+    spare_inputs(&page.out, options.what.model().as_slice())?;
     let file = OutputFile::create(&page.out, common.force)?;
     let document = options.what.lay_out(&setup)?;
     let path = file.finish(document.pdf())?;

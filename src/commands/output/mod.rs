@@ -33,6 +33,12 @@ pub enum OutputError {
         /// The folder.
         path: PathBuf,
     },
+    /// The output would replace an input of the same command.
+    #[error("{} is an input of this command", path.display())]
+    IsInput {
+        /// The file.
+        path: PathBuf,
+    },
     /// Standard output takes nothing more.
     #[error("cannot write the result to standard output")]
     NoStandardOutput {
@@ -69,6 +75,7 @@ impl OutputError {
         match self {
             Self::AlreadyThere { .. } => "choose another name, or add --force to overwrite",
             Self::BeingWritten { .. } => "wait for it, or choose another name",
+            Self::IsInput { .. } => "choose another name for the output",
             Self::NoStandardOutput { .. } => "send it to a place with room left",
             Self::NotAFolder { .. } => "choose a folder with --out",
             Self::NotAFile { .. } => "choose another name, or move that folder away",
@@ -79,6 +86,23 @@ impl OutputError {
     fn not_writable(path: &Path) -> impl FnOnce(io::Error) -> Self {
         let path = path.to_owned();
         move |cause| Self::NotWritable { path, cause }
+    }
+}
+
+/// Refuses an output in the place of an input, whatever the person allows to be overwritten.
+///
+/// # Errors
+/// [`OutputError::IsInput`].
+pub fn spare_inputs(output: &Path, inputs: &[&Path]) -> Result<(), OutputError> {
+    let Ok(place) = output.canonicalize() else {
+        return Ok(());
+    };
+    let same = |input: &&Path| input.canonicalize().is_ok_and(|input| input == place);
+    match inputs.iter().any(same) {
+        true => Err(OutputError::IsInput {
+            path: output.to_owned(),
+        }),
+        false => Ok(()),
     }
 }
 
