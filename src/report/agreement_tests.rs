@@ -289,6 +289,23 @@ fn an_unknown_cause_is_explained_in_plain_words() {
 }
 
 #[test]
+fn the_tables_fit_a_phone() {
+    // Cells wrap or rows are stacked: nothing lies beyond the edge, where nobody looks for it.
+    let style = include_str!("templates/style.css");
+    assert!(style.contains("table.numbers td.word { white-space: normal; }"));
+    for template in [
+        include_str!("templates/setup_sheet.html"),
+        include_str!("templates/calibration.html"),
+    ] {
+        let wide = template.matches("<table").count();
+        let fitting = template.matches("class=\"fold").count()
+            + template.matches("class=\"wide fold").count()
+            + template.matches("class=\"narrow").count();
+        assert_eq!(fitting, wide);
+    }
+}
+
+#[test]
 fn a_clip_that_shows_another_airframe_tag_names_it_first() {
     use crate::motion::MotionError;
     let other = MotionError::CameraMovedUnseen {
