@@ -246,13 +246,12 @@ impl Comparison {
                 let undeclared = [&later.reference, &later.follower].into_iter().any(|side| {
                     before.proposes_change(side) && after.declares_nothing_since(before, side)
                 });
-                let declares_new = [&later.reference, &later.follower]
-                    .into_iter()
-                    .any(|side| !after.declares_same(before, side));
+                let changed = [&later.reference, &later.follower]
+                    .map(|side| !after.declares_same(before, side));
                 let declared = Declared {
                     tolerances_deg: [before.tolerance_deg(earlier), after.tolerance_deg(later)],
                     undeclared,
-                    declares_new,
+                    changed,
                 };
                 Some(compared(earlier, later, declared))
             })
@@ -310,8 +309,8 @@ struct Declared {
     tolerances_deg: [Option<f64>; 2],
     /// Numbers were proposed, and none are declared since.
     undeclared: bool,
-    /// Other numbers are declared than before.
-    declares_new: bool,
+    /// Other numbers are declared than before, for the reference and for the follower.
+    changed: [bool; 2],
 }
 
 fn compared(
@@ -346,6 +345,12 @@ fn compared(
     stations.sort_by(|a, b| a.stick_pct.total_cmp(&b.stick_pct));
     let standing = Standing::of_correction(later, tolerance_deg);
     let promised = |correction: &Correction| correction.predicted_deg.at_most_deg();
+    // The reference's numbers show which set was entered.
+    let promised_before = match (declared.changed, &earlier.exchanged) {
+        ([true, false], Some(exchanged)) => exchanged.worst_deg,
+        ([true, _], _) => earlier.leaves().at_most_deg,
+        _ => promised(earlier),
+    };
     let proposes = later
         .stages
         .first()
@@ -355,7 +360,8 @@ fn compared(
     let is_comparable = from_level[0] == from_level[1];
     let has_gone = is_comparable && has_gone(worst_before_deg, worst_after_deg);
     let proposal_undeclared = declared.undeclared && has_gone;
-    let not_entered = declared.declares_new && is_comparable && is_unmoved(earlier, &stations);
+    let not_entered =
+        declared.changed.contains(&true) && is_comparable && is_unmoved(earlier, &stations);
     let another_round_deg = Some(promised(later))
         .filter(|_| standing != Standing::Within && proposes)
         .filter(|_| !proposal_undeclared && !not_entered)
@@ -367,7 +373,7 @@ fn compared(
         stations,
         worst_before_deg,
         worst_after_deg,
-        promised_worst_deg: Some(promised(earlier)).filter(|_| is_comparable),
+        promised_worst_deg: Some(promised_before).filter(|_| is_comparable),
         from_level,
         another_round_deg,
         next_settings: another_round_deg.map(|_| later.settings.clone()),

@@ -336,3 +336,19 @@ fn a_measurement_with_a_target_of_its_own_can_be_read_again() {
         "smaller of the sides"
     );
 }
+
+#[test]
+fn a_promise_is_that_of_the_set_that_was_entered() {
+    let before = short();
+    let mut after = declared_and_not_entered();
+    let promised = |after: &Measurement| {
+        let comparison = Comparison::of(&before, after).unwrap();
+        comparison.pairs[0].promised_worst_deg.unwrap()
+    };
+    assert_eq!(promised(&after), 1.31);
+    let reduced = before.reduced_settings(&before.matches[0]);
+    if let Some(radio) = &mut after.radio {
+        radio.active.insert(LEFT.into(), reduced);
+    }
+    assert_eq!(promised(&after), 0.16);
+}
