@@ -1,4 +1,5 @@
-//! Passes the generations of OpenCV and FFmpeg to the crate, and a fingerprint of its own sources.
+//! Passes the generations of OpenCV and FFmpeg to the crate, and a fingerprint of the sources
+//! that decide about sightings.
 //!
 //! FFmpeg moved the display matrix from the track to the frames with version 8.
 //!
@@ -6,21 +7,27 @@
 //! interface, in OpenCV 4.7. The `opencv` crate does not hand its version on, so it is asked of
 //! pkg-config here; `vision` checks the answer against the bindings at compile time.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 #[path = "sighting_cache/fingerprint.rs"]
 mod fingerprint;
+#[path = "sighting_cache/sources.rs"]
+mod sources;
 
 use fingerprint::Fingerprint;
+use sources::SIGHTING_SOURCES;
 
 fn main() {
     println!(
         "cargo::rustc-env=HINGEWISE_SOURCES={:016x}",
-        sources().value()
+        fingerprint_of_sources().value()
     );
     println!("cargo::rustc-check-cfg=cfg(markers_in_objdetect)");
     println!("cargo::rustc-check-cfg=cfg(display_matrix_on_track)");
-    println!("cargo::rerun-if-changed=src");
+    println!("cargo::rerun-if-changed=src/build.rs");
+    for path in SIGHTING_SOURCES.map(source_path) {
+        println!("cargo::rerun-if-changed={}", path.display());
+    }
     println!("cargo::rerun-if-changed=Cargo.lock");
     println!("cargo::rerun-if-env-changed=PKG_CONFIG_PATH");
     println!("cargo::rerun-if-env-changed=DOCS_RS");
@@ -40,24 +47,33 @@ fn main() {
     }
 }
 
-/// Fingerprint of the sources and the versions of all crates: sightings kept by another build are
-/// not taken for those of this one.
-fn sources() -> Fingerprint {
+/// Fingerprint of the sources that decide about sightings and the versions of all crates: sightings kept by
+/// another build are not used.
+fn fingerprint_of_sources() -> Fingerprint {
     let locked = std::fs::read("Cargo.lock").unwrap_or_default();
-    of_folder(Path::new("src"), Fingerprint::new().and(&locked))
+    let paths = SIGHTING_SOURCES.map(source_path);
+    let start = Fingerprint::new().and(&locked);
+    paths.iter().fold(start, |before, path| with(path, before))
 }
 
-fn of_folder(folder: &Path, before: Fingerprint) -> Fingerprint {
-    let entries = std::fs::read_dir(folder).into_iter().flatten().flatten();
+fn source_path(name: &str) -> PathBuf {
+    let folder = Path::new("src").join(name);
+    if folder.is_dir() {
+        folder
+    } else {
+        folder.with_extension("rs")
+    }
+}
+
+/// A fingerprint with a file or all files of a folder.
+fn with(path: &Path, before: Fingerprint) -> Fingerprint {
+    if !path.is_dir() {
+        return before.and(&std::fs::read(path).unwrap_or_default());
+    }
+    let entries = std::fs::read_dir(path).into_iter().flatten().flatten();
     let mut paths: Vec<_> = entries.map(|entry| entry.path()).collect();
     paths.sort();
-    paths.iter().fold(before, |before, path| {
-        if path.is_dir() {
-            of_folder(path, before)
-        } else {
-            before.and(&std::fs::read(path).unwrap_or_default())
-        }
-    })
+    paths.iter().fold(before, |before, path| with(path, before))
 }
 
 /// The version of the first of these packages that is installed.

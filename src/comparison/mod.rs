@@ -4,8 +4,9 @@ use serde::Serialize;
 
 use crate::matching::{Correction, StationMismatch};
 use crate::measured::Measured;
-use crate::measurement::{Measurement, same_station};
+use crate::measurement::Measurement;
 use crate::model_file::Settings;
+use crate::stick;
 
 /// A size compared with a tolerance.
 ///
@@ -428,7 +429,7 @@ fn worst(correction: &Correction) -> Option<Measured> {
 fn at_station(stations: &[StationMismatch], stick_pct: f64) -> Option<Measured> {
     stations
         .iter()
-        .find(|station| same_station(station.stick_pct, stick_pct))
+        .find(|station| stick::is_same_station(station.stick_pct, stick_pct))
         .map(|station| station.mismatch_deg)
 }
 

@@ -1,23 +1,23 @@
-//! What both sides are adjusted to where neither is the reference: a straight line, declared
+//! The target of both sides where neither is the reference: a straight line, declared
 //! throws, or the smaller of both sides.
 //!
 //! The target is written down as the response of one more surface, known exactly, so that each
 //! side is matched to it as it would be to a reference.
 
+use super::constants::SPACING_PCT;
 use nalgebra::DMatrix;
 
 use crate::measured::Measured;
 use crate::model_file::{Compare, MatchGroup, MatchMotion, Radio, Target};
 use crate::response::{Health, Response, Responses, StationDeflection};
 use crate::stations::Approach;
+use crate::stick;
 
 use super::command::{self, Command};
 use super::curve::ResponseCurve;
 use super::error::MatchingError;
 use super::visits::Visits;
 
-/// Distance of the stick positions at which the target is written down, %.
-const SPACING_PCT: f64 = 10.0;
 /// Stick at which throws are declared, %.
 const FULL_PCT: f64 = 100.0;
 
@@ -105,8 +105,7 @@ impl<'a> Aims<'a> {
         let count = ((last - first) / SPACING_PCT).ceil().max(1.0);
         sticks.extend((0..=count as usize).map(|i| first + (last - first) * i as f64 / count));
         sticks.push(0.0);
-        sticks.sort_by(f64::total_cmp);
-        sticks.dedup_by(|a, b| (*a - *b).abs() < 1e-6);
+        let sticks = stick::distinct_pct(sticks.into_iter());
         // Both approaches say the same, so that the target has no play.
         let stations: Vec<StationDeflection> = sticks
             .iter()
@@ -153,7 +152,7 @@ impl<'a> Aims<'a> {
                 .all(|stick| self.smallest_deg(stick) == own.rising_deg(stick))
     }
 
-    /// Covariance of a target that is taken from what was measured: about that of the other side.
+    /// Covariance of a target that is taken from the measurement: about that of the other side.
     fn doubt_deg2(&self, side: usize, stations: &[StationDeflection]) -> Option<DMatrix<f64>> {
         match self.target {
             Target::Throws { .. } => return None,

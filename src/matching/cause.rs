@@ -16,7 +16,7 @@ pub enum LinkagePart {
     ArmAngle,
     /// The horn off square at neutral, degrees.
     HornAngle,
-    /// How far the servo's pivot lies from the hinge against the arm's length, percent.
+    /// How far the servo's pivot is from the hinge against the arm's length, percent.
     Distance,
 }
 
@@ -41,7 +41,7 @@ impl LinkagePart {
 /// How the follower's linkage differs from the reference's.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct LinkageDifference {
-    /// What differs.
+    /// The part that differs.
     pub part: LinkagePart,
     /// By how much: degrees for angles, positive in the sense in which a rising command turns;
     /// percent for the rest, positive where the follower has more.

@@ -5,6 +5,7 @@
 //! path through a layered graph, found by dynamic programming without linearising anything. The
 //! search window of each point holds every value that could beat a known solution.
 
+use super::constants::LEAST_SHARE;
 use crate::model_file::{CurveShows, Joins, Settings};
 
 use super::command::{Command, JoinedPoints};
@@ -23,10 +24,6 @@ const MOST_VALUES_SMOOTH: usize = 11;
 const ROUNDS: usize = 8;
 /// Additions nearer than this are the same, %.
 const SAME_PCT: f64 = 1e-9;
-/// Least share of a piece that has to be measured for the point beyond it to be searched: a smaller
-/// one says next to nothing about that point.
-const LEAST_SHARE: f64 = 0.1;
-
 /// The best curve for given end points.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct BestCurve {
@@ -34,7 +31,7 @@ pub(super) struct BestCurve {
     pub settings: Settings,
     /// Largest |mismatch| where the follower can reach its target, deg.
     pub worst_deg: f64,
-    /// Sum of squares over the places and what each changed number has to be worth, deg².
+    /// Sum of squares over the places, with the least gain of each changed number, deg².
     pub squares_deg2: f64,
     /// Whether every curve that could be better was looked at.
     pub proven: bool,
@@ -42,7 +39,7 @@ pub(super) struct BestCurve {
 
 /// The best curve points, everything else as in `base`; `None` if no curve is allowed.
 ///
-/// Changes count from what is entered at the follower now.
+/// Changes count from the numbers that the follower has now.
 pub(super) fn best(pair: &Pair, places: &[Place], base: &Settings, aim: Aim) -> Option<BestCurve> {
     let points_pct = pair.radio().curve_points_pct.as_deref()?;
     let chain = Chain::new(pair, places, base, points_pct, aim)?;
@@ -105,7 +102,7 @@ struct Found {
     squares_deg2: f64,
 }
 
-/// The points that shape the measured travel, the places between them and what is entered now.
+/// The points that shape the measured travel, the places between them and the present numbers.
 struct Chain<'a> {
     pair: &'a Pair,
     base: &'a Settings,
@@ -113,14 +110,14 @@ struct Chain<'a> {
     /// First point that is searched, among all of the radio's.
     first: usize,
     points_pct: &'a [f64],
-    /// What is added at these points now.
+    /// Present additions at these points.
     now_pct: Vec<f64>,
     /// Places before the first point, between points, and after the last, each with what enters the
     /// curve there.
     pieces: Vec<Vec<(f64, Place)>>,
     /// The place nearest to each point.
     at_points: Vec<Place>,
-    /// What enters the curve at both ends of the measured travel.
+    /// Input of the curve at both ends of the measured travel.
     span_pct: [f64; 2],
     /// Command of the base without its curve.
     bare: Command,
@@ -382,7 +379,7 @@ impl<'a> Chain<'a> {
         edges
     }
 
-    /// What changing the point after a piece has to be worth, deg².
+    /// Least gain that justifies a change of the point after a piece, deg².
     fn change_deg2(&self, piece: usize, added_pct: f64) -> f64 {
         match self.now_pct.get(piece) {
             Some(now) if (now - added_pct).abs() > SAME_PCT => self.aim.change_deg2,
@@ -454,7 +451,7 @@ impl<'a> Chain<'a> {
         Some((worst, squares))
     }
 
-    /// Neutral stays put: exactly where the points allow it, within half a step where they lie
+    /// Neutral stays put: exactly where the points allow it, within half a step where they are
     /// unevenly about it.
     fn moves_neutral(&self, place: &Place, addition: f64) -> bool {
         if place.stick_pct.abs() > SAME_PCT {

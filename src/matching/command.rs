@@ -1,4 +1,4 @@
-//! What reaches a servo: sub-trim, output curve, end points and limits, as the radio applies them.
+//! The command that reaches a servo: sub-trim, output curve, end points and limits, as the radio applies them.
 
 use crate::model_file::{CurveShows, EndPoints, Joins, Radio, Settings};
 
@@ -80,7 +80,7 @@ pub(super) struct Command {
     end_points: EndPoints,
     limit_pct: f64,
     curve_limit_pct: f64,
-    /// What multiplies a position to give the servo's input.
+    /// Factor from a position to the servo's input.
     input_sign: f64,
 }
 
@@ -106,7 +106,7 @@ impl Command {
         Self { input_sign, ..self }
     }
 
-    /// What enters the curve, %.
+    /// Input of the curve, %.
     pub fn curve_input_pct(&self, at_pct: f64) -> f64 {
         let input_pct = self.input_sign * at_pct;
         match self.end_points {
@@ -115,7 +115,7 @@ impl Command {
         }
     }
 
-    /// The curve's output: what enters and the joined additions, %.
+    /// The curve's output: its input and the joined additions, %.
     pub fn curve_pct(&self, at_pct: f64) -> f64 {
         let input_pct = self.curve_input_pct(at_pct);
         self.limited_curve_pct(input_pct + self.points.added_pct(input_pct))
@@ -126,12 +126,12 @@ impl Command {
         curve_pct.clamp(-self.curve_limit_pct, self.curve_limit_pct)
     }
 
-    /// What the servo gets, %.
+    /// Command at the servo, %.
     pub fn servo_pct(&self, at_pct: f64) -> f64 {
         self.servo_for_curve_pct(self.curve_pct(at_pct))
     }
 
-    /// What the servo gets for an output of the curve: end point of its side, sub-trim, limit.
+    /// Command at the servo for an output of the curve: end point of its side, sub-trim, limit.
     pub fn servo_for_curve_pct(&self, curve_pct: f64) -> f64 {
         let scaled_pct = match self.end_points {
             EndPoints::After => curve_pct * self.end_point_pct(curve_pct) / 100.0,

@@ -1,4 +1,4 @@
-//! A correction: the numbers to enter for one follower, and what they do.
+//! A correction: the numbers to enter for one follower, and their effect.
 
 use serde::{Deserialize, Serialize};
 
@@ -45,7 +45,7 @@ pub struct StationMismatch {
     pub mismatch_deg: Measured,
 }
 
-/// What will remain after the correction is entered.
+/// The mismatch that will remain after the correction is entered.
 ///
 /// Files of earlier programs have no `least`; their `worst` is a best estimate with `u` about it, and
 /// their `rms` a best estimate.
@@ -55,7 +55,7 @@ pub struct Prediction {
     pub worst: f64,
     /// Root mean square over the measured travel, likewise.
     pub rms: f64,
-    /// Half the width of the interval in which the largest |mismatch| lies in 95 of 100 cases, degrees.
+    /// Half the width of the interval in which the largest |mismatch| is in 95 of 100 cases, degrees.
     pub u: f64,
     /// Largest |mismatch|: at least so much in 97.5 of 100 cases, degrees.
     #[serde(default)]
@@ -79,7 +79,7 @@ impl Prediction {
     }
 }
 
-/// What a practitioner does one after the other; one can stop after any.
+/// Steps of the work, one after the other; one can stop after any.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Stage {
@@ -93,7 +93,7 @@ pub enum Stage {
     Curve,
 }
 
-/// What would remain if one stopped after a stage.
+/// The mismatch that would remain if one stopped after a stage.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct StageGain {
     /// The last stage done.
@@ -139,16 +139,16 @@ pub struct Leaves<'a> {
     pub stations: &'a [StationMismatch],
 }
 
-/// The numbers to enter for one follower, and what they do.
+/// The numbers to enter for one follower, and their effect.
 ///
-/// It is kept in `measurement.json` under the names that stand in the `rename`s.
+/// It is kept in `measurement.json` under the names in the `rename`s.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub struct Correction {
-    /// Surface that is left alone, or what stands for it in [`Target::name`].
+    /// Surface that is left alone, or its substitute from [`Target::name`].
     pub reference: String,
     /// Surface whose servo gets the numbers.
     pub follower: String,
-    /// What it is adjusted to.
+    /// The target of the adjustment.
     #[serde(default)]
     pub target: Target,
     /// Mismatch as found, by the reference's stick, both directions of approach averaged. Where up is
@@ -161,12 +161,12 @@ pub struct Correction {
     /// The same numbers in microseconds, where the radio counts in them.
     #[serde(rename = "correction_us", default)]
     pub settings_us: Option<SettingsUs>,
-    /// What will remain.
+    /// Mismatch that will remain.
     pub predicted_deg: Prediction,
     /// Travel on which both sides were measured, by the reference's stick; nothing is promised beyond.
     #[serde(default)]
     pub measured_pct: Option<[f64; 2]>,
-    /// What each stage of the work would leave; each goes on from the one before.
+    /// Mismatch that each stage of the work would leave; each continues from the one before.
     #[serde(default)]
     pub stages: Vec<StageGain>,
     /// Largest |mismatch| as found over the whole travel, degrees.
@@ -189,7 +189,7 @@ pub struct Correction {
     /// Ends that the follower cannot reach.
     #[serde(default)]
     pub out_of_reach: Vec<OutOfReach>,
-    /// What would be entered at the reference instead, where the follower cannot reach it but it can
+    /// Numbers for the reference instead, where the follower cannot reach it but it can
     /// reach the follower.
     #[serde(default)]
     pub exchanged: Option<Exchanged>,

@@ -1,17 +1,15 @@
-//! Deflection as a function of what the servo got, with its uncertainty.
+//! Deflection as a function of the servo's command, with its uncertainty.
 
+use super::constants::SUSPECT_SCATTER_DEG;
 use nalgebra::{DMatrix, DVector};
 
 use crate::measured::Measured;
+use crate::response_model::{HALF_PLAY_PRIOR_DEG, Series, StationLevels, pools};
 
 use super::error::MatchingError;
-use super::isotonic;
 use super::pchip::Pchip;
-use super::series::Series;
 use super::visits::Visits;
 
-/// Scatter above which the smooth series is suspected to miss a real bend, deg.
-const SUSPECT_SCATTER_DEG: f64 = 0.1;
 /// A curve is checked for rising at this many places.
 const CHECKS: usize = 200;
 /// Step for the sensitivity of the joined curve to a station, deg.
@@ -40,7 +38,7 @@ impl ResponseCurve {
     pub fn fit(visits: Visits) -> Result<Self, MatchingError> {
         let range_pct = checked_range_pct(&visits)?;
         let joined = Joined::fit(&visits);
-        let shape = match Series::fit(&visits) {
+        let shape = match Series::fit(&visits.points()) {
             Some(series) if fits(&series, range_pct, joined.as_ref()) => Shape::Smooth(series),
             _ => Shape::Joined(joined.ok_or_else(|| not_finite(&visits))?),
         };
@@ -81,13 +79,19 @@ impl ResponseCurve {
         }
     }
 
-    /// Half the play, deg; 0 with a wide doubt where no station was approached from both sides.
+    /// Half the play, deg: as reported, or as the curve determines it where no station was approached from both
+    /// sides.
     pub fn half_play_deg(&self) -> Measured {
-        let (value, sd) = match &self.shape {
-            Shape::Smooth(series) => series.half_play_deg(),
-            Shape::Joined(joined) => joined.half_play_deg,
-        };
-        Measured::new(value.abs(), sd)
+        if let Some(reported) = self.visits.half_play_deg {
+            return reported;
+        }
+        match &self.shape {
+            Shape::Smooth(series) => {
+                let (value, sd) = series.half_play_deg();
+                Measured::new(value.abs(), sd)
+            }
+            Shape::Joined(_) => Measured::new(0.0, HALF_PLAY_PRIOR_DEG),
+        }
     }
 
     /// Scatter between visits beyond the measurement's own, deg.
@@ -98,7 +102,7 @@ impl ResponseCurve {
         }
     }
 
-    /// What multiplies the curve's unknowns to give its deflection at a command, to first order.
+    /// Sensitivity of the deflection at a command to the curve's unknowns, to first order.
     pub fn terms(&self, command_pct: f64) -> DVector<f64> {
         let command_pct = self.clamped(command_pct);
         match &self.shape {
@@ -108,7 +112,7 @@ impl ResponseCurve {
     }
 
     /// Covariance of the curve's unknowns, deg²: the measurement's, the scatter between visits, and
-    /// what is not known between stations.
+    /// the error of the interpolation between stations.
     pub fn covariance_deg2(&self) -> DMatrix<f64> {
         match &self.shape {
             Shape::Smooth(series) => series.covariance_deg2().clone(),
@@ -178,45 +182,28 @@ struct Joined {
     curve: Pchip,
     /// How each knot follows each visit that counts.
     gain: DMatrix<f64>,
-    half_play_deg: (f64, f64),
     scatter_deg: f64,
 }
 
 impl Joined {
     fn fit(visits: &Visits) -> Option<Self> {
-        let commands = visits.distinct_commands_pct();
-        let members: Vec<Vec<usize>> = commands
-            .iter()
-            .map(|command| {
-                (0..visits.used.len())
-                    .filter(|&i| (visits.command_pct[visits.used[i]] - command).abs() < 1e-6)
-                    .collect()
-            })
-            .collect();
-        let play = play_weights(visits, &members);
-        let mean = mean_gain(visits, &members, &play);
-        let data = DVector::from_iterator(
-            visits.used.len(),
-            visits
-                .used
-                .iter()
-                .map(|&visit| visits.deflection_deg[visit]),
-        );
-        let scatter_deg = repeat_scatter_deg(visits, &members, &(&mean * &data), play.dot(&data));
-        let covariance = visits.used_covariance_deg2(scatter_deg);
-        let (knots_pct, gain) = pooled(&commands, mean, &data, &covariance);
-        let values: Vec<f64> = (&gain * &data).iter().copied().collect();
+        let points = visits.points();
+        let levels = StationLevels::new(&points.command_pct, &points.side);
+        let scatter_deg = levels.scatter_deg(&points);
+        let covariance = points.with_scatter_deg2(scatter_deg);
+        let data = &points.deflection_deg;
+        let gain = pooled(levels.gain, data, &covariance);
+        let values_deg: Vec<f64> = (&gain * data).iter().copied().collect();
         Some(Self {
-            curve: Pchip::new(knots_pct.clone(), values.clone())?,
-            knots_pct,
-            values_deg: values,
+            curve: Pchip::new(levels.stations_pct.clone(), values_deg.clone())?,
+            knots_pct: levels.stations_pct,
+            values_deg,
             gain,
-            half_play_deg: (play.dot(&data), (&covariance * &play).dot(&play).sqrt()),
             scatter_deg,
         })
     }
 
-    /// How the curve follows its knots, then what is not known between each two of them.
+    /// How the curve follows its knots, then the error of the interpolation between each two of them.
     fn terms(&self, command_pct: f64) -> DVector<f64> {
         let knots = self.knots_pct.len();
         let mut terms = DVector::zeros(2 * knots - 1);
@@ -235,7 +222,7 @@ impl Joined {
         terms
     }
 
-    /// Covariance of the knots; the shares of what is not known between them have variance 1.
+    /// Covariance of the knots; the shares of the error between them have variance 1.
     fn covariance_deg2(&self, visits: &Visits) -> DMatrix<f64> {
         let knots = self.knots_pct.len();
         let own = visits.used_covariance_deg2(self.scatter_deg);
@@ -252,7 +239,7 @@ impl Joined {
         self.gain.clone().resize_vertically(2 * knots - 1, 0.0)
     }
 
-    /// What is not known between stations, deg: the difference to the cubic through the four
+    /// Error of the interpolation between stations, deg: the difference to the cubic through the four
     /// nearest stations, about as large as either one's error on a smooth response.
     fn between_deg(&self, command_pct: f64) -> f64 {
         let knots = &self.knots_pct;
@@ -277,83 +264,8 @@ impl Joined {
     }
 }
 
-/// Weights that give half the play: half the difference of falling and rising, averaged over the
-/// stations that were approached from both sides.
-fn play_weights(visits: &Visits, members: &[Vec<usize>]) -> DVector<f64> {
-    let mut weights = DVector::zeros(visits.used.len());
-    let mut pairs = 0.0;
-    for station in members {
-        let from = |side: f64| -> Vec<usize> {
-            station
-                .iter()
-                .copied()
-                .filter(|&i| visits.side[visits.used[i]] == side)
-                .collect()
-        };
-        let (rising, falling) = (from(-1.0), from(1.0));
-        if rising.is_empty() || falling.is_empty() {
-            continue;
-        }
-        pairs += 1.0;
-        for &i in &rising {
-            weights[i] -= 0.5 / rising.len() as f64;
-        }
-        for &i in &falling {
-            weights[i] += 0.5 / falling.len() as f64;
-        }
-    }
-    if pairs > 0.0 {
-        weights / pairs
-    } else {
-        weights
-    }
-}
-
-/// Each station's mean over its visits, the play's side taken out.
-fn mean_gain(visits: &Visits, members: &[Vec<usize>], play: &DVector<f64>) -> DMatrix<f64> {
-    let mut gain = DMatrix::zeros(members.len(), visits.used.len());
-    for (row, station) in members.iter().enumerate() {
-        let share = 1.0 / station.len() as f64;
-        for &i in station {
-            gain[(row, i)] += share;
-            let mut line = gain.row_mut(row);
-            line -= share * visits.side[visits.used[i]] * play.transpose();
-        }
-    }
-    gain
-}
-
-/// Scatter of the visits about their station's mean beyond the measurement's own, deg.
-fn repeat_scatter_deg(
-    visits: &Visits,
-    members: &[Vec<usize>],
-    means: &DVector<f64>,
-    half_play_deg: f64,
-) -> f64 {
-    let mut squares = 0.0;
-    let mut own = 0.0;
-    for (station, mean) in members.iter().zip(means.iter()) {
-        for &i in station {
-            let visit = visits.used[i];
-            let rest = visits.deflection_deg[visit] - visits.side[visit] * half_play_deg - mean;
-            squares += rest * rest;
-            own += visits.covariance_deg2[(visit, visit)] * (1.0 - 1.0 / station.len() as f64);
-        }
-    }
-    let freedom = visits.used.len() as f64 - members.len() as f64 - 1.0;
-    if freedom < 1.0 {
-        return 0.0;
-    }
-    ((squares - own) / freedom).max(0.0).sqrt()
-}
-
 /// Pools neighbouring stations until their means run one way.
-fn pooled(
-    commands: &[f64],
-    mean: DMatrix<f64>,
-    data: &DVector<f64>,
-    covariance: &DMatrix<f64>,
-) -> (Vec<f64>, DMatrix<f64>) {
+fn pooled(mean: DMatrix<f64>, data: &DVector<f64>, covariance: &DMatrix<f64>) -> DMatrix<f64> {
     let values = &mean * data;
     let sense = (values[values.len() - 1] - values[0]).signum();
     let weights: Vec<f64> = mean
@@ -362,7 +274,7 @@ fn pooled(
         .collect();
     let rising: Vec<f64> = values.iter().map(|value| sense * value).collect();
     let mut gain = mean.clone();
-    for pool in isotonic::pools(&rising, &weights) {
+    for pool in pools(&rising, &weights) {
         let total: f64 = weights[pool.clone()].iter().sum();
         let mut line = mean.row(pool.start) * 0.0;
         for station in pool.clone() {
@@ -372,5 +284,5 @@ fn pooled(
             gain.set_row(station, &line);
         }
     }
-    (commands.to_vec(), gain)
+    gain
 }

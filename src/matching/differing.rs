@@ -1,7 +1,10 @@
 //! One arm–rod–horn linkage fitted to both sides, with few differences between them.
 //!
-//! The sides share all that is not asked about.
+//! The sides share all other parameters.
 
+use super::constants::{
+    DIFFERENCE_PRIOR, MOST_CHI2_PER_FREEDOM, PLANAR_DEG, SHARED_PRIOR, SIDE_PRIOR_DEG,
+};
 use nalgebra::{DMatrix, DVector};
 
 use crate::measured::Measured;
@@ -11,24 +14,6 @@ use super::cause::{LinkageDifference, LinkagePart};
 use super::linkage::Linkage;
 use super::pair::Pair;
 
-/// Standard deviation of a station about a planar linkage, deg: what skewed axes and bent rods
-/// add to a plain one (common practice, no source).
-const PLANAR_DEG: f64 = 0.02;
-/// Parameters of the linkage that both sides share, with mean and standard deviation of what
-/// people build (common practice, no source): ln horn/arm, ln servo turn at 100 %, arm and horn
-/// off square, ln distance/arm.
-const SHARED_PRIOR: [(f64, f64); 5] = [
-    (0.35, 0.5),
-    (-0.17, 0.17),
-    (0.0, 0.17),
-    (0.0, 0.17),
-    (1.6, 0.4),
-];
-/// Standard deviation of a difference before anything is measured, in the order of [`PARTS`]:
-/// 20 % in lengths, turn and distance, 15° in angles (common practice, no source).
-const DIFFERENCE_PRIOR: [f64; 5] = [0.2, 0.2, 0.26, 0.26, 0.2];
-/// Standard deviation of a side's zero and half play before anything is measured, deg.
-const SIDE_PRIOR_DEG: [f64; 2] = [1.0, 0.3];
 /// Parts that may differ, in the order of the linkage's parameters.
 pub(super) const PARTS: [LinkagePart; 5] = [
     LinkagePart::HornLength,
@@ -37,18 +22,16 @@ pub(super) const PARTS: [LinkagePart; 5] = [
     LinkagePart::HornAngle,
     LinkagePart::Distance,
 ];
-/// Largest χ² per degree of freedom of an explanation: beyond it the linkage is not understood.
-const MOST_CHI2_PER_FREEDOM: f64 = 3.0;
-/// Jacobians after which a fit is taken as it stands; a plain linkage needs about ten.
+/// Jacobians after which a fit is taken as it is; a plain linkage needs about ten.
 const MOST_ITERATIONS: usize = 25;
-/// Relative change of χ² that ends a fit: a hundredth of what decides between explanations.
+/// Relative change of χ² that ends a fit: a hundredth of the difference that decides between explanations.
 const COST_TOLERANCE: f64 = 1e-4;
-/// What both sides did at each command, in the sense in which both rise.
+/// Deflections of both sides at each command, in the sense in which both rise.
 ///
 /// Visits that a linkage cannot distinguish are merged here: their best mean (generalised least squares)
-/// says all that they have to say of it.
+/// contains all of their information on it.
 pub(super) struct BothSides {
-    visits: Vec<Visit>,
+    visits: Vec<MergedVisit>,
     deflection_deg: DVector<f64>,
     /// Makes the errors of `deflection_deg` white: upper triangular.
     whitener: DMatrix<f64>,
@@ -58,7 +41,7 @@ pub(super) struct BothSides {
 
 /// All visits of one side to a command from the same side of its play.
 #[derive(Clone, Copy, PartialEq)]
-struct Visit {
+struct MergedVisit {
     /// 0 for the reference, 1 for the follower.
     side: usize,
     command_pct: f64,
@@ -75,8 +58,8 @@ struct Single {
 
 impl Single {
     /// χ² about any linkage is exactly that of the single visits about their means plus that of the
-    /// means about the linkage, since what the means leave is orthogonal to all they can reach.
-    fn gathered(self, visits: Vec<Visit>) -> Option<BothSides> {
+    /// means about the linkage, since the residuals about the means are orthogonal to all linkages.
+    fn gathered(self, visits: Vec<MergedVisit>) -> Option<BothSides> {
         let (rows, groups) = (self.group_of_row.len(), visits.len());
         let root = self.covariance.cholesky()?.unpack();
         let mut belongs = DMatrix::zeros(rows, groups);
@@ -101,7 +84,7 @@ impl Single {
 
 /// A fitted explanation.
 #[derive(Debug, Clone)]
-pub(super) struct Fit {
+pub(super) struct LinkageFit {
     pub parts: Vec<usize>,
     pub chi2: f64,
     pub shared: [f64; 5],
@@ -111,7 +94,7 @@ pub(super) struct Fit {
     pub sds: Vec<f64>,
 }
 
-impl Fit {
+impl LinkageFit {
     pub fn differences(&self) -> Vec<LinkageDifference> {
         self.parts
             .iter()
@@ -142,7 +125,7 @@ impl BothSides {
         let signs = [1.0, pair.reference_sign()];
         for (side, (all, sign)) in sides.into_iter().zip(signs).enumerate() {
             for &row in &all.used {
-                let visit = Visit {
+                let visit = MergedVisit {
                     side,
                     command_pct: sign * all.command_pct[row],
                     play_side: all.side[row],
@@ -165,14 +148,14 @@ impl BothSides {
     }
 
     /// Whether the stations scatter about a fit as they should.
-    pub fn is_understood(&self, fit: &Fit) -> bool {
+    pub fn is_understood(&self, fit: &LinkageFit) -> bool {
         let fitted = SHARED_PRIOR.len() + 4 + fit.parts.len();
         let freedom = (self.deflection_deg.len() + self.scatter.0) as f64 - fitted as f64;
         freedom >= 1.0 && fit.chi2 < MOST_CHI2_PER_FREEDOM * freedom
     }
 
     /// Fits the linkages with differences in some parts, starting from a simpler fit.
-    pub fn fit(&self, parts: &[usize], from: Option<&Fit>) -> Option<Fit> {
+    pub fn fit(&self, parts: &[usize], from: Option<&LinkageFit>) -> Option<LinkageFit> {
         let mut start: Vec<f64> = match from {
             Some(simpler) => simpler.shared.to_vec(),
             None => SHARED_PRIOR.iter().map(|(mean, _)| *mean).collect(),
@@ -182,7 +165,7 @@ impl BothSides {
         }
         start.extend(from.map_or([0.0; 4], |simpler| simpler.sides_deg));
         start.extend(parts.iter().map(|part| {
-            let known = |simpler: &Fit| simpler.parts.iter().position(|known| known == part);
+            let known = |simpler: &LinkageFit| simpler.parts.iter().position(|known| known == part);
             from.and_then(|simpler| Some(simpler.amounts[known(simpler)?]))
                 .unwrap_or(0.0)
         }));
@@ -201,7 +184,7 @@ impl BothSides {
         };
         let covariance = solution.covariance()?;
         let amounts = SHARED_PRIOR.len() + 4..solution.parameters.len();
-        Some(Fit {
+        Some(LinkageFit {
             parts: parts.to_vec(),
             chi2: 2.0 * solution.cost + self.scatter.1,
             shared: std::array::from_fn(|i| solution.parameters[i]),

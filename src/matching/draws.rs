@@ -1,5 +1,6 @@
-//! Draws of what both responses can be, given what was measured.
+//! Draws of both responses from their joint distribution, given the measurement.
 
+use super::constants::{DRAWS, SEED};
 use nalgebra::DMatrix;
 
 use crate::model_file::Settings;
@@ -7,11 +8,6 @@ use crate::model_file::Settings;
 use super::command::Command;
 use super::normals::Normals;
 use super::pair::{Pair, Place};
-
-/// Number of draws: the 95 % bound of a figure is then known to one percent of cases.
-const DRAWS: usize = 500;
-/// Seed of the draws, so that the same clip gives the same numbers.
-const SEED: u64 = 21;
 
 /// Deviations of the unknowns of both curves from their estimates, one column a draw.
 #[derive(Debug, Clone)]

@@ -5,23 +5,18 @@
 //! nearly the same, and so do the angles of arm and horn.
 
 use super::cause::{Cause, LinkageDifference};
-use super::differing::{BothSides, Fit, PARTS};
+use super::constants::{CLEARLY_BETTER, OUT_OF_THE_QUESTION};
+use super::differing::{BothSides, LinkageFit, PARTS};
 use super::pair::Pair;
-
-/// An explanation is clearly better if its χ² is smaller by this: odds of e^4.5, about 90 to 1.
-const CLEARLY_BETTER: f64 = 9.0;
-/// An explanation is out of the question if its χ² is larger by this, five standard deviations: what
-/// the hand does is harder to undo than a sentence.
-const OUT_OF_THE_QUESTION: f64 = 25.0;
 
 /// Why two sides differ, and every explanation that fits.
 pub(super) struct Explanations {
     pub cause: Cause,
     /// The reported explanations, best first; empty if the sides are alike or nothing explains
     /// them.
-    pub fitting: Vec<Fit>,
+    pub fitting: Vec<LinkageFit>,
     /// All that is not out of the question.
-    pub possible: Vec<Fit>,
+    pub possible: Vec<LinkageFit>,
 }
 
 impl Explanations {
@@ -48,7 +43,7 @@ impl Explanations {
         let twos = (0..PARTS.len()).flat_map(|a| (a + 1..PARTS.len()).map(move |b| [a, b]));
         // A way may end in a fit that only seems best; so two start from either of them alone, and once
         // more from the best two.
-        let started = |parts: [usize; 2], from: &[Fit]| {
+        let started = |parts: [usize; 2], from: &[LinkageFit]| {
             let starts = from
                 .iter()
                 .filter(|fit| parts.iter().any(|part| fit.parts.contains(part)));
@@ -69,8 +64,8 @@ impl Explanations {
             });
         }
         let fits_well =
-            |fit: &&Fit| data.is_understood(fit) && fit.chi2 - best_chi2 < CLEARLY_BETTER;
-        let fitting: Vec<&Fit> = match singles.iter().filter(fits_well).count() {
+            |fit: &&LinkageFit| data.is_understood(fit) && fit.chi2 - best_chi2 < CLEARLY_BETTER;
+        let fitting: Vec<&LinkageFit> = match singles.iter().filter(fits_well).count() {
             0 => pairs.iter().filter(fits_well).collect(),
             _ => singles.iter().filter(fits_well).collect(),
         };
@@ -91,15 +86,15 @@ impl Explanations {
     }
 }
 
-fn sorted(fits: impl Iterator<Item = Fit>) -> Vec<Fit> {
-    let mut fits: Vec<Fit> = fits.collect();
+fn sorted(fits: impl Iterator<Item = LinkageFit>) -> Vec<LinkageFit> {
+    let mut fits: Vec<LinkageFit> = fits.collect();
     fits.sort_by(|a, b| a.chi2.total_cmp(&b.chi2));
     fits
 }
 
 /// The best fit of each two parts, the best first.
-fn best_of_each(fits: impl Iterator<Item = Fit>) -> Vec<Fit> {
-    let mut best: Vec<Fit> = Vec::new();
+fn best_of_each(fits: impl Iterator<Item = LinkageFit>) -> Vec<LinkageFit> {
+    let mut best: Vec<LinkageFit> = Vec::new();
     for fit in sorted(fits) {
         if best.iter().all(|better| better.parts != fit.parts) {
             best.push(fit);
@@ -109,7 +104,7 @@ fn best_of_each(fits: impl Iterator<Item = Fit>) -> Vec<Fit> {
 }
 
 /// Single differences, the one that is easiest to cure first.
-fn by_ease(fits: &[&Fit]) -> Vec<LinkageDifference> {
+fn by_ease(fits: &[&LinkageFit]) -> Vec<LinkageDifference> {
     let mut differences: Vec<_> = fits.iter().flat_map(|fit| fit.differences()).collect();
     differences.sort_by_key(|difference| difference.part.effort());
     differences

@@ -1,23 +1,19 @@
 //! Work by hand that would do much before any number is entered.
 
+use super::constants::{SPLINE_DEG, WORTH_SHARE};
 use serde::{Deserialize, Serialize};
 
 use super::cause::{Cause, LinkageDifference, LinkagePart};
-use super::differing::{Fit, linkage, with_differences};
+use super::differing::{LinkageFit, linkage, with_differences};
 use super::explanation::Explanations;
 use super::pair::{Pair, Place};
 use super::score::Score;
 use crate::measured::Measured;
 
-/// Hand's work is advised if it leaves less than this share of the mismatch.
-const WORTH_SHARE: f64 = 0.5;
-/// Angle between two teeth of the usual servo splines of 24 or 25 teeth, deg.
-const SPLINE_DEG: f64 = 15.0;
-
 /// Work by hand that would do much before any number is entered.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct HandWork {
-    /// What to make like the reference's.
+    /// The part to make like the reference's.
     pub difference: LinkageDifference,
     /// Largest |mismatch| that would then remain over the travel, degrees.
     pub would_leave_deg: f64,
@@ -30,7 +26,7 @@ pub struct HandWork {
 }
 
 impl HandWork {
-    /// What to do, in plain words.
+    /// The work, in plain words.
     pub fn text(&self, follower: &str) -> String {
         let size = self.difference.amount.value.abs();
         let back = if self.difference.amount.value > 0.0 {
@@ -86,7 +82,7 @@ fn splines(difference: &LinkageDifference) -> u32 {
     }
 }
 
-/// Why the sides of a pair differ, and what the hand should do first.
+/// Why the sides of a pair differ, and which work by hand comes first.
 pub(super) fn explain(pair: &Pair, places: &[Place]) -> (Cause, Option<HandWork>) {
     let explanations = Explanations::of(pair);
     let found_deg = Score::of(pair, places, &pair.follower_active).worst_deg;
@@ -110,14 +106,14 @@ struct Work {
     difference: LinkageDifference,
     part: usize,
     change: f64,
-    /// What is not known of the change, one standard deviation.
+    /// Standard deviation of the change.
     change_sd: f64,
 }
 
 impl Work {
     /// Cures one difference of an explanation: an arm goes by whole splines where it is off by more
     /// than half of one, everything else by the difference itself. `None` where no hand cures it.
-    fn curing(fit: &Fit, cured: usize) -> Option<Self> {
+    fn curing(fit: &LinkageFit, cured: usize) -> Option<Self> {
         let difference = fit.differences().into_iter().nth(cured)?;
         if difference.part == LinkagePart::Distance {
             return None;
@@ -140,7 +136,7 @@ impl Work {
 
     /// What the work does to a part in an explanation: the same kind of servo makes that part alike,
     /// whatever it was; all else changes by what is moved.
-    fn change_in(&self, explanation: &Fit) -> f64 {
+    fn change_in(&self, explanation: &LinkageFit) -> f64 {
         if self.difference.part != LinkagePart::ServoTurn {
             return self.change;
         }
@@ -148,12 +144,12 @@ impl Work {
         own.map_or(0.0, |own| -explanation.amounts[own])
     }
 
-    /// What would remain under the explanation under which most would.
+    /// Largest mismatch that would remain under any of the explanations.
     fn leaves_at_most(
         &self,
         pair: &Pair,
         places: &[Place],
-        explanations: &[Fit],
+        explanations: &[LinkageFit],
     ) -> Option<HandWork> {
         let left = explanations
             .iter()
@@ -163,9 +159,9 @@ impl Work {
             .max_by(|a, b| a.at_most_deg().total_cmp(&b.at_most_deg()))
     }
 
-    /// What would remain if this explanation were true.
-    fn leaves(&self, pair: &Pair, places: &[Place], explanation: &Fit) -> Option<HandWork> {
-        let Fit {
+    /// Mismatch that would remain if this explanation were true.
+    fn leaves(&self, pair: &Pair, places: &[Place], explanation: &LinkageFit) -> Option<HandWork> {
+        let LinkageFit {
             shared,
             parts,
             amounts,

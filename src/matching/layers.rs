@@ -1,9 +1,6 @@
 //! The best path through a layered graph: least worst edge first, then least sum.
 
-/// Worst mismatches nearer than this count as equal, deg: no reading separates them, and the
-/// root mean square may choose between them.
-pub(super) const WORST_QUANTUM_DEG: f64 = 0.001;
-
+use super::constants::WORST_QUANTUM_DEG;
 /// A way from a state of one layer to a state of the next.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Edge {

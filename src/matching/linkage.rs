@@ -1,13 +1,13 @@
 //! Servo arm, rod and horn in one plane: deflection as a function of the servo's command.
 //!
-//! Lengths count in arm lengths. The servo's pivot is the origin, the hinge lies at distance d
-//! along x; arm and horn stand across that line, off square by their own angles, and the rod is
+//! Lengths count in arm lengths. The servo's pivot is the origin, the hinge is at distance d
+//! along x; arm and horn are square to that line, except for their own angles, and the rod is
 //! as long as neutral asks. With w from the hinge to the arm's end and horn length R the horn's
 //! angle φ meets w·(sin φ, cos φ) = (|w|² + R² − L²) / 2R, the closure of Freudenstein's equation.
 
 use std::f64::consts::TAU;
 
-/// What describes a linkage. Logarithms keep lengths positive.
+/// The parameters of a linkage. Logarithms keep lengths positive.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Linkage {
     /// ln of horn length ÷ arm length.
@@ -47,7 +47,7 @@ impl Linkage {
     }
 }
 
-/// An angle brought to −π…π, rad.
+/// An angle wrapped to −π…π, rad.
 fn wrapped(angle_rad: f64) -> f64 {
     angle_rad - TAU * (angle_rad / TAU).round()
 }

@@ -1,13 +1,13 @@
-//! Matching: the numbers that make a follower move like its reference, and what will remain.
+//! Matching: the numbers that make a follower move like its reference, and the mismatch that will remain.
 //!
 //! 1. `pairing` turns both sides of a pair into the input for the follower's numbers, up with up.
-//! 2. Each response becomes deflection against what its servo got, in the middle of the play
-//!    (`visits`, `series`, `curve`), and `pair` compares them over the whole common travel.
+//! 2. Each response becomes deflection against its servo's command, in the middle of the play
+//!    (`visits`, `curve`), and `pair` compares them over the whole common travel.
 //! 3. `numbers` searches the numbers that leave the least worst mismatch in the radio's own steps:
 //!    end points (`end_points`) and the output curve on them (`chain`).
-//! 4. `draws` of the joint covariance give what can be promised of any numbers (`promise`), and
+//! 4. `draws` of the joint covariance give bounds for any numbers (`promise`), and
 //!    whether to change anything at all (`significance`); `stages` does both step by step.
-//! 5. `reach` finds what cannot be cured, `hand_work` what the hand should do first.
+//! 5. `reach` finds ends out of reach, `hand_work` the work by hand that comes first.
 //!
 //! Where a group has a target of its own instead of a reference, every one of its surfaces is matched
 //! to that (`aim`). A pair that cannot be matched becomes a warning.
@@ -19,6 +19,7 @@ mod aim;
 mod cause;
 mod chain;
 mod command;
+mod constants;
 mod correction;
 mod curve;
 mod differing;
@@ -27,7 +28,6 @@ mod end_points;
 mod error;
 mod explanation;
 mod hand_work;
-mod isotonic;
 mod layers;
 mod linkage;
 mod normals;
@@ -38,7 +38,6 @@ mod pchip;
 mod promise;
 mod reach;
 mod score;
-mod series;
 mod significance;
 mod stages;
 mod states;
@@ -159,7 +158,7 @@ fn to_reference(
     if !correction.out_of_reach.is_empty() {
         correction.exchanged = exchanged(responses, (follower, reference), (group, radio));
     }
-    Ok(pairing.told_by_stick(correction))
+    Ok(pairing.by_stick(correction))
 }
 
 /// The numbers of the reference where the follower is left alone, if it reaches it everywhere.
@@ -183,7 +182,7 @@ fn exchanged(
     })
 }
 
-/// Matches one surface to the group's target, which stands among the responses under its name.
+/// Matches one surface to the group's target, which is among the responses under its name.
 fn to_target(
     with_target: &Responses,
     surface: &str,
@@ -193,10 +192,10 @@ fn to_target(
     let pairing = Pairing::with_target(with_target, group, radio, surface);
     let paired = pairing.paired(with_target, names);
     let pair = Pair::new(&paired, names, pairing, radio)?;
-    Ok(pairing.told_by_stick(correct(&pair, None, group)?))
+    Ok(pairing.by_stick(correct(&pair, None, group)?))
 }
 
-/// The best numbers for one follower and what they leave; `own` is the same pair with each side counting
+/// The best numbers for one follower and the mismatch that they leave; `own` is the same pair with each side counting
 /// from its own neutral, where `pair` does not.
 fn correct(
     pair: &Pair,
@@ -252,7 +251,7 @@ fn correct(
     })
 }
 
-/// Why the sides move differently, and what the hand can do about it: neutral is set by the rod, and
+/// Why the sides move differently, and the work by hand that helps: neutral is set by the rod, and
 /// is no evidence about the linkages.
 fn why(own: &Pair, places: &[Place], differs: bool) -> (Option<Cause>, Option<HandWork>) {
     if !differs {
@@ -279,7 +278,7 @@ fn at_stations(pair: &Pair, reference: &Settings, follower: &Settings) -> Vec<St
         .collect()
 }
 
-/// Largest |mismatch| as found, with an uncertainty that reaches over the interval in which it lies in
+/// Largest |mismatch| as found, with an uncertainty that reaches over the interval that contains it in
 /// 95 of 100 cases.
 fn found_worst(pair: &Pair, draws: &Draws, places: &[Place]) -> Measured {
     let found = &pair.follower_active;

@@ -4,6 +4,7 @@
 //! promising first. Sets that leave nearly the same go to those with fewer changes, so that two clips
 //! of one aircraft give like sets.
 
+use super::constants::{LEAST_SD_DEG, NEARLY};
 use crate::model_file::Settings;
 
 use super::chain::{self, BestCurve};
@@ -12,12 +13,6 @@ use super::error::MatchingError;
 use super::pair::{Pair, Place};
 use super::score::{Aim, Score};
 use super::sub_trim;
-
-/// Sets whose worst mismatch is no more than this share above the least count as nearly the same.
-const NEARLY: f64 = 0.03;
-/// Least standard deviation of a mismatch that a changed number is held against, deg: what nobody
-/// sees.
-const LEAST_SD_DEG: f64 = 0.01;
 
 /// The best numbers.
 #[derive(Debug, Clone)]
@@ -29,7 +24,7 @@ pub(super) struct Best {
     pub gap_deg: f64,
 }
 
-/// The best numbers for the follower, what is entered now being changed as little as serves.
+/// The best numbers for the follower, with as few changes of its present numbers as possible.
 ///
 /// Sub-trim is solved together with the others where a level zero says how the neutrals compare.
 pub(super) fn best(pair: &Pair, places: &[Place]) -> Result<Best, MatchingError> {
@@ -107,7 +102,7 @@ fn best_on(
         .or_else(|| best_curve(pair, places, found, change_deg2))
 }
 
-/// What each changed number has to gain in the sum of squares over the places: as much as the clip
+/// Least gain of each changed number in the sum of squares over the places: as much as the clip
 /// can resolve there, deg².
 fn change_deg2(pair: &Pair, places: &[Place]) -> f64 {
     let variance = |place: &Place| {

@@ -1,11 +1,13 @@
 //! A reference and its follower over the common travel, and how far they are apart.
 
+use super::constants::GRID_PCT;
 use nalgebra::{DMatrix, DVector};
 
 use crate::conventions::COVERAGE_FACTOR;
 use crate::measured::Measured;
 use crate::model_file::{Radio, Settings};
 use crate::response::Responses;
+use crate::stick;
 
 use super::command::{self, Command};
 use super::curve::ResponseCurve;
@@ -13,17 +15,12 @@ use super::error::MatchingError;
 use super::pairing::Pairing;
 use super::visits::Visits;
 
-/// Distance of the places at which the sides are compared, % of stick.
-const GRID_PCT: f64 = 1.0;
-/// Sticks nearer than this are one place, %.
-const SAME_STICK_PCT: f64 = 1e-6;
-
 /// A place of the common travel.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Place {
-    /// What enters the follower's numbers: its stick, where no mix acts before them.
+    /// Input of the follower's numbers: its stick, where no mix acts before them.
     pub stick_pct: f64,
-    /// What the reference's servo gets there.
+    /// Command of the reference's servo there.
     pub reference_pct: f64,
     /// Where the follower is to be, deg against its neutral, counted so that it rises with its
     /// servo's command.
@@ -32,12 +29,12 @@ pub(super) struct Place {
     pub reachable: bool,
 }
 
-/// Reference and follower of one match, both by what enters the follower's numbers.
+/// Reference and follower of one match, both by the input of the follower's numbers.
 #[derive(Debug, Clone)]
 pub(super) struct Pair {
     pub reference: ResponseCurve,
     pub follower: ResponseCurve,
-    /// What is active at both servos.
+    /// Active numbers of both servos.
     pub reference_active: Settings,
     pub follower_active: Settings,
     /// Neutral of both servos, %.
@@ -47,7 +44,7 @@ pub(super) struct Pair {
     neutral_deg: Option<Measured>,
     /// Multiplies both so that they rise with the follower's command.
     sense: f64,
-    /// What multiplies a position to give the input of the reference's numbers.
+    /// Factor from a position to the input of the reference's numbers.
     reference_sign: f64,
     /// Covariance between the follower's (rows) and the reference's visits, deg².
     cross_deg2: DMatrix<f64>,
@@ -142,7 +139,7 @@ impl Pair {
         Command::new(&self.radio, settings).with_input_sign(self.reference_sign)
     }
 
-    /// What multiplies a position to give the input of the reference's numbers.
+    /// Factor from a position to the input of the reference's numbers.
     pub fn reference_sign(&self) -> f64 {
         self.reference_sign
     }
@@ -160,7 +157,7 @@ impl Pair {
         self.neutral_deg
     }
 
-    /// What enters the follower's servo at stick 0 as found, %.
+    /// Command of the follower's servo at stick 0 as found, %.
     pub fn follower_zero_pct(&self) -> f64 {
         self.zero_pct[1]
     }
@@ -170,7 +167,7 @@ impl Pair {
         self.table.value(command_pct)
     }
 
-    /// The reference's deflection in the same sense, for what reaches its servo; with a level zero
+    /// The reference's deflection in the same sense, for its servo's command; with a level zero
     /// from the follower's neutral.
     pub fn reference_deg(&self, command_pct: f64) -> f64 {
         let zero = match self.neutral_deg {
@@ -180,7 +177,7 @@ impl Pair {
         self.sense * (self.reference.value_deg(command_pct) - zero)
     }
 
-    /// What multiplies the reference's and the follower's deflections so that both rise with the
+    /// Factors of the reference's and the follower's deflections by which both rise with the
     /// follower's command.
     pub fn sense(&self) -> f64 {
         self.sense
@@ -234,7 +231,7 @@ impl Pair {
         &self.joint_deg2
     }
 
-    /// What multiplies the unknowns of both curves to give the mismatch in the rising sense for given
+    /// Sensitivity of the mismatch in the rising sense to the unknowns of both curves for given
     /// commands of reference and follower, to first order.
     pub fn terms(&self, reference_pct: f64, follower_pct: f64) -> DVector<f64> {
         let from_zero = |curve: &ResponseCurve, command_pct: f64, zero_pct: f64| {
@@ -334,15 +331,12 @@ impl Pair {
         let even = (0..=count).map(|i| first + (last - first) * i as f64 / count as f64);
         let points = self.radio.curve_points_pct.iter().flatten().copied();
         let stations = self.stations_pct();
-        let mut grid: Vec<f64> = even
+        let grid = even
             .chain(points)
             .chain(stations)
             .chain([0.0])
-            .filter(|stick| (first..=last).contains(stick))
-            .collect();
-        grid.sort_by(f64::total_cmp);
-        grid.dedup_by(|a, b| (*a - *b).abs() < SAME_STICK_PCT);
-        grid
+            .filter(|stick| (first..=last).contains(stick));
+        stick::distinct_pct(grid)
     }
 
     /// Positions at which both sides were measured, rising.
@@ -353,12 +347,9 @@ impl Pair {
             used.collect::<Vec<f64>>()
         };
         let follower = sticks(&self.follower);
-        let is_same = |a: f64, b: f64| (a - b).abs() < SAME_STICK_PCT;
-        let mut shared = sticks(&self.reference);
-        shared.retain(|stick| follower.iter().any(|other| is_same(*other, *stick)));
-        shared.sort_by(f64::total_cmp);
-        shared.dedup_by(|a, b| is_same(*a, *b));
-        shared
+        let shared = sticks(&self.reference).into_iter();
+        let is_shared = |at: &f64| follower.iter().any(|other| stick::is_same(*other, *at));
+        stick::distinct_pct(shared.filter(is_shared))
     }
 }
 

@@ -1,9 +1,9 @@
 //! Which stick positions of two sides belong together.
 //!
-//! Ailerons are compared up with up: what the reference does at a stick position, the follower is to
+//! Ailerons are compared up with up: the follower has to
 //! do at the opposite one. A differential gives the side that goes down a smaller share of the
 //! command before the numbers of its servo act, and a mix may turn the sign of that command. All
-//! sticks of a pair become what enters the follower's numbers; what is left is the plain job of two
+//! sticks of a pair become inputs of the follower's numbers; the rest is the plain task of two
 //! sides that move the same way.
 
 use crate::measured::Measured;
@@ -20,7 +20,7 @@ pub(super) struct Pairing {
     across: f64,
     /// −1 where the follower's deflections count the other way round: up against down.
     mirror: f64,
-    /// What the side going down gets of the command, and +1 where the follower goes up with the stick.
+    /// Share of the command for the side going down, and +1 where the follower goes up with the stick.
     share: Option<(f64, f64)>,
     /// −1 where a mix turns the command of the reference, of the follower.
     inputs: [f64; 2],
@@ -85,7 +85,7 @@ impl Pairing {
         self.neutral_deg
     }
 
-    /// What the reference's servo numbers get for what the follower's get, as a sign.
+    /// Input of the reference's numbers for an input of the follower's, as a sign.
     pub fn reference_sign(self) -> f64 {
         self.across * self.inputs[0] * self.inputs[1]
     }
@@ -104,17 +104,17 @@ impl Pairing {
         }
     }
 
-    /// What enters the follower's numbers at its own stick, %.
+    /// Input of the follower's numbers at its own stick, %.
     fn input_pct(self, stick_pct: f64) -> f64 {
         self.inputs[1] * self.share_at(stick_pct) * stick_pct
     }
 
-    /// The reference's stick for what enters the follower's numbers, %.
+    /// The reference's stick for an input of the follower's numbers, %.
     fn reference_stick_pct(self, input_pct: f64) -> f64 {
         self.across * self.follower_stick_pct(input_pct)
     }
 
-    /// The follower's stick for what enters its numbers, %.
+    /// The follower's stick for an input of its numbers, %.
     fn follower_stick_pct(self, input_pct: f64) -> f64 {
         let stick_pct = self.inputs[1] * input_pct;
         stick_pct / self.share_at(stick_pct)
@@ -127,7 +127,7 @@ impl Pairing {
         }
     }
 
-    /// Both responses by what enters the follower's numbers.
+    /// Both responses by the input of the follower's numbers.
     pub fn paired(self, responses: &Responses, names: (&str, &str)) -> Responses {
         let mut paired = responses.clone();
         let mut row = 0;
@@ -150,7 +150,7 @@ impl Pairing {
     }
 
     /// A correction by the reference's stick; ends also by the follower's.
-    pub fn told_by_stick(self, mut correction: Correction) -> Correction {
+    pub fn by_stick(self, mut correction: Correction) -> Correction {
         let predicted = &mut correction.predicted_deg.stations;
         let of_ends = correction.out_of_reach.iter_mut();
         let of_ends = of_ends.map(|end| &mut end.common_stations);

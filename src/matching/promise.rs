@@ -1,18 +1,13 @@
-//! What can be promised of a set of numbers: bounds that hold in 95 of 100 cases.
+//! Bounds for a set of numbers that hold in 95 of 100 cases.
 
+use super::constants::{AT_MOST, BEYOND_INTERVAL};
 use crate::model_file::Settings;
 
 use super::command::Command;
 use super::draws::Draws;
 use super::pair::{Pair, Place};
 
-/// Share of the draws that stay within the stated "at most".
-const AT_MOST: f64 = 0.95;
-/// Share of the draws below the stated "at least", and above the stated upper end of an
-/// interval: both leave 95 % between them.
-const BEYOND_INTERVAL: f64 = 0.025;
-
-/// What remains over the travel, draw by draw.
+/// Mismatch over the travel, draw by draw.
 #[derive(Debug, Clone)]
 pub(super) struct Outcomes {
     worst_deg: Vec<f64>,
@@ -22,7 +17,7 @@ pub(super) struct Outcomes {
 }
 
 impl Outcomes {
-    /// What numbers entered at the follower leave at the places.
+    /// Mismatch at the places for numbers of the follower.
     pub fn of(pair: &Pair, draws: &Draws, places: &[Place], settings: &Settings) -> Self {
         let command = Command::new(pair.radio(), settings);
         let apart = |place: &Place| {
@@ -64,7 +59,7 @@ impl Outcomes {
         quantile(&self.rms_deg, AT_MOST)
     }
 
-    /// The interval in which the largest |mismatch| lies in 95 of 100 cases, deg.
+    /// The interval in which the largest |mismatch| is in 95 of 100 cases, deg.
     pub fn worst_interval_deg(&self) -> [f64; 2] {
         [BEYOND_INTERVAL, 1.0 - BEYOND_INTERVAL].map(|share| quantile(&self.worst_deg, share))
     }

@@ -1,5 +1,6 @@
 //! Ends that the follower cannot reach, and the largest common travel.
 
+use super::constants::{FARTHEST, LAST_PART_PCT};
 use serde::{Deserialize, Serialize};
 
 use crate::measured::Measured;
@@ -13,12 +14,6 @@ use super::error::MatchingError;
 use super::pair::{Pair, Place};
 use super::stages::improve;
 
-/// Part of the measured travel whose bend an end's travel is carried on with, %.
-const LAST_PART_PCT: f64 = 20.0;
-/// An end point is not carried on further than to this share of what it is: beyond, the bend of a
-/// linkage is not known (common practice, no source).
-const FARTHEST: f64 = 1.2;
-
 /// An end at which the follower stays short of its reference whatever is entered.
 ///
 /// Nothing beyond the measured commands is proposed, so this may be cured either by less travel
@@ -31,15 +26,15 @@ pub struct OutOfReach {
     /// The reference's stick there, where that is not the same: up is compared with up.
     #[serde(default)]
     pub reference_stick_pct: Option<f64>,
-    /// What the reference reaches there, degrees from its neutral.
+    /// Deflection that the reference reaches there, degrees from its neutral.
     pub reference_deg: f64,
-    /// What the follower reaches at most, in the reference's sense, degrees from its neutral; with a
+    /// Largest deflection of the follower, in the reference's sense, degrees from its neutral; with a
     /// level zero from that of the reference.
     pub follower_deg: f64,
     /// How much is missing.
     pub short_deg: Measured,
     /// About the end point of the follower at this end with which it would reach the reference, where
-    /// nothing binds, percent: carried on from what was measured, and so only good for another film.
+    /// nothing binds, percent: extrapolated, and so only good for another film.
     #[serde(default)]
     pub follower_end_point_pct: Option<f64>,
     /// The end point of the reference at this end with which both reach the same, percent.
@@ -77,7 +72,7 @@ pub(super) fn short_ends(places: &[Place]) -> Vec<(usize, &Place)> {
         .collect()
 }
 
-/// What can be done about the ends that are out of reach, lower end first.
+/// Help for the ends that are out of reach, lower end first.
 pub(super) fn find(
     pair: &Pair,
     draws: &Draws,

@@ -3,7 +3,7 @@
 use crate::model_file::Settings;
 
 use super::command::Command;
-use super::layers::WORST_QUANTUM_DEG;
+use super::constants::WORST_QUANTUM_DEG;
 use super::pair::{Pair, Place};
 
 /// Commands may pass the measured range by this much, %: rounding of the arithmetic only.
@@ -62,10 +62,10 @@ impl Score {
     }
 }
 
-/// What a curve is searched for.
+/// The aim of the search for a curve.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Aim {
-    /// What each changed number has to gain in the sum of squares, deg².
+    /// Least gain of each changed number in the sum of squares, deg².
     pub change_deg2: f64,
     /// The worst mismatch that is allowed if less is not possible; `None`: the least.
     pub allowed_deg: Option<f64>,
@@ -89,7 +89,7 @@ impl Aim {
     }
 }
 
-/// Whether the commands rise with the stick and stay within what was measured.
+/// Whether the commands rise with the stick and stay within the measured range.
 pub(super) fn is_allowed(pair: &Pair, places: &[Place], settings: &Settings) -> bool {
     let command = Command::new(pair.radio(), settings);
     let [least, most] = pair.command_range_pct();

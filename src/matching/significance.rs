@@ -2,19 +2,12 @@
 //! the travel and one for the whole set of changes.
 
 use super::command::Command;
+use super::constants::{CONFIDENCE, NO_DOUBT_DEG, WORTH};
 use super::draws::Draws;
 use super::pair::{Pair, Place};
 use super::promise::{Outcomes, quantile};
 
-/// Share of aircraft with sides that are alike of which that is seen.
-const CONFIDENCE: f64 = 0.99;
-/// Share of the draws in which a set of changes has to leave less than no change.
-const WORTH: f64 = 0.99;
-/// Places whose mismatch is known better than this say nothing: they lie at neutral, where it is zero
-/// by definition, deg.
-const NO_DOUBT_DEG: f64 = 0.002;
-
-/// Whether the sides differ anywhere beyond doubt.
+/// Whether the sides differ significantly anywhere.
 ///
 /// The largest ratio of mismatch to standard deviation over the travel is held against what the
 /// largest ratio is for sides that are alike, which counts that there are many places to choose from.
@@ -44,7 +37,7 @@ pub(super) fn differ(pair: &Pair, draws: &Draws, places: &[Place]) -> bool {
     largest > quantile(&by_chance, CONFIDENCE)
 }
 
-/// Whether a set of changes leaves less than no change beyond doubt.
+/// Whether a set of changes leaves significantly less than no change.
 pub(super) fn is_worth(before: &Outcomes, after: &Outcomes) -> bool {
     let pairs = before
         .worst_reachable_deg

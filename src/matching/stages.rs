@@ -1,4 +1,4 @@
-//! From what was found to the numbers to enter, in steps that a person can stop after.
+//! From the mismatch as found to the numbers to enter, in steps that a person can stop after.
 
 use crate::model_file::Settings;
 
@@ -10,7 +10,7 @@ use super::pair::{Pair, Place};
 use super::promise::Outcomes;
 use super::significance;
 
-/// The numbers to enter, and what each step on the way to them leaves.
+/// The numbers to enter, and the mismatch that each step on the way leaves.
 #[derive(Debug, Clone)]
 pub(super) struct Improved {
     pub settings: Settings,
@@ -20,8 +20,8 @@ pub(super) struct Improved {
     pub gap_deg: f64,
 }
 
-/// The numbers to enter: what is entered now, where that is surely good enough or nothing else is
-/// better beyond doubt.
+/// The numbers to enter: the present ones where they are good enough or no others are
+/// significantly better.
 pub(super) fn improve(
     pair: &Pair,
     draws: &Draws,

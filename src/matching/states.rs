@@ -3,7 +3,7 @@
 
 /// The states of all layers.
 ///
-/// Layer `i` stands between pieces `i − 1` and `i`. With straight joins it knows the value of the
+/// Layer `i` is between pieces `i − 1` and `i`. With straight joins it knows the value of the
 /// point there; with smooth joins those of its neighbours too. Layers outside the curve and
 /// neighbours that do not exist have the single value 0.
 pub(super) struct States {
@@ -22,7 +22,7 @@ impl States {
     }
 
     fn build(windows: &[Vec<f64>], neighbours: bool) -> Self {
-        // Layer 0 lies before the first piece, the last one after the last piece.
+        // Layer 0 is before the first piece, the last one after the last piece.
         let size = |layer: usize| {
             layer
                 .checked_sub(1)

@@ -1,27 +1,19 @@
-//! Sub-trims that may move the follower's neutral to the reference's, and what levelling without a
-//! level zero costs.
+//! Sub-trims that may move the follower's neutral to the reference's, and the cost of levelling without a
+//! level zero.
 
 use super::command::Command;
+use super::constants::{LEAST_TURN_DEG, STEPS_TRIED, TRIED_PCT};
 use super::end_points::on_step;
 use super::pair::{Pair, Place};
 use crate::model_file::Settings;
-
-/// Steps on either side of the sub-trim that fits neutral best that are tried: one leaves less elsewhere
-/// now and then, more would give neutral away where an end is out of reach.
-const STEPS_TRIED: i64 = 1;
-/// Positions nearer to 0 than this are neutral, %: rounding of the arithmetic only.
-const NEUTRAL_PCT: f64 = 1e-6;
-/// Command by which levelling is tried, % of servo travel.
-const TRIED_PCT: f64 = 2.0;
-/// Least turn of neutral that a cost is worked out from, deg.
-const LEAST_TURN_DEG: f64 = 0.05;
+use crate::stick;
 
 /// The numbers as found, and where a level zero says how the neutrals compare the same with every
 /// sub-trim that may serve.
 pub(super) fn candidates(pair: &Pair, places: &[Place]) -> Vec<Settings> {
     let found = &pair.follower_active;
     let mut tried = vec![found.clone()];
-    let is_neutral = |place: &&Place| place.stick_pct.abs() < NEUTRAL_PCT;
+    let is_neutral = |place: &&Place| stick::is_neutral(place.stick_pct);
     let at_neutral = places.iter().find(is_neutral);
     let (Some(_), Some(neutral)) = (pair.neutral_deg(), at_neutral) else {
         return tried;

@@ -1,17 +1,17 @@
 //! One surface's measured stations, ready to be fitted: deflection against servo command.
 
+use super::constants::RESOLUTION_DEG;
 use nalgebra::{DMatrix, DVector};
 
+use crate::measured::Measured;
 use crate::response::Responses;
-use crate::stations::Approach;
+use crate::response_model::Points;
+use crate::stick;
 
 use super::error::MatchingError;
 
-/// Standard deviation below which no station is believed, deg: what no measurement of a surface
-/// on a bench resolves (common practice, no source). It also keeps exact data solvable.
-const RESOLUTION_DEG: f64 = 0.001;
-/// Sticks nearer than this are the same station, %.
-const SAME_STICK_PCT: f64 = 1e-6;
+/// A stick beyond an early stop by less than this is at the stop, %; it only absorbs rounding.
+const ROUNDING_PCT: f64 = 1e-6;
 
 /// A surface's visits to its stations, in the order of its response.
 #[derive(Debug, Clone)]
@@ -22,12 +22,11 @@ pub(super) struct Visits {
     pub first_row: usize,
     /// Stick position of each visit.
     pub stick_pct: Vec<f64>,
-    /// What reached the servo at each visit.
+    /// Command that reached the servo at each visit.
     pub command_pct: Vec<f64>,
     /// Measured deflection of each visit.
     pub deflection_deg: DVector<f64>,
-    /// −1 for a stick that came rising, +1 for falling, 0 where not known: the side of the play
-    /// on which the surface rests, up to the sign that the linkage gives it.
+    /// Side of the play: −1 for a stick that came rising, +1 for falling, 0 where not known.
     pub side: Vec<f64>,
     /// Joint covariance of the deflections, deg².
     pub covariance_deg2: DMatrix<f64>,
@@ -35,6 +34,8 @@ pub(super) struct Visits {
     /// station and the one before the surface stopped is not known; nor does the clip's first hold
     /// where the same station was also approached from a known side.
     pub used: Vec<usize>,
+    /// Half the play as the response stage reports it, where it was seen.
+    pub half_play_deg: Option<Measured>,
 }
 
 impl Visits {
@@ -72,11 +73,7 @@ impl Visits {
         let side = response
             .stations
             .iter()
-            .map(|at| match at.approach {
-                Approach::Rising => -1.0,
-                Approach::Falling => 1.0,
-                Approach::First => 0.0,
-            })
+            .map(|at| at.approach.side_of_play())
             .collect();
         let mut covariance_deg2 = joint
             .view((first_row, first_row), (count, count))
@@ -96,6 +93,10 @@ impl Visits {
             side,
             covariance_deg2,
             used: Vec::new(),
+            half_play_deg: response
+                .health
+                .play_deg
+                .map(|play| Measured::new(0.5 * play.value.abs(), 0.5 * play.sd)),
         };
         let stops: Vec<f64> = response
             .health
@@ -106,7 +107,7 @@ impl Visits {
         visits.sifted(&stops)
     }
 
-    /// Decides which visits count, and refuses what cannot be fitted.
+    /// Decides which visits count, and rejects a surface that cannot be fitted.
     fn sifted(mut self, early_stops_pct: &[f64]) -> Result<Self, MatchingError> {
         let finite = self.deflection_deg.iter().chain(&self.covariance_deg2);
         if !finite
@@ -120,12 +121,12 @@ impl Visits {
         let from_stop_on = |stick: f64| {
             early_stops_pct
                 .iter()
-                .any(|&stop| stop * stick > 0.0 && stick.abs() > stop.abs() - SAME_STICK_PCT)
+                .any(|&stop| stop * stick > 0.0 && stick.abs() > stop.abs() - ROUNDING_PCT)
         };
         let known_elsewhere = |visit: usize| {
             (0..self.side.len()).any(|other| {
                 self.side[other] != 0.0
-                    && (self.stick_pct[other] - self.stick_pct[visit]).abs() < SAME_STICK_PCT
+                    && stick::is_same(self.stick_pct[other], self.stick_pct[visit])
             })
         };
         let used: Vec<usize> = (0..self.side.len())
@@ -154,22 +155,25 @@ impl Visits {
 
     /// The different commands of the visits that count, rising.
     pub fn distinct_commands_pct(&self) -> Vec<f64> {
-        let mut commands: Vec<f64> = self.used.iter().map(|&i| self.command_pct[i]).collect();
-        commands.sort_by(f64::total_cmp);
-        commands.dedup_by(|a, b| (*a - *b).abs() < SAME_STICK_PCT);
-        commands
+        stick::distinct_pct(self.used.iter().map(|&visit| self.command_pct[visit]))
+    }
+
+    /// The visits that count, for the response model.
+    pub fn points(&self) -> Points {
+        let of = |values: &[f64]| self.used.iter().map(|&visit| values[visit]).collect();
+        Points {
+            command_pct: of(&self.command_pct),
+            side: of(&self.side),
+            deflection_deg: self.deflection_deg.select_rows(&self.used),
+            covariance_deg2: self
+                .covariance_deg2
+                .select_rows(&self.used)
+                .select_columns(&self.used),
+        }
     }
 
     /// Covariance of the visits that count, with a scatter of their own added, deg².
     pub fn used_covariance_deg2(&self, scatter_deg: f64) -> DMatrix<f64> {
-        let count = self.used.len();
-        DMatrix::from_fn(count, count, |row, column| {
-            let shared = self.covariance_deg2[(self.used[row], self.used[column])];
-            if row == column {
-                shared + scatter_deg.powi(2)
-            } else {
-                shared
-            }
-        })
+        self.points().with_scatter_deg2(scatter_deg)
     }
 }

@@ -69,7 +69,7 @@ pub enum MatchingWarning {
         reference_end_pct: f64,
         /// End point of the reference with which both reach the same.
         reference_end_point_pct: f64,
-        /// What the follower is adjusted to.
+        /// The target of the follower.
         target: Target,
         /// Largest |mismatch| that remains then.
         common_worst_deg: f64,
@@ -196,7 +196,7 @@ impl Warning for MatchingWarning {
     }
 }
 
-/// What cannot be cured by numbers alone.
+/// Faults that numbers alone cannot cure.
 pub(super) fn about(correction: &Correction) -> Vec<MatchingWarning> {
     let mut warnings: Vec<MatchingWarning> = correction
         .out_of_reach

@@ -1,6 +1,7 @@
 //! Puts the outputs of the stages together.
 
 use crate::camera::CameraProfile;
+use crate::conventions::rad_from_deg;
 use crate::matching::{Correction, MatchingWarning};
 use crate::model_file::{MatchGroup, ModelFile, Radio, Surface};
 use crate::motion::{Motion, SurfaceMotion};
@@ -11,8 +12,7 @@ use crate::warning::WarningText;
 
 use super::{
     CameraRecord, ClipRecord, FORMAT, FitRecord, FrameRow, FunctionRecord, HingeRecord,
-    Measurement, MeasurementError, PictureMotionRecord, SurfaceRecord, Trace, VERSION, arm,
-    rounding,
+    Measurement, MeasurementError, PictureMotionRecord, SurfaceRecord, Trace, VERSION, rounding,
 };
 
 /// Points of the kept trace; more are indistinguishable in a chart of a page's width.
@@ -112,22 +112,46 @@ impl Measurement {
     }
 
     fn rounded(mut self) -> Result<Self, MeasurementError> {
-        // By far the largest part if a clip has hundreds of holds. As a document it would take
-        // several times its memory, so it is rounded in place.
-        let mut covariance_deg2 = std::mem::take(&mut self.station_covariance_deg2);
-        rounding::round_variances(&mut covariance_deg2)?;
+        // By far the largest part if a clip has hundreds of holds. As a document they would take several times
+        // their memory, and variances need more decimals, so they are rounded in place.
+        let mut covariances: Vec<Vec<Vec<f64>>> = self
+            .covariances_mut()
+            .into_iter()
+            .map(std::mem::take)
+            .collect();
+        for covariance in &mut covariances {
+            rounding::round_variances(covariance)?;
+        }
         let mut document = serde_json::to_value(&self)
             .map_err(|source| MeasurementError::NotWritable { source })?;
         rounding::round(&mut document);
         // A figure that is no number has become null and is refused here.
-        let rounded: Self = serde_json::from_value(document).map_err(|source| {
+        let mut rounded: Self = serde_json::from_value(document).map_err(|source| {
             let reason = source.to_string();
             MeasurementError::NotFinite { reason }
         })?;
-        Ok(Self {
-            station_covariance_deg2: covariance_deg2,
-            ..rounded
-        })
+        for (place, covariance) in rounded.covariances_mut().into_iter().zip(covariances) {
+            *place = covariance;
+        }
+        Ok(rounded)
+    }
+
+    /// All covariance matrices of the record.
+    fn covariances_mut(&mut self) -> Vec<&mut Vec<Vec<f64>>> {
+        let of_functions = self
+            .functions
+            .iter_mut()
+            .filter_map(|function| function.neutral.as_mut());
+        let neutrals = self.neutral.as_mut().into_iter().chain(of_functions);
+        let level = self
+            .level_zero
+            .as_mut()
+            .map(|level| &mut level.covariance_deg2);
+        [&mut self.station_covariance_deg2]
+            .into_iter()
+            .chain(neutrals.map(|neutral| &mut neutral.pose_covariance))
+            .chain(level)
+            .collect()
     }
 }
 
@@ -221,11 +245,27 @@ fn surface_record(
             axis: (*motion.axis_in_camera).into(),
             point_mm: motion.point_in_camera_mm.into(),
             radius_mm: motion.radius_mm,
-            arm: arm::at_neutral(stages, motion).map(Into::into),
+            arm: arm_at_neutral(stages, motion),
         },
         stations: response.map_or_else(Vec::new, |response| response.stations.clone()),
         health: response.map_or_else(Default::default, |response| response.health.clone()),
     }
+}
+
+/// Direction from the hinge line to the tag's centre at neutral; `None` if the surface was never measured.
+fn arm_at_neutral(stages: &Stages<'_>, surface: &SurfaceMotion) -> Option<[f64; 3]> {
+    let surfaces = &stages.motion.surfaces;
+    let column = surfaces
+        .iter()
+        .position(|other| other.name == surface.name)?;
+    let frames = stages.motion.frames.iter();
+    let mut frames = frames.zip(stages.rows.chunks(surfaces.len()));
+    let neutral_rad = frames.find_map(|(frame, rows)| {
+        let deflection_deg = rows.get(column)?.deflection_deg?.value;
+        let angle_rad = frame.deflections.get(column)?.as_ref()?.angle_rad;
+        Some(angle_rad - rad_from_deg(deflection_deg))
+    })?;
+    Some(surface.arm_in_camera(neutral_rad).into_inner().into())
 }
 
 fn thinned(rows: &[FrameRow], surface_count: usize) -> Trace {

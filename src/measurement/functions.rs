@@ -18,7 +18,7 @@ pub struct FunctionRecord {
     /// Where its tags are at neutral, in a clip of several functions.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub neutral: Option<NeutralRecord>,
-    /// How the stick log lies in the clip's time, in a clip of several functions.
+    /// Alignment of the stick log with the clip's time, in a clip of several functions.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub stick_log: Option<LogTiming>,
 }
@@ -33,7 +33,7 @@ pub struct NotMeasured {
     pub reason: String,
     /// The reason in words.
     pub text: String,
-    /// What to do to measure it.
+    /// How to measure it.
     pub help: String,
     /// Undeclared tags that the clip shows in place of its own.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
@@ -69,7 +69,7 @@ impl NotMeasured {
         }
     }
 
-    /// What it costs: the sides that are not matched, as a sentence; nothing where there are none.
+    /// The cost: the sides that are not matched, as a sentence; nothing where there are none.
     pub fn unmatched_sentence(&self) -> Option<String> {
         let names = self.unmatched_with.join(" and the ");
         let (surface, mut words) = (&self.surface, self.words().to_owned());
@@ -155,7 +155,7 @@ impl Measurement {
         self.neutral.iter().chain(of_functions)
     }
 
-    /// One record of the functions of a clip, each measured by itself from the same fit. Deflections
+    /// One record of the functions of a clip, each measured separately from the same fit. Deflections
     /// of different functions count as uncorrelated, since nothing is computed from both.
     pub fn joined(parts: Vec<Self>) -> Option<Self> {
         let mut parts = parts.into_iter();

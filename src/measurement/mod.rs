@@ -3,7 +3,6 @@
 //! It holds everything that later work on the same clip needs, so that matching with another
 //! radio, comparing with another clip and drawing the report never ask for the clip again.
 
-mod arm;
 mod assemble;
 mod covariance_text;
 mod entered;
@@ -46,14 +45,6 @@ pub const FORMAT: &str = "hingewise.measurement";
 
 /// Version of the file format: raised when a field changes its meaning.
 pub const VERSION: u32 = 1;
-
-/// Two stick positions closer than this are the same station, percent.
-const SAME_STATION_PCT: f64 = 0.5;
-
-/// Whether two stick positions, percent, are the same station in two measurements.
-pub fn same_station(a_pct: f64, b_pct: f64) -> bool {
-    (a_pct - b_pct).abs() < SAME_STATION_PCT
-}
 
 /// One measurement, as kept in `measurement.json`.
 ///

@@ -11,37 +11,21 @@ const DECIMALS: i32 = 6;
 /// Decimals of variances, whose square roots need the digits of the other figures.
 const VARIANCE_DECIMALS: i32 = 12;
 
-/// The ends of the names of variances.
-const VARIANCE_SUFFIXES: [&str; 2] = ["_deg2", "_covariance"];
-
 /// Rounds every figure in the document.
 pub(super) fn round(value: &mut Value) {
-    round_to(value, DECIMALS);
-}
-
-fn round_to(value: &mut Value, decimals: i32) {
     match value {
         Value::Number(number) => {
             if let Some(rounded) = number
                 .as_f64()
                 .filter(|_| number.is_f64())
-                .map(|figure| rounded(figure, decimals))
+                .map(rounded_for_files)
                 .and_then(serde_json::Number::from_f64)
             {
                 *number = rounded;
             }
         }
-        Value::Array(items) => items.iter_mut().for_each(|item| round_to(item, decimals)),
-        Value::Object(fields) => {
-            for (name, field) in fields {
-                let decimals = if VARIANCE_SUFFIXES.iter().any(|end| name.ends_with(end)) {
-                    VARIANCE_DECIMALS
-                } else {
-                    decimals
-                };
-                round_to(field, decimals);
-            }
-        }
+        Value::Array(items) => items.iter_mut().for_each(round),
+        Value::Object(fields) => fields.values_mut().for_each(round),
         Value::Null | Value::Bool(_) | Value::String(_) => {}
     }
 }

@@ -292,7 +292,7 @@ fn settings(curve_pct: [f64; 9], end_points_pct: [f64; 2]) -> Settings {
     }
 }
 
-/// What each stage of the work would leave.
+/// Mismatch that each stage of the work would leave.
 fn stages() -> Vec<StageGain> {
     let before = [0.0, 0.0, 1.0, 0.0, 0.0, 0.0, -2.0, 0.0, 0.0];
     let after = [0.0, 1.0, 1.0, 0.0, 0.0, 1.0, 2.0, 4.0, 5.0];
@@ -318,7 +318,7 @@ fn stages() -> Vec<StageGain> {
     .collect()
 }
 
-/// An arm that stands a tooth off.
+/// An arm that is a tooth off.
 fn arm_off() -> LinkageDifference {
     LinkageDifference {
         part: LinkagePart::ArmAngle,

@@ -297,6 +297,7 @@ fn small_motion() -> Motion {
         axis_in_camera: Unit::new_normalize(-Vector3::x()),
         point_in_camera_mm: Point3::new(0.0, 0.0, 900.0),
         radius_mm: Measured::new(88.0, 0.2),
+        arm_at_zero_in_camera: -Vector3::z_axis(),
     };
     Motion {
         surfaces: vec![surface(LEFT, 10), surface(RIGHT, 11)],
@@ -321,7 +322,7 @@ fn small_motion() -> Motion {
 }
 
 #[test]
-fn frames_are_told_against_neutral_with_its_uncertainty() {
+fn frames_are_measured_from_neutral_with_its_uncertainty() {
     let holds = Holds {
         holds: Vec::new(),
         neutral_frames: vec![0, 1],
@@ -344,7 +345,7 @@ fn frames_are_told_against_neutral_with_its_uncertainty() {
 }
 
 #[test]
-fn without_neutral_no_deflection_is_told() {
+fn without_neutral_no_deflection_is_reported() {
     let holds = Holds {
         holds: Vec::new(),
         neutral_frames: Vec::new(),

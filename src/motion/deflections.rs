@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use nalgebra::{DMatrix, DVector, Point3, Unit, Vector3};
+use nalgebra::{DMatrix, DVector, Point3, Rotation3, Unit, Vector3};
 
 use super::conclude::at_neutral::TagsAtZero;
 use super::select::correlated_errors::LastingErrors;
@@ -55,6 +55,15 @@ pub struct SurfaceMotion {
     pub point_in_camera_mm: Point3<f64>,
     /// Distance from the hinge line to the tag's centre.
     pub radius_mm: Measured,
+    /// Direction from that point to the tag's centre, at the arbitrary zero of the fit's angles.
+    pub arm_at_zero_in_camera: Unit<Vector3<f64>>,
+}
+
+impl SurfaceMotion {
+    /// Direction from the hinge line to the tag's centre once the surface has turned from the fit's zero.
+    pub fn arm_in_camera(&self, angle_rad: f64) -> Unit<Vector3<f64>> {
+        Rotation3::from_axis_angle(&self.axis_in_camera, angle_rad) * self.arm_at_zero_in_camera
+    }
 }
 
 /// How far the picture moved against its lens: a stabiliser shifts it, and a focus that breathes enlarges it.

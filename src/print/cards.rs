@@ -14,6 +14,7 @@ use super::pattern::{tag, white_margin_mm};
 use super::sheet::{Area, Item, Line, LineKind, PointMm, Text};
 use super::typeface::{CAP_HEIGHT_EM, Face, MM_PER_PT, figure, text_width_mm};
 use crate::model_file::ModelFile;
+use crate::stick;
 
 /// A printed tag that shows the station to the camera.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -105,8 +106,10 @@ fn unnamed_cards(model: &ModelFile, by_id: &BTreeMap<u32, f64>) -> Vec<StationCa
         .iter()
         .filter(|(_, stick_pct)| match curve_points {
             _ if by_id.len() <= MOST_UNNAMED_CARDS => true,
-            Some(points) => points.iter().any(|&point| same_station(point, **stick_pct)),
-            None => same_station(**stick_pct % USUAL_STEP_PCT, 0.0),
+            Some(points) => points
+                .iter()
+                .any(|&point| stick::is_same(point, **stick_pct)),
+            None => stick::is_same(**stick_pct % USUAL_STEP_PCT, 0.0),
         })
         .map(|(&tag_id, &stick_pct)| StationCard { tag_id, stick_pct })
         .collect()
@@ -115,13 +118,8 @@ fn unnamed_cards(model: &ModelFile, by_id: &BTreeMap<u32, f64>) -> Vec<StationCa
 fn card_at(by_id: &BTreeMap<u32, f64>, wanted_pct: f64) -> Option<StationCard> {
     by_id
         .iter()
-        .find(|(_, stick_pct)| same_station(**stick_pct, wanted_pct))
+        .find(|(_, stick_pct)| stick::is_same(**stick_pct, wanted_pct))
         .map(|(&tag_id, &stick_pct)| StationCard { tag_id, stick_pct })
-}
-
-/// Stick positions are written by hand with few decimals.
-fn same_station(a_pct: f64, b_pct: f64) -> bool {
-    (a_pct - b_pct).abs() < 1e-6
 }
 
 /// Sheets of station cards in the order given.

@@ -8,10 +8,11 @@ use nalgebra::{DMatrix, DVector};
 
 use super::Kept;
 use crate::measured::Measured;
-use crate::measurement::{Measurement, SurfaceRecord, same_station};
+use crate::measurement::{Measurement, SurfaceRecord};
 use crate::response::StationDeflection;
 use crate::stations::Approach;
 use crate::statistics::student_t_beyond;
+use crate::stick;
 
 /// Share of the comparisons of unchanged aircraft in which any surface may be reported as moved.
 const FALSE_ALARMS: f64 = 0.01;
@@ -143,7 +144,7 @@ impl Clip<'_> {
     /// The mean over the visits to a station from one side, as weights; `None` without such visits.
     fn mean_of(&self, stick_pct: f64, approach: Approach) -> Option<DVector<f64>> {
         let is_one = |station: &StationDeflection| {
-            same_station(station.stick_pct, stick_pct) && station.approach == approach
+            stick::is_same_station(station.stick_pct, stick_pct) && station.approach == approach
         };
         let count = self.stations.iter().filter(|at| is_one(at)).count();
         let weight = |at: &StationDeflection| if is_one(at) { 1.0 / count as f64 } else { 0.0 };
@@ -167,7 +168,7 @@ impl Clip<'_> {
         let at_zero = self
             .stations
             .iter()
-            .filter(|at| same_station(at.stick_pct, 0.0));
+            .filter(|at| stick::is_same_station(at.stick_pct, 0.0));
         let side = |at: &StationDeflection| match at.approach {
             Approach::Rising => -1.0,
             Approach::Falling => 1.0,
@@ -216,7 +217,7 @@ impl Difference {
 fn changes(clips: [&Clip<'_>; 2]) -> Vec<Change> {
     let mut sticks: Vec<f64> = clips[0].stations.iter().map(|at| at.stick_pct).collect();
     sticks.sort_by(f64::total_cmp);
-    sticks.dedup_by(|a, b| same_station(*a, *b));
+    sticks.dedup_by(|a, b| stick::is_same_station(*a, *b));
     let mut stations = Vec::new();
     let mut between_sides = Vec::new();
     for stick_pct in sticks {

@@ -4,28 +4,12 @@
 //! several frames are not in the fit, but show in the scatter of the frames about their mean; they
 //! are added after JCGM 100:2008, 4.2 and 5.1, with the effective number of independent frames.
 
+use super::constants::{
+    FEWEST_HOLD_FRAMES, LARGEST_CORRELATION, OUTLIER_FLOOR_RAD, OUTLIER_SIGMAS, POOLED_FREEDOM,
+    SHAKE_RAD,
+};
 use crate::motion::Motion;
 use crate::statistics::{SD_FROM_MAD, median};
-
-/// Fewest frames of a hold that make a measurement.
-pub(super) const FEWEST_FRAMES: usize = 2;
-
-/// A frame further than this many robust standard deviations from the median is left out.
-const OUTLIER_SIGMAS: f64 = 4.0;
-
-/// Smallest standard deviation that outliers are judged by, rad: 0.02°, as little as any real
-/// surface shakes.
-const OUTLIER_FLOOR_RAD: f64 = 3.5e-4;
-
-/// Shake that every frame has beside the corners' noise, rad: 0.05°. It keeps one sharp frame from
-/// outweighing all others. Common practice, no source.
-const SHAKE_RAD: f64 = 8.7e-4;
-
-/// Degrees of freedom with which all holds together speak for the scatter of one.
-const POOLED_FREEDOM: f64 = 10.0;
-
-/// Largest correlation of neighbouring frames that is believed; above, a hold is one observation.
-const LARGEST_CORRELATION: f64 = 0.95;
 
 /// A mean over frames of one surface, or another weighted sum of them.
 #[derive(Debug, Clone, PartialEq)]
@@ -88,7 +72,7 @@ pub(super) fn mean_over(motion: &Motion, surface: usize, frames: &[usize]) -> Op
     let total: f64 = raw.iter().map(|point| point.1).sum();
     let weights = raw.iter().map(|&(frame, raw)| (frame, raw / total));
     let weights: Vec<(usize, f64)> = weights.collect();
-    (raw.len() >= FEWEST_FRAMES).then(|| Mean {
+    (raw.len() >= FEWEST_HOLD_FRAMES).then(|| Mean {
         residuals: residuals(motion, surface, &weights),
         weights,
         terms: 1,
@@ -141,12 +125,12 @@ pub(super) fn add_scatter(motion: &Motion, surface: usize, means: &mut [&mut Mea
             _ => squares * residuals.len() as f64,
         };
         let seen_rad2 = unequal * variance_of_mean(variance, residuals.len(), correlation);
-        let told_rad2: f64 = mean
+        let expected_rad2: f64 = mean
             .weights
             .iter()
             .map(|&(frame, weight)| weight * weight * own_rad2(motion, surface, frame))
             .sum();
-        mean.scatter_rad2 = (seen_rad2 - told_rad2).max(0.0);
+        mean.scatter_rad2 = (seen_rad2 - expected_rad2).max(0.0);
     }
     scatter
 }

@@ -2,7 +2,8 @@
 
 use nalgebra::{DMatrix, DVector};
 
-use super::averages::{FEWEST_FRAMES, Mean, Scatter, add_scatter, mean_over};
+use super::averages::{Mean, Scatter, add_scatter, mean_over};
+use super::constants::FEWEST_HOLD_FRAMES;
 use super::passages::{add_shared_rad2, mean_at};
 use super::visits::{Place, visits};
 use super::warning::UnmeasuredHold;
@@ -80,7 +81,7 @@ pub(super) fn surface_means(
         warnings.push(ResponseWarning::HoldsNotMeasured {
             surface: name.clone(),
             holds: unmeasured,
-            fewest: FEWEST_FRAMES,
+            fewest: FEWEST_HOLD_FRAMES,
         });
     }
     if neutral_counts.iter().all(|count| *count == 0.0) {

@@ -1,5 +1,6 @@
 //! Play, return to neutral, jitter and early stop of one surface.
 
+use super::constants::{SMALLEST_STEP_DEG, STOPPED_SHARE};
 use nalgebra::{DMatrix, DVector};
 
 use super::averages::Scatter;
@@ -7,17 +8,9 @@ use super::lag::u_of_root;
 use super::{EarlyStop, Health, StationDeflection};
 use crate::conventions::{COVERAGE_FACTOR, deg_from_rad};
 use crate::measured::Measured;
+use crate::response_model::{Points, StationLevels, slope_sign};
 use crate::stations::Approach;
-
-/// A last step smaller than this share of the extrapolated one means an early stop. Linkages
-/// flatten towards their ends, but usable ones not by this much. Common practice, no source.
-const STOPPED_SHARE: f64 = 0.25;
-
-/// Extrapolated steps smaller than this are not tested, deg.
-const SMALLEST_PROMISE_DEG: f64 = 1.0;
-
-/// Stick position that counts as neutral, pct; it only absorbs rounding.
-const NEUTRAL_PCT: f64 = 1e-6;
+use crate::stick;
 
 /// One surface's stations with the part of the joint covariance that belongs to them.
 pub(super) struct SurfaceStations<'a> {
@@ -65,64 +58,39 @@ impl SurfaceStations<'_> {
 
     /// The different stick positions, rising.
     fn sticks_pct(&self) -> Vec<f64> {
-        let mut sticks: Vec<f64> = self
-            .stations
-            .iter()
-            .map(|station| station.stick_pct)
-            .collect();
-        sticks.sort_by(f64::total_cmp);
-        sticks.dedup();
-        sticks
+        stick::distinct_pct(self.stations.iter().map(|station| station.stick_pct))
     }
 
-    /// Whether the surface goes up (+1) or down (−1) with the stick.
-    fn slope_sign(&self) -> f64 {
-        let sticks = self.stations.iter().map(|station| station.stick_pct);
-        let mean_pct = sticks.sum::<f64>() / self.stations.len() as f64;
-        let moment = |station: &StationDeflection| {
-            (station.stick_pct - mean_pct) * station.deflection_deg.value
-        };
-        self.stations.iter().map(moment).sum::<f64>().signum()
+    /// The stations as points of the response model, over the stick.
+    fn points(&self) -> Points {
+        let sides = self.stations.iter().map(|at| at.approach.side_of_play());
+        let values_deg = self.stations.iter().map(|at| at.deflection_deg.value);
+        Points {
+            command_pct: self.stations.iter().map(|at| at.stick_pct).collect(),
+            side: sides.collect(),
+            deflection_deg: DVector::from_iterator(self.stations.len(), values_deg),
+            covariance_deg2: self.covariance_deg2.clone(),
+        }
     }
 
     /// Falling minus rising in the sense of the stick, averaged over the stations that were
     /// approached from both sides: positive where the surface trails its command, as play does.
     fn play(&self) -> Option<Measured> {
-        let sign = self.slope_sign();
-        let differences: Vec<DVector<f64>> = self
-            .sticks_pct()
-            .into_iter()
-            .filter_map(|stick_pct| {
-                let approached = |approach: Approach| {
-                    self.averaging(|station| {
-                        station.stick_pct == stick_pct && station.approach == approach
-                    })
-                };
-                Some((approached(Approach::Falling)? - approached(Approach::Rising)?) * sign)
-            })
-            .collect();
-        let count = differences.len();
-        if count == 0 {
-            return None;
-        }
-        let average: DVector<f64> = differences.iter().sum::<DVector<f64>>() / count as f64;
-        let mean = self.combine(&average);
-        // Stations that scatter more than their own uncertainty determine that of the average.
-        let squares: f64 = differences
-            .iter()
-            .map(|difference| (self.combine(difference).value - mean.value).powi(2))
-            .sum();
-        let scatter_sd = match count {
-            1 => 0.0,
-            _ => (squares / (count * (count - 1)) as f64).sqrt(),
-        };
-        Some(Measured::new(mean.value, mean.sd.max(scatter_sd)))
+        let points = self.points();
+        let commands = points.command_pct.iter().copied();
+        let sign = slope_sign(commands.zip(points.deflection_deg.iter().copied()));
+        let levels = StationLevels::new(&points.command_pct, &points.side);
+        let half_play = levels.measured_half_play_deg(&points, levels.scatter_deg(&points))?;
+        Some(Measured::new(
+            2.0 * sign * half_play.value,
+            2.0 * half_play.sd,
+        ))
     }
 
     /// Mean rest at neutral after the stick came one way.
     fn neutral_after(&self, approach: Approach) -> Option<Measured> {
         let is_in = |station: &StationDeflection| {
-            station.stick_pct.abs() < NEUTRAL_PCT && station.approach == approach
+            stick::is_neutral(station.stick_pct) && station.approach == approach
         };
         self.averaging(is_in).map(|weights| self.combine(&weights))
     }
@@ -131,7 +99,7 @@ impl SurfaceStations<'_> {
     fn return_to_neutral(&self) -> Option<Measured> {
         let visits = || {
             let all = self.stations.iter().enumerate();
-            all.filter(|(_, station)| station.stick_pct.abs() < NEUTRAL_PCT)
+            all.filter(|(_, station)| stick::is_neutral(station.stick_pct))
         };
         let by_value = |a: &(usize, &StationDeflection), b: &(usize, &StationDeflection)| {
             a.1.deflection_deg
@@ -164,7 +132,8 @@ impl SurfaceStations<'_> {
         let means: Vec<(f64, DVector<f64>, f64)> = inward_pct
             .iter()
             .filter_map(|&stick_pct| {
-                let weights = self.averaging(|station| station.stick_pct == stick_pct)?;
+                let weights =
+                    self.averaging(|station| stick::is_same(station.stick_pct, stick_pct))?;
                 let value = self.combine(&weights).value;
                 Some((stick_pct, weights, value))
             })
@@ -186,7 +155,7 @@ impl SurfaceStations<'_> {
             let promise_deg = if is_flat { mean_slope } else { slope } * (end_pct - middle_pct);
             let step = self.combine(&(end - middle));
             let step_deg = (end_deg - middle_deg) * promise_deg.signum();
-            let is_stopped = promise_deg.abs() > SMALLEST_PROMISE_DEG.max(2.0 * step.u())
+            let is_stopped = promise_deg.abs() > SMALLEST_STEP_DEG.max(2.0 * step.u())
                 && step_deg < STOPPED_SHARE * promise_deg.abs();
             if !is_stopped {
                 break;
@@ -206,7 +175,7 @@ impl SurfaceStations<'_> {
             return 0.0;
         };
         let at = |stick_pct: f64| {
-            let weights = self.averaging(|station| station.stick_pct == stick_pct);
+            let weights = self.averaging(|station| stick::is_same(station.stick_pct, stick_pct));
             weights.map_or(0.0, |weights| self.combine(&weights).value)
         };
         if highest > lowest {

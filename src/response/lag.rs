@@ -4,26 +4,17 @@
 //! with g the relation of both at the holds and b half the play for each way of moving. τ is found
 //! by least squares over the frames on the move (Gauss–Newton on one unknown).
 
+use super::constants::{
+    FEWEST_MOVES, FEWEST_MOVING_FRAMES, LARGEST_LAG_S, LONGEST_SPEED_SPAN_S, SLOWEST_DEG_PER_S,
+};
 use super::{SideLag, StationDeflection};
 use crate::conventions::COVERAGE_FACTOR;
 use crate::measured::Measured;
 use crate::stations::Approach;
-
-/// Slower frames do not determine time, deg/s.
-const SLOWEST_DEG_PER_S: f64 = 5.0;
-
-/// Fewest frames in motion and fewest moves for a lag with an uncertainty.
-const FEWEST_FRAMES: usize = 8;
-const FEWEST_MOVES: usize = 3;
-
-/// Largest lag that is looked for, s; beyond, the sides do not belong together.
-const LARGEST_LAG_S: f64 = 0.5;
+use crate::stick;
 
 /// Steps of the least squares; each one divides the error by far more than ten.
 const STEPS: usize = 8;
-
-/// Longest time between the frames that a speed is taken from, s.
-const LONGEST_SPEED_SPAN_S: f64 = 0.15;
 
 /// One surface as the lag needs it.
 pub(super) struct Side<'a> {
@@ -65,10 +56,10 @@ pub(super) fn side_lag(
         })
         .collect();
     let mut lag_s = 0.0;
-    let mut fit = Fit::new(&moving, &course, &relation, lag_s)?;
+    let mut fit = LagStep::new(&moving, &course, &relation, lag_s)?;
     for _ in 0..STEPS {
         lag_s = (lag_s + fit.step_s).clamp(-LARGEST_LAG_S, LARGEST_LAG_S);
-        fit = Fit::new(&moving, &course, &relation, lag_s)?;
+        fit = LagStep::new(&moving, &course, &relation, lag_s)?;
     }
     (lag_s.abs() < LARGEST_LAG_S).then(|| SideLag {
         reference: reference.name.into(),
@@ -80,14 +71,14 @@ pub(super) fn side_lag(
 }
 
 /// One Gauss–Newton step, and the residuals.
-struct Fit {
+struct LagStep {
     step_s: f64,
     sd_s: f64,
     uneven_deg: f64,
     uneven_u_deg: f64,
 }
 
-impl Fit {
+impl LagStep {
     fn new(moving: &[Moving], course: &Course, relation: &Relation, lag_s: f64) -> Option<Self> {
         let mut rows: Vec<(usize, f64, f64)> = Vec::new();
         let mut noise_deg2 = 0.0;
@@ -106,7 +97,7 @@ impl Fit {
         let normal: f64 = rows.iter().map(|(_, gain, _)| gain * gain).sum();
         let step_s = rows.iter().map(|(_, gain, r)| gain * r).sum::<f64>() / normal;
         let moves = rows.chunk_by(|a, b| a.0 == b.0);
-        if count < FEWEST_FRAMES || moves.clone().count() < FEWEST_MOVES || normal <= 0.0 {
+        if count < FEWEST_MOVING_FRAMES || moves.clone().count() < FEWEST_MOVES || normal <= 0.0 {
             return None;
         }
         // Errors of the frames of one move are correlated, those of different moves are not: the
@@ -217,13 +208,12 @@ impl Relation {
                 Some((station.stick_pct, station.approach, values.0, values.1))
             })
             .collect();
-        let mut sticks: Vec<f64> = pairs.iter().map(|pair| pair.0).collect();
-        sticks.sort_by(f64::total_cmp);
-        sticks.dedup();
+        let sticks = stick::distinct_pct(pairs.iter().map(|pair| pair.0));
         let mut points: Vec<(f64, f64)> = sticks
             .iter()
-            .map(|stick| {
-                let here: Vec<_> = pairs.iter().filter(|pair| pair.0 == *stick).collect();
+            .map(|&stick_pct| {
+                let is_here = |pair: &&(f64, Approach, f64, f64)| stick::is_same(pair.0, stick_pct);
+                let here: Vec<_> = pairs.iter().filter(is_here).collect();
                 let count = here.len() as f64;
                 let sum = |value: fn(&(f64, Approach, f64, f64)) -> f64| -> f64 {
                     here.iter().map(|pair| value(pair)).sum()

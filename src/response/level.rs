@@ -16,7 +16,7 @@ use crate::registration::Registration;
 /// The neutral of all surfaces against the position in which they were held level with each other.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct LevelZero {
-    /// What shows the level position: a clip, or a time span of the measured one.
+    /// Source of the level position: a clip, or a time span of the measured one.
     pub shown_by: String,
     /// In the order of the covariance.
     pub surfaces: Vec<LevelSurface>,

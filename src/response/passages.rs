@@ -5,10 +5,12 @@
 //! all that is known of their errors carries over (local polynomial regression; Cleveland, JASA 74
 //! (1979) 829). Rising and falling passages are kept apart: they differ by the play.
 
-use nalgebra::{DMatrix, Matrix3, RowVector3, Vector3};
+use nalgebra::{DMatrix, DVector};
 
 use super::averages::{Mean, own_rad2};
+use super::constants::SHAKE_RAD;
 use crate::motion::Motion;
+use crate::solver::LinearSums;
 use crate::stations::{Approach, Sweeps};
 
 /// Terms of the parabola.
@@ -16,9 +18,6 @@ const TERMS: usize = 3;
 
 /// Stick travel per unit of the parabola's abscissa, pct; keeps its sums of one size.
 const UNIT_PCT: f64 = 10.0;
-
-/// Shake that every frame has beside the corners' noise, rad: as in a hold's mean.
-const SHAKE_RAD: f64 = 8.7e-4;
 
 /// The deflection of a surface at a passage, or `None` with too few frames.
 pub(super) fn mean_at(
@@ -38,7 +37,7 @@ pub(super) fn mean_at(
             let x = (course_pct - passage.stick_pct) / UNIT_PCT;
             Some(Point {
                 frame,
-                terms: RowVector3::new(1.0, x, x * x),
+                terms: [1.0, x, x * x],
                 angle_rad: deflection.angle_rad,
                 weight: 1.0 / (own_rad2(motion, surface, frame) + SHAKE_RAD * SHAKE_RAD),
             })
@@ -47,38 +46,39 @@ pub(super) fn mean_at(
     if points.len() <= TERMS {
         return None;
     }
-    let normal: Matrix3<f64> = points
-        .iter()
-        .map(|point| point.terms.transpose() * point.terms * point.weight)
-        .sum();
-    let inverse = normal.try_inverse()?;
-    let coefficients: Vector3<f64> = inverse
-        * points
-            .iter()
-            .map(|point| point.terms.transpose() * (point.weight * point.angle_rad))
-            .sum::<Vector3<f64>>();
+    let mut sums = LinearSums::new(TERMS);
+    for point in &points {
+        sums.add_all(&point.terms, point.angle_rad, point.weight);
+    }
+    let fit = sums.fit()?;
     let weights = points.iter().map(|point| {
-        let share = (inverse * point.terms.transpose())[0] * point.weight;
-        (point.frame, share)
+        let share = fit.covariance.row(0).transpose().dot(&point.terms());
+        (point.frame, share * point.weight)
     });
     let residuals = points.iter().map(|point| {
-        let told_rad = (point.terms * coefficients)[0];
-        (point.frame, point.angle_rad - told_rad)
+        let expected_rad = point.terms().dot(&fit.values);
+        (point.frame, point.angle_rad - expected_rad)
     });
     Some(Mean {
         weights: weights.collect(),
         residuals: residuals.collect(),
         terms: TERMS,
         scatter_rad2: 0.0,
-        slope_rad_per_pct: coefficients[1] / UNIT_PCT,
+        slope_rad_per_pct: fit.values[1] / UNIT_PCT,
     })
 }
 
 struct Point {
     frame: usize,
-    terms: RowVector3<f64>,
+    terms: [f64; TERMS],
     angle_rad: f64,
     weight: f64,
+}
+
+impl Point {
+    fn terms(&self) -> DVector<f64> {
+        DVector::from_row_slice(&self.terms)
+    }
 }
 
 /// Adds common errors of passages besides the fit: timing, and errors of opposite sign in rising

@@ -1,9 +1,10 @@
 //! Responses of planned motions, and of the true motion of two rendered clips.
 
 use super::*;
-use crate::model_file::StationSource;
+use crate::model_file::{ModelFile, StationSource};
+use crate::motion::Motion;
 use crate::stations::test_motion::{Noise, SURFACE_NAMES, Truth, model_with, motion_of};
-use crate::stations::{Hold, Sweeps};
+use crate::stations::{Approach, Hold, Holds, Sweeps};
 use crate::warning::Warning;
 use nalgebra::{DVector, dvector};
 
@@ -236,7 +237,7 @@ fn a_frame_far_off_its_hold_is_left_out() {
 }
 
 #[test]
-fn a_hold_without_sightings_is_told_and_neutral_without_any_is_refused() {
+fn a_hold_without_sightings_raises_a_warning_and_neutral_without_any_is_refused() {
     let holds = planned_holds(&STATIONS);
     let level = |_: usize, hold: usize| 0.25 * STATIONS[hold];
     let mut motion = planned_motion(&holds, level, &mut quiet(), 0.02);
@@ -431,7 +432,7 @@ fn uneven_motion_is_found_inside_its_doubt() {
 }
 
 #[test]
-fn neutral_is_told_by_the_way_the_stick_came() {
+fn neutral_is_measured_by_the_way_the_stick_came() {
     let holds = planned_holds(&STATIONS);
     // The visit after falling rests 0.2° above the one after rising; the first is between them.
     let levels = |_: usize, hold: usize| match hold {

@@ -1,21 +1,10 @@
 //! Warnings of the response stage.
 
+use super::constants::{LATE_S, MUCH_JITTER_DEG, MUCH_PLAY_DEG, POOR_RETURN_DEG};
 use super::{Health, SideLag};
 use crate::figures;
 use crate::measured::Measured;
 use crate::warning::Warning;
-
-/// Play above this is reported, deg. Common practice, no source.
-const PLAY_DEG: f64 = 0.5;
-
-/// Visits to neutral further apart than this are worth a look, deg. Common practice, no source.
-const RETURN_DEG: f64 = 0.6;
-
-/// Jitter at rest above this is worth a look, deg. Common practice, no source.
-const JITTER_DEG: f64 = 0.15;
-
-/// A lag between the sides above this can be seen by eye, s. Common practice, no source.
-const LAG_S: f64 = 0.05;
 
 /// A warning about a surface or its response.
 #[derive(Debug, Clone, PartialEq)]
@@ -105,35 +94,36 @@ pub(super) fn doubt_health(surface: &str, health: &Health, warnings: &mut Vec<Re
             stick_pct: stop.stick_pct,
             deflection_deg: stop.deflection_deg,
         });
-    let play = above(health.play_deg, PLAY_DEG).map(|play_deg| ResponseWarning::MuchPlay {
+    let play = above(health.play_deg, MUCH_PLAY_DEG).map(|play_deg| ResponseWarning::MuchPlay {
         surface: name(),
         play_deg,
-        threshold_deg: PLAY_DEG,
+        threshold_deg: MUCH_PLAY_DEG,
     });
-    let neutral = above(health.return_to_neutral_deg, RETURN_DEG).map(|difference_deg| {
+    let neutral = above(health.return_to_neutral_deg, POOR_RETURN_DEG).map(|difference_deg| {
         ResponseWarning::NeutralWanders {
             surface: name(),
             difference_deg,
-            threshold_deg: RETURN_DEG,
+            threshold_deg: POOR_RETURN_DEG,
         }
     });
-    let jitter = above(health.jitter_deg, JITTER_DEG).map(|jitter_deg| ResponseWarning::Jitters {
-        surface: name(),
-        jitter_deg,
-        threshold_deg: JITTER_DEG,
-    });
+    let jitter =
+        above(health.jitter_deg, MUCH_JITTER_DEG).map(|jitter_deg| ResponseWarning::Jitters {
+            surface: name(),
+            jitter_deg,
+            threshold_deg: MUCH_JITTER_DEG,
+        });
     let all = stops.chain(play).chain(neutral).chain(jitter);
     warnings.extend(all);
 }
 
 /// Warns of sides that do not move together.
 pub(super) fn doubt_lags(lags: &[SideLag], warnings: &mut Vec<ResponseWarning>) {
-    let late = lags.iter().filter(|lag| lag.lag_s.value.abs() > LAG_S);
+    let late = lags.iter().filter(|lag| lag.lag_s.value.abs() > LATE_S);
     warnings.extend(late.map(|lag| ResponseWarning::SidesLag {
         reference: lag.reference.clone(),
         follower: lag.follower.clone(),
         lag_s: lag.lag_s,
-        threshold_s: LAG_S,
+        threshold_s: LATE_S,
     }));
 }
 

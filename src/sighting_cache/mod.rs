@@ -8,6 +8,8 @@
 mod coding;
 mod fingerprint;
 mod identity;
+#[cfg(test)]
+mod sources;
 
 use std::ffi::OsString;
 use std::fs::{self, File, OpenOptions, TryLockError};

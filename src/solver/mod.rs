@@ -6,11 +6,13 @@
 
 mod descent;
 mod levenberg_marquardt;
+mod linear;
 mod loss;
 mod scaled;
 
 pub use descent::{Change, Descent, Ending, Minimum, Policy, Undefined, descend};
 pub use levenberg_marquardt::{Solution, SolverError, SolverOptions, StopReason, solve};
+pub use linear::{LinearFit, LinearSums};
 pub use loss::Loss;
 pub use scaled::{scaled_inverse, unit_diagonal_scale};
 

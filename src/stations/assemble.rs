@@ -1,14 +1,13 @@
 //! Combines rests and their stations: holds, neutral, the stick of every frame.
 
+use crate::response_model::slope_sign;
 use crate::stations::error::StationsError;
 use crate::stations::hold::{Approach, Hold};
 use crate::stations::rests::rest::Rest;
 use crate::stations::rests::settle;
 use crate::stations::scene::Scene;
 use crate::stations::trace::{Trace, span_s};
-
-/// Stick position that counts as neutral, pct; it only absorbs rounding.
-const NEUTRAL_PCT: f64 = 1e-6;
+use crate::stick;
 
 /// The holds in time; `came_from` is the stick before each rest, if known.
 pub(super) fn put_together(
@@ -41,14 +40,11 @@ pub(super) fn put_together(
 fn slope_signs(rests: &[Rest], labels: &[Option<f64>]) -> Vec<f64> {
     let surface_count = rests.first().map_or(0, |rest| rest.levels_deg.len());
     let slope = |surface: usize| {
-        let points: Vec<(f64, f64)> = rests
+        let points = rests
             .iter()
             .zip(labels)
-            .filter_map(|(rest, stick)| Some(((*stick)?, rest.levels_deg[surface]?)))
-            .collect();
-        let mean_pct = points.iter().map(|p| p.0).sum::<f64>() / points.len() as f64;
-        let moments = points.iter().map(|(pct, deg)| (pct - mean_pct) * deg);
-        moments.sum::<f64>().signum()
+            .filter_map(|(rest, stick)| Some(((*stick)?, rest.levels_deg[surface]?)));
+        slope_sign(points)
     };
     (0..surface_count).map(slope).collect()
 }
@@ -80,7 +76,7 @@ pub(super) fn neutral_frames(
 ) -> Result<Vec<usize>, StationsError> {
     let at_neutral = holds
         .iter()
-        .filter(|hold| hold.stick_pct.abs() < NEUTRAL_PCT);
+        .filter(|hold| stick::is_neutral(hold.stick_pct));
     let frames: Vec<usize> = at_neutral.flat_map(|hold| hold.frames.clone()).collect();
     if !frames.is_empty() {
         return Ok(frames);

@@ -4,9 +4,7 @@ use crate::model_file::StationSource;
 use crate::stations::hold::Hold;
 use crate::stations::sweeps::sweep::Sweeps;
 use crate::stations::warning::StationsWarning;
-
-/// Two stick positions closer than this are one station, pct.
-const SAME_PCT: f64 = 0.5;
+use crate::stick;
 
 /// Warns of ends that were never shown, and of stations in between that were skipped.
 ///
@@ -18,24 +16,23 @@ pub(super) fn doubt_travel(
     source: &StationSource,
     warnings: &mut Vec<StationsWarning>,
 ) {
-    let mut declared: Vec<f64> = match source {
+    let declared: Vec<f64> = match source {
         StationSource::Cards(stick_by_card) => stick_by_card.values().copied().collect(),
         StationSource::Order(order_pct) => order_pct.clone(),
         StationSource::Marks(_) | StationSource::Log(_) => return,
     };
+    let declared = stick::distinct_pct(declared.into_iter());
     let shown: Vec<f64> = holds
         .iter()
         .map(|hold| hold.stick_pct)
         .chain(sweeps.passages.iter().map(|passage| passage.stick_pct))
         .collect();
-    declared.sort_by(f64::total_cmp);
-    declared.dedup();
     let (Some(&first), Some(&last)) = (declared.first(), declared.last()) else {
         return;
     };
     let lowest = shown.iter().copied().fold(f64::INFINITY, f64::min);
     let highest = shown.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-    if first < lowest - SAME_PCT || last > highest + SAME_PCT {
+    if first < lowest - stick::SAME_STATION_PCT || last > highest + stick::SAME_STATION_PCT {
         warnings.push(StationsWarning::TravelNotCovered {
             shown_pct: [lowest, highest],
             declared_pct: [first, last],
@@ -44,7 +41,7 @@ pub(super) fn doubt_travel(
     let is_shown = |stick_pct: f64| {
         shown
             .iter()
-            .any(|other| (other - stick_pct).abs() < SAME_PCT)
+            .any(|&other| stick::is_same_station(other, stick_pct))
     };
     let skipped: Vec<f64> = declared
         .into_iter()

@@ -39,7 +39,7 @@ pub fn find_holds(
     let mut rests = rest::find_rests(&trace, options);
     let level_s = model.stations.level_time_s;
     let level_frames = level_s.map(|span_s| {
-        rests.retain(|rest| !lies_in(&trace, rest, span_s));
+        rests.retain(|rest| !is_level_rest(&trace, rest, span_s));
         (span_s, trace.take_out(span_s))
     });
     let settled: Vec<Vec<usize>> = rests
@@ -133,13 +133,13 @@ impl Scene<'_> {
                     time_s: span_s(self.trace, settled),
                 });
                 let spans: Vec<cards::CardSpan> = spans.collect();
-                cards::tell_by_cards(self.motion, sightings, stick_by_card, &spans, warnings)
+                cards::label_by_cards(self.motion, sightings, stick_by_card, &spans, warnings)
             }
             StationSource::Order(order_pct) => {
-                order::tell_by_order(order_pct, &self.seen(), warnings)
+                order::label_by_order(order_pct, &self.seen(), warnings)
             }
             StationSource::Marks(file) | StationSource::Log(file) => {
-                marks::tell_by_marks(&beside(model, file), &self.seen(), warnings)
+                marks::label_by_marks(&beside(model, file), &self.seen(), warnings)
             }
         }
     }
@@ -185,7 +185,7 @@ impl Scene<'_> {
 }
 
 /// Holds at one station alone show no response to the stick.
-fn require_two_stations(labels: &[Option<f64>]) -> Result<(), StationsError> {
+pub(super) fn require_two_stations(labels: &[Option<f64>]) -> Result<(), StationsError> {
     let mut stations = labels.iter().flatten();
     match stations.next() {
         Some(first) if stations.all(|other| other == first) => Err(StationsError::OneStation {
@@ -212,7 +212,7 @@ fn with_unknown_cards(error: StationsError, warnings: &[StationsWarning]) -> Sta
 
 /// Whether a rest is the one in which the surfaces are held level: the most of it or of the span is in
 /// both. Whoever declares the span leaves out its ends, and those are no hold either.
-fn lies_in(trace: &Trace, rest: &Rest, [from_s, to_s]: [f64; 2]) -> bool {
+fn is_level_rest(trace: &Trace, rest: &Rest, [from_s, to_s]: [f64; 2]) -> bool {
     let [first_s, last_s] = [trace.time_s[rest.first], trace.time_s[rest.last]];
     let shared_s = last_s.min(to_s) - first_s.max(from_s);
     shared_s > 0.5 * (last_s - first_s).min(to_s - from_s)

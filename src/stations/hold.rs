@@ -2,6 +2,8 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::response_model::{AFTER_FALLING, AFTER_RISING};
+
 /// The way the stick came to a hold.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
@@ -12,6 +14,17 @@ pub enum Approach {
     Falling,
     /// The clip's first hold: not known.
     First,
+}
+
+impl Approach {
+    /// Side of the play on which a surface rests: −1 after a rising stick, +1 after a falling one, 0 where not known.
+    pub(crate) fn side_of_play(self) -> f64 {
+        match self {
+            Self::Rising => AFTER_RISING,
+            Self::Falling => AFTER_FALLING,
+            Self::First => 0.0,
+        }
+    }
 }
 
 /// A time span in which the stick rested at a station.

@@ -9,6 +9,7 @@
 //! 5. `assemble` combines holds and neutral; `covered` reports missing parts of the travel.
 
 mod assemble;
+mod constants;
 mod covered;
 mod error;
 mod find_holds;

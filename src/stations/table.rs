@@ -198,7 +198,7 @@ mod tests {
     }
 
     #[test]
-    fn every_faulty_row_is_told_with_its_line() {
+    fn every_faulty_row_is_reported_with_its_line() {
         let faults =
             parse_rows("time_s,stick_pct\n0.5,zero\n1.0\n2.0,500\nNaN,0\n3.0,25\n").unwrap_err();
         let lines: Vec<u64> = faults.iter().map(|fault| fault.line).collect();

@@ -75,6 +75,7 @@ pub(crate) fn motion_of(
                 axis_in_camera: Vector3::x_axis(),
                 point_in_camera_mm: Point3::new(0.0, 0.0, 900.0),
                 radius_mm: Measured::new(57.0, 0.2),
+                arm_at_zero_in_camera: -Vector3::z_axis(),
             })
             .collect(),
         frames: frames.collect(),

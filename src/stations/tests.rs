@@ -97,7 +97,7 @@ fn true_holds_are_found_at_every_noise_level_and_frame_rate() {
 }
 
 #[test]
-fn cards_tell_the_stations_of_the_tripod_clip() {
+fn cards_give_the_stations_of_the_tripod_clip() {
     let truth = Truth::read("tripod");
     let kept = every(1, &truth);
     let motion = truth.motion(0.05, 1, &kept);
@@ -183,7 +183,7 @@ fn an_extreme_that_was_never_seen_is_not_guessed_wrongly() {
 }
 
 #[test]
-fn a_rest_nobody_declared_is_left_out_and_told() {
+fn a_rest_nobody_declared_is_left_out_with_a_warning() {
     let truth = Truth::read("tripod");
     let motion = truth.motion(0.05, 3, &every(1, &truth));
     let mut order: Vec<f64> = truth.holds.iter().map(|hold| hold.0).collect();
@@ -248,7 +248,7 @@ fn cards_changed_a_little_early_or_late_do_no_harm() {
 }
 
 #[test]
-fn cards_seen_now_and_then_tell_all_stations() {
+fn cards_seen_now_and_then_give_all_stations() {
     // Cards are not looked for in every frame; here in every third or fifth, from any start.
     let truth = Truth::read("tripod");
     for (stride, start) in [(3, 0), (3, 2), (5, 1), (5, 3)] {
@@ -311,7 +311,7 @@ fn cards_that_were_exchanged_are_named() {
 }
 
 #[test]
-fn a_hold_without_a_card_is_left_out_and_told() {
+fn a_hold_without_a_card_is_left_out_with_a_warning() {
     let truth = Truth::read("tripod");
     let mut cards = truth.cards.clone();
     let (_, first, last) = truth.holds[2];
@@ -331,7 +331,7 @@ fn a_hold_without_a_card_is_left_out_and_told() {
 }
 
 #[test]
-fn marks_tell_the_stations_and_a_stray_one_is_named() {
+fn marks_give_the_stations_and_a_stray_one_is_named() {
     let truth = Truth::read("handheld");
     let motion = truth.motion(0.05, 1, &every(1, &truth));
     let folder = tempfile::tempdir().unwrap();

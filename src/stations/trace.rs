@@ -2,21 +2,8 @@
 
 use crate::conventions::deg_from_rad;
 use crate::motion::Motion;
+use crate::stations::constants::{ALIKE_S, SHAKE_FLOOR_DEG, SPIKE_NEIGHBOURS, SPIKE_SIGMAS};
 use crate::statistics::{SD_FROM_MAD, median};
-
-/// Smallest standard deviation of a surface at rest, deg: slow shake of servo, linkage and stand,
-/// which estimates from neighbouring frames miss. Common practice, no source.
-const SHAKE_FLOOR_DEG: f64 = 0.04;
-
-/// A frame further than this many standard deviations from its neighbours' median is a spike.
-const SPIKE_SIGMAS: f64 = 6.0;
-
-/// Frames on either side that a spike is held against.
-const SPIKE_NEIGHBOURS: usize = 2;
-
-/// Frames closer together than this are not held against each other for their noise, s: their errors
-/// are much alike, and show less noise than there is.
-const ALIKE_S: f64 = 0.019;
 
 /// One surface's deflections over time.
 #[derive(Debug, Clone)]

@@ -20,7 +20,7 @@ pub struct Sightings {
     pub clip: ClipInfo,
     /// Every frame, in the order of presentation.
     pub frames: Vec<SightedFrame>,
-    /// What the search found besides the sightings.
+    /// Other findings of the search.
     pub overview: Overview,
 }
 

@@ -1,6 +1,6 @@
 //! Undeclared tags of one picture, to show where they are.
 
-use super::follow::search::Search;
+use super::follow::search::TagSearch;
 use super::{CornerCovariance, Sighting, TagPlan, TagsError};
 use crate::clip::GreyImage;
 
@@ -10,7 +10,7 @@ use crate::clip::GreyImage;
 /// # Errors
 /// The vision library rejects the picture.
 pub fn undeclared_tags(image: &GreyImage, plan: &TagPlan) -> Result<Vec<Sighting>, TagsError> {
-    let found = Search::new()?.whole(image)?.candidates.into_iter();
+    let found = TagSearch::new()?.whole(image)?.candidates.into_iter();
     let is_declared = |id: &u32| plan.expected.contains(id) || plan.cards.contains(id);
     Ok(found
         .filter(|tag| !is_declared(&tag.tag_id))

@@ -10,6 +10,7 @@ mod airframe_tags;
 mod bent_paper;
 mod constant_errors;
 mod doubts;
+mod hinges;
 mod moving_picture;
 mod readout;
 mod surroundings;
@@ -304,28 +305,6 @@ fn upright_surfaces_count_positive_to_the_left() {
         .collect();
     assert_eq!(upright.len(), 4);
     errors_of_films(upright);
-}
-
-#[test]
-fn finds_the_hinge_itself() {
-    for seed in 0..6 {
-        let film = observe(&aircraft::random(seed), &brief(filming::tripod(), seed));
-        let (motion, _) = measured(&film).unwrap();
-        for (found, built) in motion.surfaces.iter().zip(&film.aircraft.surfaces) {
-            let truth = &built.hinge;
-            let found_axis: [f64; 3] = found.axis_in_camera.into_inner().into();
-            let cosine = crate::support::rigid::dot(found_axis, truth.direction);
-            assert!(cosine > 1.5_f64.to_radians().cos(), "seed {seed}: {cosine}");
-            let radius = truth.distance_mm(built.tag.world_from_tag.translation);
-            let miss = (found.radius_mm.value - radius).abs();
-            assert!(
-                miss < 5.0 * found.radius_mm.sd,
-                "seed {seed}: {miss} {:?}",
-                found.radius_mm
-            );
-            assert!(found.radius_mm.sd < 0.05 * radius);
-        }
-    }
 }
 
 #[test]

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use nalgebra::{DMatrix, DVector, Point3, Vector3};
+use nalgebra::{DMatrix, DVector, Point3, Unit, Vector3};
 use rayon::prelude::*;
 
 use super::corner_errors::with_corner_errors;
@@ -194,11 +194,13 @@ impl Conclusion<'_> {
                 } else {
                     seen.axis
                 };
+                let foot = seen.foot_of(&tag);
                 SurfaceMotion {
                     name: declared.name.clone(),
                     tag_id: declared.tag_id,
                     axis_in_camera: axis,
-                    point_in_camera_mm: seen.foot_of(&tag),
+                    arm_at_zero_in_camera: Unit::new_normalize(tag - foot),
+                    point_in_camera_mm: foot,
                     radius_mm: hinged.radius(&block.into_owned()),
                 }
             })

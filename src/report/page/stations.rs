@@ -5,6 +5,7 @@ use crate::measured::Measured;
 use crate::measurement::SurfaceRecord;
 use crate::report::figures::{percent, plain, signed_with_u};
 use crate::stations::Approach;
+use crate::stick;
 
 /// One hold of one surface.
 #[derive(Debug, Clone, PartialEq)]
@@ -101,7 +102,7 @@ pub fn mismatch_rows(correction: &Correction, tolerance_deg: Option<f64>) -> Vec
         .map(|station| {
             let predicted_deg = predicted
                 .iter()
-                .find(|other| (other.stick_pct - station.stick_pct).abs() < 1e-6)
+                .find(|other| stick::is_same(other.stick_pct, station.stick_pct))
                 .map(|other| other.mismatch_deg);
             MismatchRow {
                 stick: percent(station.stick_pct),

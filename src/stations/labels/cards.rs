@@ -1,5 +1,6 @@
 //! Assigns stations to rests from the cards seen in them.
 
+use crate::stations::constants::CONFLICT_SHARE;
 use std::collections::BTreeMap;
 
 use super::Labels;
@@ -7,11 +8,6 @@ use crate::motion::Motion;
 use crate::stations::error::{CardConflict, StationsError};
 use crate::stations::warning::StationsWarning;
 use crate::tags::Sightings;
-
-/// A second card counts as a contradiction from this share of the frames with a card on; below it
-/// was only changed a little early or late. Cards are looked for ten times a second, so one look
-/// of three may fall on the next card.
-const CONFLICT_SHARE: f64 = 0.4;
 
 /// One rest as the cards need it.
 pub(in crate::stations) struct CardSpan<'a> {
@@ -24,7 +20,7 @@ pub(in crate::stations) struct CardSpan<'a> {
 }
 
 /// The station of each rest; `None` where no card was seen, which also raises a warning.
-pub(in crate::stations) fn tell_by_cards(
+pub(in crate::stations) fn label_by_cards(
     motion: &Motion,
     sightings: &Sightings,
     stick_by_card: &BTreeMap<u32, f64>,

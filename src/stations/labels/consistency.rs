@@ -1,31 +1,19 @@
 //! How well the stations assigned to rests fit their deflections.
 
-use nalgebra::{DMatrix, DVector};
-
+use crate::response_model::{Legendre, pools};
+use crate::solver::LinearSums;
+use crate::stations::constants::{
+    CLEAR_LABELS_RATIO, OFF_BY_PLAY_DEG, OFF_MONOTONE_DEG, OFF_MONOTONE_SHARE,
+};
 use crate::stations::seen_rest::SeenRest;
 
 /// Highest power of the stick in a smooth response; an arm, rod and horn need no more to come
 /// within a fraction of a degree.
 const RESPONSE_DEGREE: usize = 3;
 
-/// Root mean square distance from a monotone response that play explains, deg. Common practice,
-/// no source.
-const OFF_MONOTONE_DEG: f64 = 0.6;
-
-/// The same as a share of the travel.
-const OFF_MONOTONE_SHARE: f64 = 0.015;
-
-/// A way to assign stations is certain if every other is this many times further from a smooth and steady
-/// response. Common practice, no source.
-const CLEAR_RATIO: f64 = 2.5;
-
-/// Distance from a smooth response that play alone gives, deg; less does not make a way better. Common practice,
-/// no source.
-const PLAY_DEG: f64 = 0.25;
-
 /// A way that is further than this from a smooth response is clearly worse than one at a distance.
 pub(in crate::stations) fn clearly_off_deg(off_deg: f64) -> f64 {
-    CLEAR_RATIO * off_deg.max(PLAY_DEG)
+    CLEAR_LABELS_RATIO * off_deg.max(OFF_BY_PLAY_DEG)
 }
 
 /// Root mean square distance of the deflections from a response that is smooth and steady, the larger of both.
@@ -89,18 +77,22 @@ fn root_mean_square(
 fn squares_off_smooth(points: &mut [(f64, f64)]) -> f64 {
     let stations = points.chunk_by(|a, b| a.0 == b.0).count();
     let terms = stations.min(RESPONSE_DEGREE + 1);
-    if terms == 0 {
+    let (Some(first), Some(last)) = (points.first(), points.last()) else {
         return 0.0;
+    };
+    let basis = Legendre::over([first.0, last.0], terms);
+    let mut sums = LinearSums::new(terms);
+    for (stick_pct, angle_deg) in points.iter() {
+        sums.add_all(&basis.values(*stick_pct), *angle_deg, 1.0);
     }
-    let design = DMatrix::from_fn(points.len(), terms, |row, power| {
-        (points[row].0 / 100.0).powi(power as i32)
-    });
-    let values = DVector::from_iterator(points.len(), points.iter().map(|point| point.1));
-    // Nothing is cut off: there is a station a column, so the columns are independent.
-    match design.clone().svd(true, true).solve(&values, 0.0) {
-        Ok(coefficients) => (values - design * coefficients).norm_squared(),
-        Err(_) => f64::INFINITY,
-    }
+    let Some(coefficients) = sums.solve() else {
+        return f64::INFINITY;
+    };
+    let residual_deg = |(stick_pct, angle_deg): &(f64, f64)| {
+        let terms = basis.values(*stick_pct).into_iter().zip(&coefficients);
+        angle_deg - terms.map(|(term, by)| term * by).sum::<f64>()
+    };
+    points.iter().map(|point| residual_deg(point).powi(2)).sum()
 }
 
 /// Sum of squared distances from the rising or falling response that fits best.
@@ -110,26 +102,28 @@ fn squares_off_monotone(points: &mut [(f64, f64)]) -> f64 {
     rising.min(squares_off_rising(points))
 }
 
-/// Pool adjacent violators over the stations (Ayer et al., Ann. Math. Statist. 26 (1955) 641).
+/// Sum of squared distances from the monotone regression over the stations.
 fn squares_off_rising(points: &[(f64, f64)]) -> f64 {
-    // Each pool: number, sum and sum of squares of its angles.
-    let mut pools: Vec<[f64; 3]> = Vec::new();
-    for station in points.chunk_by(|a, b| a.0 == b.0) {
-        let mut pool = [0.0; 3];
-        for (_, angle) in station {
-            pool[0] += 1.0;
-            pool[1] += angle;
-            pool[2] += angle * angle;
-        }
-        while let Some(lower) = pools.pop_if(|lower| lower[1] / lower[0] > pool[1] / pool[0]) {
-            pool = std::array::from_fn(|k| pool[k] + lower[k]);
-        }
-        pools.push(pool);
-    }
-    pools
+    let stations: Vec<&[(f64, f64)]> = points.chunk_by(|a, b| a.0 == b.0).collect();
+    let weights: Vec<f64> = stations
         .iter()
-        .map(|[count, sum, squares]| (squares - sum * sum / count).max(0.0))
+        .map(|station| station.len() as f64)
+        .collect();
+    let means: Vec<f64> = stations.iter().map(|station| mean_deg(station)).collect();
+    let spans = pools(&means, &weights).into_iter();
+    spans
+        .map(|span| {
+            let pool = stations[span].concat();
+            let mean_deg = mean_deg(&pool);
+            pool.iter()
+                .map(|(_, angle_deg)| (angle_deg - mean_deg).powi(2))
+                .sum::<f64>()
+        })
         .sum()
+}
+
+fn mean_deg(points: &[(f64, f64)]) -> f64 {
+    points.iter().map(|point| point.1).sum::<f64>() / points.len() as f64
 }
 
 #[cfg(test)]

@@ -2,16 +2,10 @@
 
 use super::consistency;
 use crate::motion::Motion;
+use crate::stations::constants::{SAME_LABEL_DEG, SAME_LABEL_SHARE};
 use crate::stations::error::StationsError;
 use crate::stations::seen_rest::SeenRest;
 use crate::stations::warning::StationsWarning;
-
-/// Two holds at one station may differ by this and still be the same: play and a weak servo, deg.
-/// Common practice, no source.
-const SAME_STATION_DEG: f64 = 3.0;
-
-/// The same as a share of the travel; half of the usual spacing of stations.
-const SAME_STATION_SHARE: f64 = 1.0 / 16.0;
 
 /// Rejects a station assigned to very different deflections; warns where the response reverses.
 pub(in crate::stations) fn check_labels(
@@ -30,7 +24,7 @@ pub(in crate::stations) fn check_labels(
             .collect();
         let lowest = points.iter().map(|p| p.1).fold(f64::INFINITY, f64::min);
         let highest = points.iter().map(|p| p.1).fold(f64::NEG_INFINITY, f64::max);
-        let threshold_deg = SAME_STATION_DEG.max(SAME_STATION_SHARE * (highest - lowest));
+        let threshold_deg = SAME_LABEL_DEG.max(SAME_LABEL_SHARE * (highest - lowest));
         for (later, &(stick_pct, angle_deg, later_s)) in points.iter().enumerate() {
             let same = points[..later].iter().find(|(other_pct, other_deg, _)| {
                 *other_pct == stick_pct && (other_deg - angle_deg).abs() > threshold_deg

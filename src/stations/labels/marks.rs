@@ -9,7 +9,7 @@ use crate::stations::table::{Row, read_rows};
 use crate::stations::warning::StationsWarning;
 
 /// The station of each rest; `None` for a rest without a mark, which also raises a warning.
-pub(in crate::stations) fn tell_by_marks(
+pub(in crate::stations) fn label_by_marks(
     path: &Path,
     seen: &[SeenRest],
     warnings: &mut Vec<StationsWarning>,

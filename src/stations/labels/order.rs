@@ -4,21 +4,16 @@
 //! smoothness of its response: each surface's deflections must follow a curve over the stick.
 
 use super::{Labels, consistency};
+use crate::stations::constants::{FEWEST_OF_A_BEGINNING, MOST_MISCOUNTED};
 use crate::stations::error::StationsError;
 use crate::stations::seen_rest::SeenRest;
 use crate::stations::warning::StationsWarning;
-
-/// Most holds that are looked for as missing or as extra.
-const MOST_MISCOUNTED: usize = 3;
-
-/// Fewer rests do not show which of the declared holds they are.
-const FEWEST_OF_A_BEGINNING: usize = 4;
 
 /// One way to pair rests with declared holds: rest, declared hold.
 type Pairs = Vec<(usize, usize)>;
 
 /// The station of each rest; `None` for a rest that nobody declared.
-pub(in crate::stations) fn tell_by_order(
+pub(in crate::stations) fn label_by_order(
     order_pct: &[f64],
     seen: &[SeenRest],
     warnings: &mut Vec<StationsWarning>,

@@ -7,57 +7,20 @@
 //! starts that can no longer win are dropped (the pruning of Killick, Fearnhead and Eckley,
 //! "Optimal detection of changepoints with a linear computational cost", JASA 107 (2012) 1590).
 
+use crate::stations::constants::{
+    BRIEF_CREEP_SIGMAS, BRIEF_REST_S, CREEP_MARGIN, CREEP_SIGMAS, FASTEST_CREEP_DEG_PER_S,
+    SOFT_END_DEG,
+};
+use crate::stations::constants::{
+    INDEPENDENT_S, LONGEST_UNSEEN_S, MOVE_PRICE, REST_FEE, SAME_LEVEL_DEG, SAME_REST_GAP_S,
+};
 use crate::stations::options::HoldOptions;
 use crate::stations::seen_rest::SeenRest;
 use crate::stations::trace::Trace;
 use crate::statistics::{SD_FROM_MAD, median};
 
-/// Errors of pictures closer together are correlated, s: each counts as its share of this time, so
-/// that a rest costs the same at every frame rate. Slower ones count in full.
-const INDEPENDENT_S: f64 = 1.0 / 30.0;
-
 /// Intervals down to this share of [`INDEPENDENT_S`] are as long: times are rounded.
 const ROUNDED_SHARE: f64 = 0.9;
-
-/// Price of a frame on the move, per measured deflection, in squared standard deviations: a frame
-/// further than about three of them from the level is on the move.
-const MOVE_PRICE: f64 = 9.0;
-
-/// Fee of a rest per surface, in squared standard deviations: the cost of two frames in motion.
-const REST_FEE: f64 = 2.0 * MOVE_PRICE;
-
-/// Rests whose levels differ by less than this on every surface are merged if hardly any time is
-/// between them; smaller than the step of any station, larger than slow creep. Common practice.
-const SAME_LEVEL_DEG: f64 = 0.4;
-
-/// Longest time between two parts of one rest; no stick goes away and comes back in this time.
-const SAME_REST_GAP_S: f64 = 0.25;
-
-/// Longest time without a measured deflection inside one rest: motion in it would go unnoticed.
-const LONGEST_UNSEEN_S: f64 = 1.0;
-
-/// Creep faster than this is a slow move, not a rest, deg/s.
-const FASTEST_CREEP_DEG_PER_S: f64 = 1.5;
-
-/// A creep counts only if it is this many standard errors from none, all surfaces together.
-const CREEP_SIGMAS: f64 = 4.0;
-
-/// Share of a rest at either end that is not tested for creep: with noise, the ends of neighbouring
-/// moves hide there.
-const CREEP_MARGIN: f64 = 0.1;
-
-/// A rest shorter than this has to look like one from end to end: nobody shows a station for so
-/// short a time, but the soft beginning and end of a slow move hardly leave their place for as
-/// long. Common practice, no source.
-const BRIEF_REST_S: f64 = 0.35;
-
-/// A brief rest that runs into a longer one without a frame on the move between, at a level that
-/// differs by less than this on every surface, is the slow end of the move to it; no servo steps
-/// from station to station between two frames. Common practice, no source.
-const SOFT_END_DEG: f64 = 1.0;
-
-/// A creep through a brief rest counts if it is this many standard errors from none.
-const BRIEF_CREEP_SIGMAS: f64 = 3.0;
 
 /// Fewest measured frames of a rest.
 const FEWEST_FRAMES: usize = 3;
@@ -125,14 +88,14 @@ fn partition(trace: &Trace, options: &HoldOptions) -> Vec<Rest> {
 }
 
 /// Cumulative sums over the frames, per surface, of weight, weight × angle, weight × angle².
-struct Sums {
+struct LevelSums {
     weight: Vec<Vec<[f64; 3]>>,
     measured: Vec<usize>,
     /// Measured deflections, each weighted by its frame.
     evidence: Vec<f64>,
 }
 
-impl Sums {
+impl LevelSums {
     fn new(trace: &Trace) -> Self {
         let mut measured = vec![0; trace.len() + 1];
         let mut evidence = vec![0.0; trace.len() + 1];
@@ -141,7 +104,7 @@ impl Sums {
             .surfaces
             .iter()
             .map(|surface| {
-                // Sums of squares lose digits far from zero, so each surface is counted from its middle.
+                // LevelSums of squares lose digits far from zero, so each surface is counted from its middle.
                 let middle = median(surface.angle_deg.iter().flatten().copied()).unwrap_or(0.0);
                 let mut sums = Vec::with_capacity(trace.len() + 1);
                 let mut sum = [0.0; 3];
@@ -209,7 +172,7 @@ fn evidence_shares(time_s: &[f64]) -> Vec<f64> {
 /// The cheapest partition's rests as half-open spans of frames.
 fn cheapest_spans(trace: &Trace, shortest_rest_s: f64) -> Vec<(usize, usize)> {
     let frame_count = trace.len();
-    let sums = Sums::new(trace);
+    let sums = LevelSums::new(trace);
     let fee = REST_FEE * trace.surfaces.len() as f64;
     let mut cost = vec![0.0; frame_count + 1];
     let mut rest_start: Vec<Option<usize>> = vec![None; frame_count + 1];

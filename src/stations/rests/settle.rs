@@ -1,21 +1,9 @@
 //! Leaves out the frames of a rest in which a surface still settles or already starts to move.
 
 use super::rest::Rest;
+use crate::stations::constants::{AFTER_REST_SHARE, ARRIVAL_DEG, FEWEST_SETTLED, SETTLE_SHARE};
 use crate::stations::options::HoldOptions;
 use crate::stations::trace::Trace;
-
-/// While any surface is further than this from its level the command is taken to be on its way;
-/// the servo's lag and the linkage's ringing come after. Common practice, no source.
-const ARRIVAL_DEG: f64 = 1.0;
-
-/// Largest share of a short rest that settling may take.
-const SETTLE_SHARE: f64 = 0.4;
-
-/// Share of the settling time that is kept from the first frame near the level.
-const AFTER_REST_SHARE: f64 = 0.5;
-
-/// Fewest frames that remain when the last frame before a move is left out.
-const FEWEST_SETTLED: usize = 3;
 
 /// Settled frames of a rest, rising: measured on one surface at least, after settling, before the
 /// next move.

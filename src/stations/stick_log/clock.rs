@@ -10,9 +10,14 @@
 //! sweep it does not, and the uncertainty of the offset shows that; the sum of both stays accurate,
 //! and only that sum decides where a surface's command is.
 
+use crate::stations::constants::{
+    CLEAR_OFFSET_RATIO, LAG_S, LAG_SD_S, LARGEST_CORRELATION, LARGEST_LAG_S, LARGEST_NOT_FOLLOWED,
+    LARGEST_UNEXPLAINED, LEAST_COVER, LITTLE_UNEXPLAINED, SLOWNESS_S_PER_PCT,
+    SLOWNESS_SD_S_PER_PCT,
+};
 use nalgebra::{DMatrix, DVector};
 
-use super::cross_correlation::{Candidate, candidates};
+use super::cross_correlation::{OffsetCandidate, candidates};
 use super::log::StickLog;
 use super::response_fit::ResponseFit;
 use super::servo::{Servo, Shaft};
@@ -20,19 +25,6 @@ use crate::measured::Measured;
 use crate::solver::{Problem, Solution, SolverError, SolverOptions, solve};
 use crate::stations::error::StationsError;
 use crate::stations::trace::{SurfaceTrace, Trace};
-
-/// Prior of the lag of servo, linkage and air gap, s, and its standard deviation: a servo's time
-/// constant is between 0 and 0.1 s. Common practice, no source.
-const LAG_S: f64 = 0.05;
-const LAG_SD_S: f64 = 0.03;
-
-/// Longest lag, s; a longer one would replace another clock offset.
-const LARGEST_LAG_S: f64 = 0.3;
-
-/// Time a servo needs for its way at the largest speed before anything is seen, s per pct, and its
-/// standard deviation: 0.25 s from end to end. Common practice, no source.
-const SLOWNESS_S_PER_PCT: f64 = 0.00125;
-const SLOWNESS_SD_S_PER_PCT: f64 = 0.003;
 
 /// A servo as slow as any in use, s per pct.
 const SLOW_S_PER_PCT: f64 = 0.03;
@@ -42,27 +34,6 @@ const MUCH_LEFT: f64 = 10.0;
 
 /// Offsets that are examined closely.
 const MOST_CANDIDATES: usize = 4;
-
-/// Largest share of a surface's variance that may be left unexplained: play, shake and uneven
-/// servos leave a few thousandths. Common practice, no source.
-const LARGEST_UNEXPLAINED: f64 = 0.02;
-
-/// Share of a surface's variance beyond its noise from which on it does not follow the log as a
-/// servo with one lag and one largest speed does: a degree of 18° root mean square.
-pub(in crate::stations) const LARGEST_NOT_FOLLOWED: f64 = 0.003;
-
-/// Least share of the clip's measured frames that the log has to cover.
-const LEAST_COVER: f64 = 0.5;
-
-/// Another offset has to leave this many times more unexplained, to be sure of the best. Common
-/// practice, no source.
-const CLEAR_RATIO: f64 = 2.5;
-
-/// Differences below this share of the variance decide nothing.
-const LITTLE_UNEXPLAINED: f64 = 0.002;
-
-/// Largest correlation of neighbouring residuals that is believed.
-const LARGEST_CORRELATION: f64 = 0.95;
 
 /// Jacobians of the fit; five are usual.
 const ITERATIONS: usize = 60;
@@ -75,7 +46,7 @@ pub(in crate::stations) struct Alignment {
     /// In the order of the surfaces: time constant of the lag.
     pub lag_s: Vec<Measured>,
     /// Joint covariance of offset less lag, surface by surface, s²: the time at which each surface
-    /// does what is in the log.
+    /// follows the log.
     pub timing_covariance_s2: DMatrix<f64>,
     /// Largest speed of each servo, where the clip shows one.
     pub largest_pct_per_s: Vec<Option<f64>>,
@@ -97,13 +68,13 @@ pub(in crate::stations) fn align(
     if log_s < LEAST_COVER * clip_s {
         return Err(StationsError::LogTooShort { log_s, clip_s });
     }
-    let mut fits: Vec<Fit> = candidates(trace, log, MOST_CANDIDATES)
+    let mut fits: Vec<ClockFit> = candidates(trace, log, MOST_CANDIDATES)
         .iter()
-        .filter_map(|candidate| Fit::new(trace, log, candidate))
+        .filter_map(|candidate| ClockFit::new(trace, log, candidate))
         .collect();
     fits.sort_by(|a, b| a.unexplained().total_cmp(&b.unexplained()));
-    let unlike = |fit: Option<&Fit>| {
-        let worst = fit.map_or((0, 1.0), Fit::worst_surface);
+    let unlike = |fit: Option<&ClockFit>| {
+        let worst = fit.map_or((0, 1.0), ClockFit::worst_surface);
         StationsError::LogUnlike {
             surface: names[worst.0].clone(),
             unexplained_pct: 100.0 * worst.1,
@@ -123,8 +94,8 @@ pub(in crate::stations) fn align(
             clip_s,
         });
     }
-    let limit = CLEAR_RATIO * best.unexplained().max(LITTLE_UNEXPLAINED);
-    let is_rival = |fit: &&Fit| {
+    let limit = CLEAR_OFFSET_RATIO * best.unexplained().max(LITTLE_UNEXPLAINED);
+    let is_rival = |fit: &&ClockFit| {
         (fit.offset_s - best.offset_s).abs() > LARGEST_LAG_S && fit.unexplained() < limit
     };
     if let Some(other) = fits.iter().find(is_rival) {
@@ -144,7 +115,7 @@ fn span_s(time_s: &[f64]) -> f64 {
 }
 
 /// A fit from one candidate.
-struct Fit {
+struct ClockFit {
     offset_s: f64,
     servos: Vec<Servo>,
     /// By surface.
@@ -154,8 +125,8 @@ struct Fit {
     solution: Solution,
 }
 
-impl Fit {
-    fn new(trace: &Trace, log: &StickLog, candidate: &Candidate) -> Option<Self> {
+impl ClockFit {
+    fn new(trace: &Trace, log: &StickLog, candidate: &OffsetCandidate) -> Option<Self> {
         let problem = Following {
             trace,
             log,
@@ -220,7 +191,7 @@ impl Fit {
         let inflation = (1.0 + correlation) / (1.0 - correlation);
         let variance = self.solution.residual_variance().max(1.0) * inflation;
         let covariance = self.solution.covariance()? * variance;
-        // The time at which a surface does what is in the log: offset less lag.
+        // The time at which a surface follows the log: offset less lag.
         let timing = DMatrix::from_fn(surfaces, covariance.nrows(), |row, column| match column {
             0 => 1.0,
             _ if column == 1 + 2 * row => -1.0,

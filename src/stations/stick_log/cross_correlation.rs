@@ -6,9 +6,8 @@
 //! response's bend allowed for. Frames outside the log count as unexplained, so that an offset does
 //! not gain by leaving out frames.
 
-use nalgebra::{SMatrix, SVector};
-
 use super::log::StickLog;
+use crate::solver::LinearSums;
 use crate::stations::trace::Trace;
 
 /// Powers of the stick in a response, with the constant: as much as an arm, rod and horn need.
@@ -27,12 +26,15 @@ const APART_S: f64 = 0.5;
 /// and largest speed do not explain such a share.
 const HOPELESS: f64 = 0.2;
 
+/// Weight that keeps dependent powers apart, share of the frames' weight: far below any noise.
+const RIDGE_SHARE: f64 = 1e-9;
+
 /// Fewest frames inside the log for a regression.
 const FEWEST_FRAMES: usize = 3 * POWERS;
 
 /// An offset and the share that the log leaves unexplained there.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(in crate::stations) struct Candidate {
+pub(in crate::stations) struct OffsetCandidate {
     /// Log's clock less the clip's.
     pub offset_s: f64,
     /// Share of the deflections' variance that the log leaves, 0 to 1, all surfaces together.
@@ -44,7 +46,7 @@ pub(in crate::stations) fn candidates(
     trace: &Trace,
     log: &StickLog,
     most: usize,
-) -> Vec<Candidate> {
+) -> Vec<OffsetCandidate> {
     let clip = Thinned::new(trace);
     let (Some(&first_s), Some(&last_s)) = (clip.time_s.first(), clip.time_s.last()) else {
         return Vec::new();
@@ -52,24 +54,24 @@ pub(in crate::stations) fn candidates(
     let lowest_s = log.start_s() - last_s;
     let highest_s = log.end_s() - first_s;
     let steps = ((highest_s - lowest_s) / STEP_S).ceil().max(0.0) as usize;
-    let tried: Vec<Candidate> = (0..=steps)
+    let tried: Vec<OffsetCandidate> = (0..=steps)
         .map(|step| lowest_s + step as f64 * STEP_S)
-        .map(|offset_s| Candidate {
+        .map(|offset_s| OffsetCandidate {
             offset_s,
             unexplained: clip.unexplained(log, offset_s),
         })
         .collect();
-    let lowest = |triple: &[Candidate]| {
+    let lowest = |triple: &[OffsetCandidate]| {
         let [before, here, after] = [triple[0], triple[1], triple[2]];
         let is_lowest = here.unexplained <= before.unexplained.min(after.unexplained);
         is_lowest.then_some(here)
     };
-    let mut valleys: Vec<Candidate> = tried.windows(3).filter_map(lowest).collect();
+    let mut valleys: Vec<OffsetCandidate> = tried.windows(3).filter_map(lowest).collect();
     valleys.sort_by(|a, b| a.unexplained.total_cmp(&b.unexplained));
     let least = valleys.first().map_or(1.0, |valley| valley.unexplained);
-    let mut best: Vec<Candidate> = Vec::new();
+    let mut best: Vec<OffsetCandidate> = Vec::new();
     for candidate in valleys {
-        let is_near = |kept: &Candidate| (kept.offset_s - candidate.offset_s).abs() < APART_S;
+        let is_near = |kept: &OffsetCandidate| (kept.offset_s - candidate.offset_s).abs() < APART_S;
         let is_hopeful = candidate.unexplained < least + HOPELESS && candidate.unexplained < 1.0;
         if best.len() < most && is_hopeful && !best.iter().any(is_near) {
             best.push(candidate);
@@ -126,52 +128,57 @@ impl Thinned {
 
     /// Share of the variance that the log leaves at one offset, the mean over the surfaces.
     fn unexplained(&self, log: &StickLog, offset_s: f64) -> f64 {
-        let mut sums = vec![Sums::default(); self.surfaces];
+        let mut regressions = vec![StickRegression::new(); self.surfaces];
         for (&time_s, row) in self.time_s.iter().zip(&self.rows) {
             let stick_pct = log.stick_pct(time_s + offset_s);
-            for (sums, value) in sums.iter_mut().zip(row) {
+            for (regression, value) in regressions.iter_mut().zip(row) {
                 match (stick_pct, value) {
-                    (Some(stick_pct), Some(value)) => sums.add(stick_pct / 100.0, *value),
-                    (None, Some(value)) => sums.outside += value * value,
+                    (Some(stick_pct), Some(value)) => regression.add(stick_pct / 100.0, *value),
+                    (None, Some(value)) => regression.outside += value * value,
                     _ => {}
                 }
             }
         }
-        let left: f64 = sums.iter().map(Sums::left).sum();
+        let left: f64 = regressions.into_iter().map(StickRegression::left).sum();
         left / self.surfaces.max(1) as f64
     }
 }
 
-/// Sums for the regression of one surface on the powers of the stick.
-#[derive(Clone, Default)]
-struct Sums {
+/// Regression of one surface on the powers of the stick.
+#[derive(Clone)]
+struct StickRegression {
     count: usize,
-    normal: SMatrix<f64, POWERS, POWERS>,
-    moments: SVector<f64, POWERS>,
+    sums: LinearSums,
     squares: f64,
     /// Sum of squares of the frames outside the log.
     outside: f64,
 }
 
-impl Sums {
+impl StickRegression {
+    fn new() -> Self {
+        Self {
+            count: 0,
+            sums: LinearSums::new(POWERS),
+            squares: 0.0,
+            outside: 0.0,
+        }
+    }
+
     fn add(&mut self, stick: f64, value: f64) {
-        let powers = SVector::<f64, POWERS>::from_fn(|power, _| stick.powi(power as i32));
+        let powers: [f64; POWERS] = std::array::from_fn(|power| stick.powi(power as i32));
         self.count += 1;
-        self.normal += powers * powers.transpose();
-        self.moments += powers * value;
+        self.sums.add_all(&powers, value, 1.0);
         self.squares += value * value;
     }
 
     /// Sum of squares that is left.
-    fn left(&self) -> f64 {
+    fn left(mut self) -> f64 {
         if self.count < FEWEST_FRAMES {
             return self.outside + self.squares;
         }
-        // A stick at rest gives dependent powers; a trace of the identity keeps them independent.
-        let ridge = SMatrix::identity() * (1e-9 * self.normal.trace());
-        let explained = (self.normal + ridge)
-            .cholesky()
-            .map_or(0.0, |root| self.moments.dot(&root.solve(&self.moments)));
+        // A stick at rest gives dependent powers.
+        self.sums.add_ridge(RIDGE_SHARE);
+        let explained = self.sums.explained().unwrap_or(0.0);
         self.outside + (self.squares - explained).max(0.0)
     }
 }

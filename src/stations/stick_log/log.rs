@@ -1,18 +1,10 @@
 //! A logged stick trace: the stick over time, on a clock of its own.
 
+use crate::stations::constants::{LONGEST_GAP_S, SMALLEST_TRAVEL_PCT, STICK_AT_REST_PCT};
 use std::path::Path;
 
 use crate::stations::error::{RowFault, StationsError};
 use crate::stations::table::{Row, read_rows};
-
-/// Smallest change of a log that counts as travel, pct.
-const SMALLEST_TRAVEL_PCT: f64 = 20.0;
-
-/// Between rows further apart than this the stick is known only if both rows agree.
-const LONGEST_GAP_S: f64 = 0.3;
-
-/// Two rows agree within this, pct: the steps of common loggers.
-const SAME_STICK_PCT: f64 = 1.0;
 
 /// Longest log that is searched, s; a longer one is of more than one clip.
 const LONGEST_LOG_S: f64 = 6.0 * 3600.0;
@@ -110,7 +102,7 @@ impl StickLog {
         }
         let (t0, t1) = (self.time_s[after - 1], *self.time_s.get(after)?);
         let (s0, s1) = (self.stick_pct[after - 1], self.stick_pct[after]);
-        let is_known = t1 - t0 <= LONGEST_GAP_S || (s1 - s0).abs() <= SAME_STICK_PCT;
+        let is_known = t1 - t0 <= LONGEST_GAP_S || (s1 - s0).abs() <= STICK_AT_REST_PCT;
         is_known.then(|| s0 + (s1 - s0) * (time_s - t0) / (t1 - t0))
     }
 }
@@ -133,7 +125,7 @@ mod tests {
     }
 
     #[test]
-    fn a_clock_that_runs_back_is_told_row_by_row() {
+    fn a_clock_that_runs_back_is_reported_row_by_row() {
         let error = log(&[(0.0, 0.0), (0.1, 5.0), (0.1, 6.0), (0.05, 90.0)]).unwrap_err();
         let found = error.to_string();
         assert!(found.contains("line 4: time_s 0.1"), "{found}");
@@ -141,7 +133,7 @@ mod tests {
     }
 
     #[test]
-    fn a_log_that_stands_still_or_lasts_a_day_is_refused() {
+    fn a_log_at_rest_or_lasts_a_day_is_refused() {
         let still = log(&[(0.0, 12.0), (9.0, 14.0)]).unwrap_err();
         assert!(matches!(still, StationsError::LogStill { .. }), "{still}");
         let long = log(&[(0.0, -100.0), (86_400.0, 100.0)]).unwrap_err();

@@ -1,43 +1,21 @@
 //! Assigns stations to rests and sweeps from a stick log aligned with the clip.
 
-use super::clock::{Alignment, LARGEST_NOT_FOLLOWED, align};
+use super::clock::{Alignment, align};
 use super::log::StickLog;
 use super::timing::{LogTiming, SurfaceTiming};
 use crate::measured::Measured;
+use crate::stations::constants::{
+    CAME_PCT, DEAD_BAND_SD_PCT, FASTEST_LOGGED_PCT_PER_S, FEWEST_PASSAGE_FRAMES,
+    LARGEST_NOT_FOLLOWED, MOVING_PCT_PER_S, STILL_PCT, STILL_SHARE, UNMEASURED_PCT,
+};
 use crate::stations::error::StationsError;
 use crate::stations::hold::Hold;
 use crate::stations::labels::Labels;
-use crate::stations::sweeps::sweep::{Courses, FEWEST_FRAMES, Sweeps};
+use crate::stations::sweeps::sweep::{Courses, Sweeps};
 use crate::stations::trace::Trace;
 use crate::stations::warning::StationsWarning;
 use crate::statistics::median;
-
-/// The stick rests while it stays this near, pct: a thumb trembles, a logger rounds.
-const STILL_PCT: f64 = 0.75;
-
-/// Share of a rest's frames during which the stick rests at least; below, the surface has stopped
-/// while the stick goes on.
-const STILL_SHARE: f64 = 0.6;
-
-/// Rests whose sticks differ by less are at one station, pct: the steps of common loggers.
-const SAME_STATION_PCT: f64 = 0.6;
-
-/// A change of the stick before a rest that shows its direction, pct.
-const CAME_PCT: f64 = 2.0;
-
-/// Fastest sweep that is measured, pct/s: there an error of 5 ms in timing moves a surface of 25°
-/// throw by a tenth of a degree, opposite ways rising and falling. Common practice, no source.
-const FASTEST_PCT_PER_S: f64 = 75.0;
-
-/// A servo at rest may stop short of its command by its dead band, which a sweep does not show:
-/// standard deviation, pct. Common practice, no source.
-const DEAD_BAND_SD_PCT: f64 = 0.15;
-
-/// Slower, the stick trembles or rests, pct/s.
-const MOVING_PCT_PER_S: f64 = 5.0;
-
-/// A stick beyond the outermost station by more than this was not measured there, pct.
-const UNMEASURED_PCT: f64 = 12.5;
+use crate::stick;
 
 /// A log in the clip's time.
 pub(in crate::stations) struct Logged<'a> {
@@ -138,11 +116,11 @@ impl<'a> Logged<'a> {
             stick_pct: &self.stick_pct,
             course_pct: &course_pct,
             is_usable: &is_usable,
-            fastest_pct_per_s: FASTEST_PCT_PER_S,
+            fastest_pct_per_s: FASTEST_LOGGED_PCT_PER_S,
         };
         let passages = courses.passages(holds);
-        self.tell_servos_at_limit(warnings);
-        self.tell_unmeasured(holds, &passages, warnings)?;
+        self.warn_of_servos_at_limit(warnings);
+        self.check_measured_range(holds, &passages, warnings)?;
         Ok(Sweeps {
             passages,
             course_pct,
@@ -159,17 +137,18 @@ impl<'a> Logged<'a> {
     }
 
     /// Servos that ran at their largest speed while the stick moved slowly enough for a sweep.
-    fn tell_servos_at_limit(&self, warnings: &mut Vec<StationsWarning>) {
+    fn warn_of_servos_at_limit(&self, warnings: &mut Vec<StationsWarning>) {
         for (surface, shafts) in self.alignment.shafts.iter().enumerate() {
             let rates: Vec<f64> = shafts
                 .iter()
                 .enumerate()
                 .filter(|(_, shaft)| shaft.is_some_and(|shaft| shaft.at_limit))
                 .filter_map(|(frame, _)| self.rate_pct_per_s(frame))
-                .filter(|rate| (MOVING_PCT_PER_S..=FASTEST_PCT_PER_S).contains(rate))
+                .filter(|rate| (MOVING_PCT_PER_S..=FASTEST_LOGGED_PCT_PER_S).contains(rate))
                 .collect();
             let largest = self.alignment.largest_pct_per_s[surface];
-            if let (Some(largest_pct_per_s), true) = (largest, rates.len() >= FEWEST_FRAMES) {
+            if let (Some(largest_pct_per_s), true) = (largest, rates.len() >= FEWEST_PASSAGE_FRAMES)
+            {
                 warnings.push(StationsWarning::ServoAtLimit {
                     surface: self.names[surface].clone(),
                     frames: rates.len(),
@@ -180,7 +159,7 @@ impl<'a> Logged<'a> {
     }
 
     /// Rejects or reports sweeps beyond the measured stations.
-    fn tell_unmeasured(
+    fn check_measured_range(
         &self,
         holds: &[Hold],
         passages: &[crate::stations::sweeps::sweep::Passage],
@@ -188,7 +167,7 @@ impl<'a> Logged<'a> {
     ) -> Result<(), StationsError> {
         let moving = (0..self.trace.len())
             .filter_map(|frame| self.rate_pct_per_s(frame))
-            .filter(|rate| *rate > 0.5 * FASTEST_PCT_PER_S);
+            .filter(|rate| *rate > 0.5 * FASTEST_LOGGED_PCT_PER_S);
         let rate_pct_per_s = median(moving).unwrap_or(0.0);
         let held = holds.iter().map(|hold| hold.stick_pct);
         let measured: Vec<f64> = held
@@ -197,7 +176,7 @@ impl<'a> Logged<'a> {
         if measured.is_empty() {
             return Err(StationsError::SweepTooFast {
                 rate_pct_per_s,
-                fastest_pct_per_s: FASTEST_PCT_PER_S,
+                fastest_pct_per_s: FASTEST_LOGGED_PCT_PER_S,
             });
         }
         let extremes = |values: &mut dyn Iterator<Item = f64>| {
@@ -211,7 +190,7 @@ impl<'a> Logged<'a> {
         if missing > UNMEASURED_PCT {
             warnings.push(StationsWarning::SweepTooFast {
                 rate_pct_per_s,
-                fastest_pct_per_s: FASTEST_PCT_PER_S,
+                fastest_pct_per_s: FASTEST_LOGGED_PCT_PER_S,
                 measured_pct,
                 stick_pct,
             });
@@ -224,7 +203,7 @@ impl<'a> Logged<'a> {
         let alignment = &self.alignment;
         let rates = (0..self.trace.len()).filter_map(|frame| self.rate_pct_per_s(frame));
         let rate_pct_per_s = median(rates.filter(|rate| *rate > MOVING_PCT_PER_S));
-        let dead_s = DEAD_BAND_SD_PCT / rate_pct_per_s.unwrap_or(FASTEST_PCT_PER_S);
+        let dead_s = DEAD_BAND_SD_PCT / rate_pct_per_s.unwrap_or(FASTEST_LOGGED_PCT_PER_S);
         let timing = |(surface, lag_s): (usize, &Measured)| {
             let variance = alignment.timing_covariance_s2[(surface, surface)];
             SurfaceTiming {
@@ -251,12 +230,10 @@ fn to_stations(sticks: &[Option<f64>]) -> Labels {
     let mut stations: Vec<(f64, f64, f64)> = Vec::new();
     let mut from = 0;
     while from < sorted.len() {
-        let to = sorted.partition_point(|&stick| stick <= sorted[from] + SAME_STATION_PCT);
+        let to = sorted.partition_point(|&stick| stick <= sorted[from] + stick::SAME_STATION_PCT);
         let group = &sorted[from..to];
         let mean = group.iter().sum::<f64>() / group.len() as f64;
-        let is_neutral = group
-            .iter()
-            .any(|stick| stick.abs() <= 0.5 * SAME_STATION_PCT);
+        let is_neutral = group.iter().any(|&at| stick::is_same_station(at, 0.0));
         let station = if is_neutral {
             0.0
         } else {

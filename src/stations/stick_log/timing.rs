@@ -13,7 +13,7 @@ pub struct LogTiming {
     pub surfaces: Vec<SurfaceTiming>,
 }
 
-/// Time at which one surface does what is in the log.
+/// Time at which one surface follows the log.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct SurfaceTiming {
     /// Name of the surface.

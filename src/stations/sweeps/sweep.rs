@@ -4,46 +4,17 @@
 //! passage keeps the frames around it, for each surface those in which the surface itself, its
 //! delay taken out, is near the station and has taken up its play since the turn.
 
+use crate::stations::constants::{
+    END_REACH_PCT, FEWEST_ON_A_SIDE, FEWEST_PASSAGE_FRAMES, NEAR_S, OWN_END_PCT, REACH_PCT,
+    SHORT_PCT, SLOWEST_SWEEP_PCT_PER_S, SPACING_PCT, TURN_BACK_PCT,
+};
 use nalgebra::DMatrix;
 
+use crate::response_model::SETTLED_WAY_PCT;
 use crate::stations::hold::{Approach, Hold};
-
-/// Way between stations, pct.
-pub(in crate::stations) const SPACING_PCT: f64 = 12.5;
-
-/// Frames count for a station up to this way from it, pct: a response bends little over it.
-const REACH_PCT: f64 = 10.0;
-
-/// The same at the end of a run, which is approached from one side only.
-const END_REACH_PCT: f64 = 15.0;
-
-/// A run ends where the stick goes back by this, pct; loggers and thumbs tremble by less.
-const TURN_BACK_PCT: f64 = 3.0;
-
-/// Way after a turn over which surfaces take up their play, pct. Common practice, no source.
-const PLAY_WAY_PCT: f64 = 5.0;
-
-/// A run may stop this short of a station and still measure it, pct: the distance of a sweep
-/// between two frames.
-const SHORT_PCT: f64 = 1.5;
-
-/// Slower, the stick rests, pct/s.
-const SLOWEST_PCT_PER_S: f64 = 1.0;
-
-/// Fewest frames on a side of a station that the run goes on to.
-const FEWEST_ON_A_SIDE: usize = 3;
-
-/// Fewest frames of a passage: five more than the curve through them has terms.
-pub(in crate::stations) const FEWEST_FRAMES: usize = 8;
-
-/// Surfaces turn, and holds begin and end, within this of the stick, s.
-const NEAR_S: f64 = 0.4;
 
 /// Time before and after over which a speed is taken, s.
 const SPEED_S: f64 = 0.08;
-
-/// An end of the travel further than this from a station is a station of its own, pct.
-const OWN_END_PCT: f64 = 3.0;
 
 /// A time span in which the stick passes a station slowly.
 #[derive(Debug, Clone, PartialEq)]
@@ -185,7 +156,7 @@ impl Courses<'_> {
     fn passage(&self, run: &Run, stick_pct: f64) -> Option<Passage> {
         let sign = (run.to_pct - run.from_pct).signum();
         let past_end_pct = (run.to_pct - stick_pct) * sign;
-        if past_end_pct < -SHORT_PCT || (stick_pct - run.from_pct) * sign < PLAY_WAY_PCT {
+        if past_end_pct < -SHORT_PCT || (stick_pct - run.from_pct) * sign < SETTLED_WAY_PCT {
             return None;
         }
         let goes_on = goes_on(run, stick_pct);
@@ -197,7 +168,7 @@ impl Courses<'_> {
                     .filter_map(|&frame| self.course_pct[surface][frame])
                     .filter(|course_pct| (course_pct - stick_pct) * sign > 0.0)
                     .count();
-                let is_measured = frames.len() >= FEWEST_FRAMES
+                let is_measured = frames.len() >= FEWEST_PASSAGE_FRAMES
                     && (!goes_on || beyond >= FEWEST_ON_A_SIDE)
                     && frames.len() - beyond >= FEWEST_ON_A_SIDE;
                 if is_measured { frames } else { Vec::new() }
@@ -233,13 +204,13 @@ impl Courses<'_> {
             let course = self.course_pct[surface].get(*frame).copied().flatten();
             course.is_some_and(|course_pct| {
                 (course_pct - stick_pct).abs() <= reach_pct
-                    && (course_pct - run.from_pct) * sign >= PLAY_WAY_PCT
+                    && (course_pct - run.from_pct) * sign >= SETTLED_WAY_PCT
             })
         };
         let course_pct = &self.course_pct[surface];
         let is_slow = |frame: &usize| {
             self.rate_pct_per_s(course_pct, *frame).is_some_and(|rate| {
-                (SLOWEST_PCT_PER_S..=self.fastest_pct_per_s).contains(&(rate * sign))
+                (SLOWEST_SWEEP_PCT_PER_S..=self.fastest_pct_per_s).contains(&(rate * sign))
             })
         };
         self.own_frames(surface, run)

@@ -15,12 +15,11 @@ use serde::{Deserialize, Serialize};
 use super::change_detection::Cells;
 use super::recognise::shows;
 use super::rect::Rect;
-use super::search::{Candidate, QUICK_FROM_PX, Search, Window};
+use super::search::{QUICK_FROM_PX, RoughTag, SearchWindow, TagSearch};
 use crate::clip::{Frame, GreyImage};
 use crate::geometry::quadrilateral::mean_edge;
-use crate::tags::error::TagsError;
 use crate::tags::pattern_fit::pattern::Pattern;
-use crate::tags::sighting::{CornerCovariance, Sighting};
+use crate::tags::{CornerCovariance, Sighting, TagsError};
 
 /// Pause between two looks at the places of the last cards.
 const LOOK_EVERY_S: f64 = 0.1;
@@ -62,7 +61,7 @@ const CORNER_SD_PX: f32 = 1.0;
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub(in crate::tags) struct CardWatch {
     patterns: BTreeMap<u32, Pattern>,
-    in_sight: Vec<Candidate>,
+    in_sight: Vec<RoughTag>,
     /// Cards that were in the whole picture when it was last searched.
     in_whole: BTreeSet<u32>,
     looked_s: f64,
@@ -72,7 +71,7 @@ pub(in crate::tags) struct CardWatch {
     /// Mean edge of the smallest card seen so far.
     smallest_px: Option<f64>,
     /// Tags found at the last look that are no cards.
-    strangers: Vec<Candidate>,
+    strangers: Vec<RoughTag>,
 }
 
 /// The last search of a whole picture that was reduced.
@@ -102,7 +101,7 @@ impl CardWatch {
     }
 
     /// The tags found at the last look that are no cards.
-    pub fn take_strangers(&mut self) -> Vec<Candidate> {
+    pub fn take_strangers(&mut self) -> Vec<RoughTag> {
         std::mem::take(&mut self.strangers)
     }
 
@@ -117,8 +116,8 @@ impl CardWatch {
     pub fn look(
         &mut self,
         frame: &Frame,
-        search: &mut Search,
-        whole: Option<Vec<Candidate>>,
+        search: &mut TagSearch,
+        whole: Option<Vec<RoughTag>>,
         tag_edge_px: Option<f64>,
     ) -> Result<Vec<Sighting>, TagsError> {
         let too_early = frame.time_s < self.looked_s + LOOK_EVERY_S;
@@ -142,20 +141,20 @@ impl CardWatch {
     fn look_at_places(
         &mut self,
         frame: &Frame,
-        search: &mut Search,
+        search: &mut TagSearch,
         tag_edge_px: Option<f64>,
-    ) -> Result<Vec<Candidate>, TagsError> {
+    ) -> Result<Vec<RoughTag>, TagsError> {
         let mut found = Vec::new();
         for card in &self.in_sight {
-            if self.lies_as_before(card, frame) {
+            if self.is_as_before(card, frame) {
                 found.push(card.clone());
             } else {
-                let place = Window::around(&card.corners_px, ROOM);
+                let place = SearchWindow::around(&card.corners_px, ROOM);
                 found.extend(search.window(&frame.image, place)?.candidates);
             }
         }
         let found = self.cards_of(found);
-        let known = |card: &Candidate| self.in_whole.contains(&card.tag_id);
+        let known = |card: &RoughTag| self.in_whole.contains(&card.tag_id);
         let pause_s = if !found.is_empty() && found.iter().all(known) {
             SECOND_CARD_EVERY_S
         } else {
@@ -176,10 +175,10 @@ impl CardWatch {
     fn search_reduced(
         &mut self,
         image: &GreyImage,
-        search: &mut Search,
+        search: &mut TagSearch,
         factor: usize,
         tag_edge_px: Option<f64>,
-    ) -> Result<Vec<Candidate>, TagsError> {
+    ) -> Result<Vec<RoughTag>, TagsError> {
         let now = Cells::of(image);
         if let Some(parts) = self.parts_to_search(image, &now, factor, tag_edge_px) {
             return Ok(search.reduced(image, &parts, factor)?);
@@ -210,13 +209,13 @@ impl CardWatch {
         let card_px = self.smallest_px.or(tag_edge_px)?;
         let mut parts = before.cells.changed(now, CHANGE_ROOM * card_px)?;
         let places = before.cards_px.iter();
-        parts.extend(places.filter_map(|card| Window::around(card, ROOM).part(image)));
+        parts.extend(places.filter_map(|card| SearchWindow::around(card, ROOM).part(image)));
         Some(parts)
     }
 
     /// Whether a card that was seen before is still there; another card in its place, or the same
     /// one elsewhere, does not look like it.
-    fn lies_as_before(&self, card: &Candidate, frame: &Frame) -> bool {
+    fn is_as_before(&self, card: &RoughTag, frame: &Frame) -> bool {
         let pattern = self.patterns.get(&card.tag_id);
         pattern.is_some_and(|pattern| shows(&frame.image, &card.corners_px, pattern))
     }
@@ -237,7 +236,7 @@ impl CardWatch {
         (factor > 0).then(|| factor.min(MOST_REDUCTION))
     }
 
-    fn take_search(&mut self, frame: &Frame, candidates: Vec<Candidate>) -> Vec<Candidate> {
+    fn take_search(&mut self, frame: &Frame, candidates: Vec<RoughTag>) -> Vec<RoughTag> {
         let found = self.cards_of(candidates);
         self.searched_s = frame.time_s;
         self.searches += 1;
@@ -246,7 +245,7 @@ impl CardWatch {
     }
 
     /// The declared cards, by id, each once.
-    fn cards_of(&mut self, candidates: Vec<Candidate>) -> Vec<Candidate> {
+    fn cards_of(&mut self, candidates: Vec<RoughTag>) -> Vec<RoughTag> {
         let (mut candidates, strangers): (Vec<_>, Vec<_>) = candidates
             .into_iter()
             .partition(|candidate| self.knows(candidate.tag_id));
@@ -257,7 +256,7 @@ impl CardWatch {
     }
 }
 
-fn sighting(candidate: &Candidate) -> Sighting {
+fn sighting(candidate: &RoughTag) -> Sighting {
     Sighting {
         tag_id: candidate.tag_id,
         corners_px: candidate.corners_px,
@@ -293,7 +292,7 @@ mod tests {
     /// The result of the watch on films of cards, ten frames a second.
     struct Film {
         watch: CardWatch,
-        search: Search,
+        search: TagSearch,
         frames: usize,
     }
 
@@ -302,7 +301,7 @@ mod tests {
             let ids = (100..=140).collect();
             Self {
                 watch: CardWatch::new(printed_patterns(&ids).unwrap()),
-                search: Search::new().unwrap(),
+                search: TagSearch::new().unwrap(),
                 frames: 0,
             }
         }
@@ -452,7 +451,7 @@ mod tests {
                 ..STILL
             };
             let picture = film.picture(&[small]);
-            let window = Window {
+            let window = SearchWindow {
                 centre_px: small.centre_px.into(),
                 reach_px: 1.5 * small.edge_px,
                 edge_px: small.edge_px,
@@ -482,7 +481,7 @@ mod tests {
     }
 
     #[test]
-    fn a_second_card_is_seen_within_two_seconds_even_if_it_lies_further_away() {
+    fn a_second_card_is_seen_within_two_seconds_even_if_it_is_further_away() {
         for edge_px in [80.0, 45.0] {
             let mut film = Film::new();
             let second = Shown {

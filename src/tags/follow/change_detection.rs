@@ -186,7 +186,7 @@ mod tests {
     }
 
     #[test]
-    fn what_appears_lies_in_one_part_with_room_around_it() {
+    fn a_change_is_in_one_part_with_room_around_it() {
         let before = cells(wall(0, 1));
         for (place, edge_px) in [([300, 200], 22), ([611, 97], 40), ([205, 303], 150)] {
             let mut pixels = wall(0, 2);

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeSet;
 
-use super::search::Search;
+use super::search::TagSearch;
 use crate::clip::GreyImage;
 use crate::tags::error::TagsError;
 use crate::tags::plan::TagPlan;
@@ -22,7 +22,7 @@ pub(in crate::tags) fn cause(
 
 /// Planned tags and cards that can be read in the mirrored picture.
 fn tags_in_mirror(image: &GreyImage, plan: &TagPlan) -> Result<BTreeSet<u32>, VisionError> {
-    let found = Search::new()?.whole(&mirrored(image))?;
+    let found = TagSearch::new()?.whole(&mirrored(image))?;
     let ids = found.candidates.into_iter().map(|tag| tag.tag_id);
     Ok(ids
         .filter(|id| plan.expected.contains(id) || plan.cards.contains(id))

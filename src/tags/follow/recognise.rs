@@ -57,7 +57,7 @@ pub(in crate::tags) fn nearby(
     })
 }
 
-/// The places of a grid that lie `ring` steps from its middle along one axis, and no further along
+/// The places of a grid that are `ring` steps from its middle along one axis, and no further along
 /// the other.
 fn ring_of(ring: i32) -> impl Iterator<Item = (i32, i32)> {
     let across = -ring..=ring;

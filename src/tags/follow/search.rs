@@ -1,4 +1,4 @@
-//! Search: where tags may be in the picture, found by the vision library.
+//! TagSearch: where tags may be in the picture, found by the vision library.
 
 use nalgebra::Point2;
 use serde::{Deserialize, Serialize};
@@ -23,7 +23,7 @@ const WHOLE_ENLARGEMENT: usize = 2;
 pub(in crate::tags) const QUICK_FROM_PX: f64 = 18.0;
 
 /// Finds tags roughly, in windows or whole pictures.
-pub(in crate::tags) struct Search {
+pub(in crate::tags) struct TagSearch {
     thorough: MarkerFinder,
     quick: MarkerFinder,
     window: MarkerFinder,
@@ -31,7 +31,7 @@ pub(in crate::tags) struct Search {
 
 /// A tag that was found roughly; corners as printed.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub(in crate::tags) struct Candidate {
+pub(in crate::tags) struct RoughTag {
     pub tag_id: u32,
     pub corners_px: [Point2<f64>; 4],
 }
@@ -40,7 +40,7 @@ pub(in crate::tags) struct Candidate {
 #[derive(Debug, Clone, PartialEq, Default)]
 pub(in crate::tags) struct SearchResult {
     /// Every tag of the family, sorted by id; an id may occur twice.
-    pub candidates: Vec<Candidate>,
+    pub candidates: Vec<RoughTag>,
     /// Square outlines that carried no valid code.
     pub other_squares_px: Vec<[Point2<f64>; 4]>,
 }
@@ -73,7 +73,7 @@ impl From<Found> for SearchResult {
     }
 }
 
-impl Search {
+impl TagSearch {
     pub fn new() -> Result<Self, VisionError> {
         let finder = |effort| MarkerFinder::new(Dictionary::APRILTAG_36H11, effort);
         Ok(Self {
@@ -97,7 +97,7 @@ impl Search {
         image: &GreyImage,
         parts: &[Rect],
         factor: usize,
-    ) -> Result<Vec<Candidate>, VisionError> {
+    ) -> Result<Vec<RoughTag>, VisionError> {
         let mut found = Vec::new();
         for part in parts {
             let picture = vision::reduced(&part.cut(image), factor)?;
@@ -118,7 +118,7 @@ impl Search {
     pub fn window(
         &mut self,
         image: &GreyImage,
-        place: Window,
+        place: SearchWindow,
     ) -> Result<SearchResult, VisionError> {
         let Some(part) = place.part(image) else {
             return Ok(SearchResult::default());
@@ -139,7 +139,7 @@ impl Search {
 
 /// A square part of the picture in which a tag is expected.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(in crate::tags) struct Window {
+pub(in crate::tags) struct SearchWindow {
     pub centre_px: Point2<f64>,
     /// From the centre to every side.
     pub reach_px: f64,
@@ -147,7 +147,7 @@ pub(in crate::tags) struct Window {
     pub edge_px: f64,
 }
 
-impl Window {
+impl SearchWindow {
     /// A window around a tag that leaves `margin` of its edges on every side.
     pub fn around(corners_px: &[Point2<f64>; 4], margin: f64) -> Self {
         let edge_px = quadrilateral::mean_edge(corners_px);
@@ -174,9 +174,9 @@ impl Window {
 
 /// The library's drawings are the official ones turned by half a turn, so its first corner is the
 /// printed tag's bottom-right one.
-fn as_printed(marker: FoundMarker) -> Candidate {
+fn as_printed(marker: FoundMarker) -> RoughTag {
     let [a, b, c, d] = marker.corners_px;
-    Candidate {
+    RoughTag {
         tag_id: marker.id,
         corners_px: [c, d, a, b],
     }

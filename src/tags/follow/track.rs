@@ -16,13 +16,13 @@ const NO_MOTION_PX: f64 = 0.2;
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub(in crate::tags) struct Track {
     pub pattern: Pattern,
-    pub last: Option<Seen>,
-    before: Option<Seen>,
+    pub last: Option<LastSeen>,
+    before: Option<LastSeen>,
 }
 
 /// Where a tag was in a frame, and how it looked.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
-pub(in crate::tags) struct Seen {
+pub(in crate::tags) struct LastSeen {
     time_s: f64,
     frame: usize,
     pub corners_px: [Point2<f64>; 4],
@@ -42,7 +42,7 @@ impl Track {
     /// Records where the tag was seen in a frame.
     pub fn note(&mut self, frame: &Frame, fit: &PatternFit) {
         self.before = self.last;
-        self.last = Some(Seen {
+        self.last = Some(LastSeen {
             time_s: frame.time_s,
             frame: frame.index,
             corners_px: fit.corners_px,
@@ -73,7 +73,7 @@ impl Track {
     /// The place extrapolated from the last two frames.
     fn foreseen(&self, frame: &Frame) -> Option<[Point2<f64>; 4]> {
         let last = self.last?;
-        let moves = |before: &Seen| {
+        let moves = |before: &LastSeen| {
             let by_px = |k: usize| (last.corners_px[k] - before.corners_px[k]).norm();
             last.time_s > before.time_s && (0..4).any(|k| by_px(k) > NO_MOTION_PX)
         };
@@ -133,7 +133,7 @@ mod tests {
         };
         let tone = Tone::new(2.2, coding);
         let (patch, _) = Patch::cut(&image(), &tone, &square_at(lefts_px[0])).unwrap();
-        let seen = |index: usize| Seen {
+        let seen = |index: usize| LastSeen {
             time_s: frame(index).time_s,
             frame: index,
             corners_px: square_at(lefts_px[index]),

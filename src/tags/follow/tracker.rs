@@ -7,7 +7,7 @@ use serde::{Deserialize, Serialize};
 
 use super::cards::CardWatch;
 use super::recognise::{nearby, recognise, shows_in_part};
-use super::search::{Candidate, Search, SearchResult, Window};
+use super::search::{RoughTag, SearchResult, SearchWindow, TagSearch};
 use super::track::Track;
 use crate::clip::{ClipInfo, Frame, GreyImage};
 use crate::landmarks::{LandmarkSighting, Landmarks, TagsInFrame};
@@ -40,7 +40,7 @@ const ENLARGED_EVERY: usize = 4;
 
 /// Follows the declared tags from frame to frame.
 pub(in crate::tags) struct Tracker {
-    search: Search,
+    search: TagSearch,
     coding: Coding,
     memory: TrackerState,
 }
@@ -88,7 +88,7 @@ impl TrackerState {
         })
     }
 
-    /// What the search found besides the sightings.
+    /// Findings of the search besides the sightings.
     pub fn overview(&self) -> Overview {
         let pictures = self.pictures.iter();
         Overview {
@@ -100,8 +100,8 @@ impl TrackerState {
     }
 
     /// Records the undeclared tags among those just found.
-    fn note_undeclared<'a>(&mut self, time_s: f64, found: impl Iterator<Item = &'a Candidate>) {
-        for Candidate { tag_id, .. } in found {
+    fn note_undeclared<'a>(&mut self, time_s: f64, found: impl Iterator<Item = &'a RoughTag>) {
+        for RoughTag { tag_id, .. } in found {
             if self.tracks.contains_key(tag_id) || self.cards.knows(*tag_id) {
                 continue;
             }
@@ -117,7 +117,7 @@ impl Tracker {
     /// Resumes a search.
     pub fn new(memory: TrackerState, clip: &ClipInfo) -> Result<Self, TagsError> {
         Ok(Self {
-            search: Search::new()?,
+            search: TagSearch::new()?,
             coding: Coding::of(clip),
             memory,
         })
@@ -226,7 +226,7 @@ impl Tracker {
         if let Some(fit) = predictions.find_map(&mut fit_from) {
             return Ok(Ok(fit));
         }
-        let window = Window::around(&last.corners_px, WINDOW_MARGIN);
+        let window = SearchWindow::around(&last.corners_px, WINDOW_MARGIN);
         let found = self.search.window(image, window)?;
         let places = places_of(image, &found, tag_id, &track.pattern);
         if let Some(fit) = places.into_iter().find_map(&mut fit_from) {

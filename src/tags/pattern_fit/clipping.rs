@@ -91,7 +91,7 @@ mod tests {
     }
 
     #[test]
-    fn paper_at_white_is_clipped_as_far_as_it_lies_there() {
+    fn paper_at_white_is_clipped_as_far_as_it_is_there() {
         let paper = (0..100).map(|k| if k < 70 { 234 + k % 3 } else { 210 });
         assert!((share(paper) - 0.7).abs() < 1e-9);
         assert_eq!(share([255; 100].into_iter()), 1.0);

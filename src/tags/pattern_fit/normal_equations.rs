@@ -1,4 +1,4 @@
-//! Sums over the pixels of a patch: everything that a step of the pattern fit needs.
+//! PixelSums over the pixels of a patch: everything that a step of the pattern fit needs.
 
 use fearless_simd::{Level, dispatch, prelude::*};
 use nalgebra::{Cholesky, Const, Matrix3, SMatrix, Vector3};
@@ -11,12 +11,12 @@ use super::patch::PixelGroup;
 /// Code values are whole numbers: residual noise is never assumed below this share of the range.
 const QUANTISATION_SD: f64 = 1.0 / 219.0 / 3.464;
 
-/// Sums over the pixels at one state.
-pub(in crate::tags) struct Sums {
+/// PixelSums over the pixels at one state.
+pub(in crate::tags) struct PixelSums {
     /// Weighted products of all columns of the comparison with each other.
     products: SMatrix<f64, COLUMNS, COLUMNS>,
     weight: f64,
-    /// Seen minus expected, group by group.
+    /// LastSeen minus expected, group by group.
     pub residuals: Vec<Numbers>,
 }
 
@@ -27,7 +27,7 @@ pub(in crate::tags) struct Solved {
     pub evidence: MosaicEvidence,
 }
 
-impl Sums {
+impl PixelSums {
     /// Over all `groups` as far as they are `shown`; residuals beyond `reach` count by their size
     /// only (Huber 1964). `None` where the comparison fails.
     pub fn over(
@@ -183,8 +183,8 @@ mod tests {
         let shown: Vec<Numbers> = patch.groups.iter().map(PixelGroup::present).collect();
 
         let (groups, level) = (&patch.groups, Level::new());
-        let widest = Sums::over(groups, &shown, &appearance, 0.1).unwrap();
-        let check = |sums: Option<Sums>| {
+        let widest = PixelSums::over(groups, &shown, &appearance, 0.1).unwrap();
+        let check = |sums: Option<PixelSums>| {
             let sums = sums.unwrap();
             assert_eq!(sums.products, widest.products);
             assert_eq!(sums.residuals, widest.residuals);
@@ -193,15 +193,33 @@ mod tests {
         #[cfg(target_arch = "x86_64")]
         {
             if let Some(four_wide) = level.as_sse2() {
-                check(Sums::summed(four_wide, groups, &shown, &appearance, 0.1));
+                check(PixelSums::summed(
+                    four_wide,
+                    groups,
+                    &shown,
+                    &appearance,
+                    0.1,
+                ));
             }
             if let Some(eight_wide) = level.as_avx2() {
-                check(Sums::summed(eight_wide, groups, &shown, &appearance, 0.1));
+                check(PixelSums::summed(
+                    eight_wide,
+                    groups,
+                    &shown,
+                    &appearance,
+                    0.1,
+                ));
             }
         }
         #[cfg(target_arch = "aarch64")]
         if let Some(four_wide) = level.as_neon() {
-            check(Sums::summed(four_wide, groups, &shown, &appearance, 0.1));
+            check(PixelSums::summed(
+                four_wide,
+                groups,
+                &shown,
+                &appearance,
+                0.1,
+            ));
         }
     }
 }

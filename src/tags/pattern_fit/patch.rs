@@ -40,7 +40,7 @@ pub(in crate::tags) struct PixelGroup {
     pub parity: usize,
     /// How many there are: later lanes repeat the last one.
     pub count: usize,
-    /// Which block of the tag each lies in.
+    /// Which block of the tag each is in.
     pub blocks: [u8; LANES],
     /// Position of each in the patch's box, row by row.
     pub positions: [u32; LANES],

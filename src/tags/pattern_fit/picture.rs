@@ -1,4 +1,4 @@
-//! Picture: how good the pictures of a tag are, and what makes them poor.
+//! Picture: how good the pictures of a tag are, and the cause of poor ones.
 
 use serde::{Deserialize, Serialize};
 
@@ -118,7 +118,7 @@ impl TagPicture {
     }
 }
 
-/// Sums over the pictures of one tag.
+/// PixelSums over the pictures of one tag.
 #[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
 pub(in crate::tags) struct PictureSums {
     count: usize,

@@ -14,7 +14,7 @@ use super::image_model::{
 };
 use super::lanes::Numbers;
 use super::mosaic::{Mosaic, MosaicEvidence};
-use super::normal_equations::{Solved, Sums};
+use super::normal_equations::{PixelSums, Solved};
 use super::patch::{BLOCKS, Patch, PixelGroup};
 use super::pattern::{HALF, Pattern};
 use super::picture::TagPicture;
@@ -215,8 +215,8 @@ impl Look {
 struct Step {
     /// How far it moved corners at most.
     farthest_px: f64,
-    /// Sums and normal equations before it.
-    sums: Sums,
+    /// PixelSums and normal equations before it.
+    sums: PixelSums,
     solved: Solved,
 }
 
@@ -282,7 +282,9 @@ impl<'a> Fit<'a> {
     fn step(&mut self, state: &mut Unknowns) -> Result<Step, DropReason> {
         let reach = HUBER_SD * self.noise;
         let (sums, solved) = ImageModel::new(self.pattern, self.patch, self.mosaic, state)
-            .and_then(|appearance| Sums::over(&self.patch.groups, &self.shown, &appearance, reach))
+            .and_then(|appearance| {
+                PixelSums::over(&self.patch.groups, &self.shown, &appearance, reach)
+            })
             .and_then(|sums| {
                 let solved = sums.solve(self.mosaic)?;
                 Some((sums, solved))
@@ -301,7 +303,7 @@ impl<'a> Fit<'a> {
 
     /// The best step that keeps the blur within its bounds; a bound on the blur changes the other
     /// unknowns too.
-    fn within_blurs(&self, state: &Unknowns, sums: &Sums, solved: &Solved) -> Unknowns {
+    fn within_blurs(&self, state: &Unknowns, sums: &PixelSums, solved: &Solved) -> Unknowns {
         let mut step = solved.factor.solve(&sums.gradient());
         let sharpest = SHARPEST_PX * HALF / self.patch.scale_px;
         let most_alike = LARGEST_CORRELATION * (state[BLUR] * state[BLUR + 1]).abs();
@@ -340,7 +342,7 @@ impl<'a> Fit<'a> {
     }
 
     /// Leaves out blocks that do not look as printed; returns whether there are any.
-    fn mask(&mut self, sums: &Sums, state: &Unknowns) -> bool {
+    fn mask(&mut self, sums: &PixelSums, state: &Unknowns) -> bool {
         let mut squares = [(0.0, 0_u32); BLOCKS];
         for pixel in self.compared(&sums.residuals) {
             squares[pixel.block].0 += f64::from(pixel.residual).powi(2);
@@ -436,7 +438,7 @@ struct Compared {
     block: usize,
     /// In the patch's box.
     position: usize,
-    /// Seen minus expected, share of the range.
+    /// LastSeen minus expected, share of the range.
     residual: f32,
     /// Whether its block looks as printed.
     shown: bool,

@@ -6,7 +6,7 @@ use std::ops::Range;
 /// never falls (pool adjacent violators; Barlow et al., 1972).
 ///
 /// `weights` are positive, one a value.
-pub fn pools(values: &[f64], weights: &[f64]) -> Vec<Range<usize>> {
+pub(crate) fn pools(values: &[f64], weights: &[f64]) -> Vec<Range<usize>> {
     struct Pool {
         span: Range<usize>,
         mean: f64,

@@ -1,18 +1,23 @@
 //! A smooth response through scattered stations: a Legendre series with a linkage's prior.
 //!
-//! An arm, a rod and a horn make a smooth curve whose higher terms die away fast. Knowing that
-//! serves better between stations than any local interpolation, averages the noise, and shows
-//! honestly how little is known where stations are far apart. The estimate is Gaussian regression
-//! (generalised least squares with a prior); over the strength of the prior and the scatter of the
-//! visits it is averaged, weighted by the evidence (MacKay, Neural Computation 4 (1992) 415).
+//! An arm, a rod and a horn make a smooth curve whose higher terms decrease fast. This prior serves better between
+//! stations than any local interpolation. It averages the noise, and the uncertainty grows where stations are far
+//! apart. The estimate is Gaussian regression (generalised least squares with a prior). It is averaged over the
+//! strength of the prior and the scatter of the visits, weighted by the evidence (MacKay, Neural Computation 4
+//! (1992) 415).
 
 use nalgebra::{DMatrix, DVector};
 
-use super::visits::Visits;
+use super::legendre::Legendre;
+use super::play::HALF_PLAY_PRIOR_DEG;
+use super::points::Points;
 use crate::geometry::{BEND_SHARES, FIRST_BEND};
+use crate::solver::LinearSums;
+use crate::stick;
 
 /// Multiples of the prior that the evidence weighs.
 const PRIOR_SCALES: [f64; 5] = [0.25, 0.5, 1.0, 2.0, 4.0];
+
 /// Scatter between visits that the evidence weighs, deg, and how probable each is before anything is
 /// measured: dead band and friction of servos and linkages leave some 0.02°, seldom much more (half a
 /// Cauchy distribution of that width; common practice, no source).
@@ -26,41 +31,35 @@ const SCATTERS_DEG: [(f64, f64); 8] = [
     (0.14, 0.05),
     (0.28, 0.03),
 ];
-/// Prior standard deviation of half the play, deg: surfaces with more are repaired first (common
-/// practice, no source).
-const HALF_PLAY_PRIOR_DEG: f64 = 0.3;
+
 /// Number of coefficients that are fitted: constant, slope, shape and half the play.
 const COEFFICIENTS: usize = FIRST_BEND + BEND_SHARES.len() + 1;
+
 /// Column of half the play.
 const PLAY: usize = COEFFICIENTS - 1;
 
 /// A fitted series: deflection = Σ aₖ Pₖ(x) + side · half play, with x the command scaled to −1…1.
 #[derive(Debug, Clone)]
-pub(super) struct Series {
-    middle_pct: f64,
-    half_range_pct: f64,
+pub(crate) struct Series {
+    basis: Legendre,
     coefficients: DVector<f64>,
     covariance: DMatrix<f64>,
-    /// How each coefficient follows each visit that counts.
+    /// How each coefficient follows each point.
     gain: DMatrix<f64>,
-    /// Scatter between visits beyond the measurement's own uncertainty, deg.
+    /// Scatter between points beyond the measurement's own uncertainty, deg.
     pub scatter_deg: f64,
 }
 
 impl Series {
     /// The series averaged over all that are probable; `None` if the covariance is not positive definite.
-    pub fn fit(visits: &Visits) -> Option<Self> {
-        let commands = visits.distinct_commands_pct();
-        let (first, last) = (*commands.first()?, *commands.last()?);
-        let frame = Frame {
-            middle_pct: 0.5 * (first + last),
-            half_range_pct: 0.5 * (last - first),
-        };
+    pub fn fit(points: &Points) -> Option<Self> {
+        let commands = stick::distinct_pct(points.command_pct.iter().copied());
+        let basis = Legendre::over([*commands.first()?, *commands.last()?], PLAY);
         let mut candidates = Vec::new();
         for (scatter_deg, probability) in SCATTERS_DEG {
-            let whitened = Whitened::new(visits, &frame, scatter_deg)?;
+            let whitened = Whitened::new(points, &basis, scatter_deg)?;
             let fits = PRIOR_SCALES.iter().filter_map(|&scale| {
-                let (evidence, series) = whitened.fit(&frame, scale)?;
+                let (evidence, series) = whitened.fit(&basis, scale)?;
                 Some((evidence + probability.ln(), series))
             });
             candidates.extend(fits);
@@ -99,11 +98,7 @@ impl Series {
 
     /// Terms of the series at a command, none of the play.
     pub fn terms(&self, command_pct: f64) -> DVector<f64> {
-        let frame = Frame {
-            middle_pct: self.middle_pct,
-            half_range_pct: self.half_range_pct,
-        };
-        frame.terms(command_pct, 0.0)
+        DVector::from_vec(terms(&self.basis, command_pct, 0.0))
     }
 
     /// Deflection in the middle of the play, deg.
@@ -116,7 +111,7 @@ impl Series {
         &self.covariance
     }
 
-    /// How each coefficient follows each visit that counts.
+    /// How each coefficient follows each point.
     pub fn gain(&self) -> &DMatrix<f64> {
         &self.gain
     }
@@ -130,30 +125,14 @@ impl Series {
     }
 }
 
-/// Maps commands to −1…1.
-struct Frame {
-    middle_pct: f64,
-    half_range_pct: f64,
+/// The values of all functions at a command on a side of the play.
+fn terms(basis: &Legendre, command_pct: f64, side: f64) -> Vec<f64> {
+    let mut terms = basis.values(command_pct);
+    terms.push(side);
+    terms
 }
 
-impl Frame {
-    fn terms(&self, command_pct: f64, side: f64) -> DVector<f64> {
-        let x = (command_pct - self.middle_pct) / self.half_range_pct;
-        let mut terms = DVector::zeros(COEFFICIENTS);
-        terms[0] = 1.0;
-        terms[1] = x;
-        // Bonnet's recursion.
-        for order in 2..PLAY {
-            let k = order as f64;
-            terms[order] =
-                ((2.0 * k - 1.0) * x * terms[order - 1] - (k - 1.0) * terms[order - 2]) / k;
-        }
-        terms[PLAY] = side;
-        terms
-    }
-}
-
-/// Design and data with the visits' correlations removed.
+/// Design and data with the points' correlations removed.
 struct Whitened {
     design: DMatrix<f64>,
     data: DVector<f64>,
@@ -165,26 +144,18 @@ struct Whitened {
 }
 
 impl Whitened {
-    fn new(visits: &Visits, frame: &Frame, scatter_deg: f64) -> Option<Self> {
-        let factor = visits.used_covariance_deg2(scatter_deg).cholesky()?.l();
+    fn new(points: &Points, basis: &Legendre, scatter_deg: f64) -> Option<Self> {
+        let factor = points.with_scatter_deg2(scatter_deg).cholesky()?.l();
         let whitener = factor.clone().try_inverse()?;
-        let count = visits.used.len();
-        let mut design = DMatrix::zeros(count, COEFFICIENTS);
-        for (row, &visit) in visits.used.iter().enumerate() {
-            let terms = frame.terms(visits.command_pct[visit], visits.side[visit]);
-            design.set_row(row, &terms.transpose());
+        let mut design = DMatrix::zeros(points.len(), COEFFICIENTS);
+        for point in 0..points.len() {
+            let terms = terms(basis, points.command_pct[point], points.side[point]);
+            design.set_row(point, &DVector::from_vec(terms).transpose());
         }
-        let data = DVector::from_iterator(
-            count,
-            visits
-                .used
-                .iter()
-                .map(|&visit| visits.deflection_deg[visit]),
-        );
         Some(Self {
             design: &whitener * design,
-            half_travel_deg: 0.5 * (data.max() - data.min()),
-            data: &whitener * data,
+            half_travel_deg: 0.5 * points.travel_deg(),
+            data: &whitener * &points.deflection_deg,
             log_determinant: factor.diagonal().iter().map(|value| value.ln()).sum(),
             whitener,
             scatter_deg,
@@ -192,43 +163,33 @@ impl Whitened {
     }
 
     /// Log evidence and the series for one strength of the prior.
-    fn fit(&self, frame: &Frame, scale: f64) -> Option<(f64, Series)> {
-        let count = self.design.nrows();
-        let mut augmented = DMatrix::zeros(count + COEFFICIENTS, COEFFICIENTS);
-        augmented
-            .view_mut((0, 0), (count, COEFFICIENTS))
-            .copy_from(&self.design);
-        for (order, share) in (FIRST_BEND..PLAY).zip(BEND_SHARES) {
-            let sd_deg = share * scale * self.half_travel_deg;
-            augmented[(count + order, order)] = 1.0 / sd_deg;
+    fn fit(&self, basis: &Legendre, scale: f64) -> Option<(f64, Series)> {
+        let bends = (FIRST_BEND..PLAY).zip(BEND_SHARES);
+        let bends = bends.map(|(order, share)| (order, share * scale * self.half_travel_deg));
+        let prior_sds_deg: Vec<(usize, f64)> = bends.chain([(PLAY, HALF_PLAY_PRIOR_DEG)]).collect();
+        let mut sums = LinearSums::new(COEFFICIENTS);
+        for &(order, sd_deg) in &prior_sds_deg {
+            sums.add(&[(order, 1.0)], 0.0, sd_deg.powi(-2));
         }
-        augmented[(count + PLAY, PLAY)] = 1.0 / HALF_PLAY_PRIOR_DEG;
-        let (q, r) = augmented.qr().unpack();
-        let root = r.clone().try_inverse()?;
-        let gain = &root * q.rows(0, count).transpose();
-        let coefficients = &gain * &self.data;
+        for (row, value) in self.design.row_iter().zip(self.data.iter()) {
+            let row: Vec<f64> = row.iter().copied().collect();
+            sums.add_all(&row, *value, 1.0);
+        }
+        let fit = sums.fit()?;
+        let coefficients = fit.values;
         let misfit = (&self.data - &self.design * &coefficients).norm_squared();
-        let strain: f64 = (FIRST_BEND..COEFFICIENTS)
-            .map(|order| {
-                let sd_deg = if order == PLAY {
-                    HALF_PLAY_PRIOR_DEG
-                } else {
-                    BEND_SHARES[order - FIRST_BEND] * scale * self.half_travel_deg
-                };
-                (coefficients[order] / sd_deg).powi(2)
-            })
-            .sum();
-        let occam: f64 = r.diagonal().iter().map(|value| value.abs().ln()).sum();
-        let evidence = -0.5 * (misfit + strain)
-            - occam
+        let strains = prior_sds_deg
+            .iter()
+            .map(|&(order, sd_deg)| (coefficients[order] / sd_deg).powi(2));
+        let evidence = -0.5 * (misfit + strains.sum::<f64>())
+            - fit.log_root_determinant
             - self.log_determinant
             - BEND_SHARES.len() as f64 * scale.ln();
         let series = Series {
-            middle_pct: frame.middle_pct,
-            half_range_pct: frame.half_range_pct,
+            basis: basis.clone(),
             coefficients,
-            covariance: &root * root.transpose(),
-            gain: gain * &self.whitener,
+            gain: &fit.covariance * self.design.transpose() * &self.whitener,
+            covariance: fit.covariance,
             scatter_deg: self.scatter_deg,
         };
         evidence.is_finite().then_some((evidence, series))
