@@ -11,7 +11,7 @@ use ffmpeg_the_third::frame::Video;
 
 /// Packets that a decoder may hold at once, with room to spare: its threads and the pictures that wait for
 /// their turn are at most a third of it.
-const WATCHED_PACKETS: usize = 64;
+pub(crate) const WATCHED_PACKETS: usize = 64;
 
 /// What a decoder says when it makes up a part of a picture (its error concealment), gives up within one, or
 /// finds none in a packet.

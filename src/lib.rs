@@ -25,6 +25,7 @@ mod foreign;
 pub mod functions;
 pub mod geometry;
 pub mod landmarks;
+pub mod live;
 pub mod matching;
 pub mod measured;
 pub mod measurement;

@@ -1,8 +1,35 @@
 //! Names that people give: how long they may be, and how they are shown where others read them.
 
+use std::path::Path;
+
 /// Longest name of an aircraft, a surface or a camera, letters. Sheets and tables have room for a third
 /// of it.
 pub const LONGEST_NAME: usize = 100;
+
+/// The name that a file gives to what is in it: without folders and ending, and at most
+/// [`LONGEST_NAME`] letters.
+pub fn of_file(file: &Path) -> String {
+    let stem = file.file_stem().unwrap_or_default().to_string_lossy();
+    stem.chars().take(LONGEST_NAME).collect()
+}
+
+/// "tag 7", "tags 7, 8".
+pub fn tags<'a>(ids: impl IntoIterator<Item = &'a u32>) -> String {
+    let ids: Vec<String> = ids.into_iter().map(u32::to_string).collect();
+    match ids.as_slice() {
+        [one] => format!("tag {one}"),
+        several => format!("tags {}", several.join(", ")),
+    }
+}
+
+/// ", but tag 7 was", ", but tags 7, 8 were", as a clause; nothing where there are none.
+pub fn but_tags(ids: &[u32]) -> String {
+    match ids {
+        [] => String::new(),
+        [_] => format!(", but {} was", tags(ids)),
+        _ => format!(", but {} were", tags(ids)),
+    }
+}
 
 /// Whether a name is longer than [`LONGEST_NAME`].
 pub fn is_too_long(name: &str) -> bool {
@@ -100,5 +127,21 @@ mod tests {
     fn letters_are_counted_not_bytes() {
         assert!(!is_too_long(&"ö".repeat(LONGEST_NAME)));
         assert!(is_too_long(&"o".repeat(LONGEST_NAME + 1)));
+    }
+
+    #[test]
+    fn a_file_names_what_is_in_it() {
+        assert_eq!(of_file(Path::new("models/my jet.v2.toml")), "my jet.v2");
+        let long = format!("{}.toml", "ö".repeat(LONGEST_NAME + 9));
+        assert_eq!(of_file(Path::new(&long)), "ö".repeat(LONGEST_NAME));
+        assert_eq!(of_file(Path::new("..")), "");
+    }
+
+    #[test]
+    fn tags_are_listed_in_words() {
+        assert_eq!(tags(&[7]), "tag 7");
+        assert_eq!(tags(&std::collections::BTreeSet::from([8, 7])), "tags 7, 8");
+        assert_eq!([but_tags(&[]), but_tags(&[7])], ["", ", but tag 7 was"]);
+        assert_eq!(but_tags(&[131, 132]), ", but tags 131, 132 were");
     }
 }

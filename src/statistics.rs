@@ -16,6 +16,17 @@ pub(crate) fn median(values: impl Iterator<Item = f64>) -> Option<f64> {
     }
 }
 
+/// Shares of sorted things between which a few outliers at either end do not count.
+const INNER_SHARES: [f64; 2] = [0.02, 0.98];
+
+/// Those of sorted things that are at the shares 2 % and 98 %; `None` of nothing.
+pub(crate) fn inner_ends<T>(sorted: &[T]) -> Option<[&T; 2]> {
+    let last = sorted.len().checked_sub(1)?;
+    let at = |share: f64| sorted.get((share * last as f64).round() as usize);
+    let [low, high] = INNER_SHARES;
+    Some([at(low)?, at(high)?])
+}
+
 /// Probability that |t| of Student's distribution is larger; closed form for whole degrees of freedom,
 /// at least one (Abramowitz and Stegun, Handbook of Mathematical Functions, 26.7.3 and 26.7.4).
 pub(crate) fn student_t_beyond(t: f64, freedom: usize) -> f64 {
@@ -42,6 +53,14 @@ pub(crate) fn student_t_beyond(t: f64, freedom: usize) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn inner_ends_leave_outliers_out() {
+        let hundred: Vec<usize> = (0..=100).collect();
+        assert_eq!(inner_ends(&hundred), Some([&2, &98]));
+        assert_eq!(inner_ends(&[7, 9]), Some([&7, &9]));
+        assert_eq!(inner_ends::<f64>(&[]), None);
+    }
 
     #[test]
     fn tails_of_students_distribution_are_those_of_the_tables() {

@@ -277,6 +277,17 @@ fn measurements_are_kept_once_and_never_rewritten() {
 }
 
 #[test]
+fn a_record_that_cannot_be_read_is_named_as_such() {
+    let folder = workshop();
+    std::fs::write(folder.path().join("heron-record"), "a file of that name").unwrap();
+    hingewise(folder.path())
+        .args(["record", "before", "--model", "heron.toml"])
+        .assert()
+        .code(2)
+        .stderr(contains("cannot read heron-record").and(contains("help:")));
+}
+
+#[test]
 fn a_measurement_of_another_aircraft_is_refused_before_anything_is_kept() {
     let folder = workshop();
     let model = std::fs::read_to_string(folder.path().join("heron.toml")).unwrap();

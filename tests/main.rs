@@ -22,6 +22,7 @@ mod hostile;
 mod joint_fit;
 mod joint_fit_on_clips;
 mod level_zero;
+mod live;
 mod matching;
 mod messages;
 mod mistakes;

@@ -7,24 +7,80 @@ use axum::routing::get;
 
 use super::Shared;
 
-const STYLE: &str = include_str!("assets/bench.css");
-const SCRIPT: &str = "text/javascript; charset=utf-8";
-const UPLOAD: &str = include_str!("assets/upload.js");
-const PROGRESS: &str = include_str!("assets/progress.js");
-const PAIR: &str = include_str!("assets/pair.js");
-const TICKS: &str = include_str!("assets/ticks.js");
-const MARK: &str = include_str!("assets/bench.svg");
+/// Each script under its address.
+const SCRIPTS: [(&str, &str); 9] = [
+    ("/upload.js", include_str!("assets/upload.js")),
+    ("/progress.js", include_str!("assets/progress.js")),
+    ("/pair.js", include_str!("assets/pair.js")),
+    ("/ticks.js", include_str!("assets/ticks.js")),
+    ("/live.js", include_str!("assets/live.js")),
+    ("/live-camera.js", include_str!("assets/live-camera.js")),
+    ("/live-draw.js", include_str!("assets/live-draw.js")),
+    ("/live-figures.js", include_str!("assets/live-figures.js")),
+    ("/live-sound.js", include_str!("assets/live-sound.js")),
+];
+
+/// Styles and pictures, with their types.
+const OTHERS: [(&str, &str, &str); 3] = [
+    ("/bench.css", "text/css", include_str!("assets/bench.css")),
+    ("/live.css", "text/css", include_str!("assets/live.css")),
+    (
+        "/bench.svg",
+        "image/svg+xml",
+        include_str!("assets/bench.svg"),
+    ),
+];
 
 pub fn routes() -> Router<Shared> {
-    Router::new()
-        .route("/bench.css", get(|| asset("text/css", STYLE)))
-        .route("/upload.js", get(|| asset(SCRIPT, UPLOAD)))
-        .route("/progress.js", get(|| asset(SCRIPT, PROGRESS)))
-        .route("/pair.js", get(|| asset(SCRIPT, PAIR)))
-        .route("/ticks.js", get(|| asset(SCRIPT, TICKS)))
-        .route("/bench.svg", get(|| asset("image/svg+xml", MARK)))
+    let scripts = SCRIPTS
+        .into_iter()
+        .fold(Router::new(), |router, (at, text)| {
+            let text = without_comments(text);
+            router.route(at, get(|| asset("text/javascript; charset=utf-8", text)))
+        });
+    let others = OTHERS.into_iter();
+    others.fold(scripts, |router, (at, kind, text)| {
+        router.route(at, get(move || asset(kind, text)))
+    })
 }
 
-async fn asset(kind: &'static str, text: &'static str) -> impl IntoResponse {
+async fn asset(kind: &'static str, text: impl IntoResponse) -> impl IntoResponse {
     ([(header::CONTENT_TYPE, kind)], text)
+}
+
+/// A script without the lines that hold nothing but a comment. Types and reasons are a fifth of the
+/// scripts, and are of no use to a browser.
+fn without_comments(script: &str) -> String {
+    let lines = script.lines().filter(|line| !is_comment(line.trim()));
+    lines.flat_map(|line| [line, "\n"]).collect()
+}
+
+fn is_comment(line: &str) -> bool {
+    let is_block = |line: &str| match line.find("*/") {
+        Some(end) => end + 2 == line.len(),
+        None => true,
+    };
+    line.starts_with("//") || line.starts_with('*') || line.starts_with("/**") && is_block(line)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn scripts_are_served_without_comments_and_with_all_of_their_code() {
+        let script = "// @ts-check\n/** @type {X} */ let a = 2;\n\n/**\n * @param {Y} b\n */\n\
+                      const f = (b) => a * b; // twice\n/** One. */\n";
+        let served = "/** @type {X} */ let a = 2;\n\nconst f = (b) => a * b; // twice\n";
+        assert_eq!(without_comments(script), served);
+        for (at, script) in SCRIPTS {
+            let count = |text: &str, mark: char| text.matches(mark).count();
+            let served = without_comments(script);
+            assert!(served.len() < script.len(), "{at}");
+            // Comments hold whole types, so that what is left is balanced as well.
+            for (open, close) in [('{', '}'), ('(', ')'), ('[', ']')] {
+                assert_eq!(count(&served, open), count(&served, close), "{at}");
+            }
+        }
+    }
 }

@@ -6,7 +6,7 @@ use super::Bench;
 use super::line::{Entry, Order, State};
 use super::ticks;
 use super::workshop::{Aircraft, Measured};
-use crate::report::Judgement;
+use crate::report::{Headline, Judgement};
 
 /// How far the job of one aircraft is.
 pub struct Course {
@@ -14,6 +14,8 @@ pub struct Course {
     pub aircraft: Aircraft,
     /// Its measurements, the latest first, without those of the record.
     pub measured: Vec<Measured>,
+    /// Those of the record, the latest first.
+    pub kept: Vec<Measured>,
     /// The latest of them.
     pub latest: Option<Measured>,
     /// The last of its orders in the line.
@@ -42,11 +44,29 @@ pub struct Next {
 impl Course {
     /// The course of an aircraft, from the files of the folder.
     pub fn of(bench: &Bench, aircraft: Aircraft) -> Self {
+        let has_camera = bench.workshop.has_camera();
+        Self::among(bench, aircraft, &bench.workshop.measurements(), has_camera)
+    }
+
+    /// The courses of all aircraft; the folder is searched once.
+    pub fn all(bench: &Bench) -> Vec<Self> {
+        let has_camera = bench.workshop.has_camera();
+        let measurements = bench.workshop.measurements();
+        let course = |aircraft| Self::among(bench, aircraft, &measurements, has_camera);
+        bench.workshop.aircraft().into_iter().map(course).collect()
+    }
+
+    fn among(
+        bench: &Bench,
+        aircraft: Aircraft,
+        measurements: &[Measured],
+        has_camera: bool,
+    ) -> Self {
         let name = aircraft.name();
-        let mut measured = bench.workshop.measurements();
-        measured.retain(|measured| measured.measurement.model == name);
+        let own = measurements.iter();
+        let own = own.filter(|measured| measured.measurement.model == name);
         let (kept, measured): (Vec<_>, Vec<_>) =
-            measured.into_iter().partition(|measured| measured.is_kept);
+            own.cloned().partition(|measured| measured.is_kept);
         let mut orders = bench.line.entries();
         orders.retain(|entry| match &entry.order {
             Order::Measure(order) => order.aircraft == aircraft.file,
@@ -63,9 +83,10 @@ impl Course {
                 ticks::read(&bench.store, &measured.id)
             }),
             is_printed: ticks::read(&bench.store, &aircraft.id).contains(ticks::PRINTED),
-            has_camera: !bench.workshop.cameras().is_empty(),
+            has_camera,
             ordered: orders.pop(),
             measured,
+            kept,
             latest,
             aircraft,
         }
@@ -93,14 +114,8 @@ impl Course {
             .date
             .as_deref()
             .unwrap_or("an unknown day");
-        let found: Vec<&str> = (measured.measurement.matches.iter())
-            .map(|correction| Judgement::of(&measured.measurement, correction).headline())
-            .collect();
-        let found = found.first().copied().unwrap_or("no pair was matched");
-        format!(
-            "Last measured with a clip of {day}: {}.",
-            lower_first(found)
-        )
+        let found = Headline::of(&measured.measurement).words;
+        format!("Last measured on {day}: {}.", lower_first(found))
     }
 
     /// What comes next.
@@ -126,8 +141,13 @@ impl Course {
             return self.before_first_clip();
         };
         let measurement = format!("/measurements/{}", latest.id);
+        if latest.measurement.has_grave_warning() {
+            let why = "A warning says that the figures of the last clip may be wrong.";
+            return next("Read the warning", measurement, why);
+        }
         if !self.is_entered() {
-            let why = "The last clip gave numbers to enter, and some are not ticked off yet.";
+            let why =
+                "The last measurement gave numbers to enter, and some are not ticked off yet.";
             return next("Enter the numbers", measurement + "/numbers", why);
         }
         if self.is_alike() && self.is_kept {
@@ -141,10 +161,11 @@ impl Course {
             return next("Keep the measurement", measurement, why);
         }
         if latest.measurement.matches.is_empty() {
-            let why = "The last clip was measured, and no surfaces are matched.";
+            let why = "The last measurement has no surfaces that are matched with each other.";
             return next("Read the report", measurement, why);
         }
-        let why = "The numbers are entered. A second clip shows whether they act as they should.";
+        let why =
+            "The numbers are entered. A second measurement shows whether they act as they should.";
         match self.is_carried() {
             true => next("Film again", here("film"), why),
             false => next("Film again", measurement + "/numbers", why),

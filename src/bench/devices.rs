@@ -164,7 +164,8 @@ fn cookie(headers: &HeaderMap) -> Option<&str> {
         .map(|(_, value)| value)
 }
 
-/// What a paired device may ask for: to read, to send clips, to measure them, to tick numbers off.
+/// What a paired device may ask for: to read, to send clips, to measure them, to
+/// film live, to tick numbers off.
 pub fn may(method: &Method, path: &str) -> bool {
     if path.starts_with("/phone") || path.starts_with("/api/phone") {
         return false;
@@ -179,7 +180,7 @@ pub fn may(method: &Method, path: &str) -> bool {
             | ["api", "measurements"]
             | ["api", "live", ..]
             | ["cautions"]
-            | ["aircraft", _, "upload" | "film"]
+            | ["aircraft", _, "upload" | "film" | "live"]
             | ["measurements", _, "numbers"]
             | ["camera", "upload"]
     )
@@ -194,7 +195,11 @@ fn same(a: &str, b: &str) -> bool {
     a.len() == b.len() && differing == 0
 }
 
-fn secret() -> std::io::Result<String> {
+/// Hexadecimal digits drawn by lot.
+///
+/// # Errors
+/// The system gives no random numbers.
+pub fn secret() -> std::io::Result<String> {
     use std::io::Read;
     let mut bytes = [0; SECRET_BYTES];
     std::fs::File::open("/dev/urandom")?.read_exact(&mut bytes)?;
@@ -247,6 +252,8 @@ mod tests {
             "/api/measurements",
             "/aircraft/a0/upload",
             "/measurements/m0/numbers",
+            "/aircraft/a0/live",
+            "/api/live/l0/frames",
         ] {
             assert!(may(&Method::POST, path), "{path}");
         }

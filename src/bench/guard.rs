@@ -17,7 +17,8 @@ use axum::http::{HeaderMap, HeaderValue, Method, StatusCode};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
 
-use super::{Refusal, Shared, devices};
+use super::live::body::MOST_FRAME_BYTES;
+use super::{Refusal, Shared, api, devices};
 
 /// Longest body of anything but a clip, bytes: forms and orders are a hundred times smaller.
 pub const MOST_BODY_BYTES: usize = 1 << 20;
@@ -36,7 +37,12 @@ const OPEN_TO_ALL: [(&str, &str); 5] = [
 
 /// Where a connection comes from. A request without it is taken for one from outside.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Peer(pub SocketAddr);
+pub struct Peer {
+    /// The address at the other end.
+    pub address: SocketAddr,
+    /// Whether the connection is encrypted.
+    pub is_encrypted: bool,
+}
 
 /// What the guard compares requests with.
 pub struct Door {
@@ -94,7 +100,7 @@ impl Asked<'_> {
     }
 
     /// Whether a page of another site sent it, other than by a link that a person followed.
-    fn is_from_elsewhere(&self, host: &str) -> bool {
+    fn is_from_elsewhere(&self, host: &str, scheme: &str) -> bool {
         let site = self.header("sec-fetch-site");
         let ours = [None, Some("same-origin"), Some("none")].contains(&site);
         if self.only_reads() {
@@ -104,7 +110,7 @@ impl Asked<'_> {
         }
         let origin_is_ours = (self.headers.get(header::ORIGIN)).is_none_or(|origin| {
             let origin = origin.to_str().unwrap_or_default();
-            let written = origin.strip_prefix("http://");
+            let written = origin.strip_prefix(scheme);
             written.is_some_and(|origin| origin.eq_ignore_ascii_case(host))
         });
         !ours || !origin_is_ours
@@ -114,9 +120,9 @@ impl Asked<'_> {
 /// Refuses what may not be asked, and gives every answer the headers that keep pages apart.
 pub async fn watch(State(bench): State<Shared>, request: Request, next: Next) -> Response {
     let path = request.uri().path().to_owned();
-    let is_clip = takes_clip(&path);
+    let takes_its_time = takes_clip(&path) || measures(&path);
     let response = match admit(&bench, &request) {
-        Ok(()) if is_clip => next.run(request).await,
+        Ok(()) if takes_its_time => next.run(request).await,
         Ok(()) => match tokio::time::timeout(ANSWER_TIME, next.run(request)).await {
             Ok(response) => response,
             Err(_) => in_words(StatusCode::REQUEST_TIMEOUT).into_response(),
@@ -141,7 +147,12 @@ fn admit(bench: &Shared, request: &Request<Body>) -> Result<(), Refusal> {
     if !bench.door.knows(host, bench.lan.address()) || authority.is_some_and(|name| name != host) {
         return Err(misdirected(bench));
     }
-    if asked.is_from_elsewhere(host) {
+    let peer = request.extensions().get::<Peer>();
+    let scheme = match peer.is_some_and(|peer| peer.is_encrypted) {
+        true => "https://",
+        false => "http://",
+    };
+    if asked.is_from_elsewhere(host, scheme) {
         return Err(Refusal::new(
             StatusCode::FORBIDDEN,
             "this request comes from a page of another site",
@@ -157,7 +168,7 @@ fn admit(bench: &Shared, request: &Request<Body>) -> Result<(), Refusal> {
 /// Whether a request comes from this computer itself.
 pub fn is_of_this_computer(request: &Request<Body>) -> bool {
     let peer = request.extensions().get::<Peer>();
-    peer.is_some_and(|Peer(address)| address.ip().to_canonical().is_loopback())
+    peer.is_some_and(|peer| peer.address.ip().to_canonical().is_loopback())
 }
 
 /// Whether a request from another device is let in.
@@ -166,8 +177,8 @@ fn admit_device(bench: &Shared, asked: &Asked<'_>, request: &Request<Body>) -> R
         return Ok(());
     }
     let peer = request.extensions().get::<Peer>();
-    let is_paired = peer.is_some_and(|Peer(address)| {
-        let address = address.ip().to_canonical();
+    let is_paired = peer.is_some_and(|peer| {
+        let address = peer.address.ip().to_canonical();
         bench.devices.knows(asked.headers, address)
     });
     match is_paired {
@@ -198,16 +209,31 @@ fn unpaired() -> Refusal {
     )
 }
 
-/// Refuses a body that announces more than is accepted; clips have a limit of their own.
+/// Refuses a body that announces more than is accepted; clips and frames have limits of their own.
 fn check_length(asked: &Asked<'_>) -> Result<(), Refusal> {
     let announced = asked.header(header::CONTENT_LENGTH);
     let announced = announced.and_then(|length| length.parse::<u64>().ok());
     match announced {
-        Some(length) if length > MOST_BODY_BYTES as u64 && !takes_clip(asked.path) => {
+        Some(_) if takes_clip(asked.path) => Ok(()),
+        Some(length) if takes_frame(asked.path) => match length > MOST_FRAME_BYTES as u64 {
+            true => Err(api::live::too_large()),
+            false => Ok(()),
+        },
+        Some(length) if length > MOST_BODY_BYTES as u64 => {
             Err(Refusal::too_large(MOST_BODY_BYTES as u64))
         }
         _ => Ok(()),
     }
+}
+
+/// Whether a path takes frames in.
+fn takes_frame(path: &str) -> bool {
+    path.starts_with("/api/live/") && path.ends_with("/frames")
+}
+
+/// Whether a path is answered only when a measurement is done.
+fn measures(path: &str) -> bool {
+    path.starts_with("/api/live/") && path.ends_with("/finish")
 }
 
 /// Whether a path takes clips in, which are large and take their time.

@@ -39,6 +39,15 @@ pub fn id(kind: Kind, inside: &Path) -> String {
     format!("{}{fingerprint:016x}", kind.letter())
 }
 
+/// The id of a live session: sessions have no file, so it is drawn by lot.
+///
+/// # Errors
+/// The system gives no random numbers.
+pub fn fresh_live() -> std::io::Result<String> {
+    let secret = super::devices::secret()?;
+    Ok(format!("l{}", &secret[..16]))
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

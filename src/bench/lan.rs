@@ -8,7 +8,7 @@ use std::time::Duration;
 
 use tokio::task::AbortHandle;
 
-use super::{Shared, router, serve};
+use super::{Shared, certificate, router, serve};
 
 /// How often it is looked whether phones still use it.
 const LOOK_EVERY: Duration = Duration::from_secs(60);
@@ -46,8 +46,10 @@ impl Lan {
         let address = own_address()?;
         let listener = TcpListener::bind((address, bench.door.port()))?;
         listener.set_nonblocking(true)?;
+        let tls = certificate::acceptor(&bench.store, address)?;
         bench.devices.begin();
-        let accepting = tokio::spawn(serve::accept(listener, router(bench.clone())));
+        let accepting = serve::accept(listener, Some(tls), router(bench.clone()));
+        let accepting = tokio::spawn(accepting);
         let shared = bench.clone();
         let watching = tokio::spawn(async move {
             while !shared.devices.is_idle() {

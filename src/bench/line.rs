@@ -277,6 +277,15 @@ impl Line {
         self.entries().into_iter().find(|entry| entry.id == id)
     }
 
+    /// Whether an order of the line writes its result into a folder.
+    pub fn is_for(&self, folder: &Path) -> bool {
+        let entries = self.entries();
+        entries.iter().any(|entry| match &entry.order {
+            Order::Measure(order) => order.out == folder,
+            Order::Calibrate(_) => false,
+        })
+    }
+
     /// Works on the line until it ends.
     pub fn work(&self) {
         while let Some((kept, running)) = self.next() {

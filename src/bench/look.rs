@@ -12,9 +12,6 @@ use crate::progress::Silent;
 use crate::report::{Picture, hold_still};
 use crate::tags::{DropReason, SMALLEST_EDGE_PX, SightedFrame, TagPlan, TagsError, sight};
 
-/// Field of view for drawing alone, where no profile fits: that of a usual phone across its diagonal.
-const USUAL_FIELD_DEG: f64 = 69.0;
-
 /// What was seen in a clip's first picture.
 pub struct Look {
     info: ClipInfo,
@@ -75,7 +72,8 @@ impl Look {
     /// The picture cannot be drawn.
     pub fn picture(&self, model: &ModelFile) -> Result<String, Refusal> {
         let (width_px, height_px) = (self.info.width_px, self.info.height_px);
-        let usual = CameraProfile::from_field_of_view(USUAL_FIELD_DEG, width_px, height_px)?;
+        // For drawing alone.
+        let usual = CameraProfile::of_usual_phone(width_px, height_px)?;
         Ok(hold_still(
             model,
             &Picture {

@@ -4,14 +4,16 @@ use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
 
-use super::workshop::stem;
-use crate::camera::CameraProfile;
+use super::free_name::free_name;
+use crate::camera::{CameraProfile, ProfileError};
 use crate::clip::{Clip, ClipOptions};
 use crate::commands::CommandError;
-use crate::commands::job::{Cache, Folders, Job};
+use crate::commands::job::{Cache, Clips, Folders, Job};
+use crate::commands::level_clip::LevelClip;
 use crate::commands::output::OutputFolder;
 use crate::functions::Wanted;
 use crate::model_file::ModelFile;
+use crate::names::of_file;
 use crate::progress::Progress;
 use crate::sighting_cache;
 
@@ -24,6 +26,9 @@ pub struct Order {
     pub camera: PathBuf,
     /// The clip.
     pub clip: PathBuf,
+    /// The clip in which the surfaces are held level with each other, if there is one.
+    #[serde(default)]
+    pub level: Option<PathBuf>,
     /// The folder for the result.
     pub out: PathBuf,
 }
@@ -36,8 +41,13 @@ impl Order {
     pub fn check(&self, root: &Path) -> Result<(), CommandError> {
         ModelFile::read(&root.join(&self.aircraft))?;
         let profile = CameraProfile::read(&root.join(&self.camera))?;
-        let clip = Clip::open(&root.join(&self.clip), &ClipOptions::default())?;
-        profile.for_picture(clip.info().width_px, clip.info().height_px)?;
+        for clip in [Some(&self.clip), self.level.as_ref()]
+            .into_iter()
+            .flatten()
+        {
+            let clip = Clip::open(&root.join(clip), &ClipOptions::default())?;
+            for_pictures_of(&profile, &clip)?;
+        }
         Ok(())
     }
 
@@ -55,9 +65,14 @@ impl Order {
         let clip_path = root.join(&self.clip);
         let clip_options = ClipOptions::default();
         let clip = Clip::open(&clip_path, &clip_options)?;
-        let profile = profile.for_picture(clip.info().width_px, clip.info().height_px)?;
+        let level = self.level.as_ref().map(|level| {
+            let clip = Clip::open(&root.join(level), &clip_options)?;
+            let profile = for_pictures_of(&profile, &clip)?;
+            Ok::<_, CommandError>(LevelClip::new(clip, profile))
+        });
+        let level = level.transpose()?;
+        let profile = for_pictures_of(&profile, &clip)?;
         let job = Job {
-            level: None,
             clip: &clip_path,
             clip_options,
             model: &model,
@@ -66,18 +81,19 @@ impl Order {
             cache: sighting_cache::usual_folder().map_or(Cache::Off, Cache::In),
             progress,
         };
-        job.run(clip, folders).map(drop)
+        let clips = Clips { main: clip, level };
+        job.run(clips, folders).map(drop)
     }
+}
+
+/// The profile for the pictures of a clip.
+fn for_pictures_of(profile: &CameraProfile, clip: &Clip) -> Result<CameraProfile, ProfileError> {
+    profile.for_picture(clip.info().width_px, clip.info().height_px)
 }
 
 /// The folder for the result of a clip: named after aircraft and clip, with a number where such a
 /// name is taken.
 pub fn free_folder(aircraft: &Path, clip: &Path, is_taken: impl Fn(&Path) -> bool) -> PathBuf {
-    let name = format!("{}-{}", stem(aircraft), stem(clip));
-    let candidates = (1_u32..).map(|number| match number {
-        1 => PathBuf::from(&name),
-        number => PathBuf::from(format!("{name}-{number}")),
-    });
-    let mut free = candidates.filter(|folder| !is_taken(folder));
-    free.next().unwrap_or_default()
+    let stem = format!("{}-{}", of_file(aircraft), of_file(clip));
+    free_name(&stem, "", |folder| !is_taken(folder))
 }

@@ -12,22 +12,24 @@
 //! | `workshop`, `ids` | the files of the folder, under ids of our own |
 //! | `uploads` | clips on their way in |
 //! | `line`, `measure` | measurements that wait and run |
+//! | `live` | sessions that measure while the camera runs |
+//! | `certificate` | encrypted connections for phones |
 //! | `api`, `pages` | what is asked for and answered |
-//!
-//! Measuring while the camera runs finds its place beside `line`: an engine of its own, called by
-//! one more file in `api`.
 
 mod api;
 mod assets;
 mod blocking;
 mod calibrate;
+mod certificate;
 mod course;
 mod devices;
 mod form;
+mod free_name;
 mod guard;
 mod ids;
 mod lan;
 mod line;
+mod live;
 mod look;
 mod measure;
 mod model_text;
@@ -70,6 +72,7 @@ pub struct Bench {
     devices: Devices,
     lan: Lan,
     door: Door,
+    live: live::Sessions,
 }
 
 /// Handlers share one bench.
@@ -90,6 +93,7 @@ impl Bench {
             devices: Devices::default(),
             lan: Lan::default(),
             door: Door::new(port),
+            live: live::Sessions::default(),
         }))
     }
 }

@@ -1,6 +1,5 @@
 //! Serve: sockets, signals, and the limits of connections.
 
-use std::future::Future;
 use std::io::{self, Write};
 use std::net::{IpAddr, Ipv4Addr, SocketAddr, TcpListener};
 use std::path::PathBuf;
@@ -14,8 +13,11 @@ use hyper::server::conn::http1;
 use hyper::service::Service;
 use hyper_util::rt::{TokioIo, TokioTimer};
 use hyper_util::service::TowerToHyperService;
+use tokio::io::{AsyncRead, AsyncWrite};
+use tokio::net::TcpStream;
 use tokio::signal::unix::{SignalKind, signal};
 use tokio::sync::{Semaphore, mpsc};
+use tokio_rustls::TlsAcceptor;
 
 use super::guard::Peer;
 use super::store::Store;
@@ -124,7 +126,7 @@ pub fn serve(serving: &Serving) -> Result<(), ServeError> {
         say_lan(bench.lan.open(&bench));
     }
     let served = runtime.block_on(async {
-        tokio::spawn(accept(listener, router(bench.clone())));
+        tokio::spawn(accept(listener, None, router(bench.clone())));
         asked_to_end().await
     });
     bench.line.end(LAST_WORK);
@@ -179,8 +181,17 @@ fn listen(port: Option<u16>) -> Result<TcpListener, ServeError> {
     })
 }
 
-/// Answers whoever connects, for as long as the task runs.
-pub(super) async fn accept(listener: TcpListener, router: Router) -> io::Result<()> {
+/// The first byte of an encrypted connection: a handshake record (RFC 8446, 5.1). No method of HTTP
+/// begins with it, so one port answers both.
+const HANDSHAKE: u8 = 22;
+
+/// Answers whoever connects, for as long as the task runs; encrypted where the other side begins so
+/// and there is a certificate.
+pub(super) async fn accept(
+    listener: TcpListener,
+    tls: Option<TlsAcceptor>,
+    router: Router,
+) -> io::Result<()> {
     let listener = tokio::net::TcpListener::from_std(listener)?;
     let places = Arc::new(Semaphore::new(MOST_CONNECTIONS));
     loop {
@@ -197,7 +208,7 @@ pub(super) async fn accept(listener: TcpListener, router: Router) -> io::Result<
         };
         // Small answers are not held back for more.
         let _ = stream.set_nodelay(true);
-        let answering = answer(TokioIo::new(stream), peer, router.clone());
+        let answering = answer_any(stream, peer, tls.clone(), router.clone());
         tokio::spawn(async move {
             answering.await;
             drop(place);
@@ -205,24 +216,55 @@ pub(super) async fn accept(listener: TcpListener, router: Router) -> io::Result<
     }
 }
 
-fn answer(
-    stream: TokioIo<tokio::net::TcpStream>,
-    peer: SocketAddr,
+async fn answer_any(
+    stream: TcpStream,
+    address: SocketAddr,
+    tls: Option<TlsAcceptor>,
     router: Router,
-) -> impl Future<Output = ()> {
+) {
+    let peer = |is_encrypted| Peer {
+        address,
+        is_encrypted,
+    };
+    let Some(tls) = tls else {
+        return answer(stream, peer(false), router).await;
+    };
+    let begun = tokio::time::timeout(HEADER_TIME, begins_encrypted(&stream));
+    match begun.await {
+        Ok(Ok(false)) => answer(stream, peer(false), router).await,
+        Ok(Ok(true)) => {
+            let shaken = tokio::time::timeout(HEADER_TIME, tls.accept(stream)).await;
+            // A browser hangs up here until its person trusts the certificate.
+            if let Ok(Ok(stream)) = shaken {
+                answer(stream, peer(true), router).await;
+            }
+        }
+        Ok(Err(_)) | Err(_) => {}
+    }
+}
+
+async fn begins_encrypted(stream: &TcpStream) -> io::Result<bool> {
+    let mut first = [0];
+    let read = stream.peek(&mut first).await?;
+    Ok(read == 1 && first[0] == HANDSHAKE)
+}
+
+async fn answer(
+    stream: impl AsyncRead + AsyncWrite + Unpin + Send + 'static,
+    peer: Peer,
+    router: Router,
+) {
     let inner = TowerToHyperService::new(router);
     let service = hyper::service::service_fn(move |mut request: Request<Incoming>| {
-        request.extensions_mut().insert(Peer(peer));
+        request.extensions_mut().insert(peer);
         inner.call(request)
     });
     let connection = http1::Builder::new()
         .timer(TokioTimer::new())
         .header_read_timeout(HEADER_TIME)
-        .serve_connection(stream, service);
-    async move {
-        // Whoever hangs up in the middle has no further interest.
-        let _ = connection.await;
-    }
+        .serve_connection(TokioIo::new(stream), service);
+    // Whoever hangs up in the middle has no further interest.
+    let _ = connection.await;
 }
 
 /// Waits for SIGINT or SIGTERM.

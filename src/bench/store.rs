@@ -10,8 +10,13 @@ use std::path::{Path, PathBuf};
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 
+use crate::bounded_file;
+
 /// Name of the hidden folder, inside the folder that is served.
 const FOLDER: &str = ".hingewise-bench";
+
+/// Largest file that is read from it, bytes: several times the longest line or the most ticks.
+const MOST_BYTES: u64 = 16 << 20;
 
 /// The hidden folder.
 #[derive(Debug, Clone)]
@@ -46,7 +51,7 @@ impl Store {
 
     /// What is kept under a name; nothing where it is missing or damaged.
     pub fn read<T: DeserializeOwned>(&self, name: &str) -> Option<T> {
-        let text = fs::read(self.path(name)).ok()?;
+        let text = bounded_file::read(&self.path(name), MOST_BYTES).ok()?;
         serde_json::from_slice(&text).ok()
     }
 

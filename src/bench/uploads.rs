@@ -17,6 +17,7 @@ use http_body_util::BodyExt;
 use serde::{Deserialize, Serialize};
 use tokio::sync::mpsc;
 
+use super::free_name::free_name;
 use super::ids::{Kind, id};
 use super::store::Store;
 use super::workshop::CLIPS;
@@ -133,7 +134,7 @@ impl Uploads {
         changed_ms: Option<u64>,
     ) -> Result<Part, Refusal> {
         self.remove_abandoned();
-        self.check_room(total_bytes.unwrap_or(0))?;
+        check_room(&self.root, total_bytes.unwrap_or(0))?;
         let file = self.free_name(&plain_name(name));
         let part = Part {
             id: id(Kind::Clip, &file),
@@ -158,8 +159,7 @@ impl Uploads {
 
     /// How much of it has arrived, bytes.
     pub fn arrived(&self, id: &str) -> u64 {
-        let metadata = fs::metadata(self.bytes_path(id));
-        metadata.map_or(0, |metadata| metadata.len())
+        length_of(&self.bytes_path(id))
     }
 
     /// Takes a span of a clip in, and says how much is there. What arrived before a sender broke off
@@ -169,30 +169,12 @@ impl Uploads {
     /// The span does not follow what is there, is too large, or the sender broke off.
     pub async fn take(&self, part: &Part, span: Span, body: Body) -> Result<u64, Refusal> {
         let _turn = self.turn(&part.id)?;
-        let arrived = self.arrived(&part.id);
-        if span.first != arrived {
-            return Err(Refusal::new(
-                StatusCode::CONFLICT,
-                format!(
-                    "{arrived} bytes have arrived, but this chunk begins at {}",
-                    span.first
-                ),
-                format!("go on at {arrived}, as HEAD says in Upload-Offset"),
-            ));
-        }
+        let (path, root) = (self.bytes_path(&part.id), self.root.clone());
         let total = span.total.or(part.total_bytes);
-        let end = total.unwrap_or(MOST_CLIP_BYTES).min(MOST_CLIP_BYTES);
-        let room = span.length.unwrap_or(u64::MAX).min(end - arrived.min(end));
-        if span.length.is_some_and(|length| length > room) {
-            return Err(Refusal::too_large(end));
-        }
-        self.check_room(
-            total
-                .unwrap_or(room.min(SPARE_BYTES))
-                .saturating_sub(arrived),
-        )?;
-        write_body(self.bytes_path(&part.id), room, body).await?;
-        Ok(self.arrived(&part.id))
+        let file = path.clone();
+        let room = blocking(move || room_for(span, total, length_of(&file), &root)).await?;
+        write_body(path.clone(), room, body).await?;
+        blocking(move || Ok(length_of(&path))).await
     }
 
     /// Moves a clip that is there whole into the folder of clips.
@@ -243,37 +225,14 @@ impl Uploads {
         self.store.path(&format!("{ARRIVING}/{id}.bytes"))
     }
 
-    /// Refuses what the disk has no room for.
-    fn check_room(&self, bytes: u64) -> Result<(), Refusal> {
-        if bytes > MOST_CLIP_BYTES {
-            return Err(Refusal::too_large(MOST_CLIP_BYTES));
-        }
-        match free_bytes(&self.root) {
-            Some(free) if free < bytes + SPARE_BYTES => Err(Refusal::new(
-                StatusCode::PAYLOAD_TOO_LARGE,
-                format!(
-                    "the disk has {} MB left, too little for this clip",
-                    free >> 20
-                ),
-                "delete what is no longer needed, and try again",
-            )),
-            _ => Ok(()),
-        }
-    }
-
     /// A name that no clip has, and none that is on its way in.
     fn free_name(&self, name: &str) -> PathBuf {
         let (stem, ending) = name.rsplit_once('.').unwrap_or((name, "mp4"));
-        let candidates = (1_u32..).map(|number| match number {
-            1 => format!("{stem}.{ending}"),
-            number => format!("{stem}-{number}.{ending}"),
-        });
-        let mut files = candidates.map(|name| Path::new(CLIPS).join(name));
-        let is_free = |file: &PathBuf| {
+        let stem = Path::new(CLIPS).join(stem);
+        free_name(&stem.to_string_lossy(), &format!(".{ending}"), |file| {
             let taken = self.root.join(file).symlink_metadata().is_ok();
             !taken && self.part(&id(Kind::Clip, file)).is_err()
-        };
-        files.find(is_free).unwrap_or_default()
+        })
     }
 
     fn remove_abandoned(&self) {
@@ -291,6 +250,51 @@ impl Uploads {
 
 fn record(id: &str) -> String {
     format!("{ARRIVING}/{id}.json")
+}
+
+/// Bytes of a file; 0 where there is none.
+fn length_of(path: &Path) -> u64 {
+    fs::metadata(path).map_or(0, |metadata| metadata.len())
+}
+
+/// Most bytes that a request may append where some have arrived already.
+fn room_for(span: Span, total: Option<u64>, arrived: u64, root: &Path) -> Result<u64, Refusal> {
+    if span.first != arrived {
+        return Err(Refusal::new(
+            StatusCode::CONFLICT,
+            format!(
+                "{arrived} bytes have arrived, but this chunk begins at {}",
+                span.first
+            ),
+            format!("go on at {arrived}, as HEAD says in Upload-Offset"),
+        ));
+    }
+    let end = total.unwrap_or(MOST_CLIP_BYTES).min(MOST_CLIP_BYTES);
+    let room = span.length.unwrap_or(u64::MAX).min(end - arrived.min(end));
+    if span.length.is_some_and(|length| length > room) {
+        return Err(Refusal::too_large(end));
+    }
+    let expected = total.unwrap_or(room.min(SPARE_BYTES));
+    check_room(root, expected.saturating_sub(arrived))?;
+    Ok(room)
+}
+
+/// Refuses what the disk has no room for.
+fn check_room(root: &Path, bytes: u64) -> Result<(), Refusal> {
+    if bytes > MOST_CLIP_BYTES {
+        return Err(Refusal::too_large(MOST_CLIP_BYTES));
+    }
+    match free_bytes(root) {
+        Some(free) if free < bytes + SPARE_BYTES => Err(Refusal::new(
+            StatusCode::PAYLOAD_TOO_LARGE,
+            format!(
+                "the disk has {} MB left, too little for this clip",
+                free >> 20
+            ),
+            "delete what is no longer needed, and try again",
+        )),
+        _ => Ok(()),
+    }
 }
 
 /// Appends a body to a file, up to a limit, as fast as the slower of network and disk.

@@ -7,10 +7,12 @@ use std::time::SystemTime;
 
 use super::Refusal;
 use super::ids::{Kind, id};
+use crate::bounded_file;
 use crate::camera::{CameraProfile, ProfileFault};
 use crate::measurement::{FILE_NAME, Measurement};
 use crate::model_file::{ModelFile, ModelFileErrors};
-use crate::table_reader::FileError;
+use crate::names;
+use crate::table_reader::{FileError, MAX_FILE_BYTES};
 
 /// Where clips that arrive are kept, inside the folder.
 pub const CLIPS: &str = "clips";
@@ -44,7 +46,7 @@ impl Aircraft {
     pub fn name(&self) -> String {
         match &self.model {
             Ok(model) => model.name.clone(),
-            Err(_) => stem(&self.file),
+            Err(_) => names::of_file(&self.file),
         }
     }
 }
@@ -64,7 +66,7 @@ impl Camera {
     pub fn name(&self) -> String {
         match &self.profile {
             Ok(profile) => profile.name.clone(),
-            Err(_) => stem(&self.file),
+            Err(_) => names::of_file(&self.file),
         }
     }
 }
@@ -120,19 +122,27 @@ impl Workshop {
 
     /// All model files, by name of file.
     pub fn aircraft(&self) -> Vec<Aircraft> {
-        let read = |file: PathBuf| Aircraft {
-            id: id(Kind::Aircraft, &file),
-            model: ModelFile::read(&self.path(&file)),
-            file,
-        };
-        self.tables(is_model).into_iter().map(read).collect()
+        let files = self.tables().into_iter();
+        files.filter_map(|file| self.aircraft_in(file)).collect()
     }
 
     /// The model file of an id.
     pub fn aircraft_of(&self, wanted: &str) -> Result<Aircraft, Refusal> {
-        let mut all = self.aircraft().into_iter();
-        all.find(|aircraft| aircraft.id == wanted)
+        let mut files = self.tables().into_iter();
+        files
+            .find(|file| id(Kind::Aircraft, file) == wanted)
+            .and_then(|file| self.aircraft_in(file))
             .ok_or_else(|| Refusal::not_found("aircraft"))
+    }
+
+    fn aircraft_in(&self, file: PathBuf) -> Option<Aircraft> {
+        let path = self.path(&file);
+        let text = read_text(&path).filter(|text| is_model(text))?;
+        Some(Aircraft {
+            id: id(Kind::Aircraft, &file),
+            model: ModelFile::parse(&path, text).map_err(FileError::Faulty),
+            file,
+        })
     }
 
     /// The aircraft that a measurement names.
@@ -143,43 +153,66 @@ impl Workshop {
 
     /// All camera profiles, by name of file.
     pub fn cameras(&self) -> Vec<Camera> {
-        let read = |file: PathBuf| Camera {
-            id: id(Kind::Camera, &file),
-            profile: CameraProfile::read(&self.path(&file)),
-            file,
-        };
-        self.tables(is_profile).into_iter().map(read).collect()
+        let files = self.tables().into_iter();
+        files.filter_map(|file| self.camera_in(file)).collect()
+    }
+
+    /// Whether there is a camera profile.
+    pub fn has_camera(&self) -> bool {
+        let mut files = self.tables().into_iter();
+        files.any(|file| self.camera_in(file).is_some())
     }
 
     /// The camera profile of an id.
     pub fn camera_of(&self, wanted: &str) -> Result<Camera, Refusal> {
-        let mut all = self.cameras().into_iter();
-        all.find(|camera| camera.id == wanted)
+        let mut files = self.tables().into_iter();
+        files
+            .find(|file| id(Kind::Camera, file) == wanted)
+            .and_then(|file| self.camera_in(file))
             .ok_or_else(|| Refusal::not_found("camera"))
+    }
+
+    fn camera_in(&self, file: PathBuf) -> Option<Camera> {
+        let path = self.path(&file);
+        let text = read_text(&path).filter(|text| is_profile(text))?;
+        Some(Camera {
+            id: id(Kind::Camera, &file),
+            profile: CameraProfile::parse(&path, text).map_err(FileError::Faulty),
+            file,
+        })
     }
 
     /// All clips of the folder and of its folder of clips, the latest first.
     pub fn clips(&self) -> Vec<ClipFile> {
-        let arrived = self.names(Path::new(CLIPS));
-        let beside = self.names(Path::new(""));
-        let beside = beside.into_iter().filter(|file| is_clip(file));
-        let mut clips: Vec<ClipFile> = (arrived.into_iter().chain(beside))
-            .filter(|file| self.path(file).is_file())
-            .map(|file| ClipFile {
-                id: id(Kind::Clip, &file),
-                written: written(&self.path(&file)),
-                file,
-            })
-            .collect();
+        let files = self.clip_names();
+        let mut clips: Vec<ClipFile> = files.filter_map(|file| self.clip_in(file)).collect();
         clips.sort_by(|a, b| (b.written, &a.file).cmp(&(a.written, &b.file)));
         clips
     }
 
     /// The clip of an id.
     pub fn clip_of(&self, wanted: &str) -> Result<ClipFile, Refusal> {
-        let mut all = self.clips().into_iter();
-        all.find(|clip| clip.id == wanted)
+        let mut files = self.clip_names();
+        files
+            .find(|file| id(Kind::Clip, file) == wanted)
+            .and_then(|file| self.clip_in(file))
             .ok_or_else(|| Refusal::not_found("clip"))
+    }
+
+    /// What may be a clip, by name, in the folder and in its folder of clips.
+    fn clip_names(&self) -> impl Iterator<Item = PathBuf> {
+        let arrived = self.names(Path::new(CLIPS)).into_iter();
+        let beside = self.names(Path::new("")).into_iter();
+        arrived.chain(beside.filter(|file| is_clip(file)))
+    }
+
+    fn clip_in(&self, file: PathBuf) -> Option<ClipFile> {
+        let path = self.path(&file);
+        path.is_file().then(|| ClipFile {
+            id: id(Kind::Clip, &file),
+            written: written(&path),
+            file,
+        })
     }
 
     /// Folders of stills, by name.
@@ -199,27 +232,34 @@ impl Workshop {
 
     /// All folders with a measurement, those of records among them; the latest first.
     pub fn measurements(&self) -> Vec<Measured> {
-        let mut found = Vec::new();
-        for folder in self.names(Path::new("")) {
-            found.extend(self.measured(&folder, false));
-            if folder.to_string_lossy().ends_with(RECORD) {
-                let entries = self.names(&folder);
-                found.extend(
-                    entries
-                        .iter()
-                        .filter_map(|entry| self.measured(entry, true)),
-                );
-            }
-        }
+        let folders = self.measurement_folders();
+        let mut found: Vec<Measured> = folders
+            .filter_map(|(folder, is_kept)| self.measured(&folder, is_kept))
+            .collect();
         found.sort_by(|a, b| (b.written, &b.folder).cmp(&(a.written, &a.folder)));
         found
     }
 
     /// The measurement of an id.
     pub fn measurement_of(&self, wanted: &str) -> Result<Measured, Refusal> {
-        let mut all = self.measurements().into_iter();
-        all.find(|measured| measured.id == wanted)
+        let mut folders = self.measurement_folders();
+        folders
+            .find(|(folder, _)| id(Kind::Measurement, folder) == wanted)
+            .and_then(|(folder, is_kept)| self.measured(&folder, is_kept))
             .ok_or_else(|| Refusal::not_found("measurement"))
+    }
+
+    /// Folders that may hold a measurement, each with whether it belongs to a record.
+    fn measurement_folders(&self) -> impl Iterator<Item = (PathBuf, bool)> {
+        let folders = self.names(Path::new("")).into_iter();
+        folders.flat_map(|folder| {
+            let entries = match folder.to_string_lossy().ends_with(RECORD) {
+                true => self.names(&folder),
+                false => Vec::new(),
+            };
+            let entries = entries.into_iter().map(|entry| (entry, true));
+            std::iter::once((folder, false)).chain(entries)
+        })
     }
 
     /// The measurement in a folder. It is read again only when its file has changed.
@@ -253,14 +293,10 @@ impl Workshop {
         })
     }
 
-    /// Names of the TOML files of one kind.
-    fn tables(&self, is_wanted: fn(&str) -> bool) -> Vec<PathBuf> {
+    /// Names of the TOML files.
+    fn tables(&self) -> Vec<PathBuf> {
         let mut files = self.names(Path::new(""));
         files.retain(|file| file.extension().is_some_and(|ending| ending == "toml"));
-        files.retain(|file| {
-            let text = std::fs::read_to_string(self.path(file));
-            text.is_ok_and(|text| is_wanted(&text))
-        });
         files
     }
 
@@ -323,10 +359,9 @@ fn ends_like(file: &Path, endings: &[&str]) -> bool {
     ending.is_some_and(|ending| endings.contains(&ending.to_lowercase().as_str()))
 }
 
-/// A file's name without its folders and its ending.
-pub fn stem(file: &Path) -> String {
-    let stem = file.file_stem().unwrap_or_default();
-    stem.to_string_lossy().into_owned()
+/// The text of a TOML file. What no command could read is not offered.
+fn read_text(path: &Path) -> Option<String> {
+    bounded_file::read_text(path, MAX_FILE_BYTES).ok()
 }
 
 fn written(path: &Path) -> SystemTime {

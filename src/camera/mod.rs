@@ -12,6 +12,11 @@ pub use projection::Projection;
 
 use nalgebra::SMatrix;
 
+/// Field of view of a usual phone across the longer side of the picture while it films: its main lens (26 mm
+/// in terms of a 36 × 24 mm picture) covers 67° across its whole sensor, and the stabiliser takes a
+/// tenth of that width. Common values of current phones, no single source.
+pub const USUAL_FIELD_DEG: f64 = 62.0;
+
 /// Number of intrinsic parameters: fx fy cx cy k1 k2 p1 p2 k3.
 pub const INTRINSIC_COUNT: usize = 9;
 

@@ -3,7 +3,7 @@
 use nalgebra::SVector;
 use thiserror::Error;
 
-use super::{Camera, CameraProfile, INTRINSIC_COUNT, IntrinsicsCovariance};
+use super::{Camera, CameraProfile, INTRINSIC_COUNT, IntrinsicsCovariance, USUAL_FIELD_DEG};
 use crate::conventions::{deg_from_rad, rad_from_deg};
 use crate::table_reader::Limits;
 
@@ -190,6 +190,18 @@ impl CameraProfile {
         let diagonal_px = (self.width_px as f64).hypot(self.height_px as f64);
         let focal_px = focal_factor * (self.camera.fx + self.camera.fy) / 2.0;
         2.0 * deg_from_rad((diagonal_px / 2.0 / focal_px).atan())
+    }
+
+    /// A usual phone while it films, in upright pictures or wide ones; for drawings only.
+    ///
+    /// # Errors
+    /// The picture is so narrow that no plain lens covers it.
+    pub fn of_usual_phone(width_px: usize, height_px: usize) -> Result<Self, ProfileError> {
+        let (width, height) = (width_px as f64, height_px as f64);
+        let half_across = (rad_from_deg(USUAL_FIELD_DEG) / 2.0).tan();
+        let half_diagonal = half_across * width.hypot(height) / width.max(height);
+        let diagonal_deg = 2.0 * deg_from_rad(half_diagonal.atan());
+        Self::from_field_of_view(diagonal_deg, width_px, height_px)
     }
 
     /// A camera that was never calibrated, from the angle across the diagonal of its picture.

@@ -7,8 +7,7 @@
 
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
 
-/// Lost pictures less than this apart are reported as one span, s.
-const SPAN_GAP_S: f64 = 1.0;
+use crate::foreign::WATCHED_PACKETS;
 
 /// A packet that was given to the decoder.
 #[derive(Debug, Clone, Copy)]
@@ -80,7 +79,23 @@ impl<T> Intact<T> {
             self.awaited.insert(stamp, Sent { order, key });
         }
         self.next_order += 1;
+        self.give_up_old();
         order
+    }
+
+    /// Packets that the decoder cannot hold any more bring no picture, whatever time stamp they have.
+    fn give_up_old(&mut self) {
+        let Some(oldest_order) = self.next_order.checked_sub(WATCHED_PACKETS as u64) else {
+            return;
+        };
+        let is_old = |sent: &Sent| sent.order < oldest_order;
+        if self.awaited.values().any(is_old) {
+            let old: Vec<_> = self
+                .awaited
+                .extract_if(.., |_, sent| is_old(sent))
+                .collect();
+            self.miss(old);
+        }
     }
 
     /// A packet was lost on its way to the decoder.
@@ -175,12 +190,21 @@ impl<T> Intact<T> {
     fn lose_missing_before(&mut self, stamp: i64) {
         let later = self.awaited.split_off(&stamp);
         let missing = std::mem::replace(&mut self.awaited, later);
-        let first = *self.first_stamp.get_or_insert(stamp);
-        let missing = missing.into_iter().filter(|&(stamp, _)| stamp > first);
+        self.first_stamp.get_or_insert(stamp);
+        self.miss(missing);
+    }
+
+    /// Packets whose pictures do not come.
+    fn miss(&mut self, missing: impl IntoIterator<Item = (i64, Sent)>) {
         let one_each = self.one_each;
-        for (stamp, Sent { order, .. }) in missing.filter(|_| one_each) {
-            self.damage(order);
-            self.lose(Some(self.seconds(stamp)));
+        let Some(first) = self.first_stamp.filter(|_| one_each) else {
+            return;
+        };
+        for (stamp, Sent { order, .. }) in missing {
+            if stamp > first {
+                self.damage(order);
+                self.lose(Some(self.seconds(stamp)));
+            }
         }
     }
 
@@ -191,19 +215,6 @@ impl<T> Intact<T> {
     fn seconds(&self, stamp: i64) -> f64 {
         stamp as f64 * self.seconds_per_tick
     }
-}
-
-/// The first and the last of times that lie close together.
-pub(super) fn spans(mut times_s: Vec<f64>) -> Vec<[f64; 2]> {
-    times_s.sort_by(f64::total_cmp);
-    let mut spans_s: Vec<[f64; 2]> = Vec::new();
-    for time_s in times_s {
-        match spans_s.last_mut() {
-            Some([_, last_s]) if time_s - *last_s <= SPAN_GAP_S => *last_s = time_s,
-            _ => spans_s.push([time_s, time_s]),
-        }
-    }
-    spans_s
 }
 
 #[cfg(test)]
@@ -285,13 +296,42 @@ mod tests {
     }
 
     #[test]
-    fn lost_pictures_are_told_in_spans() {
+    fn a_packet_without_a_picture_does_not_hold_the_film_up() {
+        // The fifth packet has a time stamp far ahead, and its picture does not come.
+        for one_each in [false, true] {
+            let mut intact = Intact::new(1.0, one_each);
+            let (mut most_held, mut shown) = (0, 0);
+            for place in 0..400 {
+                let stamp = if place == 5 { 1_000_000 } else { place };
+                intact.sent(Some(stamp), place % 100 == 0);
+                if place == 5 {
+                    continue;
+                }
+                let arrival = Arrival {
+                    stamp: Some(place),
+                    time_s: Some(place as f64),
+                    intra: false,
+                    damaged: false,
+                };
+                if let Some((order, _)) = intact.arrived(&arrival) {
+                    intact.hold(order, arrival.time_s, place);
+                }
+                most_held = most_held.max(intact.held.len());
+                shown += std::iter::from_fn(|| intact.pop(false)).count();
+            }
+            assert!(most_held <= WATCHED_PACKETS, "{most_held}");
+            // What may be predicted from the missing picture is lost, up to the next key frame.
+            let expected = if one_each { 400 - 95 } else { 399 };
+            assert_eq!(shown, expected, "{one_each}");
+        }
+    }
+
+    #[test]
+    fn lost_packets_keep_their_times() {
         let mut intact: Intact<()> = Intact::new(0.5, true);
-        for stamp in [2, 3, 4, 9] {
+        for stamp in [2, 3, 9] {
             intact.packet_lost(Some(stamp));
         }
-        let times_s = intact.lost_s().to_vec();
-        assert_eq!(times_s.len(), 4);
-        assert_eq!(spans(times_s), [[1.0, 2.0], [4.5, 4.5]]);
+        assert_eq!(intact.lost_s(), [1.0, 1.5, 4.5]);
     }
 }

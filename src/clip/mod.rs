@@ -53,7 +53,7 @@ pub use pixels::Pixels;
 pub use stream::FrameStream;
 pub use transfer::Transfer;
 pub use video::decoder_version;
-pub use warning::ClipWarning;
+pub use warning::{ClipWarning, drop_damaged};
 
 /// Largest picture that is read: above the 108 million pixels of the largest common phone
 /// pictures, and small enough that a forged header cannot ask for more memory than a computer has.

@@ -10,6 +10,7 @@ use libav::format::stream::{Disposition, Stream};
 use libav::{codec, format, media};
 
 use super::{ClipError, MAX_PIXELS};
+use crate::bounded_file;
 use crate::foreign::mark_new_pictures;
 
 /// Containers that are opened, by libav's names. Naming them keeps playlists out, which would make
@@ -40,7 +41,7 @@ pub(super) fn one_picture_a_packet(codec: codec::Id) -> bool {
 
 pub(super) fn open_container(path: &Path) -> Result<format::context::Input, ClipError> {
     let mut head = Vec::new();
-    std::fs::File::open(path)
+    bounded_file::open(path)
         .and_then(|file| file.take(64).read_to_end(&mut head))
         .map_err(|source| ClipError::opening(path, source))?;
     // With its scheme, a path cannot be taken for an address.

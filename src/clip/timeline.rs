@@ -94,11 +94,6 @@ impl<T> Timeline<T> {
         self.origin_s
     }
 
-    /// How many frames can be popped.
-    pub(super) fn settled(&self) -> usize {
-        self.placed.len()
-    }
-
     /// How many times were rebuilt, and where the first of them lies; `None` if none.
     pub(super) fn rebuilt(&self) -> Option<(usize, f64)> {
         (self.rebuilt > 0).then_some((self.rebuilt, self.first_rebuilt_s))

@@ -8,7 +8,7 @@ use libav::frame::Video;
 use libav::{codec, format, picture};
 
 use super::claim::{Claim, Ending, seconds};
-use super::damage::{Arrival, Intact, spans};
+use super::damage::{Arrival, Intact};
 use super::luma::{NoLuma, format_name, has_undecoded_part, levels, upright_luma};
 use super::opening::{
     check_pictures, is_to_be_marked, one_picture_a_packet, open_container, open_decoder,
@@ -65,6 +65,7 @@ pub(super) struct VideoReader {
     ending: Ending,
     failures: u64,
     ended: bool,
+    warned: bool,
     frames_taken: usize,
 }
 
@@ -101,6 +102,7 @@ impl VideoReader {
             ending: Ending::default(),
             failures: 0,
             ended: false,
+            warned: false,
             frames_taken: 0,
             decoder,
             input,
@@ -125,6 +127,10 @@ impl VideoReader {
                 }));
             }
             if self.ended {
+                // Only now have all frames been seen, the last ones too.
+                if !std::mem::replace(&mut self.warned, true) {
+                    self.warn(warnings);
+                }
                 return Ok(None);
             }
             if self.decode()? {
@@ -135,7 +141,6 @@ impl VideoReader {
                 self.timeline
                     .finish()
                     .map_err(|_| self.error_without_times())?;
-                self.warn(warnings);
             }
         }
     }
@@ -374,18 +379,17 @@ impl VideoReader {
         let in_clip_s = |&time_s: &f64| (time_s - origin_s).max(0.0);
         let lost_s = self.intact.lost_s().iter().map(in_clip_s);
         let lost_s = lost_s.filter(|&time_s| time_s < counted_to_s);
-        let lost_s: Vec<f64> = lost_s
-            .chain(self.seams.damaged_s().iter().copied())
-            .collect();
-        if !lost_s.is_empty() {
+        let withheld_s: Vec<f64> = lost_s.collect();
+        let handed_on_s = self.seams.damaged_s().to_vec();
+        if !(withheld_s.is_empty() && handed_on_s.is_empty()) {
             warnings.push(ClipWarning::FramesLost {
-                lost: lost_s.len(),
-                spans_s: spans(lost_s),
+                withheld_s,
+                handed_on_s,
             });
         }
         if ends_early {
             warnings.push(ClipWarning::EndsEarly {
-                frames: self.frames_taken + self.timeline.settled(),
+                frames: self.frames_taken,
                 end_s,
                 claimed_frames: self.claim.frames,
                 claimed_s: self.claim.track_s.or(self.claim.container_s),

@@ -16,10 +16,10 @@ pub enum ClipWarning {
     },
     /// Frames within the clip are damaged, or were predicted from damaged ones.
     FramesLost {
-        /// How many.
-        lost: usize,
-        /// Times of the first and the last frame of each damaged part, seconds.
-        spans_s: Vec<[f64; 2]>,
+        /// Times of those that the clip never handed on, seconds.
+        withheld_s: Vec<f64>,
+        /// Exact times of those that it handed on before the damage showed, seconds.
+        handed_on_s: Vec<f64>,
     },
     /// The clip breaks off before the end that its container claims.
     EndsEarly {
@@ -35,15 +35,41 @@ pub enum ClipWarning {
 }
 
 impl ClipWarning {
-    /// Whether a frame of this time lies in a damaged part of the clip.
-    pub fn is_damaged_at(&self, time_s: f64) -> bool {
-        let Self::FramesLost { spans_s, .. } = self else {
+    /// Whether the frame that was handed on with this time is damaged.
+    fn is_damaged_at(&self, time_s: f64) -> bool {
+        let Self::FramesLost { handed_on_s, .. } = self else {
             return false;
         };
-        spans_s
-            .iter()
-            .any(|[from_s, to_s]| (*from_s..=*to_s).contains(&time_s))
+        handed_on_s.contains(&time_s)
     }
+}
+
+/// Removes the findings of frames that the clip handed on before their damage showed.
+pub fn drop_damaged<Finding>(
+    findings: &mut Vec<Finding>,
+    time_s: impl Fn(&Finding) -> f64,
+    warnings: &[ClipWarning],
+) {
+    findings.retain(|finding| {
+        let time_s = time_s(finding);
+        !warnings.iter().any(|warning| warning.is_damaged_at(time_s))
+    });
+}
+
+/// Lost frames less than this apart are named as one span, s.
+const SPAN_GAP_S: f64 = 1.0;
+
+/// The first and the last of times that are close together.
+fn spans(mut times_s: Vec<f64>) -> Vec<[f64; 2]> {
+    times_s.sort_by(f64::total_cmp);
+    let mut spans_s: Vec<[f64; 2]> = Vec::new();
+    for time_s in times_s {
+        match spans_s.last_mut() {
+            Some([_, last_s]) if time_s - *last_s <= SPAN_GAP_S => *last_s = time_s,
+            _ => spans_s.push([time_s, time_s]),
+        }
+    }
+    spans_s
 }
 
 /// Damaged parts that are named by their times.
@@ -56,7 +82,7 @@ fn counted(frames: usize) -> String {
     }
 }
 
-fn spans(spans_s: &[[f64; 2]]) -> String {
+fn spans_in_words(spans_s: &[[f64; 2]]) -> String {
     let named = spans_s.iter().take(MOST_SPANS_NAMED);
     let mut texts: Vec<String> = named
         .map(|&[from_s, to_s]| match from_s < to_s {
@@ -85,12 +111,18 @@ impl Warning for ClipWarning {
                 "{rebuilt} frames, the first near {first_s:.3} s, have no usable time; they were \
                  placed evenly between their neighbours"
             ),
-            Self::FramesLost { lost, spans_s } => format!(
-                "the clip is damaged: {} {} out, {}",
-                counted(*lost),
-                if *lost == 1 { "was left" } else { "were left" },
-                spans(spans_s)
-            ),
+            Self::FramesLost {
+                withheld_s,
+                handed_on_s,
+            } => {
+                let lost_s = [withheld_s.as_slice(), handed_on_s].concat();
+                let were = if lost_s.len() == 1 { "was" } else { "were" };
+                format!(
+                    "the clip is damaged: {} {were} left out, {}",
+                    counted(lost_s.len()),
+                    spans_in_words(&spans(lost_s))
+                )
+            }
             Self::EndsEarly {
                 frames,
                 end_s,
@@ -121,5 +153,39 @@ impl Warning for ClipWarning {
                     .into()
             }
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn lost(withheld_s: &[f64], handed_on_s: &[f64]) -> ClipWarning {
+        ClipWarning::FramesLost {
+            withheld_s: withheld_s.into(),
+            handed_on_s: handed_on_s.into(),
+        }
+    }
+
+    #[test]
+    fn intact_frames_between_damaged_ones_are_kept() {
+        // One span in words; the frames between are intact, and a frame that was never handed on has
+        // only a rough time, which may be that of an intact one.
+        let lost = lost(&[2.5], &[2.0, 2.0 + 1.0 / 3.0, 2.9]);
+        let mut frames_s = vec![1.9, 2.0, 2.1, 2.0 + 1.0 / 3.0, 2.5, 2.6, 2.9, 3.0];
+        drop_damaged(&mut frames_s, |&time_s| time_s, &[lost]);
+        assert_eq!(frames_s, [1.9, 2.1, 2.5, 2.6, 3.0]);
+    }
+
+    #[test]
+    fn lost_frames_that_are_close_together_are_named_as_one_span() {
+        assert_eq!(
+            lost(&[4.5, 1.0], &[1.5, 2.0]).text(),
+            "the clip is damaged: 4 frames were left out, from 1.00 s to 2.00 s, at 4.50 s"
+        );
+        assert_eq!(
+            lost(&[1.0], &[]).text(),
+            "the clip is damaged: 1 frame was left out, at 1.00 s"
+        );
     }
 }

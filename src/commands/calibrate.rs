@@ -13,7 +13,7 @@ use crate::camera::calibration::{
     Board, CalibrateOptions, CalibrationError, Charuco, Chessboard, DistortionTerms,
 };
 use crate::clip::Clip;
-use crate::names::LONGEST_NAME;
+use crate::names;
 use crate::report::calibration::{CalibrationRecord, page, summary};
 use crate::vision::Dictionary;
 
@@ -166,12 +166,9 @@ pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
 impl Options {
     /// The name given, or that of the profile's file.
     fn camera_name(&self) -> String {
-        let file = || {
-            self.out
-                .file_stem()
-                .map(|stem| stem.to_string_lossy().into_owned())
-        };
-        let name = self.name.clone().or_else(file).unwrap_or_default();
-        name.chars().take(LONGEST_NAME).collect()
+        match &self.name {
+            Some(name) => name.clone(),
+            None => names::of_file(&self.out),
+        }
     }
 }

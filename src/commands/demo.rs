@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 
 use clap::{Args, ValueEnum};
 
-use super::job::{Cache, Folders, Job};
+use super::job::{Cache, Clips, Folders, Job};
 use super::output::OutputFolder;
 use super::terminal::{progress, say, say_result};
 use super::{CommandError, Common, Outcome};
@@ -105,11 +105,14 @@ pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
         model: &model,
         wanted: &Wanted::Whole,
         profile: &profile,
-        level: None,
         cache: Cache::Off,
         progress: progress(common),
     };
-    let measurement = job.run(clip, folders)?.measurement;
+    let clips = Clips {
+        main: clip,
+        level: None,
+    };
+    let measurement = job.run(clips, folders)?.measurement;
     say(common, report::beside_truth(&measurement, &truth));
     say_result(&measurement, Some(&out.join(report::PAGE)), common)?;
     Ok(Outcome::Done)

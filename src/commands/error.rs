@@ -1,5 +1,7 @@
 //! The one error of all commands.
 
+use std::path::PathBuf;
+
 use miette::Diagnostic;
 use thiserror::Error;
 
@@ -111,6 +113,15 @@ pub enum CommandError {
     #[error(transparent)]
     #[diagnostic(help("{}", .0.mend()))]
     Output(#[from] OutputError),
+    /// A file or a folder cannot be read.
+    #[error("cannot read {}", path.display())]
+    #[diagnostic(help("check that it is there and that you may read it"))]
+    NotReadable {
+        /// The file or folder.
+        path: PathBuf,
+        /// The system's message.
+        source: std::io::Error,
+    },
     /// The clip could not be measured, and a page shows its tags and holds.
     #[error(transparent)]
     #[diagnostic(transparent)]

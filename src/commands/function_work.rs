@@ -13,7 +13,7 @@ use crate::matching;
 use crate::measurement::{FrameRow, Measurement, NotMeasured, Stages, frame_rows};
 use crate::motion::Motion;
 use crate::response;
-use crate::stations::{self, HoldOptions};
+use crate::stations::{self, GivenHold, HoldOptions};
 use crate::tags::Sightings;
 use crate::warning::{Warning, WarningText, gather};
 
@@ -31,6 +31,8 @@ pub struct FittedClip<'a> {
     pub chosen_by_motion: bool,
     /// The clip that shows the surfaces held level, where there is one.
     pub level: Option<&'a SearchedLevel>,
+    /// The holds with their stations, where they are known before the motion is.
+    pub given: Option<&'a [GivenHold]>,
     /// What raises doubt about search and fit.
     pub warnings: &'a [WarningText],
 }
@@ -104,8 +106,9 @@ impl FittedClip<'_> {
         let model = &function.model;
 
         let options = HoldOptions::default();
-        let holds = gather(warnings, |doubts| {
-            stations::find_holds(motion, cards, model, &options, doubts)
+        let holds = gather(warnings, |doubts| match self.given {
+            Some(given) => stations::holds_as_given(motion, given, model, doubts),
+            None => stations::find_holds(motion, cards, model, &options, doubts),
         })?;
         times.stage("stations");
 
@@ -114,11 +117,8 @@ impl FittedClip<'_> {
         })?;
         times.stage("response");
         if let Some(level) = self.level {
-            let doubt = match functions.len() {
-                1 => level.lay_over(self.profile, (motion, &mut responses)).err(),
-                _ => Some(level.several_functions()),
-            };
-            warnings.extend(doubt.as_ref().map(WarningText::from));
+            let laid_over = level.lay_over(self.profile, (motion, &mut responses));
+            warnings.extend(laid_over.err().as_ref().map(WarningText::from));
             times.stage("level zero");
         }
 

@@ -9,7 +9,7 @@ use super::level_clip::LevelClip;
 use super::output::{OutputFolder, write_files};
 use super::unfinished;
 use crate::camera::{Camera, CameraProfile};
-use crate::clip::{Clip, ClipOptions, ClipWarning, Frame, Levels};
+use crate::clip::{Clip, ClipOptions, ClipWarning, Frame, Levels, drop_damaged};
 use crate::foreign::give_back_memory;
 use crate::functions::Wanted;
 use crate::measurement::{FrameRow, Measurement};
@@ -34,12 +34,18 @@ pub struct Job<'a> {
     pub wanted: &'a Wanted,
     /// The camera that took the clip.
     pub profile: &'a CameraProfile,
-    /// Where the surfaces are held level with each other.
-    pub level: Option<LevelClip>,
     /// Sightings of earlier searches.
     pub cache: Cache,
     /// Receives progress.
     pub progress: Box<dyn Progress>,
+}
+
+/// The opened clips of a job.
+pub struct Clips {
+    /// The clip to measure.
+    pub main: Clip,
+    /// Where the surfaces are held level with each other.
+    pub level: Option<LevelClip>,
 }
 
 /// The cache: sightings from earlier searches, and new ones.
@@ -114,12 +120,12 @@ pub(super) struct Seen {
 }
 
 impl Job<'_> {
-    /// Measures and matches the opened clip, writes the results, and returns them. For a clip that
+    /// Measures and matches the opened clips, writes the results, and returns them. For a clip that
     /// cannot be measured it writes a page that shows the clip's tags and holds.
-    pub fn run(&self, clip: Clip, folders: Folders) -> Result<Done, CommandError> {
-        let info = clip.info().clone();
+    pub fn run(&self, clips: Clips, folders: Folders) -> Result<Done, CommandError> {
+        let info = clips.main.info().clone();
         let mut seen = Seen::default();
-        let result = match self.measure(clip, &mut seen) {
+        let result = match self.measure(clips, &mut seen) {
             Ok(result) => result,
             Err(CommandError::Cancelled) => return Err(CommandError::Cancelled),
             Err(error) => {
@@ -173,10 +179,10 @@ impl Job<'_> {
 
     /// Clip → sightings → motion → holds → responses → corrections → measurement. The results of
     /// finished stages stay in `seen`, even if a later one fails.
-    fn measure(&self, clip: Clip, seen: &mut Seen) -> Result<JobResult, CommandError> {
+    fn measure(&self, clips: Clips, seen: &mut Seen) -> Result<JobResult, CommandError> {
         let (model, profile) = (self.model, self.profile);
         let mut times = Times::start();
-        let info = clip.info().clone();
+        let info = clips.main.info().clone();
         let Seen {
             sightings,
             first,
@@ -184,7 +190,7 @@ impl Job<'_> {
             warnings,
         } = seen;
 
-        let (found, cache_hit) = gather(warnings, |doubts| self.search(clip, first, doubts))?;
+        let (found, cache_hit) = gather(warnings, |doubts| self.search(clips.main, first, doubts))?;
         let sightings = &*sightings.insert(found);
         give_back_memory();
         times.stage(if cache_hit == CacheHit::All {
@@ -212,7 +218,15 @@ impl Job<'_> {
         times.stage("motion");
         self.go_on()?;
 
-        let level = self.level.as_ref().map(|level| level.search(self));
+        let level = match clips.level {
+            Some(level) if shown.functions.len() == 1 => {
+                let searched = level.search(self, warnings)?;
+                times.stage("level clip");
+                Some(searched)
+            }
+            Some(level) => Some(level.of_several_functions()),
+            None => None,
+        };
         let fitted = FittedClip {
             level: level.as_ref(),
             sightings,
@@ -220,6 +234,7 @@ impl Job<'_> {
             motion: &motion,
             shown: &shown,
             chosen_by_motion: *wanted == Wanted::Moving,
+            given: None,
             warnings,
         };
         let mut doubts = Vec::new();
@@ -279,7 +294,7 @@ impl Job<'_> {
                     frames,
                     overview,
                 };
-                drop_damaged(&mut sightings, &doubts);
+                drop_damaged(&mut sightings.frames, |frame| frame.time_s, &doubts);
                 warnings.extend(doubts);
                 return Ok((sightings, cache_hit));
             }
@@ -302,16 +317,10 @@ impl Job<'_> {
         if let Some(keeping) = keeping {
             keeping.finish(&doubts);
         }
-        drop_damaged(&mut sightings, &doubts);
+        drop_damaged(&mut sightings.frames, |frame| frame.time_s, &doubts);
         warnings.extend(doubts);
         Ok((sightings, cache_hit))
     }
-}
-
-/// Leaves out frames that turned out damaged only after they had been searched.
-fn drop_damaged(sightings: &mut Sightings, doubts: &[ClipWarning]) {
-    let is_damaged = |time_s: f64| doubts.iter().any(|doubt| doubt.is_damaged_at(time_s));
-    sightings.frames.retain(|frame| !is_damaged(frame.time_s));
 }
 
 impl CacheHit {
@@ -380,7 +389,8 @@ pub struct Times {
 }
 
 impl Times {
-    fn start() -> Self {
+    /// The first stage begins.
+    pub fn start() -> Self {
         Self {
             last: Instant::now(),
             stages: Vec::new(),

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 
 use super::entered::EnteredOptions;
-use super::job::{Cache, CacheHit, Done, Folders, Job};
+use super::job::{Cache, CacheHit, Clips, Done, Folders, Job};
 use super::level_clip::LevelClip;
 use super::output::OutputFolder;
 use super::terminal::{progress, say, say_result, warn};
@@ -162,10 +162,11 @@ pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
     let profile = camera.profile(clip.info())?;
 
     let level = match &options.level {
-        Some(path) => Some(LevelClip {
-            path: path.clone(),
-            profile: camera.profile(Clip::open(path, &clip_options)?.info())?,
-        }),
+        Some(path) => {
+            let clip = Clip::open(path, &clip_options)?;
+            let profile = camera.profile(clip.info())?;
+            Some(LevelClip::new(clip, profile))
+        }
         None => None,
     };
 
@@ -175,7 +176,6 @@ pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
         model: &model,
         wanted: &wanted,
         profile: &profile,
-        level,
         cache: options.cache(),
         progress: progress(common),
     };
@@ -183,7 +183,7 @@ pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
         measurement,
         cache_hit,
         no_trace,
-    } = job.run(clip, folders)?;
+    } = job.run(Clips { main: clip, level }, folders)?;
     report_cached(cache_hit, common);
     if let Some(error) = no_trace {
         warn(format_args!(

@@ -9,7 +9,7 @@ use super::terminal::{say, say_json};
 use super::values::{length_mm, name};
 use super::{CommandError, Common, Outcome};
 use crate::model_file::NewModel;
-use crate::names::LONGEST_NAME;
+use crate::names;
 
 /// Options of `new`.
 #[derive(Debug, Args)]
@@ -29,10 +29,10 @@ pub struct Options {
 
 /// Writes the model file; tag ids are chosen free of each other and of the station cards.
 pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
-    let name = options.name.clone().unwrap_or_else(|| {
-        let stem = options.model.file_stem().unwrap_or_default();
-        stem.to_string_lossy().chars().take(LONGEST_NAME).collect()
-    });
+    let name = match &options.name {
+        Some(name) => name.clone(),
+        None => names::of_file(&options.model),
+    };
     let model = NewModel::from_names(&name, &options.surfaces, options.edge_mm)?;
     let text = model.to_toml();
     let path = OutputFile::create(&options.model, common.force)?.finish(&text)?;

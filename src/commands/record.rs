@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 
-use super::output::{OutputError, OutputFile, OutputFolder};
+use super::output::{OutputFile, OutputFolder};
 use super::terminal::say;
 use super::{CommandError, Common, Outcome};
 use crate::bounded_file;
@@ -94,14 +94,11 @@ fn is_plain(path: &Path, kind: impl Fn(&Metadata) -> bool) -> bool {
 }
 
 /// Names in a folder, sorted; none if there is no such folder.
-fn names_in(folder: &Path) -> Result<Vec<String>, OutputError> {
+fn names_in(folder: &Path) -> Result<Vec<String>, CommandError> {
     if !folder.exists() {
         return Ok(Vec::new());
     }
-    let unreadable = |cause| OutputError::NotWritable {
-        path: folder.into(),
-        cause,
-    };
+    let unreadable = |source| not_readable(folder, source);
     let mut names = std::fs::read_dir(folder)
         .map_err(unreadable)?
         .map(|entry| Ok(entry?.file_name().to_string_lossy().into_owned()))
@@ -109,6 +106,11 @@ fn names_in(folder: &Path) -> Result<Vec<String>, OutputError> {
         .map_err(unreadable)?;
     names.sort();
     Ok(names)
+}
+
+fn not_readable(path: &Path, source: std::io::Error) -> CommandError {
+    let path = path.into();
+    CommandError::NotReadable { path, source }
 }
 
 fn keep(
@@ -129,7 +131,7 @@ fn keep(
         let file = folder.join(beside);
         if is_plain(&file, Metadata::is_file) {
             let bytes = bounded_file::read(&file, MOST_BYTES)
-                .map_err(|cause| OutputError::NotWritable { path: file, cause })?;
+                .map_err(|source| not_readable(&file, source))?;
             entry.write(beside, bytes)?;
         }
     }
@@ -138,23 +140,14 @@ fn keep(
 }
 
 /// Writes a sheet under the next free number, unless the last one is identical.
-fn write_sheet(home: &Path, sheet: &str) -> Result<PathBuf, OutputError> {
-    let number_of = |name: &str| -> Option<usize> {
-        name.strip_prefix("setup-")?
-            .strip_suffix(".html")?
-            .parse()
-            .ok()
-            .filter(|&number| number <= record::LARGEST_NUMBER)
-    };
-    let last = names_in(home)?
-        .iter()
-        .filter_map(|name| number_of(name))
-        .max()
-        .unwrap_or(0);
-    let named = |number: usize| home.join(format!("setup-{number:03}.html"));
+fn write_sheet(home: &Path, sheet: &str) -> Result<PathBuf, CommandError> {
+    let names = names_in(home)?;
+    let numbers = names.iter().filter_map(|name| record::sheet_number(name));
+    let last = numbers.max().unwrap_or(0);
+    let named = |number: usize| home.join(record::sheet_name(number));
     if bounded_file::read(&named(last), MOST_BYTES).is_ok_and(|written| written == sheet.as_bytes())
     {
         return Ok(named(last));
     }
-    OutputFile::create(&named(last + 1), false)?.finish(sheet)
+    Ok(OutputFile::create(&named(last + 1), false)?.finish(sheet)?)
 }

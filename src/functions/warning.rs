@@ -1,6 +1,7 @@
 //! What a person should know about the functions of a clip.
 
 use crate::motion::MotionError;
+use crate::names;
 use crate::warning::Warning;
 
 /// A doubt about what a clip shows of its functions.
@@ -33,17 +34,6 @@ pub enum FunctionsWarning {
     },
 }
 
-/// "The clip shows tag 42" or "the clip shows the tags 42, 43".
-fn shown(tag_ids: &[u32]) -> String {
-    match tag_ids {
-        [tag_id] => format!("the clip shows tag {tag_id}"),
-        _ => {
-            let ids: Vec<String> = tag_ids.iter().map(u32::to_string).collect();
-            format!("the clip shows the tags {}", ids.join(", "))
-        }
-    }
-}
-
 impl Warning for FunctionsWarning {
     fn code(&self) -> &'static str {
         match self {
@@ -72,8 +62,8 @@ impl Warning for FunctionsWarning {
                     .map(|(surface, tag_id)| format!("the {surface} (tag {tag_id})"))
                     .collect();
                 format!(
-                    "{}, which the model file does not declare, and never {}",
-                    shown(tag_ids),
+                    "the clip shows {}, which the model file does not declare, and never {}",
+                    names::tags(tag_ids),
                     surfaces.join(" or ")
                 )
             }

@@ -54,6 +54,7 @@ impl Measurement {
             program: program(),
             date: stages.date.map(Into::into),
             model: stages.model.name.clone(),
+            source: None,
             clip: clip_record(stages),
             camera: camera_record(stages),
             airframe_tags: stages.model.airframe_tags.clone(),

@@ -64,6 +64,9 @@ pub struct Measurement {
     /// The aircraft's name.
     #[serde(default)]
     pub model: String,
+    /// Where the frames came from; missing for a clip.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub source: Option<Source>,
     /// The clip that was measured.
     pub clip: ClipRecord,
     /// The camera that took it.
@@ -113,6 +116,14 @@ pub struct Measurement {
     /// Deflections over time, thinned for drawing; `frames.csv` has them all.
     #[serde(default)]
     pub trace: Trace,
+}
+
+/// Where the frames of a measurement came from, if not from a clip.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Source {
+    /// From a camera, frame by frame.
+    Live,
 }
 
 /// The clip that was measured.
@@ -238,7 +249,24 @@ pub struct Trace {
     pub deflection_deg: Vec<Vec<Option<f64>>>,
 }
 
+impl SurfaceRecord {
+    /// The stations with the highest and the lowest deflection; `None` without stations.
+    pub fn ends(&self) -> Option<[&StationDeflection; 2]> {
+        let value = |station: &StationDeflection| station.deflection_deg.value;
+        let by_value =
+            |a: &&StationDeflection, b: &&StationDeflection| value(a).total_cmp(&value(b));
+        let highest = self.stations.iter().max_by(by_value)?;
+        let lowest = self.stations.iter().min_by(by_value)?;
+        Some([highest, lowest])
+    }
+}
+
 impl Measurement {
+    /// Whether a warning says that the figures may be wrong, not only less sure.
+    pub fn has_grave_warning(&self) -> bool {
+        self.warnings.iter().any(|warning| warning.grave)
+    }
+
     /// The record of a surface, by name.
     pub fn surface(&self, name: &str) -> Option<&SurfaceRecord> {
         self.surfaces.iter().find(|surface| surface.name == name)

@@ -44,6 +44,7 @@ pub(crate) fn heron() -> Measurement {
         program: "hingewise 0.1.0".into(),
         date: Some("2026-11-25".into()),
         model: "Heron 2.1 m".into(),
+        source: None,
         clip: ClipRecord {
             path: "clips/heron_tail.mp4".into(),
             frames: 510,

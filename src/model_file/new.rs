@@ -4,7 +4,7 @@ use std::collections::BTreeSet;
 
 use thiserror::Error;
 
-use super::new_functions::{NewFunction, functions_of, has_usual_word};
+use super::new_functions::{NewFunction, functions_of, has_usual_word, is_upright, sides};
 
 /// Id of the airframe's tag in a new file.
 const AIRFRAME_TAG_ID: u32 = 0;
@@ -73,15 +73,6 @@ const RIGHT: [&str; 26] = [
     "högra",
     "højre",
     "høyre",
-];
-
-/// Words for rudders, which stand upright.
-const RUDDER: [&str; 5] = [
-    "rudder",
-    "seitenruder",
-    "richtingsroer",
-    "sidoroder",
-    "sideror",
 ];
 
 /// Why no model file can be made of the names.
@@ -189,7 +180,7 @@ impl NewModel {
                 name: name.to_string(),
                 side: side_of(name),
                 tag_id,
-                upright: has_word_of(name, &RUDDER),
+                upright: is_upright(name),
             })
             .collect();
         Ok(Self {
@@ -250,16 +241,7 @@ impl NewModel {
 
     /// Surfaces whose names differ in nothing but left and right.
     fn pairs(&self) -> impl Iterator<Item = (&NewSurface, &NewSurface)> {
-        let on = |side| move |surface: &&NewSurface| surface.side == side;
-        self.surfaces
-            .iter()
-            .filter(on("left"))
-            .filter_map(move |left| {
-                let rights = self.surfaces.iter().filter(on("right"));
-                let named_alike =
-                    |right: &&NewSurface| without_side(&left.name) == without_side(&right.name);
-                Some((left, rights.into_iter().find(named_alike)?))
-            })
+        sides(self.surfaces.iter())
     }
 
     fn radio_text(&self) -> String {
@@ -277,14 +259,14 @@ pub(super) fn words(name: &str) -> impl Iterator<Item = String> {
         .map(str::to_lowercase)
 }
 
-/// Whether any of the words, or its plural with an s, is in a name.
-fn has_word_of(name: &str, wanted: &[&str]) -> bool {
-    words(name)
-        .any(|word| wanted.contains(&word.as_str()) || wanted.contains(&word.trim_end_matches('s')))
+/// Whether a name has a word, alone or with the s of a plural.
+pub(super) fn has_word(name: &str, wanted: &str) -> bool {
+    words(name).any(|word| word == wanted || word.strip_suffix('s') == Some(wanted))
 }
 
 fn side_of(name: &str) -> &'static str {
-    match (has_word_of(name, &LEFT), has_word_of(name, &RIGHT)) {
+    let has_any = |side: &[&str]| side.iter().any(|word| has_word(name, word));
+    match (has_any(&LEFT), has_any(&RIGHT)) {
         (true, false) => "left",
         (false, true) => "right",
         _ => CENTRE,

@@ -1,6 +1,6 @@
 //! Functions of a new model file, taken from the usual names of surfaces.
 
-use super::new::{NewSurface, without_side, words};
+use super::new::{NewSurface, has_word, without_side};
 
 /// A usual word for a surface, and what such surfaces do: the function's name, and how the sides of a
 /// pair move in it. Two lines of one word are two functions of the same pair.
@@ -110,28 +110,38 @@ pub(super) fn has_usual_word(surface: &NewSurface) -> bool {
     USUAL.iter().any(|(word, ..)| has_word(&surface.name, word))
 }
 
-/// Surfaces of a function whose names differ in nothing but left and right.
-fn pairs<'s>(function: &NewFunction<'s>) -> Vec<Pair<'s>> {
-    let on = |side| {
-        let surfaces = function.surfaces.iter().copied();
-        surfaces.filter(move |surface: &&NewSurface| surface.side == side)
-    };
-    let pair = |left: &'s NewSurface| {
+/// Whether the name of a surface is that of a rudder, which is upright.
+pub(super) fn is_upright(name: &str) -> bool {
+    let mut usual = USUAL.iter();
+    usual.any(|&(word, function, motion)| {
+        (function, motion) == ("rudder", SAME) && has_word(name, word)
+    })
+}
+
+/// Left and right surfaces whose names differ in nothing but their side.
+pub(super) fn sides<'s>(
+    surfaces: impl Iterator<Item = &'s NewSurface> + Clone,
+) -> impl Iterator<Item = (&'s NewSurface, &'s NewSurface)> {
+    let rights = surfaces.clone().filter(|surface| surface.side == "right");
+    let lefts = surfaces.filter(|surface| surface.side == "left");
+    lefts.filter_map(move |left| {
         let name = without_side(&left.name);
-        let right = on("right").find(|right| without_side(&right.name) == name)?;
-        let (_, motion) = uses(left)
-            .into_iter()
-            .find(|(name, _)| *name == function.name)?;
+        let named_alike = |right: &&NewSurface| without_side(&right.name) == name;
+        Some((left, rights.clone().find(named_alike)?))
+    })
+}
+
+/// The pairs of a function.
+fn pairs<'s>(function: &NewFunction<'s>) -> Vec<Pair<'s>> {
+    let pair = |(left, right): (&'s NewSurface, &'s NewSurface)| {
+        let mut uses = uses(left).into_iter();
+        let (_, motion) = uses.find(|(name, _)| *name == function.name)?;
         Some(Pair {
             left,
             right,
             motion,
         })
     };
-    on("left").filter_map(pair).collect()
-}
-
-/// Whether a name has a word, alone or with the s of a plural.
-fn has_word(name: &str, wanted: &str) -> bool {
-    words(name).any(|word| word == wanted || word.strip_suffix('s') == Some(wanted))
+    let surfaces = function.surfaces.iter().copied();
+    sides(surfaces).filter_map(pair).collect()
 }

@@ -60,7 +60,8 @@ fn model_name(mut table: Reader<'_>) -> Option<String> {
     name.map(Spanned::into_inner)
 }
 
-fn name_of(table: &mut Reader<'_>) -> Option<Spanned<String>> {
+/// A name with something in it, which has to be there.
+pub(super) fn name_of(table: &mut Reader<'_>) -> Option<Spanned<String>> {
     let name = table.required_name("name")?;
     if name.get_ref().trim().is_empty() {
         table.fault(&name, ModelFault::Empty { key: "name" });

@@ -7,6 +7,7 @@ use toml::Spanned;
 
 use super::book::{Names, Scope, TagBook};
 use super::fields::{Reader, all};
+use super::read::name_of;
 use super::read_match::match_groups;
 use super::read_stations::stations;
 use super::{Function, MatchGroup, ModelFault, Stations, Surface};
@@ -93,10 +94,10 @@ struct Reading<'a> {
 
 impl Reading<'_> {
     fn function(&mut self, mut table: Reader<'_>) -> Option<Function> {
-        let name = table.required::<String>("name");
+        let name = name_of(&mut table);
         let is_named = name
             .as_ref()
-            .is_some_and(|name| self.check_name(&table, name));
+            .is_some_and(|name| self.is_new_name(&table, name));
         let listed = table.required::<Vec<Spanned<String>>>("surfaces");
         let surfaces = listed.and_then(|listed| self.listed(&table, &listed));
         match (&mut self.members, &surfaces) {
@@ -121,12 +122,8 @@ impl Reading<'_> {
         })
     }
 
-    fn check_name(&mut self, table: &Reader<'_>, name: &Spanned<String>) -> bool {
+    fn is_new_name(&mut self, table: &Reader<'_>, name: &Spanned<String>) -> bool {
         let text = name.get_ref().clone();
-        if text.trim().is_empty() {
-            table.fault(name, ModelFault::Empty { key: "name" });
-            return false;
-        }
         if let Some(first) = self.first_of_name.get(&text) {
             let fault = ModelFault::RepeatedFunction { name: text };
             let first = Some(first.clone());

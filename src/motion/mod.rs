@@ -15,6 +15,7 @@
 //! | `surroundings` | landmarks that are fixed to the ground |
 //! | `declared` | the declarations of the model file against the clip |
 //! | `conclude` | deflections, hinges and their covariance |
+//! | `held` | single frames after a fit, with its constants held |
 //!
 //! [`fit`] calls them in the order of its numbered steps; `sorted_fit` holds the part that
 //! `declared` repeats with other declarations. `taking_part` repeats all of it without the surfaces that a
@@ -23,6 +24,7 @@
 mod conclude;
 mod declared;
 mod deflections;
+mod held;
 mod options;
 mod problem;
 mod select;
@@ -41,9 +43,13 @@ pub use declared::sides::QuarterTurn;
 pub use deflections::{
     FrameDeflection, Misfit, Motion, MotionFrame, PictureWander, SurfaceMotion, WeightedSum,
 };
+pub use held::{Figures, HeldFit, HeldFrame, HeldTag, Spoiled};
 pub use options::{FitOptions, MotionError};
+pub(crate) use problem::observation::{Corners, ReadLines};
+pub(crate) use problem::prediction::edge_slope;
+pub(crate) use problem::readout::slope;
 pub use select::correlated_errors::LastingErrors;
-pub use taking_part::{LeftOut, fit_what_moves};
+pub use taking_part::{LeftOut, fit_what_moves, fit_what_moves_and_hold};
 pub use warning::MotionWarning;
 
 use std::collections::BTreeMap;
@@ -83,6 +89,28 @@ pub fn fit(
     options: &FitOptions,
     warnings: &mut Vec<MotionWarning>,
 ) -> Result<Motion, MotionError> {
+    let concluded = fit_to_the_end(sightings, model, profile, options, warnings)?;
+    Ok(concluded.motion)
+}
+
+/// A fit with all that led to its conclusion.
+struct Concluded {
+    fit: JointFit,
+    state: State,
+    /// The declarations that the fit goes by.
+    model: ModelFile,
+    /// +1 or −1 for each surface: which way its angle grows as its deflection does.
+    signs: Vec<f64>,
+    motion: Motion,
+}
+
+fn fit_to_the_end(
+    sightings: &Sightings,
+    model: &ModelFile,
+    profile: &CameraProfile,
+    options: &FitOptions,
+    warnings: &mut Vec<MotionWarning>,
+) -> Result<Concluded, MotionError> {
     // 1. What the picture alone contradicts.
     let mut basis = seen_declarations(sightings, model, profile, options, warnings)?;
     // 2. All sightings that fit, by all declarations that hold.
@@ -103,7 +131,7 @@ pub fn fit(
         correlated_errors::weigh_rests(&mut fit, &sorted, &constant, options.place_error_sd_px);
     // 6. The minimum with these weights.
     let minimum = fit.minimise(sorted, FINAL);
-    let minimum = minimum.map_err(|Undefined| sorted_fit::undetermined(sightings))?;
+    let minimum = minimum.map_err(|Undefined| sorted_fit::undetermined(&fit))?;
     if minimum.ending != Ending::Converged {
         warnings.push(MotionWarning::NotConverged);
     }
@@ -112,15 +140,16 @@ pub fn fit(
     // 7. Deflections, hinges and their covariance.
     fit.layout.corner_errors = has_corner_errors;
     let mut doubts = vec![];
-    let motion = Conclusion {
+    let conclusion = Conclusion {
         fit: &fit,
         state: &state,
         constant: &constant,
         lasting,
         sightings,
         model,
-    }
-    .draw(options, &mut doubts);
+    };
+    let signs = conclusion.signs().unwrap_or_default();
+    let motion = conclusion.draw(options, &mut doubts);
     // Where a poor picture makes a hinge poor, its own warning names the cause.
     let spoiled = |surface: &str| {
         let declared = model.surface(surface);
@@ -129,7 +158,14 @@ pub fn fit(
     warnings.extend(doubts.into_iter().filter(
         |warning| !matches!(warning, MotionWarning::HingePoor { surface, .. } if spoiled(surface)),
     ));
-    motion
+    let motion = motion?;
+    Ok(Concluded {
+        model: basis.model,
+        fit,
+        state,
+        signs,
+        motion,
+    })
 }
 
 /// The declarations, without airframe tags that move or were not seen.

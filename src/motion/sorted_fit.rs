@@ -22,14 +22,16 @@ pub(in crate::motion) fn fit_of_every_tag(
     at_rest::require_motion_in_picture(&fit, model)?;
     let start = first_state::start(&fit, model)?;
     let sorted = fit_and_sort(&mut fit, start, sightings, options)
-        .map_err(|Undefined| undetermined(sightings))?;
+        .map_err(|Undefined| undetermined(&fit))?;
     setup::require_every_tag(&fit, model)?;
     Ok((fit, sorted))
 }
 
-pub(in crate::motion) fn undetermined(sightings: &Sightings) -> MotionError {
+/// The error of a fit that its usable frames do not determine.
+pub(in crate::motion) fn undetermined(fit: &JointFit) -> MotionError {
+    let usable = fit.frames.iter().filter(|frame| frame.is_used());
     MotionError::Undetermined {
-        frames: sightings.frames.len(),
+        frames: usable.count(),
     }
 }
 

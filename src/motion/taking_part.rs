@@ -3,7 +3,7 @@
 //! A clip of one function of an aircraft shows other surfaces at rest, or not at all. Each of them is
 //! left out with its reason, and the others are fitted without it.
 
-use super::{FitOptions, Motion, MotionError, MotionWarning, fit};
+use super::{FitOptions, HeldFit, Motion, MotionError, MotionWarning, fit, fit_to_the_end};
 use crate::camera::CameraProfile;
 use crate::model_file::{ModelFile, Surface};
 use crate::tags::Sightings;
@@ -70,18 +70,48 @@ pub fn fit_what_moves(
     options: &FitOptions,
     warnings: &mut Vec<MotionWarning>,
 ) -> Result<(Motion, Vec<LeftOut>), MotionError> {
-    let mut moving = model.clone();
-    let mut left_out = Vec::new();
     let fit_of = |model: &ModelFile, doubts: &mut Vec<MotionWarning>| {
         fit(sightings, model, profile, options, doubts)
     };
+    moving_part(model, warnings, fit_of)
+}
+
+/// The same, and holds the constants for frames that come later.
+///
+/// # Errors
+/// As [`fit_what_moves`].
+pub fn fit_what_moves_and_hold(
+    sightings: &Sightings,
+    model: &ModelFile,
+    profile: &CameraProfile,
+    options: &FitOptions,
+    warnings: &mut Vec<MotionWarning>,
+) -> Result<(HeldFit, Vec<LeftOut>), MotionError> {
+    let fit_of = |model: &ModelFile, doubts: &mut Vec<MotionWarning>| {
+        fit_to_the_end(sightings, model, profile, options, doubts)
+    };
+    let (concluded, left_out) = moving_part(model, warnings, fit_of)?;
+    Ok((
+        HeldFit::new(concluded, sightings, profile, options),
+        left_out,
+    ))
+}
+
+/// The fit of the surfaces that move, by a fit of any of them.
+fn moving_part<T>(
+    model: &ModelFile,
+    warnings: &mut Vec<MotionWarning>,
+    fit_of: impl Fn(&ModelFile, &mut Vec<MotionWarning>) -> Result<T, MotionError>,
+) -> Result<(T, Vec<LeftOut>), MotionError> {
+    let mut moving = model.clone();
+    let mut left_out = Vec::new();
     loop {
         let mut doubts = Vec::new();
         let error = match fit_of(&moving, &mut doubts) {
-            Ok(motion) => {
+            Ok(fitted) => {
                 warnings.extend(doubts);
                 in_order(&mut left_out, model);
-                return Ok((motion, left_out));
+                return Ok((fitted, left_out));
             }
             Err(error) => error,
         };

@@ -8,15 +8,11 @@ use super::scene;
 use super::sheet::{Area, Item, LineKind, Text};
 use super::tag_order::TagOrder;
 use super::typeface::{Face, figure, text_width_mm};
+use crate::camera::USUAL_FIELD_DEG;
 use crate::tags::SMALLEST_EDGE_PX;
 
 /// Width of the pictures that the figures hold for: ordinary video.
 const PICTURE_PX: f64 = 1920.0;
-
-/// Horizontal field of view of a usual phone while filming: its main lens (26 mm in terms of a 36 ×
-/// 24 mm picture) covers 67° across its whole sensor, and the stabiliser takes a tenth of that
-/// width. Common values of current phones, no single source.
-const USUAL_FIELD_DEG: f64 = 62.0;
 
 /// From this width on figures get good (the project's own clips with known truth).
 pub const GOOD_EDGE_PX: f64 = 30.0;

@@ -11,6 +11,7 @@ use std::path::{Path, PathBuf};
 
 use crate::measurement::Measurement;
 use crate::model_file::{ModelFile, Settings};
+use crate::names;
 pub use crate::registration::{Registration, register};
 pub use neutral::{NeutralChange, NeutralDrift, neutral_drifts};
 pub use sources::{Source, never_measured, sources};
@@ -92,10 +93,7 @@ pub fn check(measurement: &Measurement, model: &ModelFile) -> Result<(), RecordE
 
 /// The name of a new entry: its number, its day, and the clip it comes from.
 pub fn entry_name(number: usize, measurement: &Measurement) -> String {
-    let clip = Path::new(&measurement.clip.path)
-        .file_stem()
-        .map(|stem| stem.to_string_lossy().into_owned())
-        .unwrap_or_default();
+    let clip = names::of_file(Path::new(&measurement.clip.path));
     let date = measurement.date.as_deref().unwrap_or("undated");
     let plain: String = format!("{date}-{clip}")
         .chars()
@@ -111,6 +109,18 @@ pub fn entry_name(number: usize, measurement: &Measurement) -> String {
 /// The number in an entry's name.
 pub fn entry_number(name: &str) -> Option<usize> {
     let number = name.split('-').next()?.parse().ok()?;
+    (number <= LARGEST_NUMBER).then_some(number)
+}
+
+/// The name of a setup sheet in the record's folder.
+pub fn sheet_name(number: usize) -> String {
+    format!("setup-{number:0NUMBER_DIGITS$}.html")
+}
+
+/// The number in a setup sheet's name; the largest is the latest.
+pub fn sheet_number(name: &str) -> Option<usize> {
+    let number = name.strip_prefix("setup-")?.strip_suffix(".html")?;
+    let number = number.parse().ok()?;
     (number <= LARGEST_NUMBER).then_some(number)
 }
 

@@ -7,6 +7,7 @@
 //! the tilt of the airframe tag, which a small tag alone determines badly, also follows from where the
 //! tags and hinge lines are relative to each other, and the rest is in the ± of the result.
 
+mod gauss_newton;
 mod resting;
 mod warning;
 
@@ -14,7 +15,7 @@ use nalgebra::{DMatrix, DVector, Matrix3, Rotation3, Translation3, UnitQuaternio
 
 use crate::geometry::{Pose, stepped_pose};
 use crate::motion::{HINGE_ROWS, OnSurface, POSE_ROWS, PlacedTag, TagsAtNeutral};
-use crate::solver::{scaled_inverse, unit_diagonal_scale};
+use gauss_newton::{SETTLED, Step, derivative, settle};
 
 pub use resting::{LARGEST_RESTING_MISFIT, NotLaid, register_resting};
 pub use warning::{LevelFault, LevelNotUsed};
@@ -27,20 +28,6 @@ pub const LARGEST_MISFIT: f64 = 9.0;
 
 /// Unknowns of the rigid motion.
 const RIGID: usize = 6;
-/// Gauss–Newton steps; five are usual.
-const STEPS: usize = 30;
-/// Steps smaller than this are at the goal, rad and mm.
-const SETTLED: f64 = 1e-9;
-/// Step of the numeric derivatives, rad and mm: their error stays below a millionth.
-const DIFFERENCE_STEP: f64 = 1e-5;
-/// Any neutral is within this of any earlier one, as a standard deviation, rad. It decides
-/// nothing that the tags determine, but keeps the difference between two surfaces determined where no airframe
-/// tag determines their common turn.
-const PLAUSIBLE_TURN_RAD: f64 = 1.0;
-/// Variances below this are raised to it, rad² and mm²: what a frame of reference has by definition
-/// is exact.
-const EXACT_VARIANCE: f64 = 1e-14;
-
 /// The turns of the surfaces that explain the later places best.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Registration {
@@ -67,18 +54,9 @@ pub fn register(earlier: &TagsAtNeutral, later: &TagsAtNeutral) -> Option<Regist
     if surfaces.is_empty() || rows <= RIGID + surfaces.len() {
         return None;
     }
-    let mut now = Unknowns::start(&earlier.tags, &later.tags, surfaces.len())?;
-    let mut solved = None;
-    for _ in 0..STEPS {
-        let step = now.step(&earlier, &later)?;
-        now = now.moved(&step.by);
-        let size = step.by.amax();
-        solved = Some(step);
-        if size < SETTLED {
-            break;
-        }
-    }
-    let last = solved.filter(|step| step.by.amax() < SETTLED.sqrt())?;
+    let start = Unknowns::start(&earlier.tags, &later.tags, surfaces.len())?;
+    let step = |now: &Unknowns| now.step(&earlier, &later);
+    let (now, last) = settle(start, SETTLED, step, Unknowns::moved)?;
     let count = surfaces.len();
     let of_both = earlier.tags.iter().zip(&later.tags);
     let return_rad2 = of_both.filter_map(|(before, after)| {
@@ -147,13 +125,6 @@ struct Unknowns {
     turns_rad: DVector<f64>,
 }
 
-/// One Gauss–Newton step.
-struct Step {
-    by: DVector<f64>,
-    covariance: DMatrix<f64>,
-    chi2: f64,
-}
-
 impl Unknowns {
     /// The rigid motion from the tags' turns and middle, no surface moved.
     fn start(earlier: &[PlacedTag], later: &[PlacedTag], surfaces: usize) -> Option<Self> {
@@ -214,21 +185,7 @@ impl Unknowns {
         let slope = derivative(RIGID + self.turns_rad.len(), rows, of_unknowns);
         let carry = derivative(rows, rows, of_earlier);
         let covariance = &later.covariance + &carry * &earlier.covariance * carry.transpose();
-        let whitening = whitening(covariance)?;
-        let (slope, misses) = (&whitening * slope, whitening * misses);
-        let mut information = slope.tr_mul(&slope);
-        let mut gradient = slope.tr_mul(&misses);
-        for (surface, turn_rad) in self.turns_rad.iter().enumerate() {
-            let weight = PLAUSIBLE_TURN_RAD.powi(-2);
-            information[(RIGID + surface, RIGID + surface)] += weight;
-            gradient[RIGID + surface] += weight * turn_rad;
-        }
-        let covariance = scaled_inverse(&information)?;
-        Some(Step {
-            by: -(&covariance * gradient),
-            covariance,
-            chi2: misses.norm_squared(),
-        })
+        Step::of(slope, misses, covariance, &self.turns_rad)
     }
 }
 
@@ -267,31 +224,4 @@ fn displaced(tags: &[PlacedTag], by: &DVector<f64>) -> Vec<PlacedTag> {
         row += tag.rows();
     }
     displaced
-}
-
-/// Central differences.
-fn derivative(
-    columns: usize,
-    rows: usize,
-    of: impl Fn(&DVector<f64>) -> DVector<f64>,
-) -> DMatrix<f64> {
-    let mut slope = DMatrix::zeros(rows, columns);
-    for column in 0..columns {
-        let mut by = DVector::zeros(columns);
-        by[column] = DIFFERENCE_STEP;
-        let above = of(&by);
-        by[column] = -DIFFERENCE_STEP;
-        slope.set_column(column, &((above - of(&by)) / (2.0 * DIFFERENCE_STEP)));
-    }
-    slope
-}
-
-/// Inverse of the lower Cholesky factor, scaled to a unit diagonal on the way.
-fn whitening(mut covariance: DMatrix<f64>) -> Option<DMatrix<f64>> {
-    for row in 0..covariance.nrows() {
-        covariance[(row, row)] += EXACT_VARIANCE;
-    }
-    let scale = unit_diagonal_scale(&covariance)?;
-    let root = (&scale * covariance * &scale).cholesky()?.unpack();
-    root.solve_lower_triangular(&scale)
 }

@@ -7,6 +7,7 @@ mod charts;
 mod comparison_page;
 mod error;
 mod format;
+mod headline;
 mod neutral;
 mod neutral_drift;
 mod page;
@@ -38,10 +39,11 @@ use crate::names::without_unseen;
 
 use format::Format;
 
-pub use crate::figures::sentence;
+pub use crate::figures::{sentence, signed_deg};
 pub use charts::Throws;
 pub use comparison_page::{comparison_page, comparison_summary};
 pub use error::ReportError;
+pub use headline::Headline;
 pub use neutral_drift::neutral_lines;
 pub use page::{
     Alternative, Counting, NumberRow, ReachView, curve_kind, exchanged, number_rows, reach_views,

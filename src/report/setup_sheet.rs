@@ -10,7 +10,6 @@ use crate::measurement::{Measurement, SurfaceRecord};
 use crate::model_file::{Radio, Settings};
 use crate::names::without_unseen;
 use crate::record::{Drift, NeutralDrift, Source, active};
-use crate::response::StationDeflection;
 
 use super::figures::{percent, plain_deg, signed_deg, signed_with_u};
 use super::neutral::neutral_sentence;
@@ -159,11 +158,7 @@ fn surfaces<'s>(
 }
 
 fn throw_row(label: String, surface: &SurfaceRecord) -> Option<ThrowRow> {
-    let by_deflection = |a: &&StationDeflection, b: &&StationDeflection| {
-        a.deflection_deg.value.total_cmp(&b.deflection_deg.value)
-    };
-    let most = surface.stations.iter().max_by(by_deflection)?;
-    let least = surface.stations.iter().min_by(by_deflection)?;
+    let [most, least] = surface.ends()?;
     let [positive, negative] = if surface.upright {
         ["left", "right"]
     } else {

@@ -98,11 +98,10 @@ impl Judgement {
     /// Whether all sides of a measurement were matched and move alike within their tolerance, with
     /// certainty. A side that was not measured leaves doubt.
     pub fn all_alike(measurement: &Measurement) -> bool {
-        let grave = measurement.warnings.iter().any(|warning| warning.grave);
         let mut not_measured = measurement.not_measured.iter();
         let all_measured = not_measured.all(|surface| !surface.is_missed());
         let is_alike = |correction| Self::of(measurement, correction).verdict == Verdict::Alike;
-        !grave
+        !measurement.has_grave_warning()
             && all_measured
             && unmatched_pairs(measurement).is_empty()
             && measurement.matches.iter().all(is_alike)

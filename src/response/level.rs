@@ -154,3 +154,39 @@ pub(crate) fn append_block(matrix: &mut Vec<Vec<f64>>, block: Vec<Vec<f64>>) {
         matrix.push(whole);
     }
 }
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used)]
+    use super::*;
+
+    fn level(shown_by: &str, names: [&str; 2], cross_deg2: f64) -> LevelZero {
+        let surface = |(place, name): (usize, &str)| LevelSurface {
+            name: name.into(),
+            neutral_deg: Measured::new(1.0 + place as f64, 0.3),
+        };
+        LevelZero {
+            shown_by: shown_by.into(),
+            surfaces: names.into_iter().enumerate().map(surface).collect(),
+            covariance_deg2: vec![vec![0.09, cross_deg2], vec![cross_deg2, 0.09]],
+        }
+    }
+
+    #[test]
+    fn the_level_positions_of_two_functions_keep_their_own_covariances() {
+        let flaps = level("2 s to 4 s", ["left flap", "right flap"], 0.04);
+        let tips = level("2 s to 4 s", ["left tip", "right tip"], 0.0);
+        let all = LevelZero::joined(Some(flaps.clone()), Some(tips)).unwrap();
+        assert_eq!(all.shown_by, "2 s to 4 s");
+        let sd_deg = |one, other| all.between(one, other).unwrap().sd;
+        // The variance of a difference is the sum of both, less twice the covariance.
+        assert!((sd_deg("left flap", "right flap") - 0.1_f64.sqrt()).abs() < 1e-12);
+        assert!((sd_deg("left tip", "right tip") - 0.18_f64.sqrt()).abs() < 1e-12);
+        assert!((sd_deg("left flap", "right tip") - 0.18_f64.sqrt()).abs() < 1e-12);
+        let later = level("7 s to 9 s", ["left tip", "right tip"], 0.0);
+        let both = LevelZero::joined(Some(flaps.clone()), Some(later)).unwrap();
+        assert_eq!(both.shown_by, "2 s to 4 s; 7 s to 9 s");
+        assert_eq!(LevelZero::joined(None, Some(flaps.clone())), Some(flaps));
+        assert_eq!(LevelZero::joined(None, None), None);
+    }
+}

@@ -13,7 +13,7 @@ use crate::clip::ClipWarning;
 use crate::tags::{Checkpoint, SightedFrame, TrackerState};
 
 /// Start of every file; the number changes with the layout.
-const MAGIC: &[u8; 8] = b"hwsight7";
+const MAGIC: &[u8; 8] = b"hwsight8";
 
 /// Contents after the identity; borrowed for writing, owned when read.
 #[derive(Serialize, Deserialize)]
@@ -199,8 +199,8 @@ mod tests {
                 first_s: 0.5,
             },
             ClipWarning::FramesLost {
-                lost: 7,
-                spans_s: vec![[1.0 / 3.0, 0.5], [2.0, 2.0]],
+                withheld_s: vec![0.5],
+                handed_on_s: vec![1.0 / 3.0, 2.0],
             },
             ends_early(None, Some(9)),
             ends_early(Some(0.3), None),

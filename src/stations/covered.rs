@@ -32,10 +32,13 @@ pub(super) fn doubt_travel(
     };
     let lowest = shown.iter().copied().fold(f64::INFINITY, f64::min);
     let highest = shown.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-    if first < lowest - stick::SAME_STATION_PCT || last > highest + stick::SAME_STATION_PCT {
+    let same_pct = stick::SAME_STATION_PCT;
+    let is_beyond = |end: &f64| *end < lowest - same_pct || *end > highest + same_pct;
+    let missing_pct: Vec<f64> = [first, last].into_iter().filter(is_beyond).collect();
+    if !missing_pct.is_empty() {
         warnings.push(StationsWarning::TravelNotCovered {
             shown_pct: [lowest, highest],
-            declared_pct: [first, last],
+            missing_pct,
         });
     }
     let is_shown = |stick_pct: f64| {

@@ -7,12 +7,15 @@
 //! 3. `labels` assigns a stick position to each rest and checks it; for a stick log, `stick_log` does.
 //! 4. `sweeps` finds the stations that a slowly moved stick passes.
 //! 5. `assemble` combines holds and neutral; `covered` reports missing parts of the travel.
+//!
+//! `given` takes holds that are known before the motion is.
 
 mod assemble;
 mod constants;
 mod covered;
 mod error;
 mod find_holds;
+mod given;
 mod hold;
 mod holds;
 mod labels;
@@ -35,6 +38,7 @@ mod tests;
 
 pub use error::{CardConflict, RowFault, StationsError};
 pub use find_holds::{check_table, find_holds, rests_seen};
+pub use given::{GivenHold, holds_as_given};
 pub use hold::{Approach, Hold};
 pub use holds::Holds;
 pub use options::HoldOptions;

@@ -1,5 +1,6 @@
 //! Warnings of the stations stage.
 
+use crate::names;
 use crate::warning::Warning;
 
 /// A warning about the holds.
@@ -21,8 +22,8 @@ pub enum StationsWarning {
     TravelNotCovered {
         /// Outermost stations that were measured.
         shown_pct: [f64; 2],
-        /// Outermost stations that were declared.
-        declared_pct: [f64; 2],
+        /// Outermost stations that were declared and not shown.
+        missing_pct: Vec<f64>,
     },
     /// Stations were not shown although the opposite ones were.
     StationsSkipped {
@@ -106,7 +107,7 @@ impl Warning for StationsWarning {
             Self::HoldsWithoutCard { times_s, strangers } => format!(
                 "no declared station card was seen in {}{}; the program left {} out",
                 holds_at(times_s),
-                tags_instead(strangers),
+                names::but_tags(strangers),
                 it_or_them(times_s)
             ),
             Self::HoldsWithoutMark { times_s } => format!(
@@ -116,26 +117,17 @@ impl Warning for StationsWarning {
             ),
             Self::TravelNotCovered {
                 shown_pct: [lowest, highest],
-                declared_pct: [first, last],
+                missing_pct,
             } => format!(
                 "only {} to {} % of the stick was measured: the clip shows no hold at {}",
                 stick(*lowest),
                 stick(*highest),
-                [first, last]
-                    .into_iter()
-                    .filter(|end| **end < lowest - 0.5 || **end > highest + 0.5)
-                    .map(|end| format!("{end:+.0} %"))
-                    .collect::<Vec<_>>()
-                    .join(" and ")
+                all_of(missing_pct)
             ),
             Self::StationsSkipped { sticks_pct } => format!(
                 "the clip shows no hold at {}, but it shows the opposite station; the curve there \
                  follows from its neighbours",
-                sticks_pct
-                    .iter()
-                    .map(|stick_pct| format!("{stick_pct:+.0} %"))
-                    .collect::<Vec<_>>()
-                    .join(" and ")
+                all_of(sticks_pct)
             ),
             Self::HoldsMiscounted {
                 declared,
@@ -257,6 +249,14 @@ fn stick(stick_pct: f64) -> String {
     }
 }
 
+/// "-50 % and +50 %".
+fn all_of(sticks_pct: &[f64]) -> String {
+    let sticks = sticks_pct
+        .iter()
+        .map(|stick_pct| format!("{stick_pct:+.0} %"));
+    sticks.collect::<Vec<_>>().join(" and ")
+}
+
 /// "the hold at 1.2–2.0 s", "the 2 holds at 1.2–2.0 s and 3.1–4.0 s".
 fn holds_at(times_s: &[[f64; 2]]) -> String {
     let spans: Vec<String> = times_s
@@ -273,17 +273,5 @@ fn it_or_them(times_s: &[[f64; 2]]) -> &'static str {
     match times_s {
         [_] => "it",
         _ => "them",
-    }
-}
-
-/// ", but tags 131 and 132 were", as a clause; nothing where there are none.
-fn tags_instead(strangers: &[u32]) -> String {
-    match strangers {
-        [] => String::new(),
-        [one] => format!(", but tag {one} was"),
-        several => {
-            let ids: Vec<String> = several.iter().map(u32::to_string).collect();
-            format!(", but tags {} were", ids.join(", "))
-        }
     }
 }

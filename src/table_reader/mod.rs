@@ -26,7 +26,7 @@ use crate::names;
 
 /// Largest file that is read, bytes: files written by a person are a hundred times smaller, and
 /// a clip named by mistake should be refused before it fills the memory.
-const MAX_FILE_BYTES: u64 = 1 << 20;
+pub const MAX_FILE_BYTES: u64 = 1 << 20;
 
 /// Reads a TOML file through `read`, which gets the whole file as a table.
 ///

@@ -5,6 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use nalgebra::Point2;
 
 use crate::clip::ClipError;
+use crate::names;
 use crate::tags::sighting::DropReason;
 use crate::vision::VisionError;
 
@@ -40,7 +41,7 @@ pub enum TagsError {
     #[error(
         "none of the declared tags was seen in any of {frames} frames{}; the largest square that \
          could be one has edges of {largest_square_px:.0} px, and {needed_px:.0} px are needed{}",
-        but_others(others),
+        names::but_tags(others),
         refusals(refused)
     )]
     NoTagSeen {
@@ -57,8 +58,8 @@ pub enum TagsError {
     },
     /// The declared tags can be read only in a mirror image.
     #[error(
-        "the picture is mirrored: tag{} {} can be read only in its mirror image",
-        if ids.len() == 1 { "" } else { "s" }, listed(ids)
+        "the picture is mirrored: {} can be read only in its mirror image",
+        names::tags(ids)
     )]
     Mirrored {
         /// Declared tags and cards that were read there.
@@ -105,23 +106,6 @@ impl TagsError {
                     .into()
             }
             Self::NoFrame => "check that the clip plays, and film again".into(),
-        }
-    }
-}
-
-fn listed(ids: &BTreeSet<u32>) -> String {
-    let ids: Vec<String> = ids.iter().map(u32::to_string).collect();
-    ids.join(", ")
-}
-
-/// Tags that were seen in place of the declared ones, as a clause.
-fn but_others(others: &[u32]) -> String {
-    match others {
-        [] => String::new(),
-        [one] => format!(", but tag {one} was"),
-        more => {
-            let ids: Vec<String> = more.iter().map(u32::to_string).collect();
-            format!(", but tags {} were", ids.join(", "))
         }
     }
 }

@@ -6,6 +6,7 @@
 mod checkpoint;
 mod error;
 mod follow;
+mod frame_search;
 mod overview;
 mod pattern_fit;
 mod plan;
@@ -17,6 +18,7 @@ mod warning;
 pub use checkpoint::{Checkpoint, CheckpointSink};
 pub use error::TagsError;
 pub use follow::tracker::TrackerState;
+pub use frame_search::FrameSearch;
 pub use overview::Overview;
 pub use pattern_fit::picture::{PictureFault, TagPicture};
 pub use pattern_fit::quality::SMALLEST_EDGE_PX;

@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 
+use crate::names;
 use crate::tags::overview::Overview;
 use crate::tags::pattern_fit::picture::{PictureFault, TagPicture};
 use crate::tags::plan::TagPlan;
@@ -157,13 +158,11 @@ impl Warning for TagsWarning {
 }
 
 fn never_seen(tag_id: u32, undeclared: &[u32]) -> String {
-    let ids: Vec<String> = undeclared.iter().map(u32::to_string).collect();
-    let others = match &ids[..] {
+    let others = match undeclared {
         [] => String::new(),
-        [one] => format!("; the clip shows tag {one}, which the model file does not declare"),
-        several => format!(
-            "; the clip shows tags {}, which the model file does not declare",
-            several.join(", ")
+        others => format!(
+            "; the clip shows {}, which the model file does not declare",
+            names::tags(others)
         ),
     };
     format!("airframe tag {tag_id} was never seen{others}")

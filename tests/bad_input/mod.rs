@@ -67,6 +67,11 @@ impl Workplace {
             .unwrap()
     }
 
+    /// How many searches the cache holds.
+    pub fn cached_searches(&self) -> usize {
+        std::fs::read_dir(self.kept.path()).unwrap().count()
+    }
+
     /// `measure` over the results of an earlier day.
     pub fn measure(&self, clip: &str, more: &[&str]) -> Output {
         let usual = ["measure", clip, "--model", "model.toml", "--out", "results"];

@@ -29,6 +29,32 @@ impl View {
     };
 }
 
+/// The camera of a browser.
+#[derive(Debug, Clone)]
+pub enum Camera {
+    /// The computer has none.
+    Missing,
+    /// The person does not let pages use it.
+    Refused,
+    /// It shows the frames of a file, over and over.
+    File(PathBuf),
+}
+
+impl Camera {
+    fn arguments(&self) -> Vec<String> {
+        let fake = "--use-fake-device-for-media-stream";
+        match self {
+            Self::Missing => Vec::new(),
+            Self::Refused => vec![fake.into(), "--deny-permission-prompts".into()],
+            Self::File(file) => vec![
+                fake.into(),
+                "--use-fake-ui-for-media-stream".into(),
+                format!("--use-file-for-fake-video-capture={}", file.display()),
+            ],
+        }
+    }
+}
+
 /// A browser with its driver.
 pub struct Browser {
     pub client: Client,
@@ -51,8 +77,9 @@ fn driver(port: u16) -> Child {
 }
 
 /// Arguments and preferences of the browser.
-fn capabilities(view: View, profile: &Path) -> Value {
-    let mut arguments = vec![
+fn capabilities(view: View, camera: &Camera, profile: &Path) -> Value {
+    let mut arguments = camera.arguments();
+    arguments.extend([
         "--headless=new".to_owned(),
         // Tests run as root in containers.
         "--no-sandbox".into(),
@@ -62,7 +89,7 @@ fn capabilities(view: View, profile: &Path) -> Value {
         "--force-color-profile=srgb".into(),
         format!("--user-data-dir={}", profile.display()),
         format!("--window-size={},900", view.width_px.max(500)),
-    ];
+    ]);
     if view.is_dark {
         arguments.push("--force-dark-mode".into());
         arguments.push("--blink-settings=preferredColorScheme=0".into());
@@ -76,11 +103,16 @@ fn capabilities(view: View, profile: &Path) -> Value {
     if !view.has_script {
         options["prefs"] = json!({"profile.managed_default_content_settings.javascript": 2});
     }
-    json!({ "browserName": "chrome", "goog:chromeOptions": options })
+    // The certificate that the bench makes for phones is trusted by a person, not by an authority.
+    json!({ "browserName": "chrome", "acceptInsecureCerts": true, "goog:chromeOptions": options })
 }
 
 impl Browser {
     pub async fn open(view: View) -> Self {
+        Self::with_camera(view, &Camera::Missing).await
+    }
+
+    pub async fn with_camera(view: View, camera: &Camera) -> Self {
         let port = TcpListener::bind("127.0.0.1:0")
             .unwrap()
             .local_addr()
@@ -96,7 +128,7 @@ impl Browser {
             std::thread::sleep(Duration::from_millis(50));
         }
         let profile = tempfile::tempdir().unwrap();
-        let Value::Object(capabilities) = capabilities(view, profile.path()) else {
+        let Value::Object(capabilities) = capabilities(view, camera, profile.path()) else {
             unreachable!("capabilities are an object")
         };
         let client = ClientBuilder::new(HttpConnector::new())
@@ -210,7 +242,9 @@ impl Browser {
     /// No violation that the accessibility checker axe-core finds, where `HINGEWISE_AXE` names its
     /// script (axe.min.js of the npm package axe-core).
     async fn check_access(&self, name: &str) {
-        let Some(axe) = std::env::var_os("HINGEWISE_AXE") else {
+        let axe = std::env::var_os("HINGEWISE_AXE");
+        // The checker is a script itself.
+        let Some(axe) = axe.filter(|_| self.view.has_script) else {
             return;
         };
         let axe = std::fs::read_to_string(axe).unwrap();
@@ -235,6 +269,27 @@ impl Browser {
             .iter()
             .map(|number| number.as_f64().unwrap())
             .collect()
+    }
+
+    /// Whether an element can be seen now.
+    pub async fn is_shown(&self, css: &str) -> bool {
+        match self.client.find(Locator::Css(css)).await {
+            Ok(element) => element.is_displayed().await.unwrap_or(false),
+            Err(_) => false,
+        }
+    }
+
+    /// Waits until an element that a CSS selector finds can be seen.
+    pub async fn wait_until_shown(&self, css: &str) {
+        let begun = Instant::now();
+        while !self.is_shown(css).await {
+            assert!(
+                begun.elapsed() < Duration::from_secs(60),
+                "no {css} in\n{}",
+                self.text_if_any().await
+            );
+            tokio::time::sleep(Duration::from_millis(100)).await;
+        }
     }
 
     pub async fn close(self) {

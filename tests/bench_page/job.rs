@@ -2,15 +2,7 @@
 
 use super::browser::{Browser, View};
 use super::server::Server;
-use super::{folder_with, sample};
-
-fn in_browser(work: impl AsyncFnOnce()) {
-    let runtime = tokio::runtime::Builder::new_current_thread()
-        .enable_all()
-        .build()
-        .unwrap();
-    runtime.block_on(work());
-}
+use super::{folder_with, in_browser, sample};
 
 /// The camera was calibrated before; everything else is done on the pages.
 async fn whole_job(view: View) {

@@ -4,6 +4,10 @@
 
 mod browser;
 mod job;
+mod live;
+mod live_camera;
+mod live_load;
+mod live_sound;
 mod server;
 mod serving;
 
@@ -23,4 +27,12 @@ fn folder_with(names: &[&str]) -> tempfile::TempDir {
         std::fs::copy(sample(name), folder.path().join(name)).unwrap();
     }
     folder
+}
+
+fn in_browser(work: impl AsyncFnOnce()) {
+    let runtime = tokio::runtime::Builder::new_current_thread()
+        .enable_all()
+        .build()
+        .unwrap();
+    runtime.block_on(work());
 }

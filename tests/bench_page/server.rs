@@ -16,9 +16,15 @@ pub struct Server {
 impl Server {
     /// Serves a folder; the address has to be the first line of output.
     pub fn of(folder: &Path) -> Self {
+        Self::with(folder, &[])
+    }
+
+    /// The same, with more options.
+    pub fn with(folder: &Path, options: &[&str]) -> Self {
         let cache = tempfile::tempdir().unwrap();
         let mut child = Command::new(env!("CARGO_BIN_EXE_hingewise"))
             .args(["bench", "--no-open", "--port", "0"])
+            .args(options)
             .arg(folder)
             .env("HINGEWISE_CACHE_DIR", cache.path())
             .stdout(Stdio::piped())
@@ -45,14 +51,19 @@ impl Server {
         format!("http://127.0.0.1:{}", self.port)
     }
 
-    /// Sends a signal by its name, and waits for the end.
-    pub fn end(&mut self, signal: &str) -> (ExitStatus, Duration) {
-        let asked = Instant::now();
+    /// Sends a signal by its name.
+    pub fn signal(&self, signal: &str) {
         let pid = self.child.id().to_string();
         let sent = Command::new("kill")
             .args([&format!("-{signal}"), &pid])
             .status();
         assert!(sent.unwrap().success());
+    }
+
+    /// Sends a signal by its name, and waits for the end.
+    pub fn end(&mut self, signal: &str) -> (ExitStatus, Duration) {
+        let asked = Instant::now();
+        self.signal(signal);
         let status = self.child.wait().unwrap();
         (status, asked.elapsed())
     }
@@ -99,6 +110,18 @@ impl Server {
             order.to_string().as_bytes(),
         );
         assert_eq!(answer.status, 202, "{}", answer.text());
+        let answer: serde_json::Value = serde_json::from_slice(&answer.body).unwrap();
+        answer["id"].as_str().unwrap().to_owned()
+    }
+
+    /// Begins a live session with the aircraft and the camera of the folder.
+    pub fn begin_live(&self) -> String {
+        let first = |path: &str| self.json(path)[0]["id"].as_str().unwrap().to_owned();
+        let ids = serde_json::json!({
+            "aircraft": first("/api/aircraft"), "camera": first("/api/cameras"),
+        });
+        let answer = self.send("POST", "/api/live", &[], ids.to_string().as_bytes());
+        assert_eq!(answer.status, 201, "{}", answer.text());
         let answer: serde_json::Value = serde_json::from_slice(&answer.body).unwrap();
         answer["id"].as_str().unwrap().to_owned()
     }

@@ -231,12 +231,21 @@ fn pages_style_and_script_stay_below_sixty_kilobytes() {
         "/progress.js",
         "/ticks.js",
         "/pair.js",
+        "/live.js",
+        "/live-camera.js",
+        "/live-draw.js",
+        "/live-figures.js",
+        "/live-sound.js",
+        "/live.css",
     ]
     .iter()
     .map(|path| size(path))
     .sum();
-    for page in ["", "/edit", "/print", "/film", "/history"] {
-        let all = shared + size(&format!("/aircraft/{aircraft}{page}"));
+    let of_aircraft = ["", "/edit", "/print", "/film", "/live", "/history"];
+    let of_aircraft = of_aircraft.map(|page| format!("/aircraft/{aircraft}{page}"));
+    let live = format!("/live/{}", server.begin_live());
+    for page in of_aircraft.into_iter().chain([live]) {
+        let all = shared + size(&page);
         assert!(all < 60_000, "{page}: {all}");
     }
     assert!(sample("cards.mp4").is_file());

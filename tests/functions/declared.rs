@@ -116,6 +116,7 @@ fn faults_of(text: &str) -> Vec<(usize, String)> {
 
 #[test]
 fn each_single_fault_of_a_function_raises_one_message_and_no_other() {
+    let long_name = format!("name = \"{}\"", "o".repeat(101));
     let of_flaps = "surfaces = [\"left flap\", \"right flap\"]";
     let cases = [
         (
@@ -124,6 +125,7 @@ fn each_single_fault_of_a_function_raises_one_message_and_no_other() {
             "`name` is missing in [[function]]",
         ),
         ("name = \"flaps\"", "name = \" \"", "`name` is empty"),
+        ("name = \"flaps\"", &long_name, "`name` has 101 letters"),
         (
             "name = \"flaps\"",
             "name = \"ailerons\"",

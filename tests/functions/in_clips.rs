@@ -210,6 +210,35 @@ fn two_functions_that_move_in_turn_are_measured_from_one_clip() {
 }
 
 #[test]
+fn a_level_clip_beside_several_functions_is_not_searched_and_the_report_names_the_reason() {
+    let workplace = Workplace::with(&Film {
+        moves: Moves::InTurn,
+        ..film::good()
+    });
+    film::good().write(&workplace.path("level"));
+    workplace.write("model.toml", one_flap_each(ORDER));
+    let level = ["--level", "level", "--trace", "trace"];
+    let measurement = measured(&workplace, &level);
+    assert_eq!(surfaces(&measurement), ["left flap", "right flap"]);
+    assert_eq!(codes(&measurement), ["level-not-used"]);
+    let warning = &measurement["warnings"][0];
+    let text = warning["text"].as_str().unwrap();
+    assert!(text.contains("shows several functions"), "{text}");
+    assert!(warning["help"].as_str().unwrap().contains("--function"));
+    assert_eq!(measurement["level_zero"], Value::Null);
+    let times = std::fs::read_to_string(workplace.path("trace/times.csv")).unwrap();
+    assert!(!times.contains("level clip"), "{times}");
+    assert_eq!(workplace.cached_searches(), 1);
+
+    // Beside a single function it is searched.
+    let chosen = [&level[..], &["--function", "left"]].concat();
+    measured(&workplace, &chosen);
+    let times = std::fs::read_to_string(workplace.path("trace/times.csv")).unwrap();
+    assert!(times.contains("level clip"), "{times}");
+    assert_eq!(workplace.cached_searches(), 2);
+}
+
+#[test]
 fn the_motion_shows_which_function_of_a_v_tail_a_clip_is_of() {
     for (moves, name, direction) in [
         (Moves::Alike, "elevator", 1.0),

@@ -107,11 +107,12 @@ async fn begin(
     });
     let part = part.await?;
     if only_begins {
-        return Ok((StatusCode::CREATED, arrived(&bench, &part)).into_response());
+        let answer = blocking(move || Ok(arrived(&bench, &part))).await?;
+        return Ok((StatusCode::CREATED, answer).into_response());
     }
     if let Err(refusal) = bench.uploads.take(&part, span, body).await {
         // Whoever sends a clip whole does not know its id yet, and cannot go on.
-        bench.uploads.forget(&part.id);
+        blocking(move || Ok(bench.uploads.forget(&part.id))).await?;
         return Err(refusal);
     }
     let answer = settled(bench, part, chunk.is_none()).await?;
@@ -125,7 +126,8 @@ async fn go_on(
     headers: HeaderMap,
     body: Body,
 ) -> Result<Response, Refusal> {
-    let part = bench.uploads.part(&id)?;
+    let asking = bench.clone();
+    let part = blocking(move || asking.uploads.part(&id)).await?;
     let span = content_range(&headers)?.ok_or_else(|| {
         Refusal::bad_request(
             "this chunk does not say where it belongs",
@@ -147,11 +149,11 @@ async fn go_on(
 
 /// What came, once all is there; until then how much is.
 async fn settled(bench: Shared, part: Part, is_whole: bool) -> Result<Response, Refusal> {
-    let arrived_bytes = bench.uploads.arrived(&part.id);
-    if !is_whole && part.total_bytes.is_none_or(|total| arrived_bytes < total) {
-        return Ok(arrived(&bench, &part));
-    }
     blocking(move || {
+        let arrived_bytes = bench.uploads.arrived(&part.id);
+        if !is_whole && part.total_bytes.is_none_or(|total| arrived_bytes < total) {
+            return Ok(arrived(&bench, &part));
+        }
         let file = bench.uploads.finish(&part)?;
         Ok(Json(About::clip(&bench, &file)?).into_response())
     })
@@ -180,9 +182,12 @@ async fn known(State(bench): State<Shared>, Path(id): Path<String>) -> Result<Re
 
 /// Gives an upload up.
 async fn forget(State(bench): State<Shared>, Path(id): Path<String>) -> Result<Response, Refusal> {
-    let part = bench.uploads.part(&id)?;
-    bench.uploads.forget(&part.id);
-    Ok(StatusCode::NO_CONTENT.into_response())
+    blocking(move || {
+        let part = bench.uploads.part(&id)?;
+        bench.uploads.forget(&part.id);
+        Ok(StatusCode::NO_CONTENT.into_response())
+    })
+    .await
 }
 
 fn content_length(headers: &HeaderMap) -> Option<u64> {

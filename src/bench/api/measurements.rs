@@ -131,11 +131,15 @@ async fn list(State(bench): State<Shared>) -> Result<impl IntoResponse, Refusal>
     .await
 }
 
-#[derive(Deserialize)]
-struct Asked {
-    aircraft: String,
-    camera: String,
-    clip: String,
+/// What is to be measured, by the ids of its files.
+#[derive(Debug, Deserialize)]
+pub struct Asked {
+    pub aircraft: String,
+    pub camera: String,
+    pub clip: String,
+    /// The clip in which the surfaces are held level with each other.
+    #[serde(default)]
+    pub level: Option<String>,
 }
 
 async fn order(State(bench): State<Shared>, body: Bytes) -> Result<Response, Refusal> {
@@ -146,7 +150,7 @@ async fn order(State(bench): State<Shared>, body: Bytes) -> Result<Response, Ref
         )
     })?;
     blocking(move || {
-        let id = place_order(&bench, &asked.aircraft, &asked.camera, &asked.clip)?;
+        let id = place_order(&bench, &asked)?;
         let answer = Json(serde_json::json!({ "id": id }));
         Ok((StatusCode::ACCEPTED, answer).into_response())
     })
@@ -154,28 +158,24 @@ async fn order(State(bench): State<Shared>, body: Bytes) -> Result<Response, Ref
 }
 
 /// Checks an order and puts it into the line.
-pub fn place_order(
-    bench: &Bench,
-    aircraft: &str,
-    camera: &str,
-    clip: &str,
-) -> Result<String, Refusal> {
-    let aircraft = bench.workshop.aircraft_of(aircraft)?.file;
-    let camera = bench.workshop.camera_of(camera)?.file;
-    let clip = bench.workshop.clip_of(clip)?.file;
-    let waiting = bench.line.entries();
+pub fn place_order(bench: &Bench, asked: &Asked) -> Result<String, Refusal> {
+    let aircraft = bench.workshop.aircraft_of(&asked.aircraft)?.file;
+    let camera = bench.workshop.camera_of(&asked.camera)?.file;
+    let clip = bench.workshop.clip_of(&asked.clip)?.file;
+    let level = asked
+        .level
+        .as_deref()
+        .map(|level| bench.workshop.clip_of(level));
+    let level = level.transpose()?.map(|level| level.file);
     let is_taken = |folder: &std::path::Path| {
-        let in_line = waiting.iter().any(|entry| match &entry.order {
-            Order::Measure(order) => order.out == folder,
-            Order::Calibrate(_) => false,
-        });
-        in_line || bench.workshop.path(folder).symlink_metadata().is_ok()
+        bench.line.is_for(folder) || bench.workshop.path(folder).symlink_metadata().is_ok()
     };
     let order = measure::Order {
         out: measure::free_folder(&aircraft, &clip, is_taken),
         aircraft,
         camera,
         clip,
+        level,
     };
     order.check(&bench.workshop.path("".as_ref()))?;
     bench.line.add(Order::Measure(order))
@@ -196,14 +196,20 @@ async fn state(State(bench): State<Shared>, Path(id): Path<String>) -> Result<Re
 }
 
 async fn cancel(State(bench): State<Shared>, Path(id): Path<String>) -> Result<Response, Refusal> {
-    bench.line.cancel(&id)?;
-    Ok(StatusCode::NO_CONTENT.into_response())
+    blocking(move || {
+        bench.line.cancel(&id)?;
+        Ok(StatusCode::NO_CONTENT.into_response())
+    })
+    .await
 }
 
 async fn resume(State(bench): State<Shared>, Path(id): Path<String>) -> Result<Response, Refusal> {
-    bench.line.resume(&id)?;
-    let answer = Json(serde_json::json!({ "id": id }));
-    Ok((StatusCode::ACCEPTED, answer).into_response())
+    blocking(move || {
+        bench.line.resume(&id)?;
+        let answer = Json(serde_json::json!({ "id": id }));
+        Ok((StatusCode::ACCEPTED, answer).into_response())
+    })
+    .await
 }
 
 async fn file(

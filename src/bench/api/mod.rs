@@ -1,6 +1,7 @@
-//! What programs ask for: lists, clips and measurements as JSON.
+//! What programs ask for: lists, clips, measurements and live sessions as JSON.
 
 pub mod clips;
+pub mod live;
 pub mod measurements;
 
 use axum::extract::State;
@@ -18,6 +19,7 @@ pub fn routes() -> Router<Shared> {
         .route("/api/aircraft", get(aircraft))
         .route("/api/cameras", get(cameras))
         .merge(clips::routes())
+        .merge(live::routes())
         .merge(measurements::routes())
 }
 

@@ -9,7 +9,7 @@ use crate::bench::blocking::blocking;
 use crate::bench::course::{Course, Next};
 use crate::bench::workshop::Measured;
 use crate::bench::{Refusal, Shared};
-use crate::report::Judgement;
+use crate::report::Headline;
 
 #[derive(Template)]
 #[template(path = "aircraft.html", config = "src/bench/askama.toml")]
@@ -33,8 +33,6 @@ pub struct Row {
 impl Row {
     pub fn of(measured: &Measured) -> Self {
         let measurement = &measured.measurement;
-        let first = measurement.matches.first();
-        let found = first.map(|correction| Judgement::of(measurement, correction).headline());
         Self {
             id: measured.id.clone(),
             day: measurement
@@ -42,7 +40,7 @@ impl Row {
                 .clone()
                 .unwrap_or_else(|| "unknown day".into()),
             clip: measured.folder.display().to_string(),
-            found: found.unwrap_or("No pair was matched"),
+            found: Headline::of(measurement).words,
         }
     }
 }

@@ -11,9 +11,11 @@ use super::{Place, Shell, html, onward, page, sentence};
 use crate::bench::blocking::blocking;
 use crate::bench::calibrate::{self, BoardOrder, Markers};
 use crate::bench::form::{Form, number};
+use crate::bench::free_name::free_name;
 use crate::bench::line::Order;
 use crate::bench::uploads::plain_name;
 use crate::bench::{Bench, Refusal, Shared};
+use crate::names::{LONGEST_NAME, is_too_long};
 use crate::print;
 
 /// The board that the bench prints, the same that the manual names: it fills a sheet of A4 or Letter.
@@ -126,6 +128,10 @@ fn placed(bench: &Bench, form: &Form) -> Result<String, Wrong> {
             "Name the camera and its mode, such as phone, 1080p, 1x".into(),
         ));
     }
+    if is_too_long(&name) {
+        let words = format!("Write a name of at most {LONGEST_NAME} letters");
+        return Err(("name", words));
+    }
     let whole = |field: &'static str| {
         let count = form.get(field).parse::<usize>();
         count.map_err(|_| (field, "Write a whole number, such as 9".to_owned()))
@@ -184,19 +190,13 @@ fn markers(form: &Form) -> Result<Option<Markers>, Wrong> {
 /// A file for the profile that is not there yet.
 fn free_file(bench: &Bench, name: &str) -> std::path::PathBuf {
     let plain = plain_name(&format!("{}.toml", name.to_lowercase().replace('.', "_")));
-    let stem = plain.trim_end_matches(".toml").to_owned();
-    let mut files = (1_u32..).map(|number| match number {
-        1 => std::path::PathBuf::from(format!("{stem}.toml")),
-        number => format!("{stem}-{number}.toml").into(),
-    });
     let waiting = bench.line.entries();
-    let is_free = |file: &std::path::PathBuf| {
+    free_name(plain.trim_end_matches(".toml"), ".toml", |file| {
         let is_there = bench.workshop.path(file).symlink_metadata().is_ok();
         let is_ordered = waiting.iter().any(|entry| match &entry.order {
-            Order::Calibrate(order) => order.out == *file,
+            Order::Calibrate(order) => order.out == file,
             Order::Measure(_) => false,
         });
         !is_there && !is_ordered
-    };
-    files.find(is_free).unwrap_or_default()
+    })
 }

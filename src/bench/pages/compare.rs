@@ -10,13 +10,13 @@ use super::aircraft::Row;
 use super::{At, Shell, page, sandboxed};
 use crate::bench::blocking::blocking;
 use crate::bench::course::Course;
-use crate::bench::workshop::{Aircraft, Measured, stem};
+use crate::bench::workshop::{Aircraft, Measured};
 use crate::bench::{Bench, Refusal, Shared};
 use crate::comparison::Comparison;
-use crate::measured::Measured as Deflection;
 use crate::measurement::{Measurement, SurfaceRecord};
-use crate::record::{self, Kept};
-use crate::report::{Throws, comparison_page, neutral_lines, throws_charts};
+use crate::names::of_file;
+use crate::record::{self, Kept, NeutralDrift, Source};
+use crate::report::{Throws, comparison_page, neutral_lines, signed_deg, throws_charts};
 
 #[derive(Template)]
 #[template(path = "history.html", config = "src/bench/askama.toml")]
@@ -56,8 +56,7 @@ pub async fn history(
     blocking(move || {
         let course = Course::of(&bench, bench.workshop.aircraft_of(&id)?);
         let name = course.aircraft.name();
-        let mut kept = bench.workshop.measurements();
-        kept.retain(|one| one.is_kept && one.measurement.model == name);
+        let kept = &course.kept;
         // What was kept in the record is most often still in the folder as well.
         let is_copy = |kept: &&Measured| {
             let mut measured = course.measured.iter();
@@ -85,7 +84,7 @@ pub async fn history(
             shell: Shell::step(format!("Compare {name}"), &course, At::Check),
             measured: course.measured.iter().map(Row::of).collect(),
             throws: throws(&all),
-            neutral: neutral(&kept),
+            neutral: neutral(kept, &course.aircraft),
             sheet: latest_sheet(&bench, &course.aircraft)
                 .map(|_| format!("/aircraft/{id}/setup-sheet.html")),
             kept: kept.iter().map(Row::of).collect(),
@@ -116,7 +115,13 @@ fn throws(measured: &[Measured]) -> Vec<Rows> {
                 },
                 charts: (ends.len() > 1).then(|| throws_charts(&surface.name, &oldest_first)),
                 rows: (ends.into_iter())
-                    .map(|(day, ends)| (day, shown(ends.highest_deg), shown(ends.lowest_deg)))
+                    .map(|(day, ends)| {
+                        (
+                            day,
+                            signed_deg(ends.highest_deg),
+                            signed_deg(ends.lowest_deg),
+                        )
+                    })
                     .collect(),
             }
         })
@@ -125,31 +130,28 @@ fn throws(measured: &[Measured]) -> Vec<Rows> {
 
 /// The deflections at both ends of a surface's travel.
 fn ends(record: &SurfaceRecord) -> Option<Throws> {
-    let deflections = || record.stations.iter().map(|station| station.deflection_deg);
-    let by_value = |a: &Deflection, b: &Deflection| a.value.total_cmp(&b.value);
+    let [highest, lowest] = record.ends()?;
     Some(Throws {
-        highest_deg: deflections().max_by(by_value)?,
-        lowest_deg: deflections().min_by(by_value)?,
+        highest_deg: highest.deflection_deg,
+        lowest_deg: lowest.deflection_deg,
     })
 }
 
-fn shown(deflection: Deflection) -> String {
-    format!("{:+.2}° ±{:.2}°", deflection.value, deflection.u()).replace('-', "−")
-}
-
-/// How neutral of the latest measurement of the record differs from the earlier ones, in words.
-fn neutral(kept: &[Measured]) -> Vec<String> {
+/// How neutral of each surface changed within the record, in words, as `record` says it.
+fn neutral(kept: &[Measured], aircraft: &Aircraft) -> Vec<String> {
     let mut kept: Vec<Kept> = (kept.iter())
         .map(|one| Kept {
-            name: stem(&one.folder),
+            name: of_file(&one.folder),
             measurement: Measurement::clone(&one.measurement),
         })
         .collect();
     record::latest_first(&mut kept);
-    let Some((latest, earlier)) = kept.split_first() else {
+    let Ok(model) = &aircraft.model else {
         return Vec::new();
     };
-    let drifts = record::neutral_drifts(&latest.measurement, earlier);
+    let sources = record::sources(&kept, model);
+    let drifts: Vec<NeutralDrift> = sources.iter().flat_map(Source::neutral_drifts).collect();
+    let earlier = sources.first().map_or(&[][..], |latest| latest.earlier);
     neutral_lines(&drifts, earlier)
 }
 
@@ -158,8 +160,8 @@ fn latest_sheet(bench: &Bench, aircraft: &Aircraft) -> Option<PathBuf> {
     let home = record::record_folder(&bench.workshop.path(&aircraft.file));
     let entries = std::fs::read_dir(&home).ok()?;
     let names = entries.filter_map(|entry| entry.ok()?.file_name().into_string().ok());
-    let is_sheet = |name: &String| name.starts_with("setup-") && name.ends_with(".html");
-    names.filter(is_sheet).max().map(|name| home.join(name))
+    let sheets = names.filter_map(|name| Some((record::sheet_number(&name)?, name)));
+    sheets.max().map(|(_, name)| home.join(name))
 }
 
 pub async fn sheet(

@@ -7,7 +7,7 @@ use axum::http::HeaderMap;
 use axum::response::Response;
 
 use super::{At, Shell, onward, page};
-use crate::bench::api::measurements::place_order;
+use crate::bench::api::measurements::{Asked, place_order};
 use crate::bench::blocking::blocking;
 use crate::bench::course::Course;
 use crate::bench::form::Form;
@@ -143,7 +143,8 @@ pub async fn take_form(bench: &Shared, headers: &HeaderMap, body: Body) -> Resul
         total: None,
     };
     if let Err(refusal) = bench.uploads.take(&part, whole, file.body).await {
-        bench.uploads.forget(&part.id);
+        let forgetting = bench.clone();
+        blocking(move || Ok(forgetting.uploads.forget(&part.id))).await?;
         return Err(refusal);
     }
     let bench = bench.clone();
@@ -161,7 +162,14 @@ pub async fn order(
     form: Form,
 ) -> Result<Response, Refusal> {
     blocking(move || {
-        let measurement = place_order(&bench, &id, form.get("camera"), form.get("clip"))?;
+        let level = Some(form.get("level").to_owned()).filter(|level| !level.is_empty());
+        let asked = Asked {
+            aircraft: id,
+            camera: form.get("camera").to_owned(),
+            clip: form.get("clip").to_owned(),
+            level,
+        };
+        let measurement = place_order(&bench, &asked)?;
         Ok(onward(&format!("/measurements/{measurement}")))
     })
     .await

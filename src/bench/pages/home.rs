@@ -27,11 +27,9 @@ struct Row {
 
 pub async fn home(State(bench): State<Shared>) -> Result<Response, Refusal> {
     blocking(move || {
-        let aircraft = bench.workshop.aircraft().into_iter();
-        let courses = aircraft.map(|aircraft| Course::of(&bench, aircraft));
         page(&Home {
             shell: Shell::of("Aircraft", Place::Aircraft),
-            aircraft: courses.map(|course| row(&course)).collect(),
+            aircraft: Course::all(&bench).iter().map(row).collect(),
         })
     })
     .await

@@ -20,6 +20,9 @@ const PIXELS_OF_1080P: f64 = 1920.0 * 1080.0;
 /// Phones rarely film pictures less wide than this, px: a copy was probably reduced on its way.
 const SMALL_WIDTH_PX: usize = 1280;
 
+/// Most clips of the folder that are offered as the one with level surfaces.
+const MOST_LEVELS: usize = 12;
+
 #[derive(Template)]
 #[template(path = "look.html", config = "src/bench/askama.toml")]
 struct Page {
@@ -33,6 +36,8 @@ struct Page {
     others: usize,
     tags: Vec<TagLook>,
     undeclared: String,
+    /// Clips that may show the surfaces held level.
+    levels: Vec<(String, String)>,
 }
 
 pub async fn look(
@@ -55,6 +60,10 @@ pub async fn look(
             .filter(|camera| about.fits.contains(&camera.id))
             .map(|camera| (camera.id.clone(), camera.name()))
             .collect();
+        let others = bench.workshop.clips().into_iter();
+        let levels = (others.filter(|other| other.id != clip.id).take(MOST_LEVELS))
+            .map(|other| (other.id, other.file.display().to_string()))
+            .collect();
         let undeclared: Vec<String> = undeclared.iter().map(u32::to_string).collect();
         page(&Page {
             shell: Shell::step(format!("Clip {}", about.name), &course, At::Film),
@@ -67,6 +76,7 @@ pub async fn look(
             cameras: fits,
             tags,
             undeclared: undeclared.join(", "),
+            levels,
         })
     })
     .await

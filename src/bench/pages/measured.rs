@@ -13,8 +13,8 @@ use crate::bench::line::{Entry, Order, State as LineState};
 use crate::bench::workshop::Measured;
 use crate::bench::{Bench, Refusal, Shared};
 use crate::commands::{self, Common};
-use crate::report::Judgement;
-use crate::report::{PAGE, UNFINISHED_PAGE};
+use crate::measurement::Source;
+use crate::report::{Headline, Judgement, PAGE, UNFINISHED_PAGE};
 
 #[derive(Template)]
 #[template(path = "waiting.html", config = "src/bench/askama.toml")]
@@ -124,7 +124,7 @@ fn done(bench: &Bench, measured: Measured) -> Done {
     let found = measurement.matches.iter().map(|correction| {
         let judgement = Judgement::of(measurement, correction);
         Found {
-            headline: judgement.headline(),
+            headline: Headline::of_pair(measurement, &judgement),
             sentence: judgement.sentence(correction),
         }
     });
@@ -137,13 +137,15 @@ fn done(bench: &Bench, measured: Measured) -> Done {
     });
     let day = measurement.date.as_deref().unwrap_or("an unknown day");
     let aircraft = bench.workshop.aircraft_named(&measurement.model);
-    let kept = bench.workshop.measurements();
     let is_in_record =
         |other: &Measured| other.is_kept && other.measurement == measured.measurement;
-    let is_kept = measured.is_kept || kept.iter().any(is_in_record);
+    let is_kept = measured.is_kept || bench.workshop.measurements().iter().any(is_in_record);
     Done {
         shell: Shell::of_model(
-            &format!("{}, clip of {day}", measurement.model),
+            &match measurement.source {
+                Some(Source::Live) => format!("{}, measured live on {day}", measurement.model),
+                None => format!("{}, clip of {day}", measurement.model),
+            },
             bench,
             &measurement.model,
             At::Numbers,

@@ -1,5 +1,6 @@
-//! Pages: what a person sees and fills in. All of them work without script; script adds the progress
-//! of uploads, ticks that are kept at once, and pages that renew themselves.
+//! Pages: what a person sees and fills in. All of them work without script, except the live
+//! page, which reads the camera; script adds the progress of uploads, ticks that are kept at once, and
+//! pages that renew themselves.
 
 mod aircraft;
 mod calibration;
@@ -8,6 +9,7 @@ mod compare;
 mod edit;
 mod film;
 mod home;
+mod live;
 mod look;
 mod measured;
 mod new;
@@ -40,6 +42,11 @@ pub fn routes() -> Router<Shared> {
         )
         .route("/aircraft/{id}/print/{what}", get(print::pdf))
         .route("/aircraft/{id}/film", get(film::film).post(film::order))
+        .route(
+            "/aircraft/{id}/live",
+            get(live::begin_page).post(live::begin),
+        )
+        .route("/live/{id}", get(live::instrument))
         .route("/aircraft/{id}/upload", post(film::upload))
         .route("/aircraft/{id}/clips/{clip}", get(look::look))
         .route(

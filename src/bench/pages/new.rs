@@ -8,6 +8,7 @@ use axum::response::Response;
 use super::{Place, Shell, html, onward, page, sentence};
 use crate::bench::blocking::blocking;
 use crate::bench::form::{Form, number};
+use crate::bench::free_name::free_name;
 use crate::bench::ids::{Kind, id};
 use crate::bench::model_text::{Answers, fresh};
 use crate::bench::uploads::plain_name;
@@ -222,14 +223,9 @@ fn write(bench: &Bench, answers: &Answers) -> Result<String, Vec<Wrong>> {
 /// A file of that name that is not there yet.
 fn free_file(bench: &Bench, name: &str) -> std::path::PathBuf {
     let plain = plain_name(&format!("{}.toml", name.to_lowercase().replace('.', "_")));
-    let stem = plain.trim_end_matches(".toml");
-    let candidates = (1_u32..).map(|number| match number {
-        1 => format!("{stem}.toml").into(),
-        number => format!("{stem}-{number}.toml").into(),
-    });
-    let mut files = candidates;
-    let is_free = |file: &std::path::PathBuf| bench.workshop.path(file).symlink_metadata().is_err();
-    files.find(is_free).unwrap_or_default()
+    free_name(plain.trim_end_matches(".toml"), ".toml", |file| {
+        bench.workshop.path(file).symlink_metadata().is_err()
+    })
 }
 
 #[cfg(test)]

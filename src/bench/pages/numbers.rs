@@ -170,15 +170,19 @@ pub async fn tick(
     .await
 }
 
-/// Writes the numbers that were entered into the model file, for the next clip.
+/// Writes the numbers that were entered into the model file, for the next clip or live session.
 pub async fn entered(
     State(bench): State<Shared>,
     Path(id): Path<String>,
+    form: Form,
 ) -> Result<Response, Refusal> {
     blocking(move || {
         let measured = bench.workshop.measurement_of(&id)?;
         let aircraft = carry(&bench, &measured.measurement)?;
-        Ok(onward(&format!("/aircraft/{aircraft}/film")))
+        Ok(onward(&match form.get("then") {
+            "live" => format!("/aircraft/{aircraft}/live?before={id}"),
+            _ => format!("/aircraft/{aircraft}/film"),
+        }))
     })
     .await
 }

@@ -4,11 +4,12 @@ use askama::Template;
 use axum::Extension;
 use axum::Json;
 use axum::body::Bytes;
-use axum::extract::State;
+use axum::extract::{Query, State};
 use axum::http::{HeaderMap, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use fast_qr::convert::svg::SvgBuilder;
 use fast_qr::qr::QRBuilder;
+use serde::Deserialize;
 
 use super::{Place, Shell, onward, page};
 use crate::bench::devices::{Device, set_cookie};
@@ -24,6 +25,8 @@ struct Phone {
     code: Option<String>,
     drawing: String,
     devices: Vec<Device>,
+    /// The live session that the phone is to film for.
+    session: Option<String>,
 }
 
 #[derive(Template)]
@@ -32,7 +35,25 @@ struct Pair {
     shell: Shell,
 }
 
-pub async fn phone(State(bench): State<Shared>) -> Result<Response, Refusal> {
+#[derive(Deserialize)]
+pub struct Onward {
+    /// The page that the phone goes on to.
+    go: Option<String>,
+}
+
+impl Onward {
+    /// The page, if it is a live session of ours.
+    fn page(&self) -> Option<&str> {
+        let session = self.go.as_deref()?.strip_prefix("/live/")?;
+        let is_plain = session.chars().all(|letter| letter.is_ascii_alphanumeric());
+        is_plain.then_some(self.go.as_deref()).flatten()
+    }
+}
+
+pub async fn phone(
+    State(bench): State<Shared>,
+    Query(onward): Query<Onward>,
+) -> Result<Response, Refusal> {
     let port = bench.door.port();
     let address = bench
         .lan
@@ -40,7 +61,10 @@ pub async fn phone(State(bench): State<Shared>) -> Result<Response, Refusal> {
         .map(|address| format!("http://{address}:{port}/"));
     let code = address.as_ref().and_then(|address| {
         let code = bench.devices.code()?;
-        Some(format!("{address}pair#{code}"))
+        Some(match onward.page() {
+            Some(page) => format!("{address}pair#{code}!{page}"),
+            None => format!("{address}pair#{code}"),
+        })
     });
     let drawing = code
         .as_ref()
@@ -53,10 +77,15 @@ pub async fn phone(State(bench): State<Shared>) -> Result<Response, Refusal> {
         devices: bench.devices.list(),
         address,
         code,
+        session: onward.page().map(str::to_owned),
     })
 }
 
-pub async fn act(State(bench): State<Shared>, form: Form) -> Result<Response, Refusal> {
+pub async fn act(
+    State(bench): State<Shared>,
+    Query(asked): Query<Onward>,
+    form: Form,
+) -> Result<Response, Refusal> {
     let refused = |cause: std::io::Error| {
         Refusal::new(
             StatusCode::CONFLICT,
@@ -77,7 +106,10 @@ pub async fn act(State(bench): State<Shared>, form: Form) -> Result<Response, Re
             }
         }
     }
-    Ok(onward("/phone"))
+    Ok(onward(&match asked.page() {
+        Some(page) => format!("/phone?go={page}"),
+        None => "/phone".into(),
+    }))
 }
 
 /// What kind of device a browser says it runs on.
@@ -97,7 +129,7 @@ pub async fn pair() -> Result<Response, Refusal> {
 /// Pairs a phone by its code.
 pub async fn paired(
     State(bench): State<Shared>,
-    Extension(Peer(peer)): Extension<Peer>,
+    Extension(peer): Extension<Peer>,
     headers: HeaderMap,
     body: Bytes,
 ) -> Result<Response, Refusal> {
@@ -105,7 +137,7 @@ pub async fn paired(
     let name = headers
         .get(header::USER_AGENT)
         .and_then(|name| name.to_str().ok());
-    let address = peer.ip().to_canonical();
+    let address = peer.address.ip().to_canonical();
     let kind = kind_of(name.unwrap_or_default());
     let secret = bench.devices.pair(code.trim(), kind, address);
     let secret = secret.ok_or_else(|| {

@@ -142,7 +142,7 @@ fn other_computers_are_asked_to_pair_whatever_they_ask_for() {
             .uri(path)
             .header("host", "127.0.0.1:7001");
         if let Some(peer) = peer {
-            request = request.extension(Peer(SocketAddr::from((peer, 40_000))));
+            request = request.extension(super::peer(peer));
         }
         bench
             .ask(request.body(Body::empty()).unwrap())

@@ -151,3 +151,30 @@ fn a_measurement_that_was_running_when_the_program_ended_is_offered_again() {
     assert_eq!(response.status(), StatusCode::ACCEPTED);
     assert_eq!(again.state(&id), "waiting");
 }
+
+#[test]
+fn a_clip_of_level_surfaces_is_ordered_with_the_measurement_and_checked_at_once() {
+    let bench = TestBench::with_clip();
+    let clip = bench.bench.workshop.clips()[0].id.clone();
+    let ordered = |level: &str| {
+        let ids = serde_json::json!({
+            "aircraft": bench.bench.workshop.aircraft()[0].id,
+            "camera": bench.bench.workshop.cameras()[0].id,
+            "clip": clip,
+            "level": level,
+        });
+        bench.post_json("/api/measurements", ids).status().as_u16()
+    };
+    assert_eq!(ordered("f0000000000000000"), 404);
+    assert_eq!(ordered(&clip), 202);
+    let order = bench.bench.line.entries().remove(0).order;
+    let crate::bench::line::Order::Measure(order) = order else {
+        panic!("no order to measure: {order:?}")
+    };
+    assert_eq!(order.level, Some("cards.mp4".into()));
+    // An order that an older bench kept has no such clip.
+    let mut kept = serde_json::to_value(&order).unwrap();
+    kept.as_object_mut().unwrap().remove("level");
+    let read: crate::bench::measure::Order = serde_json::from_value(kept).unwrap();
+    assert_eq!(read.level, None);
+}

@@ -1,6 +1,7 @@
 //! Handlers, asked without sockets.
 
 mod guard;
+mod live;
 mod measuring;
 mod pages;
 mod uploads;
@@ -76,7 +77,15 @@ pub fn order(method: Method, path: &str) -> axum::http::request::Builder {
         .method(method)
         .uri(path)
         .header("host", format!("127.0.0.1:{PORT}"))
-        .extension(Peer(SocketAddr::from(([127, 0, 0, 1], 50_000))))
+        .extension(peer([127, 0, 0, 1]))
+}
+
+/// Where a plain connection comes from.
+pub fn peer(address: [u8; 4]) -> Peer {
+    Peer {
+        address: SocketAddr::from((address, 50_000)),
+        is_encrypted: false,
+    }
 }
 
 pub fn bytes(response: Response) -> Vec<u8> {

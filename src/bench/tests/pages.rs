@@ -48,8 +48,11 @@ fn every_page_of_an_aircraft_can_be_opened_before_anything_was_measured() {
     let bench = TestBench::with_clip();
     let id = bench.aircraft_id();
     assert!(bench.page("/").contains("Heron 2.1 m"));
-    for page in ["", "/edit", "/text", "/print", "/film", "/history"] {
-        let text = bench.page(&format!("/aircraft/{id}{page}"));
+    let session = bench.begin_live();
+    let of_aircraft = ["", "/edit", "/text", "/print", "/film", "/live", "/history"];
+    let of_aircraft = of_aircraft.map(|page| format!("/aircraft/{id}{page}"));
+    for page in of_aircraft.into_iter().chain([format!("/live/{session}")]) {
+        let text = bench.page(&page);
         assert!(text.contains("<h1>") && text.contains("</html>"), "{page}");
         // Nothing inline: the policy of the pages would refuse it.
         for inline in ["<script>", " style=", "<style", " onclick", "javascript:"] {
@@ -232,6 +235,54 @@ fn numbers_are_ticked_off_kept_and_carried_into_the_model_file() {
 }
 
 #[test]
+fn a_grave_warning_comes_before_the_numbers_on_every_page() {
+    let bench = TestBench::with_measurement();
+    let mut measurement = crate::measurement::sample::heron();
+    measurement.warnings.push(crate::warning::WarningText {
+        code: "profile-contradicted".into(),
+        text: "the clip contradicts the camera profile".into(),
+        mend: "calibrate the camera again".into(),
+        grave: true,
+    });
+    let file = bench.folder.path().join("heron-result/measurement.json");
+    std::fs::write(file, measurement.to_json().unwrap()).unwrap();
+    let id = bench.bench.workshop.measurements()[0].id.clone();
+    let aircraft = bench.aircraft_id();
+    let overview = bench.page(&format!("/aircraft/{aircraft}"));
+    assert!(overview.contains("Next: Read the warning"), "{overview}");
+    for path in [
+        "/".into(),
+        format!("/aircraft/{aircraft}"),
+        format!("/measurements/{id}"),
+    ] {
+        let page = bench.page(&path).to_lowercase();
+        assert!(page.contains("read the warning first"), "{path}: {page}");
+        assert!(!page.contains("enter the numbers below"), "{path}: {page}");
+    }
+}
+
+#[test]
+fn a_camera_name_that_the_profile_cannot_have_is_refused_before_the_work() {
+    let bench = TestBench::with_clip();
+    let clip = bench.bench.workshop.clips()[0].id.clone();
+    let order = |name: &str| {
+        let fields = [
+            ("name", name),
+            ("columns", "9"),
+            ("rows", "6"),
+            ("square_mm", "24"),
+            ("clip", &clip),
+        ];
+        bench.post_form("/camera/new", &fields)
+    };
+    let refused = order(&"o".repeat(101));
+    assert_eq!(refused.status(), StatusCode::UNPROCESSABLE_ENTITY);
+    assert!(text(refused).contains("at most 100 letters"));
+    assert!(bench.bench.line.entries().is_empty());
+    assert_eq!(order(&"o".repeat(100)).status(), StatusCode::SEE_OTHER);
+}
+
+#[test]
 fn a_measurement_is_kept_in_the_record_and_compared() {
     let bench = TestBench::with_measurement();
     let id = bench.bench.workshop.measurements()[0].id.clone();
@@ -263,6 +314,16 @@ fn a_measurement_is_kept_in_the_record_and_compared() {
         bench.aircraft_id()
     ));
     assert!(text(sheet).contains("setup sheet"));
+    // The latest one is the one with the largest number, as `record` counts.
+    let record = bench.folder.path().join("model-record");
+    std::fs::write(record.join("setup-999.html"), "earlier").unwrap();
+    std::fs::write(record.join("setup-1000.html"), "later").unwrap();
+    std::fs::write(record.join("setup-notes.html"), "notes").unwrap();
+    let sheet = bench.get(&format!(
+        "/aircraft/{}/setup-sheet.html",
+        bench.aircraft_id()
+    ));
+    assert_eq!(text(sheet), "later");
     let after = crate::measurement::sample::heron_after();
     let folder = bench.folder.path().join("second");
     std::fs::create_dir(&folder).unwrap();
@@ -371,7 +432,7 @@ fn a_phone_is_paired_reads_and_changes_nothing_of_the_computer() {
             .uri(path)
             .header("host", format!("127.0.0.1:{PORT}"))
             .header("cookie", cookie)
-            .extension(Peer(SocketAddr::from(([192, 168, 1, 7], 40_000))));
+            .extension(peer([192, 168, 1, 7]));
         bench.ask(request.body(body.to_owned().into()).unwrap())
     };
     assert_eq!(phone(Method::GET, "/", "", "").status(), 401);

@@ -9,7 +9,7 @@ use super::candidate::Candidate;
 use super::diagnosis::diagnose;
 use super::error::CalibrationError;
 use super::sighting::{BoardFinder, BoardSighting, NoView};
-use crate::clip::{Clip, ClipWarning, Frame};
+use crate::clip::{Clip, ClipWarning, Frame, drop_damaged};
 use crate::progress::Progress;
 
 /// Time between two looks into a clip: hands hardly move the board to a new view in less.
@@ -75,14 +75,17 @@ pub fn survey(
         }
     }
     looks.look(&mut finders, batch)?;
-    warnings.extend(frames.finish());
+    let doubts = frames.finish();
+    drop_damaged(&mut looks.sightings, |&(_, time_s)| time_s, &doubts);
+    warnings.extend(doubts);
     looks.finish((info.width_px, info.height_px))
 }
 
 struct Looks {
     board: Board,
     names: Vec<String>,
-    sightings: Vec<(BoardSighting, Option<f64>)>,
+    /// Each with the time of its frame, s.
+    sightings: Vec<(BoardSighting, f64)>,
     no_view: Vec<(String, NoView)>,
     /// The first pictures without a board, as long as none shows it.
     pictures: Vec<(String, Frame)>,
@@ -107,9 +110,7 @@ impl Looks {
         for (seen, (name, frame)) in seen.into_iter().zip(named) {
             match seen? {
                 Ok(sighting) => {
-                    // Stills have no times of their own.
-                    let time_s = self.names.is_empty().then_some(frame.time_s);
-                    self.sightings.push((sighting, time_s));
+                    self.sightings.push((sighting, frame.time_s));
                     self.pictures.clear();
                 }
                 Err(no_view) => {
@@ -138,6 +139,7 @@ impl Looks {
                 seen: diagnose(&self.board, &self.no_view, &self.pictures)?,
             });
         }
+        let is_film = self.names.is_empty();
         let mut layouts: BTreeMap<CharucoLayout, usize> = BTreeMap::new();
         for layout in self.sightings.iter().filter_map(|(seen, _)| seen.layout) {
             *layouts.entry(layout).or_insert(0) += 1;
@@ -152,7 +154,8 @@ impl Looks {
             .filter(|(seen, _)| seen.layout == layout)
             .map(|(seen, time_s)| Candidate {
                 view: seen.view,
-                time_s,
+                // Stills have no times of their own.
+                time_s: is_film.then_some(time_s),
             })
             .collect();
         Ok(Survey {

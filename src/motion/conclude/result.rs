@@ -12,12 +12,13 @@ use crate::measured::Measured;
 use crate::model_file::ModelFile;
 use crate::motion::problem::joint_fit::{JointFit, State};
 use crate::motion::problem::observation::{Corners, ObservedFrame, PIECE, Target};
-use crate::motion::problem::parameters::{Hinged, SURFACE_CONSTANTS};
+use crate::motion::problem::parameters::{FrameState, Hinged, SURFACE_CONSTANTS};
 use crate::motion::select::at_rest::require_travel;
 use crate::motion::select::scatter::Scatter;
 use crate::motion::solve::normal_equations::{
     AngleElimination, FrameElimination, Reduced, ViewVector,
 };
+use crate::motion::sorted_fit::undetermined;
 use crate::motion::{
     FitOptions, FrameDeflection, LastingErrors, Misfit, Motion, MotionError, MotionFrame,
     MotionWarning, SurfaceMotion, TagsAtZero,
@@ -51,14 +52,7 @@ impl Conclusion<'_> {
     ) -> Result<Motion, MotionError> {
         let state = self.state;
         let reduced = self.fit.system(state, 0.0);
-        let undetermined = MotionError::Undetermined {
-            frames: self
-                .fit
-                .frames
-                .iter()
-                .filter(|frame| frame.is_used())
-                .count(),
-        };
+        let undetermined = undetermined(self.fit);
         let scatter = Scatter::of(self.fit, state, self.constant).ok_or(undetermined.clone())?;
         let variance = scatter.variance;
         require_travel(self.fit, state, self.model, options.smallest_travel_deg)?;
@@ -104,7 +98,7 @@ impl Conclusion<'_> {
     }
 
     /// +1 where a growing angle is a positive deflection, −1 where it is a negative one.
-    fn signs(&self) -> Option<Vec<f64>> {
+    pub fn signs(&self) -> Option<Vec<f64>> {
         let first = self.first_camera()?;
         let state = self.state;
         let signs = state.constants.surfaces.iter().enumerate();
@@ -158,20 +152,10 @@ impl Conclusion<'_> {
             .with_min_len(PIECE)
             .map(|((observed, eliminated), state)| {
                 let sighted = &self.sightings.frames[observed.position];
-                let deflections = (0..signs.len()).map(|surface| {
-                    let angle = of_surface(eliminated, surface)?;
-                    let own_rad2 = variance * angle.variance_by_itself();
-                    Some(FrameDeflection {
-                        angle_rad: signs[surface] * state.angles_rad[surface],
-                        gain: signs[surface] * gain(angle, eliminated, constants),
-                        misfit: misfit(observed, surface, own_rad2),
-                    })
-                });
                 MotionFrame {
                     index: sighted.index,
                     time_s: sighted.time_s,
-                    deflections: deflections.collect(),
-                    own_covariance_rad2: own_covariance(eliminated, signs) * variance,
+                    ..motion_frame(observed, eliminated, state, (signs, constants, variance))
                 }
             })
             .collect()
@@ -205,6 +189,31 @@ impl Conclusion<'_> {
                 }
             })
             .collect()
+    }
+}
+
+/// The deflections of a frame whose unknowns were eliminated; index and time are left at zero. The signs of the
+/// surfaces, the number of constants, and the variance of the whitened residuals come with it.
+pub(in crate::motion) fn motion_frame(
+    observed: &ObservedFrame,
+    eliminated: &FrameElimination,
+    state: &FrameState,
+    (signs, constants, variance): (&[f64], usize, f64),
+) -> MotionFrame {
+    let deflections = (0..signs.len()).map(|surface| {
+        let angle = of_surface(eliminated, surface)?;
+        let own_rad2 = variance * angle.variance_by_itself();
+        Some(FrameDeflection {
+            angle_rad: signs[surface] * state.angles_rad[surface],
+            gain: signs[surface] * gain(angle, eliminated, constants),
+            misfit: misfit(observed, surface, own_rad2),
+        })
+    });
+    MotionFrame {
+        index: 0,
+        time_s: 0.0,
+        deflections: deflections.collect(),
+        own_covariance_rad2: own_covariance(eliminated, signs) * variance,
     }
 }
 

@@ -3,13 +3,12 @@
 use nalgebra::Vector3;
 
 use crate::conventions::deg_from_rad;
+use crate::measured::Measured;
 use crate::model_file::ModelFile;
 use crate::motion::problem::joint_fit::{JointFit, State};
 use crate::motion::{FrameDeflection, Motion, MotionError, MotionWarning};
-use crate::statistics::median;
+use crate::statistics::{inner_ends, median};
 
-/// Travel is measured between these shares of all deflections, so that single frames do not count as travel.
-pub(in crate::motion) const TRAVEL_SHARES: [f64; 2] = [0.02, 0.98];
 /// The scale of the angles gets a warning beyond this relative standard deviation: 0.5 % are 0.13° of
 /// a throw of 25°, several times what the fit otherwise reaches.
 const DOUBTFUL_SCALE_SD: f64 = 0.005;
@@ -88,23 +87,24 @@ pub(in crate::motion) fn judge_airframe_tag(
     }
 }
 
-/// Relative standard deviation of the scale of a surface's angles: that of the difference between
-/// its extreme deflections, as far as the constants make it.
+/// Relative standard deviation of the scale of a surface's angles: that of the travel, as far as the
+/// constants make it.
 fn angle_scale_sd(motion: &Motion, surface: usize) -> f64 {
-    let mut measured: Vec<&FrameDeflection> = motion
-        .frames
-        .iter()
+    let travel = travel_rad(motion, surface);
+    travel.map_or(f64::NAN, |travel| travel.sd / travel.value)
+}
+
+/// Travel of a surface without outliers, with the error that the constants make; `None` where it was never
+/// measured.
+pub(in crate::motion) fn travel_rad(motion: &Motion, surface: usize) -> Option<Measured> {
+    let frames = motion.frames.iter();
+    let mut measured: Vec<&FrameDeflection> = frames
         .filter_map(|frame| frame.deflections[surface].as_ref())
         .collect();
     measured.sort_by(|a, b| a.angle_rad.total_cmp(&b.angle_rad));
-    let at = |share: f64| {
-        let index = (share * measured.len().saturating_sub(1) as f64).round() as usize;
-        measured.get(index)
-    };
-    let (Some(low), Some(high)) = (at(TRAVEL_SHARES[0]), at(TRAVEL_SHARES[1])) else {
-        return f64::NAN;
-    };
+    let [low, high] = inner_ends(&measured)?;
     let gain = &high.gain - &low.gain;
     let variance = gain.dot(&(&motion.constants_covariance * &gain));
-    variance.max(0.0).sqrt() / (high.angle_rad - low.angle_rad)
+    let travel_rad = high.angle_rad - low.angle_rad;
+    Some(Measured::new(travel_rad, variance.max(0.0).sqrt()))
 }

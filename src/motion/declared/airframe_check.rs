@@ -12,7 +12,7 @@ use nalgebra::{DMatrix, DVector, Vector2};
 
 use crate::model_file::ModelFile;
 use crate::motion::{DeclarationWarning, MotionError, MotionWarning};
-use crate::statistics::median;
+use crate::statistics::{inner_ends, median};
 use crate::tags::{SightedFrame, Sighting, Sightings};
 
 /// Frames that are looked at, at most.
@@ -34,8 +34,6 @@ const LANDMARK_OFF_FACTOR: f64 = 4.0;
 
 /// A tag stays where it is in the picture if it wanders less than this, px.
 const STAYS_PX: f64 = 0.5;
-/// … between these shares of its places.
-const WANDER_SHARES: [f64; 2] = [0.02, 0.98];
 /// A tag moves if its path has more left than this, px, …
 const MOVES_PX: f64 = 2.0;
 /// … more than this share of the largest residual of a surface's tag, since an aircraft that rocks by half a degree with its
@@ -113,8 +111,7 @@ fn still_tags(sightings: &Sightings, model: &ModelFile) -> BTreeSet<u32> {
         .collect()
 }
 
-/// How far a tag wanders in the picture: between the shares [`WANDER_SHARES`] of its places, so that
-/// single wrong sightings do not count.
+/// How far a tag wanders in the picture, between the inner ends of its places.
 fn wander_px(sightings: &Sightings, tag_id: u32) -> Option<f64> {
     let seen = sightings
         .frames
@@ -127,10 +124,9 @@ fn wander_px(sightings: &Sightings, tag_id: u32) -> Option<f64> {
     let span = |axis: usize| {
         let mut along: Vec<f64> = places.iter().map(|place| place[axis]).collect();
         along.sort_by(f64::total_cmp);
-        let at = |share: f64| along[(share * (along.len() - 1) as f64).round() as usize];
-        at(WANDER_SHARES[1]) - at(WANDER_SHARES[0])
+        inner_ends(&along).map(|[low, high]| high - low)
     };
-    Some(span(0).hypot(span(1)))
+    Some(span(0)?.hypot(span(1)?))
 }
 
 /// The paths that everything at rest has in common.

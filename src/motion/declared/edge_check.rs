@@ -51,13 +51,9 @@ pub(in crate::motion) fn best_edge(
     declared: &Declared<'_>,
     declared_misfit: f64,
 ) -> Option<FittingEdge> {
-    let fresh = setup::joint_fit(
-        declared.sightings,
-        &declared.model,
-        &declared.profile,
-        declared.options,
-    );
-    if !fresh.ok()?.layout.camera_moves {
+    let (sightings, model) = (declared.sightings, &declared.model);
+    let moves = setup::camera_moves(sightings, model, &declared.profile, declared.options);
+    if !moves.ok()? {
         return None;
     }
     let mut best: Vec<FittingEdge> = edges(&declared.model)

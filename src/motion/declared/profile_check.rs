@@ -164,7 +164,9 @@ pub(in crate::motion) fn doubt(
     let profile = &declared.profile;
     let found = fit.lens.camera(&state.constants);
     let focal_ratio = (found.fx / profile.camera.fx + found.fy / profile.camera.fy) / 2.0;
-    let of_lens = lens_covariance(fit, state, declared.options.corner_error_sd_px)?;
+    let variance = Scatter::of(fit, state, &Default::default())?.variance;
+    let corner_error_sd_px = declared.options.corner_error_sd_px;
+    let of_lens = lens_covariance(fit.clone(), (state, variance), corner_error_sd_px)?;
     let by = by_intrinsics(profile);
     let sd = (by * of_lens * by.transpose())[(0, 0)].max(0.0).sqrt();
     Some(if profile.is_rough() {
@@ -201,9 +203,10 @@ fn free_lens(
     state.constants.lens.fill(0.0);
     let state = free.minimise(state, FREE).ok()?.state;
     let after = Scatter::of(&free, &state, &none)?;
-    let of_lens = lens_covariance(&free, &state, options.corner_error_sd_px)?;
     let by = by_intrinsics(profile);
     let off = by * (free.lens.camera(&state.constants).intrinsics() - profile.camera.intrinsics());
+    let freedom = freedom(&free);
+    let of_lens = lens_covariance(free, (&state, after.variance), options.corner_error_sd_px)?;
     let own = by * of_lens * by.transpose();
     let of_profile = profile.covariance.map(|known| by * known * by.transpose());
     let same_phone = Matrix3::identity() * SAME_PHONE_SD.powi(2);
@@ -213,7 +216,7 @@ fn free_lens(
         focal_ratio: Measured::new(1.0 + off[0], own[(0, 0)].sqrt()),
         chi2,
         variance_ratio: after.variance / before.variance,
-        explained_chi2: freedom(&free) * (before.variance / after.variance - 1.0),
+        explained_chi2: freedom * (before.variance / after.variance - 1.0),
         explained_lasting: (before.rms_px.powi(2) - after.rms_px.powi(2))
             .max(0.0)
             .sqrt()
@@ -239,15 +242,14 @@ fn by_intrinsics(profile: &CameraProfile) -> SMatrix<f64, 3, INTRINSIC_COUNT> {
     by
 }
 
-/// Covariance of the intrinsics of a fit with a free lens, lasting errors of corners included.
+/// Covariance of the intrinsics of a fit with a free lens whose residuals have this variance, lasting errors of
+/// corners included.
 fn lens_covariance(
-    fit: &JointFit,
-    state: &State,
+    mut fit: JointFit,
+    (state, variance): (&State, f64),
     corner_error_sd_px: f64,
 ) -> Option<SMatrix<f64, INTRINSIC_COUNT, INTRINSIC_COUNT>> {
-    let mut fit = fit.clone();
     fit.layout.corner_errors = corner_error_sd_px > 0.0;
-    let variance = Scatter::of(&fit, state, &Default::default())?.variance;
     let reduced = fit.system(state, 0.0);
     let own = reduced.covariance(fit.layout.fitted())? * variance;
     let covariance = with_corner_errors(&own, &reduced, &fit.layout, corner_error_sd_px)?;

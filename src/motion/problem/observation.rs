@@ -11,7 +11,7 @@ use crate::motion::MotionError;
 use crate::tags::{SightedFrame, Sighting, Sightings};
 
 /// Corner coordinates of one sighting: x0 y0 … x3 y3.
-pub(in crate::motion) type Corners = SVector<f64, 8>;
+pub(crate) type Corners = SVector<f64, 8>;
 
 /// Frames that one thread takes at a time.
 pub(in crate::motion) const PIECE: usize = 64;
@@ -157,7 +157,7 @@ pub(in crate::motion) fn interval_s(frames: &[ObservedFrame]) -> f64 {
 
 /// Direction of the sensor's lines in the upright picture.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(in crate::motion) struct ReadLines {
+pub(crate) struct ReadLines {
     /// Coordinate of a point that gives its line: 0 for x, 1 for y.
     coordinate: usize,
     count: f64,
@@ -186,42 +186,52 @@ pub(in crate::motion) fn observe(
     sightings: &Sightings,
     model: &ModelFile,
 ) -> Result<Vec<ObservedFrame>, MotionError> {
-    let target_of = |tag_id: u32| {
-        let surfaces = model.surfaces.iter().enumerate();
-        let airframe = model.airframe_tags.iter().enumerate();
-        surfaces
-            .filter(|(_, surface)| surface.tag_id == tag_id)
-            .map(|(index, surface)| (Target::Surface(index), surface.edge_mm))
-            .chain(
-                airframe
-                    .filter(|(_, tag)| tag.id == tag_id)
-                    .map(|(index, tag)| (Target::Airframe(index), tag.edge_mm)),
-            )
-            .next()
-    };
-    let observed = |(position, frame): (usize, &SightedFrame)| {
-        let declared = frame.sightings.iter();
-        let declared =
-            declared.filter_map(|sighting| Some((sighting, target_of(sighting.tag_id)?)));
-        let observations = declared
-            .map(|(sighting, (target, edge_mm))| {
-                prepare(sighting, target, edge_mm).ok_or(MotionError::NotFinite {
-                    frame: frame.index,
-                    tag_id: sighting.tag_id,
-                })
-            })
-            .collect::<Result<_, _>>()?;
-        Ok(ObservedFrame {
-            position,
-            time_s: frame.time_s,
-            observations,
-            landmarks: vec![],
-        })
-    };
+    let observed =
+        |(position, frame): (usize, &SightedFrame)| observe_frame(position, frame, model);
     let frames = sightings.frames.par_iter().enumerate();
     let observed: Vec<_> = frames.with_min_len(PIECE).map(observed).collect();
     // The first error of all, whichever was found first.
     observed.into_iter().collect()
+}
+
+/// What a tag of this id sits on, and its edge, mm.
+fn target_of(model: &ModelFile, tag_id: u32) -> Option<(Target, f64)> {
+    let surfaces = model.surfaces.iter().enumerate();
+    let airframe = model.airframe_tags.iter().enumerate();
+    surfaces
+        .filter(|(_, surface)| surface.tag_id == tag_id)
+        .map(|(index, surface)| (Target::Surface(index), surface.edge_mm))
+        .chain(
+            airframe
+                .filter(|(_, tag)| tag.id == tag_id)
+                .map(|(index, tag)| (Target::Airframe(index), tag.edge_mm)),
+        )
+        .next()
+}
+
+/// The sightings of declared surface and airframe tags in one frame, which is at `position` of the clip.
+pub(in crate::motion) fn observe_frame(
+    position: usize,
+    frame: &SightedFrame,
+    model: &ModelFile,
+) -> Result<ObservedFrame, MotionError> {
+    let declared = frame.sightings.iter();
+    let declared =
+        declared.filter_map(|sighting| Some((sighting, target_of(model, sighting.tag_id)?)));
+    let observations = declared
+        .map(|(sighting, (target, edge_mm))| {
+            prepare(sighting, target, edge_mm).ok_or(MotionError::NotFinite {
+                frame: frame.index,
+                tag_id: sighting.tag_id,
+            })
+        })
+        .collect::<Result<_, _>>()?;
+    Ok(ObservedFrame {
+        position,
+        time_s: frame.time_s,
+        observations,
+        landmarks: vec![],
+    })
 }
 
 fn prepare(sighting: &Sighting, target: Target, edge_mm: f64) -> Option<Observation> {

@@ -87,6 +87,26 @@ impl PicturePrior {
         growth_sd: 0.005,
     };
 
+    /// χ² of a frame's motion.
+    pub fn chi2(&self, motion: &PictureMotion) -> f64 {
+        let numbers = motion.to_vector();
+        let squares = numbers.component_mul(&numbers);
+        squares.dot(&self.information())
+    }
+
+    /// Number by number: its information, and the gradient of half its χ².
+    pub fn terms(
+        &self,
+        motion: &PictureMotion,
+        share: f64,
+    ) -> impl Iterator<Item = (usize, f64, f64)> {
+        let (numbers, information) = (motion.to_vector(), self.information() * share);
+        (0..PICTURE_UNKNOWNS).map(move |index| {
+            let gradient = information[index] * numbers[index];
+            (index, information[index], gradient)
+        })
+    }
+
     /// Inverse variances of the three numbers.
     pub fn information(&self) -> Vector3<f64> {
         let shift = self.shift_sd_px.powi(-2);

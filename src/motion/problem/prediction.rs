@@ -288,7 +288,7 @@ impl<const N: usize> Linearised<N> {
 ///
 /// Of the predicted corners, never of the observed ones: their noise would go into the slope and
 /// into the residual alike, and such a product does not average out.
-fn edge_slope(corners_px: &Corners) -> Corners {
+pub(crate) fn edge_slope(corners_px: &Corners) -> Corners {
     let corner = |index: usize| corners_px.fixed_rows::<2>(2 * (index % 4)).into_owned();
     let outward = |from: usize| {
         let along: Vector2<f64> = corner(from + 1) - corner(from);

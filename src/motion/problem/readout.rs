@@ -94,8 +94,7 @@ fn outlines(fit: &JointFit, state: &State) -> Vec<Vec<Option<Corners>>> {
     })
 }
 
-/// How fast a tag's corners move in a frame, px/s: the slope there of the parabola through it and both
-/// neighbours, or of the line to the only one. `None` without a neighbour. Rejected sightings may be
+/// How fast a tag's corners move in a frame, px/s. `None` without a neighbour. Rejected sightings may be
 /// right after all: their speed comes from what was seen, that of kept ones never.
 fn speed(
     frames: &[ObservedFrame],
@@ -104,7 +103,7 @@ fn speed(
 ) -> Option<Corners> {
     let this = &frames[frame].observations[seen];
     let here = outlines[frame][seen].unwrap_or(this.corners_px);
-    slope(frames, frame, here, |other| {
+    slope_in(frames, frame, here, |other| {
         let seen = frames[other].observations.iter();
         let seen = seen.zip(&outlines[other]);
         let mut there = seen.filter(|(seen, _)| seen.target == this.target);
@@ -116,35 +115,44 @@ fn speed(
 }
 
 /// How fast something moves that is `here` in a frame, by where it is in the frames before and after: see
-/// [`speed`].
-fn slope<const ROWS: usize>(
+/// [`slope`].
+fn slope_in<const ROWS: usize>(
     frames: &[ObservedFrame],
     frame: usize,
     here: SVector<f64, ROWS>,
     place: impl Fn(usize) -> Option<SVector<f64, ROWS>>,
 ) -> Option<SVector<f64, ROWS>> {
-    let slope_to = |other: usize| {
-        let step_s = frames[other].time_s - frames[frame].time_s;
+    // The time comes first: beyond the last frame there is no place to ask for.
+    let there = |other: usize| Some((frames.get(other)?.time_s, place(other)?));
+    let before = frame.checked_sub(1).and_then(there);
+    slope((frames[frame].time_s, here), [before, there(frame + 1)])
+}
+
+/// How fast something moves, by its places one frame before and one after, each with its time, s: the slope
+/// here of the parabola through all three, or of the line to the only neighbour. `None` without a
+/// neighbour within [`LONGEST_STEP_S`].
+pub(crate) fn slope<const ROWS: usize>(
+    (time_s, here): (f64, SVector<f64, ROWS>),
+    neighbours: [Option<(f64, SVector<f64, ROWS>)>; 2],
+) -> Option<SVector<f64, ROWS>> {
+    let slopes = neighbours.map(|there| {
+        let (there_s, there) = there?;
+        let step_s = there_s - time_s;
         let near = step_s != 0.0 && step_s.abs() <= LONGEST_STEP_S;
-        let there = place(other).filter(|_| near)?;
-        Some(((there - here) / step_s, step_s.abs()))
-    };
-    let before = frame.checked_sub(1).and_then(slope_to);
-    let after = (frame + 1 < frames.len())
-        .then(|| slope_to(frame + 1))
-        .flatten();
-    match (before, after) {
-        (Some((before, past_s)), Some((after, ahead_s))) => {
+        near.then(|| ((there - here) / step_s, step_s.abs()))
+    });
+    match slopes {
+        [Some((before, past_s)), Some((after, ahead_s))] => {
             Some((before * ahead_s + after * past_s) / (past_s + ahead_s))
         }
-        (one, other) => one.or(other).map(|(slope, _)| slope),
+        [one, other] => one.or(other).map(|(slope, _)| slope),
     }
 }
 
 /// How fast each landmark of a frame moves in the picture, px/s.
 fn speeds_of_landmarks(frames: &[ObservedFrame], frame: usize) -> Vec<Vector2<f64>> {
     let speed = |seen: &SeenLandmark| {
-        slope(frames, frame, seen.place_px, |other| {
+        slope_in(frames, frame, seen.place_px, |other| {
             let there = frames[other].landmark(seen.landmark)?;
             Some(there.place_px)
         })
@@ -156,7 +164,11 @@ fn speeds_of_landmarks(frames: &[ObservedFrame], frame: usize) -> Vec<Vector2<f6
 }
 
 /// How corners that move at a speed follow the readout, px per second of it.
-fn by_readout(lines: &ReadLines, seen: &Observation, speed_px_per_s: &Corners) -> Corners {
+pub(in crate::motion) fn by_readout(
+    lines: &ReadLines,
+    seen: &Observation,
+    speed_px_per_s: &Corners,
+) -> Corners {
     let mut by_readout = *speed_px_per_s;
     for corner in 0..4 {
         let at_px = seen.corners_px.fixed_rows::<2>(2 * corner).into_owned();

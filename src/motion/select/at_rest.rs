@@ -12,14 +12,13 @@ use rayon::prelude::*;
 
 use crate::conventions::deg_from_rad;
 use crate::model_file::{ModelFile, Surface};
-use crate::motion::conclude::weak_geometry::TRAVEL_SHARES;
 use crate::motion::problem::joint_fit::{JointFit, State};
 use crate::motion::problem::observation::{Corners, Observation, ObservedFrame, Target};
 use crate::motion::problem::parameters::{Constants, FrameState};
 use crate::motion::problem::residuals::chi2;
 use crate::motion::solve::frame_fit::FrameFit;
 use crate::motion::{LeftOut, MotionError};
-use crate::statistics::median;
+use crate::statistics::{inner_ends, median};
 
 /// Coordinates of a sighting.
 const COORDINATES: f64 = 8.0;
@@ -111,18 +110,14 @@ fn sightings_of(fit: &JointFit, target: Target) -> Vec<&Observation> {
     frames.filter(|seen| seen.target == target).collect()
 }
 
-/// Travel of a surface between the shares [`TRAVEL_SHARES`] of its deflections.
+/// Travel of a surface between the inner ends of its deflections.
 fn travel_deg(fit: &JointFit, state: &State, surface: usize) -> f64 {
     let showing = showing(fit, state, surface);
     let mut angles: Vec<f64> = showing
         .map(|(_, state)| state.angles_rad[surface])
         .collect();
     angles.sort_by(f64::total_cmp);
-    let Some(last) = angles.len().checked_sub(1) else {
-        return 0.0;
-    };
-    let at = |share: f64| angles[(share * last as f64).round() as usize];
-    deg_from_rad(at(TRAVEL_SHARES[1]) - at(TRAVEL_SHARES[0]))
+    inner_ends(&angles).map_or(0.0, |[low, high]| deg_from_rad(high - low))
 }
 
 /// The frames that show a surface, with their states.

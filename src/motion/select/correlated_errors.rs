@@ -7,10 +7,11 @@
 
 use std::collections::BTreeMap;
 
+use crate::camera::Camera;
 use crate::motion::deflections::picked;
 use crate::motion::problem::joint_fit::{JointFit, State};
 use crate::motion::problem::observation::{Corners, ObservedFrame, Target};
-use crate::motion::problem::parameters::FrameState;
+use crate::motion::problem::parameters::{Constants, FrameState, Lens};
 use crate::motion::problem::prediction::{FRAME_ALONE, linearise};
 use crate::motion::problem::residuals::residuals;
 
@@ -105,23 +106,33 @@ pub(in crate::motion) fn weigh_rests(
 /// displacement d of the outline moves it by a·d / a².
 fn place_sd_rad(fit: &JointFit, state: &State, sd_px: f64) -> Vec<Vec<f64>> {
     let camera = fit.lens.camera(&state.constants);
-    let along = [0, 1].map(|axis| Corners::from_fn(|row, _| f64::from(row % 2 == axis)));
     let frames = fit.frames.iter().zip(&state.frames);
     let of_frame = |(frame, frame_state): (&ObservedFrame, &FrameState)| {
-        let mut of_surfaces = vec![0.0; fit.layout.surfaces];
-        for seen in frame.kept() {
-            let Target::Surface(surface) = seen.target else {
-                continue;
-            };
-            let constants = &state.constants;
-            let line = linearise::<FRAME_ALONE>(seen, &camera, &fit.lens, constants, frame_state);
-            let Some(line) = line else { continue };
-            let moves = along.map(|shift| line.by_angle.dot(&(seen.whitening * shift)));
-            of_surfaces[surface] = sd_px * moves[0].hypot(moves[1]) / line.by_angle.norm_squared();
-        }
-        of_surfaces
+        let known = (&camera, &fit.lens, &state.constants);
+        place_sd_of_frame(frame, frame_state, known, sd_px)
     };
     frames.map(of_frame).collect()
+}
+
+/// The same of one frame, by surface.
+pub(in crate::motion) fn place_sd_of_frame(
+    frame: &ObservedFrame,
+    frame_state: &FrameState,
+    (camera, lens, constants): (&Camera, &Lens, &Constants),
+    sd_px: f64,
+) -> Vec<f64> {
+    let along = [0, 1].map(|axis| Corners::from_fn(|row, _| f64::from(row % 2 == axis)));
+    let mut of_surfaces = vec![0.0; constants.surfaces.len()];
+    for seen in frame.kept() {
+        let Target::Surface(surface) = seen.target else {
+            continue;
+        };
+        let line = linearise::<FRAME_ALONE>(seen, camera, lens, constants, frame_state);
+        let Some(line) = line else { continue };
+        let moves = along.map(|shift| line.by_angle.dot(&(seen.whitening * shift)));
+        of_surfaces[surface] = sd_px * moves[0].hypot(moves[1]) / line.by_angle.norm_squared();
+    }
+    of_surfaces
 }
 
 /// Largest move of a corner, px.

@@ -42,7 +42,9 @@ pub(in crate::motion) fn admit(fit: &mut JointFit, state: &mut State) -> BTreeMa
             continue;
         }
         for seen in frame.observations.iter_mut().filter(|seen| !seen.kept) {
-            if let Some((settled, excess)) = a_little_off(seen, &state.frames[index], known) {
+            if let Some((settled, excess)) =
+                a_little_off(seen, &state.frames[index], known, FARTHEST_PX)
+            {
                 state.frames[index] = settled;
                 seen.kept = true;
                 seen.doubt = Some(Doubt {
@@ -57,10 +59,11 @@ pub(in crate::motion) fn admit(fit: &mut JointFit, state: &mut State) -> BTreeMa
 
 /// The frame with the sighting's deflection, and how far its misfit exceeds what its corners lead to
 /// expect, as a multiple of their variance; `None` if it is no surface's or too far off.
-fn a_little_off(
+pub(in crate::motion) fn a_little_off(
     seen: &Observation,
     state: &FrameState,
     known: (&Camera, &Lens, &Constants),
+    farthest_px: f64,
 ) -> Option<(FrameState, f64)> {
     let Target::Surface(surface) = seen.target else {
         return None;
@@ -70,7 +73,7 @@ fn a_little_off(
     let miss = settle(seen, &mut settled, surface, known)?;
     let turned_rad = settled.angles_rad[surface] - state.angles_rad[surface];
     let miss_px = residual_px(seen, camera, constants, &settled)?;
-    let near = miss_px.amax() < FARTHEST_PX && turned_rad.abs() < FARTHEST_RAD;
+    let near = miss_px.amax() < farthest_px && turned_rad.abs() < FARTHEST_RAD;
     near.then(|| (settled, (miss.norm_squared() / FREEDOM - 1.0).max(0.0)))
 }
 

@@ -4,7 +4,7 @@
 use std::f64::consts::PI;
 use std::ops::Range;
 
-use nalgebra::{SMatrix, SVector, Vector3};
+use nalgebra::{SMatrix, SVector};
 use rayon::prelude::*;
 
 use crate::camera::Camera;
@@ -13,7 +13,7 @@ use crate::motion::problem::joint_fit::{JointFit, State};
 use crate::motion::problem::landmark_prediction::LANDMARK_LOSS;
 use crate::motion::problem::observation::{ObservedFrame, Target};
 use crate::motion::problem::parameters::{Constants, FrameState, Lens, VIEW_UNKNOWNS};
-use crate::motion::problem::picture_motion::{PICTURE_UNKNOWNS, PicturePrior};
+use crate::motion::problem::picture_motion::PicturePrior;
 use crate::motion::problem::prediction::{
     FRAME_ALONE, PICTURE, POSE, RESIDUAL, linearise, residual,
 };
@@ -105,11 +105,8 @@ impl<'a> FrameFit<'a> {
     }
 
     fn picture_chi2(&self, state: &FrameState) -> f64 {
-        let numbers = state.picture.to_vector();
         match self.picture_moves() {
-            true => numbers
-                .component_mul(&numbers)
-                .dot(&self.picture.information()),
+            true => self.picture.chi2(&state.picture),
             false => 0.0,
         }
     }
@@ -193,7 +190,12 @@ impl<'a> FrameFit<'a> {
             system.add_landmark(&line);
         }
         if self.picture_moves() {
-            system.add_picture_prior(&state.picture.to_vector(), &self.picture.information());
+            system.cost += 0.5 * self.picture.chi2(&state.picture);
+            for (index, information, gradient) in self.picture.terms(&state.picture, 1.0) {
+                let place = PICTURE + index;
+                system.information[(place, place)] += information;
+                system.gradient[place] += gradient;
+            }
         }
         Some(system)
     }
@@ -300,15 +302,6 @@ impl FrameSystem {
         self.cost += 0.5 * LANDMARK_LOSS.value(chi2);
         self.information += by_view.tr_mul(&by_view) * weight;
         self.gradient += by_view.tr_mul(&miss) * weight;
-    }
-
-    fn add_picture_prior(&mut self, numbers: &Vector3<f64>, information: &Vector3<f64>) {
-        for index in 0..PICTURE_UNKNOWNS {
-            let (place, number) = (PICTURE + index, numbers[index]);
-            self.cost += 0.5 * information[index] * number * number;
-            self.information[(place, place)] += information[index];
-            self.gradient[place] += information[index] * number;
-        }
     }
 
     /// Zeros in rows and columns of unknowns that are not fitted.

@@ -393,18 +393,16 @@ impl Work<'_> {
         if !self.fit.layout.picture_moves {
             return;
         }
-        let share = frame.share();
+        let (prior, picture) = (&self.fit.priors.picture, &frame_state.picture);
         let constants = self.fit.layout.constants();
-        let numbers = frame_state.picture.to_vector();
-        let information = self.fit.priors.picture.information() * share;
-        for (index, (number, information)) in numbers.iter().zip(&information).enumerate() {
-            let chi2 = information * number * number;
-            sums.cost += 0.5 * chi2;
-            sums.squares += chi2;
-            // The residual's own product, as those of all columns are.
-            sums.products[(constants, constants)] += chi2;
+        let chi2 = frame.share() * prior.chi2(picture);
+        sums.cost += 0.5 * chi2;
+        sums.squares += chi2;
+        // The residual's own product, as those of all columns are.
+        sums.products[(constants, constants)] += chi2;
+        for (index, information, gradient) in prior.terms(picture, frame.share()) {
             view.information[(PICTURE + index, PICTURE + index)] += information;
-            view.coupling[(PICTURE + index, constants)] += information * number;
+            view.coupling[(PICTURE + index, constants)] += gradient;
         }
     }
 

@@ -98,9 +98,7 @@ impl JointFit {
             cost += frame.share() * LANDMARK_LOSS.value(chi2);
         }
         if self.layout.picture_moves {
-            let numbers = state.picture.to_vector();
-            let squares = numbers.component_mul(&numbers);
-            cost += frame.share() * squares.dot(&self.priors.picture.information());
+            cost += frame.share() * self.priors.picture.chi2(&state.picture);
         }
         Some(0.5 * cost)
     }

@@ -9,7 +9,7 @@ use crate::motion::problem::observation::{self, ObservedFrame, ReadLines, Target
 use crate::motion::problem::parameters::{Layout, Lens, Priors};
 use crate::motion::problem::picture_motion::PicturePrior;
 use crate::motion::solve::frame_start::START_LOSS;
-use crate::motion::{FitOptions, MotionError};
+use crate::motion::{FitOptions, MotionError, PictureWander};
 use crate::tags::{Overview, Sightings};
 
 /// The model with those of its airframe tags that were seen.
@@ -38,19 +38,12 @@ pub(in crate::motion) fn joint_fit(
     profile: &CameraProfile,
     options: &FitOptions,
 ) -> Result<JointFit, MotionError> {
-    let mut frames = observation::observe(sightings, model)?;
     let airframe_tags = model.airframe_tags.len();
-    let wanders = |frames: &[ObservedFrame]| {
-        camera_motion::camera_moved(frames, airframe_tags, options.still_camera_px)
-    };
-    let mut camera_moves = wanders(&frames);
-    let mut steadied = None;
-    if camera_moves
-        && let Some((steady, wander)) = steady::steadied(&frames, sightings, profile)
-        && !wanders(&steady)
-    {
-        (frames, steadied, camera_moves) = (steady, Some(wander), false);
-    }
+    let Observed {
+        mut frames,
+        steadied,
+        camera_moves,
+    } = observed(sightings, model, profile, options)?;
     if camera_moves {
         frames
             .iter_mut()
@@ -93,6 +86,55 @@ pub(in crate::motion) fn joint_fit(
         steadied,
         frames,
     })
+}
+
+/// The observations, steadied where only the picture moved.
+struct Observed {
+    frames: Vec<ObservedFrame>,
+    steadied: Option<PictureWander>,
+    camera_moves: bool,
+}
+
+fn observed(
+    sightings: &Sightings,
+    model: &ModelFile,
+    profile: &CameraProfile,
+    options: &FitOptions,
+) -> Result<Observed, MotionError> {
+    let frames = observation::observe(sightings, model)?;
+    let wanders = |frames: &[ObservedFrame]| {
+        let airframe_tags = model.airframe_tags.len();
+        camera_motion::camera_moved(frames, airframe_tags, options.still_camera_px)
+    };
+    let camera_moves = wanders(&frames);
+    if camera_moves
+        && let Some((steady, wander)) = steady::steadied(&frames, sightings, profile)
+        && !wanders(&steady)
+    {
+        return Ok(Observed {
+            frames: steady,
+            steadied: Some(wander),
+            camera_moves: false,
+        });
+    }
+    Ok(Observed {
+        frames,
+        steadied: None,
+        camera_moves,
+    })
+}
+
+/// Whether the camera moved, and not only its picture.
+///
+/// # Errors
+/// Corners that are not numbers.
+pub(in crate::motion) fn camera_moves(
+    sightings: &Sightings,
+    model: &ModelFile,
+    profile: &CameraProfile,
+    options: &FitOptions,
+) -> Result<bool, MotionError> {
+    observed(sightings, model, profile, options).map(|observed| observed.camera_moves)
 }
 
 fn require_every_surface(

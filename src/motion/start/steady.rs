@@ -15,9 +15,11 @@ use nalgebra::{Matrix2x3, Matrix3, Point2, SMatrix, Vector2, Vector3};
 use rayon::prelude::*;
 
 use crate::camera::{Camera, CameraProfile};
+use crate::landmarks::LandmarkSighting;
+use crate::model_file::ModelFile;
 use crate::motion::PictureWander;
 use crate::motion::problem::landmark::FEWEST_LANDMARKS;
-use crate::motion::problem::observation::{Corners, Observation, ObservedFrame, Target};
+use crate::motion::problem::observation::{Corners, Observation, ObservedFrame, Target, observe};
 use crate::motion::problem::prediction::turning;
 use crate::solver::Loss;
 use crate::statistics::{SD_FROM_MAD, median};
@@ -78,6 +80,7 @@ enum Model {
 struct Fitted {
     model: Model,
     motions: Vec<Option<Motion>>,
+    places: Places,
     scatter_px: f64,
 }
 
@@ -97,25 +100,7 @@ pub(in crate::motion) fn steadied(
     profile: &CameraProfile,
 ) -> Option<(Vec<ObservedFrame>, PictureWander)> {
     let camera = &profile.camera;
-    let with_landmarks = frames
-        .iter()
-        .filter(|frame| sightings.frames[frame.position].landmarks.len() >= FEWEST_LANDMARKS);
-    if (with_landmarks.count() as f64) < LANDMARKS_SHARE * frames.len() as f64 {
-        return None;
-    }
-    let found: Vec<Vec<Found>> = frames
-        .iter()
-        .map(|frame| points(frame, sightings))
-        .collect();
-    let of_picture = Fitted::to(&found, camera, Model::Picture)?;
-    let of_turn = Fitted::to(&found, camera, Model::Turn)?;
-    let fitted = match of_turn.scatter_px < TURN_GAIN * of_picture.scatter_px {
-        true => of_turn,
-        false => of_picture,
-    };
-    if fitted.scatter_px > MOST_SCATTER_PX {
-        return None;
-    }
+    let fitted = Fitted::best(frames, sightings, camera)?;
     let steady = frames.iter().zip(&fitted.motions).map(|(frame, motion)| {
         let mut frame = frame.clone();
         match motion {
@@ -130,7 +115,45 @@ pub(in crate::motion) fn steadied(
     Some((steady.collect(), fitted.wander(camera)))
 }
 
-fn points(frame: &ObservedFrame, sightings: &Sightings) -> Vec<Found> {
+/// Undoes the motion of the picture in frames that come later, of a camera that stood still.
+#[derive(Debug, Clone)]
+pub(in crate::motion) struct Steadier {
+    camera: Camera,
+    model: Model,
+    places: Places,
+}
+
+impl Steadier {
+    /// From the frames of a clip; `None` unless the camera stood still.
+    pub fn of(
+        sightings: &Sightings,
+        declared: &ModelFile,
+        profile: &CameraProfile,
+    ) -> Option<Self> {
+        let frames = observe(sightings, declared).ok()?;
+        let fitted = Fitted::best(&frames, sightings, &profile.camera)?;
+        Some(Self {
+            camera: profile.camera,
+            model: fitted.model,
+            places: fitted.places,
+        })
+    }
+
+    /// The frame as a camera whose picture stays where it is would see it. Its sightings are rejected where too
+    /// few points show the motion.
+    pub fn steady(&self, frame: &mut ObservedFrame, landmarks: &[LandmarkSighting]) {
+        let points = points(frame, landmarks);
+        match Motion::of(&points, &self.places, &self.camera, self.model) {
+            Some(motion) => {
+                let observations = frame.observations.iter_mut();
+                observations.for_each(|seen| undo(seen, &self.camera, self.model, &motion));
+            }
+            None => frame.reject_all(),
+        }
+    }
+}
+
+fn points(frame: &ObservedFrame, landmarks: &[LandmarkSighting]) -> Vec<Found> {
     let corners = frame.kept().filter_map(|seen| match seen.target {
         Target::Airframe(tag) => Some((tag, seen)),
         Target::Surface(_) => None,
@@ -142,8 +165,7 @@ fn points(frame: &ObservedFrame, sightings: &Sightings) -> Vec<Found> {
             sd_px: CORNER_SD_PX,
         })
     });
-    let landmarks = sightings.frames[frame.position].landmarks.iter();
-    let landmarks = landmarks.map(|seen| Found {
+    let landmarks = landmarks.iter().map(|seen| Found {
         point: Point::Landmark(seen.number),
         place_px: seen.place_px.coords.cast(),
         sd_px: LANDMARK_SD_PX,
@@ -188,6 +210,28 @@ impl Model {
 }
 
 impl Fitted {
+    /// The model that explains all frames; `None` unless the camera stood still.
+    fn best(frames: &[ObservedFrame], sightings: &Sightings, camera: &Camera) -> Option<Self> {
+        let landmarks = |frame: &ObservedFrame| &sightings.frames[frame.position].landmarks;
+        let with_landmarks = frames
+            .iter()
+            .filter(|frame| landmarks(frame).len() >= FEWEST_LANDMARKS);
+        if (with_landmarks.count() as f64) < LANDMARKS_SHARE * frames.len() as f64 {
+            return None;
+        }
+        let found: Vec<Vec<Found>> = frames
+            .iter()
+            .map(|frame| points(frame, landmarks(frame)))
+            .collect();
+        let of_picture = Self::to(&found, camera, Model::Picture)?;
+        let of_turn = Self::to(&found, camera, Model::Turn)?;
+        let fitted = match of_turn.scatter_px < TURN_GAIN * of_picture.scatter_px {
+            true => of_turn,
+            false => of_picture,
+        };
+        (fitted.scatter_px <= MOST_SCATTER_PX).then_some(fitted)
+    }
+
     /// `None` where hardly any frame has points enough.
     fn to(found: &[Vec<Found>], camera: &Camera, model: Model) -> Option<Self> {
         let mut places = Places::new();
@@ -215,6 +259,7 @@ impl Fitted {
         Some(Self {
             model,
             motions,
+            places,
             scatter_px,
         })
     }

@@ -17,11 +17,10 @@ use crate::warning::WarningText;
 use super::charts::{self, Shown, Turn};
 use super::figures;
 use super::format::in_both_formats;
+use super::headline::Headline;
 use super::neutral::neutral_sentence;
 use super::palette::SurfaceLook;
-use super::verdict::{
-    HEADLINE_IF_GRAVE, Judgement, Verdict, WorstWarning, measured_in_part, unmatched_pairs,
-};
+use super::verdict::{Judgement, Verdict, WorstWarning, measured_in_part, unmatched_pairs};
 
 use super::withheld::withheld;
 
@@ -95,39 +94,18 @@ struct ResponseView {
 
 /// The page as HTML. `still` is a drawing in both formats.
 pub fn page(measurement: &Measurement, still: Option<&str>) -> Result<String, askama::Error> {
-    let judgements: Vec<Judgement> = measurement
-        .matches
-        .iter()
-        .map(|correction| Judgement::of(measurement, correction))
-        .collect();
-    let gravest = judgements
-        .iter()
-        .max_by_key(|judgement| gravity(judgement.verdict));
     let warnings = shown_warnings(measurement);
     let worst = WorstWarning::among(&warnings);
-    let grave = worst.is_some_and(|worst| worst.warning.grave);
     let unmatched_sides: Vec<String> = measurement
         .not_measured
         .iter()
         .filter_map(NotMeasured::unmatched_sentence)
         .collect();
-    let without_match = match (unmatched_sides.is_empty(), measurement.groups.is_empty()) {
-        (false, _) => ("One side was not measured: nothing is matched", "care"),
-        (true, true) => ("Measured; nothing to match", "plain"),
-        (true, false) => ("Measured, not matched", "plain"),
-    };
+    let headline = Headline::of(measurement);
     Page {
         measurement,
-        headline: match gravest {
-            _ if grave => HEADLINE_IF_GRAVE,
-            None => without_match.0,
-            Some(judgement) => judgement.headline(),
-        },
-        verdict_class: match gravest {
-            _ if grave => "care",
-            None => without_match.1,
-            Some(judgement) => class(judgement.verdict),
-        },
+        headline: headline.words,
+        verdict_class: headline.class,
         worst_warning: worst.map(|worst| figures::glued(&worst.sentence_above_the_list())),
         unmatched_sides,
         opening_cautions: early_stop_cautions(measurement)
@@ -140,8 +118,7 @@ pub fn page(measurement: &Measurement, still: Option<&str>) -> Result<String, as
         matches: measurement
             .matches
             .iter()
-            .zip(&judgements)
-            .map(|(correction, judgement)| match_view(measurement, correction, judgement))
+            .map(|correction| match_view(measurement, correction))
             .collect(),
         withheld: withheld(measurement).filter(|_| !measurement.matches.is_empty()),
         unmatched_pairs: unmatched_pairs(measurement),
@@ -159,31 +136,8 @@ pub fn page(measurement: &Measurement, still: Option<&str>) -> Result<String, as
     .render()
 }
 
-fn gravity(verdict: Verdict) -> usize {
-    match verdict {
-        Verdict::Alike => 0,
-        Verdict::NotJudged => 1,
-        Verdict::CannotTell => 2,
-        Verdict::NumbersCure => 3,
-        Verdict::OutOfReach => 4,
-        Verdict::NumbersDoNotCure => 5,
-    }
-}
-
-fn class(verdict: Verdict) -> &'static str {
-    match verdict {
-        Verdict::Alike => "alike",
-        Verdict::NumbersCure => "enter",
-        Verdict::OutOfReach | Verdict::NumbersDoNotCure => "care",
-        Verdict::CannotTell | Verdict::NotJudged => "plain",
-    }
-}
-
-fn match_view<'a>(
-    measurement: &'a Measurement,
-    correction: &'a Correction,
-    judgement: &Judgement,
-) -> MatchView<'a> {
+fn match_view<'a>(measurement: &'a Measurement, correction: &'a Correction) -> MatchView<'a> {
+    let judgement = Judgement::of(measurement, correction);
     let numbers = number_rows(measurement, correction);
     let leaves = correction.leaves();
     MatchView {

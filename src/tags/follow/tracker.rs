@@ -99,6 +99,15 @@ impl TrackerState {
         }
     }
 
+    /// Forgets when undeclared tags were seen before a time, so that a search without an end needs no more
+    /// memory than one of a clip.
+    pub(in crate::tags) fn forget_undeclared_before(&mut self, time_s: f64) {
+        self.undeclared.retain(|_, times_s| {
+            times_s.retain(|seen_s| *seen_s >= time_s);
+            !times_s.is_empty()
+        });
+    }
+
     /// Records the undeclared tags among those just found.
     fn note_undeclared<'a>(&mut self, time_s: f64, found: impl Iterator<Item = &'a RoughTag>) {
         for RoughTag { tag_id, .. } in found {
@@ -126,6 +135,11 @@ impl Tracker {
     /// The state for the next frame.
     pub fn memory(&self) -> &TrackerState {
         &self.memory
+    }
+
+    /// The same, to forget parts of it.
+    pub fn memory_mut(&mut self) -> &mut TrackerState {
+        &mut self.memory
     }
 
     /// Searches the next frame.

@@ -139,7 +139,7 @@ impl Patch {
         self.size_px = [width_px, bottom + 1 - top];
         let pixels: &[u8] = &image.pixels;
         let mut codes = Codes::new();
-        let mut open = std::array::from_fn::<_, PARITIES, _>(PixelGroup::empty);
+        let mut grouping = Grouping::new();
         for (x, y) in there_and_back([left, right], [top, bottom]) {
             let place = self.normalised(Point2::new(x as f64, y as f64));
             let on_tag = homography::map(&tag_from_patch, place.x, place.y);
@@ -150,16 +150,12 @@ impl Patch {
             codes.count(code);
             let light = (tone.light(code), tone.slope(code));
             let parity = mosaic::parity(x, y);
-            let group = &mut open[parity];
             let position = (y - top) * width_px + x - left;
-            group.add(place, light, block_of(on_tag), position as u32);
-            if group.count == LANES {
-                let full = std::mem::replace(group, PixelGroup::empty(parity));
-                self.groups.push(full);
-            }
+            grouping.add(parity, |group| {
+                group.add(place, light, block_of(on_tag), position as u32);
+            });
         }
-        let rest = open.into_iter().filter(|group| group.count > 0);
-        self.groups.extend(rest.map(PixelGroup::filled_up));
+        self.groups = grouping.finished();
         if let Some(clipped) = codes.clipped(tone.levels()) {
             self.clipped_share = clipped.share;
             if clipped.is_overexposed() {
@@ -171,25 +167,52 @@ impl Patch {
 
     /// Leaves out pixels from this light on: clipped white would move all edges outwards.
     fn leave_out_from(&mut self, light: f32) {
-        let groups = std::mem::take(&mut self.groups);
-        let mut open = std::array::from_fn::<_, PARITIES, _>(PixelGroup::empty);
-        for pixels in &groups {
+        let mut grouping = Grouping::new();
+        for pixels in &self.groups {
             for lane in (0..pixels.count).filter(|&lane| pixels.light[lane] < light) {
-                let group = &mut open[pixels.parity];
-                group.add_of(pixels, lane);
-                if group.count == LANES {
-                    let full = std::mem::replace(group, PixelGroup::empty(pixels.parity));
-                    self.groups.push(full);
-                }
+                grouping.add(pixels.parity, |group| group.add_of(pixels, lane));
             }
         }
-        let rest = open.into_iter().filter(|group| group.count > 0);
-        self.groups.extend(rest.map(PixelGroup::filled_up));
+        self.groups = grouping.finished();
     }
 
     /// Number of pixels.
     pub fn len(&self) -> usize {
         self.groups.iter().map(|group| group.count).sum()
+    }
+}
+
+/// Puts pixels into groups, each kind by itself.
+struct Grouping {
+    /// The unfinished group of each kind.
+    open: [PixelGroup; PARITIES],
+    full: Vec<PixelGroup>,
+}
+
+impl Grouping {
+    fn new() -> Self {
+        Self {
+            open: std::array::from_fn(PixelGroup::empty),
+            full: Vec::new(),
+        }
+    }
+
+    /// Adds one pixel of a kind by `add`.
+    fn add(&mut self, parity: usize, add: impl FnOnce(&mut PixelGroup)) {
+        let group = &mut self.open[parity];
+        add(group);
+        if group.count == LANES {
+            let full = std::mem::replace(group, PixelGroup::empty(parity));
+            self.full.push(full);
+        }
+    }
+
+    /// The full groups, and those with a rest.
+    fn finished(self) -> Vec<PixelGroup> {
+        let mut groups = self.full;
+        let rest = self.open.into_iter().filter(|group| group.count > 0);
+        groups.extend(rest.map(PixelGroup::filled_up));
+        groups
     }
 }
 

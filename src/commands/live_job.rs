@@ -1,0 +1,75 @@
+//! The main job for a live session: from what it leaves to a report.
+
+use super::CommandError;
+use super::function_work::FittedClip;
+use super::job::Times;
+use super::output::{OutputFolder, write_files};
+use crate::functions::Wanted;
+use crate::live::LiveRecord;
+use crate::measurement::{FrameRow, Measurement, Source};
+use crate::motion::{self, FitOptions};
+use crate::report::{self, ReportInputs};
+use crate::tags::{self, TagPlan};
+use crate::warning::gather;
+
+/// Measures and matches what a live session left, writes the files of `measure` without a marked still, and
+/// returns the record.
+///
+/// # Errors
+/// As `measure` for a clip.
+pub fn measure_live(
+    record: &LiveRecord,
+    folder: OutputFolder,
+) -> Result<Measurement, CommandError> {
+    let (measurement, rows) = measured(record)?;
+    let inputs = ReportInputs {
+        picture: None,
+        frames: Some(&rows),
+    };
+    write_files(report::files(&measurement, &inputs)?, folder)?;
+    Ok(measurement)
+}
+
+/// The same without files: sightings → motion → responses → corrections → measurement.
+///
+/// # Errors
+/// As [`measure_live`].
+pub fn measured(record: &LiveRecord) -> Result<(Measurement, Vec<FrameRow>), CommandError> {
+    let LiveRecord {
+        sightings,
+        holds,
+        model,
+        profile,
+        functions,
+        date,
+    } = record;
+    let mut warnings = Vec::new();
+    gather(&mut warnings, |doubts| {
+        tags::doubt_search(&TagPlan::of(model), &sightings.overview, doubts);
+    });
+    let wanted = Wanted::of(model, functions)?;
+    let options = FitOptions::of_clip(&sightings.clip).for_pictures(&sightings.overview);
+    let candidates = wanted.candidates(model);
+    let (motion, left_out) = gather(&mut warnings, |doubts| {
+        motion::fit_what_moves(sightings, &candidates, profile, &options, doubts)
+    })?;
+    let mut of_functions = Vec::new();
+    let shown = gather(&mut of_functions, |doubts| {
+        wanted.in_clip(model, &motion, &left_out, doubts)
+    })?;
+    warnings.splice(0..0, of_functions);
+    let fitted = FittedClip {
+        level: None,
+        sightings,
+        profile,
+        motion: &motion,
+        shown: &shown,
+        chosen_by_motion: wanted == Wanted::Moving,
+        given: Some(holds),
+        warnings: &warnings,
+    };
+    let (mut measurement, rows) = fitted.measure(&mut Times::start(), &mut Vec::new())?;
+    measurement.source = Some(Source::Live);
+    measurement.date.clone_from(date);
+    Ok((measurement, rows))
+}

@@ -1,0 +1,140 @@
+//! The joint fits of a session, on a thread of their own or between two frames.
+
+use std::collections::BTreeMap;
+use std::sync::mpsc::{Receiver, Sender, channel};
+use std::thread;
+
+use super::error::LiveError;
+use super::input::Refits;
+use crate::camera::CameraProfile;
+use crate::model_file::ModelFile;
+use crate::motion::{Figures, FitOptions, HeldFit, MotionError, fit_what_moves_and_hold};
+use crate::tags::{SightedFrame, Sightings};
+use crate::warning::{WarningText, gather};
+
+/// What a fit is made of.
+pub(super) struct Request {
+    pub sightings: Sightings,
+    pub model: ModelFile,
+    pub profile: CameraProfile,
+    /// Rests whose mean deflections are wanted by the new constants, by a number of their own.
+    pub rests: Vec<(u64, Vec<SightedFrame>)>,
+    /// Frames with motion that the store had seen.
+    pub moved: usize,
+}
+
+/// What came of it.
+pub(super) struct Answer {
+    pub fitted: Result<Fitted, MotionError>,
+    pub moved: usize,
+}
+
+/// A fit, and what follows from it.
+pub(super) struct Fitted {
+    pub held: HeldFit,
+    pub warnings: Vec<WarningText>,
+    pub rests: BTreeMap<u64, Figures>,
+}
+
+/// Where fits are made.
+pub(super) enum Learner {
+    Worker {
+        requests: Sender<Request>,
+        answers: Receiver<Answer>,
+        busy: bool,
+    },
+    AtOnce {
+        answer: Option<Answer>,
+    },
+}
+
+impl Learner {
+    pub fn begin(refits: Refits) -> Result<Self, LiveError> {
+        if refits == Refits::AtOnce {
+            return Ok(Self::AtOnce { answer: None });
+        }
+        let (requests, to_do) = channel::<Request>();
+        let (done, answers) = channel();
+        // One thread: the other cores are for the frames.
+        let pool = rayon::ThreadPoolBuilder::new().num_threads(1).build();
+        let pool = pool.map_err(|error| LiveError::NoWorker(std::io::Error::other(error)))?;
+        let work = move || {
+            for request in to_do {
+                if done.send(pool.install(|| answer(request))).is_err() {
+                    break;
+                }
+            }
+        };
+        let thread = thread::Builder::new().name("live fits".to_owned());
+        thread.spawn(work).map_err(LiveError::NoWorker)?;
+        Ok(Self::Worker {
+            requests,
+            answers,
+            busy: false,
+        })
+    }
+
+    /// Whether a fit is being made.
+    pub fn is_busy(&self) -> bool {
+        match self {
+            Self::Worker { busy, .. } => *busy,
+            Self::AtOnce { answer } => answer.is_some(),
+        }
+    }
+
+    /// Makes a fit; to be asked only while none is being made.
+    pub fn ask(&mut self, request: Request) {
+        match self {
+            Self::Worker { requests, busy, .. } => *busy = requests.send(request).is_ok(),
+            Self::AtOnce { answer: place } => *place = Some(answer(request)),
+        }
+    }
+
+    /// The fit, once it is made.
+    pub fn answer(&mut self) -> Option<Answer> {
+        match self {
+            Self::Worker { answers, busy, .. } => {
+                let answer = answers.try_recv().ok()?;
+                *busy = false;
+                Some(answer)
+            }
+            Self::AtOnce { answer } => answer.take(),
+        }
+    }
+}
+
+fn answer(request: Request) -> Answer {
+    let Request {
+        sightings,
+        model,
+        profile,
+        rests,
+        moved,
+    } = request;
+    let options = FitOptions::of_clip(&sightings.clip).for_pictures(&sightings.overview);
+    let mut warnings = Vec::new();
+    let fitted = gather(&mut warnings, |doubts| {
+        fit_what_moves_and_hold(&sightings, &model, &profile, &options, doubts)
+    });
+    let fitted = fitted.map(|(held, _)| Fitted {
+        rests: rests
+            .iter()
+            .filter_map(|(number, frames)| Some((*number, rest_figures(&held, frames)?)))
+            .collect(),
+        held,
+        warnings,
+    });
+    Answer { fitted, moved }
+}
+
+/// The mean deflections of a rest by the constants of a fit.
+pub(super) fn rest_figures(held: &HeldFit, frames: &[SightedFrame]) -> Option<Figures> {
+    let mut before = None;
+    let mut figures = Vec::new();
+    for frame in frames {
+        let settled = held.settle(frame, before.as_ref()).ok()?;
+        figures.extend(settled.figures.clone());
+        before = Some(settled);
+    }
+    held.mean_of_rest(&figures.iter().collect::<Vec<_>>())
+}
