@@ -20,6 +20,7 @@ pub mod clip;
 pub mod commands;
 pub mod comparison;
 pub mod conventions;
+mod figures;
 mod foreign;
 pub mod functions;
 pub mod geometry;

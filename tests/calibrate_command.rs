@@ -51,7 +51,7 @@ fn pictures_of_a_board_become_a_profile_a_page_and_a_verdict() {
         .success()
         .stdout(
             contains("left camera <1>")
-                .and(contains("hundredths of a degree to a 30° deflection"))
+                .and(contains("° to a 30° deflection"))
                 .and(contains("no view reaches the left edge"))
                 .and(contains("move the board to the left edge"))
                 .and(contains("13 views, 702 corners")),

@@ -190,7 +190,9 @@ fn an_earlier_proposal_is_taken_as_entered() {
         .success();
     let sheet = folder.path().join("heron-record/setup-001.html");
     let sheet = std::fs::read_to_string(sheet).unwrap();
-    assert!(sheet.contains("those proposed in 2026-11-25, clips/heron_tail.mp4"));
+    assert!(
+        sheet.contains("those proposed by the measurement of 2026-11-25 (clips/heron_tail.mp4)")
+    );
 }
 
 #[test]
@@ -355,9 +357,9 @@ fn a_shift_of_neutral_is_told_in_plain_words() {
         .assert()
         .success()
         .stdout(
-            contains("left tailplane, neutral since 2026-11-25: no significant change")
+            contains("left tailplane, neutral since 2026-11-25 (entry 1): no significant change")
                 .and(contains(
-                    "right tailplane, neutral since 2026-11-25: moved 0.40° ± 0.",
+                    "right tailplane, neutral since 2026-11-25 (entry 1): moved 0.40° ± 0.",
                 ))
                 .and(contains("° up\n"))
                 .and(contains("only if no tag was moved or replaced")),
@@ -382,4 +384,23 @@ fn measurements_that_do_not_tell_neutral_leave_it_to_the_eye() {
             .unwrap()
             .contains("check by eye")
     );
+}
+
+#[test]
+fn the_model_file_of_another_aircraft_is_named() {
+    let folder = workshop();
+    let jet = std::fs::read_to_string(folder.path().join("heron.toml")).unwrap();
+    std::fs::write(
+        folder.path().join("jet.toml"),
+        jet.replace("name = \"Heron 2.1 m\"", "name = \"Jet 1.8 m\""),
+    )
+    .unwrap();
+    let with = |model: &str| {
+        let mut command = hingewise(folder.path());
+        command.args(["match", "before", "--model", model]);
+        command.assert().success()
+    };
+    let words = "the measurement is of \"Heron 2.1 m\", the model file of \"Jet 1.8 m\"";
+    with("jet.toml").stdout(contains(words));
+    with("heron.toml").stdout(contains("the measurement is of").not());
 }

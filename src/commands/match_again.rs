@@ -8,7 +8,7 @@ use super::entered::EnteredOptions;
 use super::output::{OutputFolder, write_files};
 use super::terminal::say_result;
 use super::{CommandError, Common, Outcome};
-use crate::matching;
+use crate::matching::{self, MatchingWarning};
 use crate::measurement::Measurement;
 use crate::model_file::ModelFile;
 use crate::report::{self, ReportInputs};
@@ -40,13 +40,19 @@ pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
         .as_deref()
         .map(|out| OutputFolder::create(out, common.force))
         .transpose()?;
+    let mut warnings = Vec::new();
+    let other = model.as_ref().filter(|model| model.name != kept.model);
+    warnings.extend(other.map(|model| MatchingWarning::OtherAircraft {
+        measured: kept.model.clone(),
+        declared: model.name.clone(),
+    }));
     let (groups, radio) = match model {
         Some(model) => (kept.groups_of(&model), kept.with_proposal_kept(model.radio)),
         None => (kept.groups.clone(), kept.radio.clone()),
     };
     let radio = options.entered.radio(&kept.model, radio)?;
 
-    let (responses, mut warnings) = (kept.responses(), Vec::new());
+    let responses = kept.responses();
     let corrections = matching::match_groups(&responses, &groups, radio.as_ref(), &mut warnings)?;
     let matched = kept.rematched(groups, radio, corrections, &warnings)?;
 

@@ -14,7 +14,7 @@ use crate::model_file::ModelFile;
 use crate::motion::Motion;
 use crate::report::{self, Picture, UNFINISHED_PAGE, Unfinished};
 use crate::stations::{self, HoldOptions, SeenRest};
-use crate::tags::SightedFrame;
+use crate::tags::{SightedFrame, TagPlan, undeclared_tags};
 
 /// Most rests of which a picture is shown; the page stays small enough for a phone.
 const MOST_PICTURES: usize = 40;
@@ -101,9 +101,11 @@ fn write(
         .sightings
         .as_ref()
         .map_or(&[][..], |sightings| &sightings.frames);
-    let Some(shown) = frame_to_show(job, frames, seen.first)? else {
+    let Some(mut shown) = frame_to_show(job, frames, seen.first)? else {
         return Ok(false);
     };
+    let others = undeclared_tags(&shown.0.image, &TagPlan::of(job.model))?;
+    shown.1.sightings.extend(others);
     let page = report::unfinished_page(&Unfinished {
         model: job.model,
         clip,

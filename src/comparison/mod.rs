@@ -98,6 +98,12 @@ pub struct ComparedPair {
     /// Numbers were proposed after the first clip and the mismatch went down beyond doubt, but the
     /// second measurement declares none or those of before: whether they were entered is not known.
     pub proposal_undeclared: bool,
+    /// The second measurement declares new numbers, and shows the motion of the first, not the one that
+    /// was predicted: the numbers were probably not entered.
+    pub not_entered: bool,
+    /// The largest accepted mismatch of the first measurement, where that was another.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub tolerance_before_deg: Option<f64>,
     /// All in all.
     pub standing: Standing,
 }
@@ -241,8 +247,14 @@ impl Comparison {
                 let undeclared = [&later.reference, &later.follower].into_iter().any(|side| {
                     before.proposes_change(side) && after.declares_nothing_since(before, side)
                 });
-                let tolerance_deg = after.tolerance_deg(later);
-                Some(compared(earlier, later, (tolerance_deg, undeclared)))
+                let changed = [&later.reference, &later.follower]
+                    .map(|side| !after.declares_same(before, side));
+                let declared = Declared {
+                    tolerances_deg: [before.tolerance_deg(earlier), after.tolerance_deg(later)],
+                    undeclared,
+                    changed,
+                };
+                Some(compared(earlier, later, declared))
             })
             .collect::<Result<Vec<_>, _>>()?;
         let Some(standing) = pairs.iter().map(|pair| pair.standing).max() else {
@@ -292,12 +304,23 @@ fn pair_names(measurement: &Measurement) -> Vec<String> {
         .collect()
 }
 
+/// What the model file declared in both measurements of a pair.
+struct Declared {
+    /// Largest accepted mismatch, before and after.
+    tolerances_deg: [Option<f64>; 2],
+    /// Numbers were proposed, and none are declared since.
+    undeclared: bool,
+    /// Other numbers are declared than before, for the reference and for the follower.
+    changed: [bool; 2],
+}
+
 fn compared(
     earlier: &Correction,
     later: &Correction,
-    (tolerance_deg, is_undeclared): (Option<f64>, bool),
+    declared: Declared,
 ) -> Result<ComparedPair, ComparisonError> {
     let (reference, follower) = (later.reference.clone(), later.follower.clone());
+    let [tolerance_before_deg, tolerance_deg] = declared.tolerances_deg;
     let Some(tolerance_deg) = tolerance_deg else {
         return Err(ComparisonError::NoTolerance {
             reference,
@@ -323,6 +346,12 @@ fn compared(
     stations.sort_by(|a, b| a.stick_pct.total_cmp(&b.stick_pct));
     let standing = Standing::of_correction(later, tolerance_deg);
     let promised = |correction: &Correction| correction.predicted_deg.at_most_deg();
+    // The reference's numbers show which set was entered.
+    let promised_before = match (declared.changed, &earlier.exchanged) {
+        ([true, false], Some(exchanged)) => exchanged.worst_deg,
+        ([true, _], _) => earlier.leaves().at_most_deg,
+        _ => promised(earlier),
+    };
     let proposes = later
         .stages
         .first()
@@ -331,9 +360,12 @@ fn compared(
     let from_level = [earlier, later].map(|correction| correction.neutral_deg.is_some());
     let is_comparable = from_level[0] == from_level[1];
     let has_gone = is_comparable && has_gone(worst_before_deg, worst_after_deg);
-    let proposal_undeclared = is_undeclared && has_gone;
+    let proposal_undeclared = declared.undeclared && has_gone;
+    let not_entered =
+        declared.changed.contains(&true) && is_comparable && is_unmoved(earlier, &stations);
     let another_round_deg = Some(promised(later))
-        .filter(|_| standing != Standing::Within && proposes && !proposal_undeclared)
+        .filter(|_| standing != Standing::Within && proposes)
+        .filter(|_| !proposal_undeclared && !not_entered)
         .filter(|left_deg| *left_deg < worst_after_deg.value - worst_after_deg.u());
     Ok(ComparedPair {
         reference,
@@ -342,13 +374,34 @@ fn compared(
         stations,
         worst_before_deg,
         worst_after_deg,
-        promised_worst_deg: Some(promised(earlier)).filter(|_| is_comparable),
+        promised_worst_deg: Some(promised_before).filter(|_| is_comparable),
         from_level,
         another_round_deg,
         next_settings: another_round_deg.map(|_| later.settings.clone()),
         proposal_undeclared,
+        not_entered,
+        tolerance_before_deg: tolerance_before_deg.filter(|before| *before != tolerance_deg),
         standing,
     })
+}
+
+/// Whether every station shows the mismatch of the first clip within the uncertainty of both, and at
+/// least one beyond doubt not the one that was predicted.
+fn is_unmoved(earlier: &Correction, stations: &[ComparedStation]) -> bool {
+    let differ = |a: Measured, b: Measured| (a.value - b.value).abs() > a.u().hypot(b.u());
+    let same = |station: &ComparedStation| {
+        let before = station.before_deg;
+        before.is_some_and(|before| !differ(before, station.after_deg))
+    };
+    let missed = |predicted: &[StationMismatch], station: &ComparedStation| {
+        let predicted = at_station(predicted, station.stick_pct);
+        predicted.is_some_and(|predicted| differ(predicted, station.after_deg))
+    };
+    let sets = [earlier.leaves().stations, &earlier.predicted_deg.stations];
+    let mut sets = sets.iter();
+    !stations.is_empty()
+        && stations.iter().all(same)
+        && sets.any(|set| stations.iter().any(|station| missed(set, station)))
 }
 
 /// Whether a mismatch went down beyond doubt.

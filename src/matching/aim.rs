@@ -140,6 +140,18 @@ impl<'a> Aims<'a> {
         with_target
     }
 
+    /// Whether a surface is its own target: the smaller side over its whole travel.
+    pub fn is_own(&self, side: usize) -> bool {
+        let own = &self.sides[side];
+        let [first, last] = own.ends_pct();
+        let count = ((last - first).abs() / SPACING_PCT).ceil().max(1.0) as usize;
+        let share = |i: usize| i as f64 / count as f64;
+        *self.target == Target::Smaller
+            && (0..=count)
+                .map(|i| first + (last - first) * share(i))
+                .all(|stick| self.smallest_deg(stick) == own.rising_deg(stick))
+    }
+
     /// Covariance of a target that is taken from the measurement: about that of the other side.
     fn doubt_deg2(&self, side: usize, stations: &[StationDeflection]) -> Option<DMatrix<f64>> {
         match self.target {

@@ -128,6 +128,17 @@ pub struct Exchanged {
     pub rms_deg: f64,
 }
 
+/// What the set of numbers that comes first leaves.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Leaves<'a> {
+    /// Largest |mismatch| over the measured travel: at most so much in 95 of 100 cases, degrees.
+    pub at_most_deg: f64,
+    /// Root mean square, likewise, where it is known.
+    pub rms_deg: Option<f64>,
+    /// Predicted mismatch by station; empty where it is not known.
+    pub stations: &'a [StationMismatch],
+}
+
 /// The numbers to enter for one follower, and their effect.
 ///
 /// It is kept in `measurement.json` under the names in the `rename`s.
@@ -192,4 +203,61 @@ pub struct Correction {
     /// end points as they are; 0 where none leave clearly less, `None` where it was not worked out.
     #[serde(default)]
     pub optimality_gap_deg: Option<f64>,
+}
+
+impl Correction {
+    /// The correction of a surface that is its own target: no mismatch, without any uncertainty, and
+    /// nothing to enter. How well its response is known concerns the other side only.
+    pub(super) fn at_its_target(mut self) -> Self {
+        let none = Measured::new(0.0, 0.0);
+        let predicted = &mut self.predicted_deg.stations;
+        for station in self.found_deg.iter_mut().chain(predicted) {
+            station.mismatch_deg = none;
+        }
+        self.found_worst_deg = Some(none);
+        self.predicted_deg = Prediction {
+            least: Some(0.0),
+            stations: std::mem::take(&mut self.predicted_deg.stations),
+            ..Prediction::default()
+        };
+        self.stages.truncate(1);
+        if let Some(found) = self.stages.first_mut() {
+            (found.worst_deg, found.rms_deg) = (0.0, 0.0);
+            self.settings = found.settings.clone();
+        }
+        self.out_of_reach.clear();
+        self.play_floor_deg = None;
+        self
+    }
+
+    /// Whether the surface is its own target: the smaller side over the whole travel.
+    pub fn is_its_own_target(&self) -> bool {
+        let is_none = |mismatch: Measured| mismatch.value == 0.0 && mismatch.sd == 0.0;
+        self.target == Target::Smaller && self.found_worst_deg.is_some_and(is_none)
+    }
+
+    /// The ends at which the common travel comes first: the follower falls short of a surface whose
+    /// travel can be reduced. Empty where the follower's numbers alone come first.
+    pub fn common_travel(&self) -> &[OutOfReach] {
+        match self.target.is_reference() {
+            true => &self.out_of_reach,
+            false => &[],
+        }
+    }
+
+    /// What the set of numbers that comes first leaves: the common travel, or the follower's numbers.
+    pub fn leaves(&self) -> Leaves<'_> {
+        match self.common_travel().last() {
+            Some(end) => Leaves {
+                at_most_deg: end.common_worst_deg,
+                rms_deg: end.common_rms_deg,
+                stations: &end.common_stations,
+            },
+            None => Leaves {
+                at_most_deg: self.predicted_deg.at_most_deg(),
+                rms_deg: Some(self.predicted_deg.rms),
+                stations: &self.predicted_deg.stations,
+            },
+        }
+    }
 }

@@ -51,7 +51,7 @@ use crate::response::Responses;
 
 pub use cause::{Cause, LinkageDifference, LinkagePart};
 pub use correction::{
-    Correction, Exchanged, Prediction, SettingsUs, Stage, StageGain, StationMismatch,
+    Correction, Exchanged, Leaves, Prediction, SettingsUs, Stage, StageGain, StationMismatch,
 };
 pub use error::MatchingError;
 pub use hand_work::HandWork;
@@ -131,7 +131,11 @@ fn match_group<'a>(
             let aims = aims.as_ref().map_err(Clone::clone);
             let matched = aims.and_then(|aims| {
                 let with_target = aims.responses_for(responses, side);
-                to_target(&with_target, surface, (group, radio))
+                let correction = to_target(&with_target, surface, (group, radio))?;
+                Ok(match aims.is_own(side) {
+                    true => correction.at_its_target(),
+                    false => correction,
+                })
             });
             ([group.target.name(), surface], matched)
         })
@@ -225,7 +229,7 @@ fn correct(
         hand_work,
         reference: reference.into(),
         follower: follower.into(),
-        found_deg: at_stations(pair, &pair.follower_active),
+        found_deg: at_stations(pair, &pair.reference_active, &pair.follower_active),
         measured_pct: Some(pair.travel_pct),
         found_worst_deg: Some(found_worst(pair, &draws, &places)),
         tolerance_deg: Some(group.tolerance_deg),
@@ -263,12 +267,13 @@ fn neutral_as_found(pair: &Pair) -> Option<Measured> {
         .map(|_| pair.mismatch_deg(&pair.follower_active, 0.0))
 }
 
-fn at_stations(pair: &Pair, settings: &Settings) -> Vec<StationMismatch> {
+/// Mismatch at the stations with these numbers of the reference and of the follower.
+fn at_stations(pair: &Pair, reference: &Settings, follower: &Settings) -> Vec<StationMismatch> {
     pair.stations_pct()
         .into_iter()
         .map(|stick_pct| StationMismatch {
             stick_pct,
-            mismatch_deg: pair.mismatch_deg(settings, stick_pct),
+            mismatch_deg: pair.mismatch_with_deg([reference, follower], stick_pct),
         })
         .collect()
 }
@@ -290,7 +295,7 @@ fn predict(pair: &Pair, best: &Improved) -> Prediction {
         rms: best.outcomes.rms_at_most_deg(),
         u: 0.5 * (most_deg - least_deg),
         least: Some(least_deg),
-        stations: at_stations(pair, &best.settings),
+        stations: at_stations(pair, &pair.reference_active, &best.settings),
     }
 }
 

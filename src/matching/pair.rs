@@ -261,9 +261,17 @@ impl Pair {
 
     /// Mismatch at a position for the follower's numbers, signed, deg.
     pub fn mismatch_deg(&self, settings: &Settings, stick_pct: f64) -> Measured {
-        let reference = self.reference_command(&self.reference_active);
-        let reference_pct = reference.servo_pct(stick_pct);
-        let follower_pct = Command::new(&self.radio, settings).servo_pct(stick_pct);
+        self.mismatch_with_deg([&self.reference_active, settings], stick_pct)
+    }
+
+    /// Mismatch at a position for numbers of the reference and of the follower, signed, deg.
+    pub fn mismatch_with_deg(
+        &self,
+        [reference, follower]: [&Settings; 2],
+        stick_pct: f64,
+    ) -> Measured {
+        let reference_pct = self.reference_command(reference).servo_pct(stick_pct);
+        let follower_pct = Command::new(&self.radio, follower).servo_pct(stick_pct);
         let difference = self.follower_deg(follower_pct) - self.reference_deg(reference_pct);
         Measured::new(
             self.signed(difference),

@@ -152,7 +152,12 @@ impl Pairing {
     /// A correction by the reference's stick; ends also by the follower's.
     pub fn by_stick(self, mut correction: Correction) -> Correction {
         let predicted = &mut correction.predicted_deg.stations;
-        for stations in [&mut correction.found_deg, predicted] {
+        let of_ends = correction.out_of_reach.iter_mut();
+        let of_ends = of_ends.map(|end| &mut end.common_stations);
+        for stations in [&mut correction.found_deg, predicted]
+            .into_iter()
+            .chain(of_ends)
+        {
             for station in stations.iter_mut() {
                 station.stick_pct = self.reference_stick_pct(station.stick_pct);
             }

@@ -6,6 +6,8 @@ use serde::{Deserialize, Serialize};
 use crate::measured::Measured;
 use crate::model_file::Settings;
 
+use super::at_stations;
+use super::correction::{StageGain, StationMismatch};
 use super::draws::Draws;
 use super::end_points::on_step;
 use super::error::MatchingError;
@@ -45,6 +47,13 @@ pub struct OutOfReach {
     /// Root mean square then, likewise.
     #[serde(default)]
     pub common_rms_deg: Option<f64>,
+    /// Predicted mismatch by station then, by the reference's stick; missing in files of earlier programs.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub common_stations: Vec<StationMismatch>,
+    /// What each stage of the follower's numbers leaves then, from the reference's end points reduced
+    /// and nothing else entered; missing in files of earlier programs.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub common_stages: Vec<StageGain>,
 }
 
 impl OutOfReach {
@@ -81,6 +90,7 @@ pub(super) fn find(
     }
     let common = improve(pair, draws, &pair.places(&reduced), tolerance_deg)?;
     let range = pair.command_range_pct();
+    let common_stations = at_stations(pair, &reduced, &common.settings);
     // With a level zero places count from the follower's neutral, and a report from the reference's.
     let above_deg = pair.neutral_deg().map_or(0.0, |neutral| neutral.value);
     Ok(short
@@ -101,6 +111,8 @@ pub(super) fn find(
                 common_settings: common.settings.clone(),
                 common_worst_deg: common.outcomes.worst_at_most_deg(),
                 common_rms_deg: Some(common.outcomes.rms_at_most_deg()),
+                common_stations: common_stations.clone(),
+                common_stages: common.stages.clone(),
             }
         })
         .collect())

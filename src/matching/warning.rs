@@ -2,6 +2,7 @@
 
 use miette::Diagnostic;
 
+use crate::figures;
 use crate::measured::Measured;
 use crate::model_file::Target;
 use crate::warning::Warning;
@@ -17,6 +18,13 @@ const FULL_PCT: f64 = 100.0;
 pub enum MatchingWarning {
     /// The model file has no `[radio]`: only end points are proposed.
     RadioNotDeclared,
+    /// The model file is of an aircraft with another name than the measurement.
+    OtherAircraft {
+        /// Name in the measurement.
+        measured: String,
+        /// Name in the model file.
+        declared: String,
+    },
     /// A pair that could not be matched; all others are.
     NotMatched {
         /// Surface that is left alone.
@@ -70,12 +78,13 @@ pub enum MatchingWarning {
 
 impl MatchingWarning {
     /// The names of all kinds, to separate them from the warnings about the clip.
-    pub const CODES: [&str; 5] = [
+    pub const CODES: [&str; 6] = [
         "radio-not-declared",
         "remains-out-of-tolerance",
         "follower-out-of-reach",
         "not-matched",
         "measured-in-part",
+        "other-aircraft",
     ];
 }
 
@@ -87,6 +96,7 @@ impl Warning for MatchingWarning {
             Self::FollowerOutOfReach { .. } => Self::CODES[2],
             Self::NotMatched { .. } => Self::CODES[3],
             Self::MeasuredInPart { .. } => Self::CODES[4],
+            Self::OtherAircraft { .. } => Self::CODES[5],
         }
     }
 
@@ -96,6 +106,9 @@ impl Warning for MatchingWarning {
                 "the model file declares no radio, so only end points in steps of 1 % are proposed"
                     .into()
             }
+            Self::OtherAircraft { measured, declared } => {
+                format!("the measurement is of \"{measured}\", the model file of \"{declared}\"")
+            }
             Self::RemainsOutOfTolerance {
                 follower,
                 at_most_deg,
@@ -103,7 +116,8 @@ impl Warning for MatchingWarning {
                 tolerance_deg,
             } => format!(
                 "the best numbers for this radio leave \"{follower}\" off by up to \
-                 {at_most_deg:.2}° (95 %) somewhere, which {} the tolerance of {tolerance_deg}°",
+                 {} (95 %) somewhere, which {} the tolerance of {tolerance_deg}°",
+                figures::at_most_deg(*at_most_deg),
                 if at_least_deg > tolerance_deg {
                     "is more than"
                 } else {
@@ -130,10 +144,9 @@ impl Warning for MatchingWarning {
                 short_deg,
                 ..
             } => format!(
-                "at {stick_pct:+.0} % \"{follower}\" stays {:.2}° ± {:.2}° short of \"{reference}\" \
-                 with any numbers",
-                short_deg.value,
-                short_deg.u()
+                "at {stick_pct:+.0} % \"{follower}\" stays {} short of \"{reference}\" with \
+                 any numbers",
+                figures::plain_deg(*short_deg)
             ),
         }
     }
@@ -142,6 +155,10 @@ impl Warning for MatchingWarning {
         match self {
             Self::RadioNotDeclared => {
                 "declare [radio] with the positions of its output curve, then run `hingewise match`"
+                    .into()
+            }
+            Self::OtherAircraft { .. } => {
+                "make sure that both are the same aircraft before you enter any number"
                     .into()
             }
             Self::RemainsOutOfTolerance { .. } => {
@@ -171,8 +188,9 @@ impl Warning for MatchingWarning {
                 ..
             } => format!(
                 "either reduce the end point of \"{reference}\" at {reference_end_pct:+.0} % to \
-                 {reference_end_point_pct} %, which leaves {common_worst_deg:.2}° at most (95 %); or, \
-                 if servo and linkage allow, increase the travel of \"{follower}\" and film again"
+                 {reference_end_point_pct} %, which leaves {} at most (95 %); or, if servo and \
+                 linkage allow, increase the travel of \"{follower}\" and film again",
+                figures::at_most_deg(*common_worst_deg)
             ),
         }
     }

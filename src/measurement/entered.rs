@@ -179,6 +179,16 @@ impl Measurement {
         !declares || self.declares_same(earlier, surface)
     }
 
+    /// The numbers of the reference with its end points reduced to the common travel of a correction.
+    pub fn reduced_settings(&self, correction: &Correction) -> Settings {
+        let mut reference = self.declared_settings(&correction.reference);
+        for end in correction.common_travel() {
+            let side = usize::from(end.reference_end_pct() > 0.0);
+            reference.end_points_pct[side] = end.reference_end_point_pct;
+        }
+        reference
+    }
+
     /// Whether a surface's declared numbers are the same in both measurements.
     pub fn declares_same(&self, other: &Self, surface: &str) -> bool {
         is_same(
@@ -212,13 +222,9 @@ fn proposed(
             vec![(correction.reference.clone(), exchanged.settings.clone())]
         }
         (EnteredSet::CommonTravel, Some(end), _) if is_short => {
-            let mut reference = measurement.declared_settings(&correction.reference);
-            for end in &correction.out_of_reach {
-                let side = usize::from(end.reference_end_pct() > 0.0);
-                reference.end_points_pct[side] = end.reference_end_point_pct;
-            }
+            let reduced = measurement.reduced_settings(correction);
             vec![
-                (correction.reference.clone(), reference),
+                (correction.reference.clone(), reduced),
                 follower(&end.common_settings),
             ]
         }

@@ -99,11 +99,12 @@ impl Measurement {
             std::iter::once(("groups", &group.reference))
                 .chain(group.followers.iter().map(|name| ("groups", name)))
         });
+        // A target of its own is named in place of a surface.
         let in_matches = self.matches.iter().flat_map(|correction| {
-            [
-                ("matches", &correction.reference),
-                ("matches", &correction.follower),
-            ]
+            let reference = correction.target.is_reference();
+            let reference = reference.then_some(&correction.reference);
+            let names = reference.into_iter().chain([&correction.follower]);
+            names.map(|name| ("matches", name))
         });
         let in_functions = self.functions.iter().flat_map(|function| {
             let surfaces = function.surfaces.iter();

@@ -150,6 +150,8 @@ pub(crate) fn short_at_the_top(correction: &Correction) -> OutOfReach {
         common_settings: correction.settings.clone(),
         common_worst_deg: 0.16,
         common_rms_deg: Some(0.07),
+        common_stations: Vec::new(),
+        common_stages: Vec::new(),
     }
 }
 

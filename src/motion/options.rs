@@ -227,10 +227,14 @@ pub enum MotionError {
     },
     /// No airframe tag was seen, and the tags do not move as they would before a still camera.
     #[error(
-        "no airframe tag was seen, and the camera moved: without an airframe tag, motion of the camera \
-         looks like motion of the surfaces"
+        "{}, and the camera moved: without an airframe tag, motion of the camera looks like motion of the \
+         surfaces",
+        no_airframe_tag(undeclared)
     )]
-    CameraMovedUnseen,
+    CameraMovedUnseen {
+        /// Undeclared tags that were in the picture throughout, and so may be on the airframe.
+        undeclared: Vec<u32>,
+    },
     /// The tags' edges do not belong together.
     #[error(
         "the edge of tag {tag_id} does not fit the clip: {declared_mm:.1} mm is declared, and the clip fits \
@@ -321,7 +325,11 @@ impl MotionError {
                 "stick a tag on a part that never moves, declare it as [[airframe_tag]] in place of this \
                  one, and film again"
             }
-            Self::CameraMovedUnseen => {
+            Self::CameraMovedUnseen { undeclared } if !undeclared.is_empty() => {
+                "if this tag is on a part that never moves, declare it with its id as [[airframe_tag]] in \
+                 the model file; otherwise stick such a tag on and film again, or film from a tripod"
+            }
+            Self::CameraMovedUnseen { .. } => {
                 "stick a tag on a part that never moves, declare it as [[airframe_tag]], and film again; or \
                  film from a tripod"
             }
@@ -333,6 +341,22 @@ impl MotionError {
             }
             Self::NotFinite { .. } => "this is a fault of the program: please report it",
         }
+    }
+}
+
+/// Which airframe tags the clip shows, for a clip without a declared one.
+fn no_airframe_tag(undeclared: &[u32]) -> String {
+    let ids: Vec<String> = undeclared.iter().map(u32::to_string).collect();
+    match ids.as_slice() {
+        [] => "no airframe tag was seen".into(),
+        [id] => format!(
+            "the clip shows tag {id}, which the model file does not declare, and no declared airframe tag"
+        ),
+        ids => format!(
+            "the clip shows the tags {}, which the model file does not declare, and no declared airframe \
+             tag",
+            ids.join(", ")
+        ),
     }
 }
 

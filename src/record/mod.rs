@@ -34,9 +34,13 @@ pub struct Kept {
 }
 
 impl Kept {
-    /// Its day, else the name of its entry: what it is called beside later measurements.
-    pub fn day(&self) -> &str {
-        self.measurement.date.as_deref().unwrap_or(&self.name)
+    /// Its day with the number of its entry, else the name of its entry: what it is called beside later
+    /// measurements.
+    pub fn day(&self) -> String {
+        match (&self.measurement.date, entry_number(&self.name)) {
+            (Some(date), Some(number)) => format!("{date} (entry {number})"),
+            _ => self.name.clone(),
+        }
     }
 }
 

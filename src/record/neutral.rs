@@ -92,7 +92,7 @@ fn since(
         };
         let change = change(&found, position(surface)?, other);
         is_fine_enough(change).then(|| NeutralDrift {
-            since: kept.day().into(),
+            since: kept.day(),
             surface: surface.into(),
             upright: latest.surface(surface).is_some_and(|found| found.upright),
             against: against.map(Into::into),

@@ -95,7 +95,7 @@ fn drift(
     let proposal_undeclared =
         before.proposes_change(surface) && latest.declares_nothing_since(before, surface);
     Some(Drift {
-        since: kept.day().into(),
+        since: kept.day(),
         surface: surface.into(),
         stick_pct: largest.stick_pct,
         change_deg: largest.change_deg,

@@ -227,6 +227,12 @@ fn sentence(pair: &ComparedPair) -> String {
         _ => "",
     };
     let accepted = figures::declared_deg(pair.tolerance_deg);
+    let changed = pair
+        .tolerance_before_deg
+        .map_or_else(String::new, |before_deg| {
+            let before = figures::declared_deg(before_deg);
+            format!(" The tolerance has changed: the first measurement accepted ±{before}.")
+        });
     let ending = match pair.standing {
         Standing::Within => format!("all of it is within the accepted ±{accepted}"),
         Standing::Out => format!("you accept ±{accepted}"),
@@ -236,18 +242,24 @@ fn sentence(pair: &ComparedPair) -> String {
         ),
     };
     format!(
-        "The {} against the {} went from {before} to {after}; {ending}.{not_comparable}",
+        "The {} against the {} went from {before} to {after}; {ending}.{changed}{not_comparable}",
         pair.follower, pair.reference
     )
 }
 
 fn promise(pair: &ComparedPair) -> Option<String> {
     let promised = pair.promised_worst_deg?;
+    if pair.not_entered {
+        let promised = figures::at_most_deg(promised);
+        return Some(format!(
+            "The first report predicted at most {promised} (95 %)."
+        ));
+    }
     let kept = pair.worst_after_deg.value - pair.worst_after_deg.u() <= promised;
     let ending = if kept {
         "and that is what the second clip shows"
     } else {
-        "but more is left; check that the numbers were entered for the right servo, and look for play"
+        "but more is left; check that the numbers were entered for the correct servo, and look for play"
     };
     Some(format!(
         "The first report predicted at most {} (95 %), {ending}.",
@@ -265,6 +277,14 @@ fn another_round(pair: &ComparedPair) -> Option<String> {
 
 /// The question whether proposed numbers were entered.
 fn undeclared(pair: &ComparedPair) -> Option<String> {
+    if pair.not_entered {
+        return Some(format!(
+            "Both clips show the same motion of the {}, although the second measurement declares new \
+             numbers. So the numbers were probably not entered, or entered for another servo. Check the \
+             radio, enter them for the correct servo, and film again.",
+            pair.follower
+        ));
+    }
     pair.proposal_undeclared.then(|| {
         format!(
             "The first measurement proposed numbers for the {}. The mismatch has gone down since, but the \
@@ -280,7 +300,8 @@ fn undeclared(pair: &ComparedPair) -> Option<String> {
 fn no_other_round(pair: &ComparedPair) -> Option<String> {
     let is_open = pair.standing != Standing::Within
         && pair.another_round_deg.is_none()
-        && !pair.proposal_undeclared;
+        && !pair.proposal_undeclared
+        && !pair.not_entered;
     is_open.then(|| {
         "Another round of numbers is not worth it: none would clearly leave less. Check the \
          linkage for play, and how far each side reaches."

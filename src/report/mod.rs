@@ -6,7 +6,6 @@ pub mod calibration;
 mod charts;
 mod comparison_page;
 mod error;
-mod figures;
 mod format;
 mod headline;
 mod neutral;
@@ -25,21 +24,25 @@ mod trace;
 mod truth;
 mod unfinished;
 mod verdict;
+mod withheld;
 
+#[cfg(test)]
+mod agreement_tests;
 #[cfg(test)]
 mod phone_tests;
 #[cfg(test)]
 mod tests;
 
+use crate::figures;
 use crate::measurement::{FrameRow, Measurement};
 use crate::names::without_unseen;
 
 use format::Format;
 
+pub use crate::figures::{sentence, signed_deg};
 pub use charts::Throws;
 pub use comparison_page::{comparison_page, comparison_summary};
 pub use error::ReportError;
-pub use figures::{sentence, signed_deg};
 pub use headline::Headline;
 pub use neutral_drift::neutral_lines;
 pub use page::{
@@ -54,6 +57,7 @@ pub use trace::{TraceInputs, trace_files};
 pub use truth::{TrueStation, beside_truth};
 pub use unfinished::{UNFINISHED_PAGE, Unfinished, hold_still, unfinished_page};
 pub use verdict::{Judgement, Verdict};
+pub use withheld::withheld;
 
 /// Name of the page.
 pub const PAGE: &str = "report.html";

@@ -257,9 +257,12 @@ fn numbers_note(sources: &[Source<'_>]) -> Option<String> {
         .filter_map(|radio| radio.proposed_in.as_ref())
         .collect();
     proposed.dedup();
-    let from = proposed
-        .iter()
-        .map(|from| format!("The entered numbers are those proposed in {from}."));
+    let from = proposed.iter().map(|from| match from.split_once(", ") {
+        Some((day, clip)) => {
+            format!("The entered numbers are those proposed by the measurement of {day} ({clip}).")
+        }
+        None => format!("The entered numbers are those proposed by the measurement of {from}."),
+    });
     let is_undeclared = |source: &Source<'_>| {
         let measurement = source.measurement();
         let own = measurement.surfaces.iter();
@@ -389,10 +392,10 @@ fn drift_row(drift: Drift) -> DriftRow {
         stick: percent(drift.stick_pct),
         change: signed_deg(drift.change_deg),
         words: match (drift.is_sure(), drift.numbers_changed) {
-            (false, _) if drift.stations > 1 => {
-                format!("no more than chance among {} stations", drift.stations)
-            }
-            (false, _) => neutral_drift::NO_CHANGE.into(),
+            (false, true) => "no change beyond the uncertainty, although other numbers are declared: \
+                              check that they were entered"
+                .into(),
+            (false, false) => "no change beyond the uncertainty".into(),
             (true, true) => neutral_drift::NUMBERS_CHANGED.into(),
             (true, false) if drift.proposal_undeclared => {
                 "moved: if the numbers proposed then were entered, declare them; else check linkage \

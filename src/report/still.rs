@@ -112,10 +112,10 @@ pub fn seen_still(
     Ok(drawing.svg.finish())
 }
 
-/// Label of a station card.
+/// Label of a station card, or of a tag that the model file does not declare.
 fn card_word(model: &ModelFile, id: u32) -> String {
     model.cards().get(&id).map_or_else(
-        || id.to_string(),
+        || format!("{id}, not declared"),
         |&stick_pct| format!("card {} %", figures::percent(stick_pct)),
     )
 }
@@ -169,6 +169,8 @@ struct Drawing {
     window: Window,
     /// Drawing units per pixel of the frame.
     scale: f64,
+    /// Left and right end and foot of the labels of tags so far.
+    labels: Vec<([f64; 2], f64)>,
 }
 
 impl Drawing {
@@ -190,6 +192,7 @@ impl Drawing {
             width,
             window,
             scale,
+            labels: Vec::new(),
         })
     }
 
@@ -248,8 +251,31 @@ impl Drawing {
         } else {
             ((from + to) / 2.0, Anchor::Middle)
         };
-        let at = [x, lowest + LETTERS];
-        self.svg.text(at, label, word_style(colour, anchor));
+        let style = word_style(colour, anchor);
+        let length = style.width(label);
+        let left = match anchor {
+            Anchor::Start => x,
+            Anchor::Middle => x - length / 2.0,
+            Anchor::End => x - length,
+        };
+        let below = self.free_line([left, left + length], lowest + LETTERS);
+        self.svg.text([x, below], label, style);
+    }
+
+    /// The first line from a height down on which a label meets no earlier one.
+    fn free_line(&mut self, [left, right]: [f64; 2], mut below: f64) -> f64 {
+        let meets = |below: f64| {
+            self.labels
+                .iter()
+                .any(|&([other_left, other_right], other)| {
+                    left < other_right && other_left < right && (other - below).abs() < LETTERS
+                })
+        };
+        while meets(below) {
+            below += LETTERS;
+        }
+        self.labels.push(([left, right], below));
+        below
     }
 
     fn hinge(&mut self, surface: &SurfaceRecord, look: SurfaceLook, camera: &Camera) {

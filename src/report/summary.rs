@@ -12,9 +12,10 @@ use super::neutral::neutral_sentence;
 use super::page::{
     Counting, NumberRow, OTHER_NAMES, approach_word, cause_sentences, curve_kind,
     early_stop_cautions, exchanged, hand_work_sentence, mismatch_rows, number_rows, reach_views,
-    sense_sentence, stage_rows,
+    sense_sentence, shown_warnings, stage_rows,
 };
-use super::verdict::{HEADLINE_IF_GRAVE, Judgement, Verdict, WorstWarning, unmatched_pairs};
+use super::verdict::{HEADLINE_IF_GRAVE, Judgement, Verdict, unmatched_pairs, warning_sentence};
+use super::withheld::withheld;
 
 /// Width to which sentences are broken, in letters.
 const WIDTH: usize = 78;
@@ -35,6 +36,9 @@ pub fn summary(measurement: &Measurement, report: Option<&Path>) -> String {
     add_not_measured(&mut text, measurement);
     for correction in &measurement.matches {
         add_background(&mut text, measurement, correction);
+        if withheld(measurement).is_none() {
+            add_other_ways(&mut text, measurement, correction);
+        }
     }
     add_warnings(&mut text, measurement);
     if !measurement.matches.is_empty() {
@@ -47,14 +51,20 @@ pub fn summary(measurement: &Measurement, report: Option<&Path>) -> String {
         text.push('\n');
         paragraph(&mut text, &format!("CAUTION: {caution}"), "");
     }
-    if let Some(worst) = WorstWarning::among(&measurement.warnings) {
-        if worst.warning.grave {
-            line(&mut text, &format!("\n{HEADLINE_IF_GRAVE}"));
+    let mut grave = measurement.warnings.iter().filter(|warning| warning.grave);
+    if let Some(first) = grave.next() {
+        line(&mut text, &format!("\n{HEADLINE_IF_GRAVE}"));
+        for warning in std::iter::once(first).chain(grave) {
+            paragraph(&mut text, &warning_sentence(warning), "");
         }
-        paragraph(&mut text, &worst.sentence(), "");
     }
-    for correction in &measurement.matches {
-        add_verdict(&mut text, measurement, correction);
+    match withheld(measurement) {
+        Some(words) if !measurement.matches.is_empty() => paragraph(&mut text, words, ""),
+        _ => {
+            for correction in &measurement.matches {
+                add_verdict(&mut text, measurement, correction);
+            }
+        }
     }
     for words in unmatched_pairs(measurement) {
         paragraph(&mut text, &words, "");
@@ -65,12 +75,15 @@ pub fn summary(measurement: &Measurement, report: Option<&Path>) -> String {
     text
 }
 
+/// Warnings, but for the grave ones, which come with the verdict.
 fn add_warnings(text: &mut String, measurement: &Measurement) {
-    if measurement.warnings.is_empty() {
+    let mut warnings = shown_warnings(measurement);
+    warnings.retain(|warning| !warning.grave);
+    if warnings.is_empty() {
         return;
     }
     line(text, "\nWarnings");
-    for warning in &measurement.warnings {
+    for warning in &warnings {
         paragraph(text, &format!("! {}", warning.text), "  ");
         let mend = format!("  what helps: {}", warning.mend);
         paragraph(text, &mend, "    ");
@@ -101,10 +114,11 @@ fn add_background(text: &mut String, measurement: &Measurement, correction: &Cor
     );
     for row in mismatch_rows(correction, measurement.tolerance_deg(correction)) {
         let (stick, found, predicted) = (&row.stick, &row.found, &row.predicted);
-        let sign = if row.beyond {
-            "  found beyond tolerance"
-        } else {
-            ""
+        let sign = match (row.beyond, row.predicted_beyond) {
+            (true, true) => "  both beyond tolerance",
+            (true, false) => "  found beyond tolerance",
+            (false, true) => "  predicted beyond tolerance",
+            (false, false) => "",
         };
         line(
             text,
@@ -119,10 +133,12 @@ fn add_background(text: &mut String, measurement: &Measurement, correction: &Cor
     for cause in causes {
         paragraph(text, &format!("  - {cause}"), "    ");
     }
-    add_stages(text, measurement, correction);
+    if withheld(measurement).is_none() {
+        add_stages(text, measurement, correction);
+    }
 }
 
-/// The numbers to enter, those for the common travel first where the follower falls short.
+/// The numbers to enter: those for the common travel where the follower falls short.
 fn add_numbers(
     text: &mut String,
     measurement: &Measurement,
@@ -138,30 +154,45 @@ fn add_numbers(
     for reach in reach_views(measurement, correction) {
         paragraph(text, &reach.sentence, "");
         if !reach.numbers.is_empty() {
-            let head = format!("\nFor the common travel: {follower}, in {unit}");
-            add_rows(text, &head, &reach.numbers);
+            for (surface, rows) in [
+                (&correction.reference, &reach.reference_numbers),
+                (follower, &reach.numbers),
+            ] {
+                let head = format!("\nFor the common travel: {surface}, in {unit}");
+                add_rows(text, &head, rows);
+            }
         }
     }
     let numbers = number_rows(measurement, correction);
-    if verdict != Verdict::Alike && numbers.iter().any(|row| row.changed) {
-        let head = match correction.target.is_reference() {
-            true if correction.out_of_reach.is_empty() => {
-                format!("\nEnter for the {follower} only, in {unit}")
-            }
-            true => format!(
-                "\nInstead, with the {} as it is: {follower}, in {unit}",
-                correction.reference
-            ),
-            false => format!("\nEnter for the {follower}, in {unit}"),
+    let is_first = correction.common_travel().is_empty();
+    if is_first && verdict != Verdict::Alike && numbers.iter().any(|row| row.changed) {
+        let only = match correction.target.is_reference() {
+            true => " only",
+            false => "",
         };
         if let Some(kind) = curve_kind(radio) {
             paragraph(text, &format!("On this radio {kind}."), "");
         }
+        let head = format!("\nEnter for the {follower}{only}, in {unit}");
         add_rows(text, &head, &numbers);
     }
-    if let Some(other) = exchanged(measurement, correction) {
+}
+
+/// The sets of numbers that do not come first, with the numbers that change.
+fn add_other_ways(text: &mut String, measurement: &Measurement, correction: &Correction) {
+    let unit = Counting::of(measurement.radio.as_ref()).unit();
+    let (reference, follower) = (&correction.reference, &correction.follower);
+    let mut numbers = number_rows(measurement, correction);
+    numbers.retain(|row| row.changed);
+    if !correction.common_travel().is_empty() && !numbers.is_empty() {
+        let head = format!("\nAnother way, with the {reference} as it is: {follower}, in {unit}");
+        add_rows(text, &head, &numbers);
+    }
+    if let Some(mut other) = exchanged(measurement, correction) {
+        other.numbers.retain(|row| row.changed);
+        text.push('\n');
         paragraph(text, &other.sentence, "");
-        let head = format!("\nThe sides exchanged: {}, in {unit}", correction.reference);
+        let head = format!("\nThe sides exchanged: {reference}, in {unit}");
         add_rows(text, &head, &other.numbers);
     }
 }

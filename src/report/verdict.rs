@@ -51,16 +51,21 @@ impl<'a> WorstWarning<'a> {
         })
     }
 
-    /// "Warning: … What helps: …", with the number of the others.
-    pub fn sentence(&self) -> String {
-        let WarningText { text, mend, .. } = self.warning;
+    /// The warning on a page whose list of all warnings follows, with the number of the others.
+    pub fn sentence_above_the_list(&self) -> String {
         let others = match self.others {
-            0 => String::new(),
-            1 => " One more warning is listed below.".into(),
-            more => format!(" {more} more warnings are listed below."),
+            0 => "",
+            1 => " One more warning is listed below.",
+            more => &format!(" {more} more warnings are listed below."),
         };
-        format!("Warning: {text}. What helps: {mend}.{others}")
+        warning_sentence(self.warning) + others
     }
+}
+
+/// "Warning: … What helps: …".
+pub fn warning_sentence(warning: &WarningText) -> String {
+    let WarningText { text, mend, .. } = warning;
+    format!("Warning: {text}. What helps: {mend}.")
 }
 
 /// A match judged against its tolerance.
@@ -117,6 +122,11 @@ impl Judgement {
     /// The verdict as a sentence, with the figure and the reason.
     pub fn sentence(&self, correction: &Correction) -> String {
         let (reference, follower) = (&correction.reference, &correction.follower);
+        if correction.is_its_own_target() {
+            return format!(
+                "The {follower} is the smaller side over the whole travel and stays as it is."
+            );
+        }
         let found = self.worst_found.as_ref().map_or_else(
             || "by an unknown amount".into(),
             |station| {
@@ -262,7 +272,7 @@ fn out_of_reach(correction: &Correction) -> String {
     format!(
         "With the servo travel in this clip the {follower} does not reach the {reference} at {}. \
          With the {reference}'s travel reduced there, at most {} (95 %) will remain; numbers for the \
-         {follower} alone leave up to {}. The report has both.",
+         {follower} alone leave up to {}.",
         ends.join(" and "),
         figures::at_most_deg(common),
         remains(correction)
@@ -339,7 +349,11 @@ mod tests {
     #[test]
     fn the_first_grave_warning_comes_first_and_the_others_are_counted() {
         assert_eq!(WorstWarning::among(&[]), None);
-        let sentence = |warnings: &[WarningText]| WorstWarning::among(warnings).unwrap().sentence();
+        let sentence = |warnings: &[WarningText]| {
+            WorstWarning::among(warnings)
+                .unwrap()
+                .sentence_above_the_list()
+        };
         let (mild, grave) = (warning("mild", false), warning("grave", true));
         assert_eq!(
             sentence(std::slice::from_ref(&mild)),

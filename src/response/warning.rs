@@ -2,6 +2,7 @@
 
 use super::constants::{LATE_S, MUCH_JITTER_DEG, MUCH_PLAY_DEG, POOR_RETURN_DEG};
 use super::{Health, SideLag};
+use crate::figures;
 use crate::measured::Measured;
 use crate::warning::Warning;
 
@@ -243,5 +244,5 @@ impl Warning for ResponseWarning {
 }
 
 fn angle(measured: &Measured) -> String {
-    format!("{:.2} ± {:.2}°", measured.value, measured.u())
+    figures::plain_deg(*measured)
 }

@@ -283,7 +283,7 @@ impl StationsError {
     /// What the user can do about it.
     pub fn mend(&self) -> String {
         match self {
-            Self::NoHold { .. } => "hold the stick still at each station for a second and film \
+            Self::NoHold { .. } => "hold the stick still at each station for two seconds and film \
                  again; for a continuous sweep use a stick log or marks"
                 .into(),
             Self::NoCard { strangers, .. } if !strangers.is_empty() => MEND_UNKNOWN_CARDS.into(),
@@ -300,7 +300,7 @@ impl StationsError {
                 .into(),
             Self::WrongCount { .. } => {
                 "correct `order` in the model file to the positions that were held, \
-                 in order of time, or film again and hold each station for a second"
+                 in order of time, or film again and hold each station for two seconds"
                     .into()
             }
             Self::OrderContradicts { .. } => {
@@ -340,7 +340,7 @@ impl StationsError {
                 .into(),
             Self::SweepTooFast { .. } => {
                 "move the stick from end to end and back in eight seconds \
-                 or more, evenly, or hold it at each station for a second; then film again"
+                 or more, evenly, or hold it at each station for two seconds; then film again"
                     .into()
             }
             Self::OneStation { .. } => {
@@ -353,7 +353,7 @@ impl StationsError {
             Self::PicturesTooFar { .. } => "film at 15 pictures a second or more; of stills, take \
                  three or more while the stick rests at each station, and give their true times"
                 .into(),
-            Self::SweepWithoutHolds { .. } => "hold the stick still at each station for a second \
+            Self::SweepWithoutHolds { .. } => "hold the stick still at each station for two seconds \
                  and film again; for a continuous sweep give a stick log: from = \"log\""
                 .into(),
             Self::NoNeutralHold { unknown_cards } if !unknown_cards.is_empty() => {

@@ -213,8 +213,8 @@ impl Warning for StationsWarning {
             }
             Self::StationsSkipped { .. } => "hold the stick at these stations too, and film again",
             Self::HoldsMiscounted { .. } => {
-                "the other holds were measured; check that the difference is right, and hold each \
-                 station for a second"
+                "the other holds were measured; check that you did not mean to declare this hold, and hold each \
+                 station for two seconds"
             }
             Self::StickByReference { .. } => {
                 "hold the stick at more stations, or log it, to measure the response of each side \
@@ -230,7 +230,7 @@ impl Warning for StationsWarning {
             }
             Self::SweepTooFast { .. } => {
                 "move the stick from end to end and back in eight seconds or more, evenly, or hold \
-                 it at each station for a second"
+                 it at each station for two seconds"
             }
             Self::ResponseNotMonotone { .. } => {
                 "check that each hold has its right station; a linkage past its dead centre or \

@@ -12,6 +12,7 @@ mod pattern_fit;
 mod plan;
 mod sight;
 mod sighting;
+mod undeclared;
 mod warning;
 
 pub use checkpoint::{Checkpoint, CheckpointSink};
@@ -24,4 +25,5 @@ pub use pattern_fit::quality::SMALLEST_EDGE_PX;
 pub use plan::TagPlan;
 pub use sight::{Sightings, sight, sight_on};
 pub use sighting::{CornerCovariance, DropReason, Dropped, SightedFrame, Sighting};
+pub use undeclared::undeclared_tags;
 pub use warning::{SpoiledTags, TagsWarning, doubt_search};

@@ -69,6 +69,8 @@ fn it_names_the_holds_by_time_and_picture() {
         "left flap +14.",
         "<b>Hold 4</b>, 2.8 to 3.5 s<br>left flap −14.",
         "67 of 67",
+        // 67 frames of 1/15 s, as a report counts them.
+        "in the 4.5 s of the clip",
     ] {
         assert!(words.contains(part), "{part} is not in: {words}");
     }
@@ -98,6 +100,25 @@ fn it_shows_which_tags_were_not_seen() {
         "67 of 67",
     ] {
         assert!(words.contains(part), "{part} is not in: {words}");
+    }
+}
+
+#[test]
+fn it_outlines_the_tags_that_are_not_declared() {
+    let workplace = Workplace::with(&film::good());
+    let declared = film::model(&film::by_cards());
+    let [left, right] = [LEFT, RIGHT].map(|id| format!("tag = {id}\n"));
+    assert!(
+        declared.contains(&left) && declared.contains(&right),
+        "{declared}"
+    );
+    let other = declared
+        .replace(&left, "tag = 40\n")
+        .replace(&right, "tag = 41\n");
+    workplace.write("model.toml", other);
+    let page = page_of(&workplace);
+    for part in [">10, not declared<", ">23, not declared<"] {
+        assert!(page.contains(part), "{part}");
     }
 }
 

@@ -76,10 +76,7 @@ fn verdict(judged: Option<(Grade, f64)>) -> (String, bool) {
         return (words.into(), false);
     };
     let grade_words = grade.words();
-    let words = format!(
-        "{grade_words}: adds ±{:.2} hundredths of a degree to a 30° deflection (k = 2)",
-        100.0 * u_deg
-    );
+    let words = format!("{grade_words}: adds ±{u_deg:.3}° to a 30° deflection (k = 2)",);
     (words, grade == Grade::Good)
 }
 

@@ -16,7 +16,7 @@ use crate::matching::Correction;
 use crate::measurement::Measurement;
 use crate::report::{
     Counting, Judgement, NumberRow, Verdict, curve_kind, exchanged, number_rows, reach_views,
-    sense_sentence,
+    sense_sentence, withheld,
 };
 
 #[derive(Template)]
@@ -83,8 +83,9 @@ fn others(measurement: &Measurement, correction: &Correction) -> Vec<Other> {
 impl List {
     fn of(measurement: &Measurement, correction: &Correction, ticked: &BTreeSet<String>) -> Self {
         let judgement = Judgement::of(measurement, correction);
+        let is_shown = withheld(measurement).is_none();
         let rows = number_rows(measurement, correction).into_iter();
-        let rows = rows.filter(|row| row.changed).map(|row| {
+        let rows = rows.filter(|row| is_shown && row.changed).map(|row| {
             let tick = ticks::tick(&correction.follower, &row.what);
             Row {
                 is_ticked: ticked.contains(&tick),
@@ -96,13 +97,20 @@ impl List {
         });
         Self {
             follower: correction.follower.clone(),
-            headline: judgement.headline(),
-            sentence: judgement.sentence(correction),
+            headline: match is_shown {
+                true => judgement.headline(),
+                false => "No numbers to enter",
+            },
+            sentence: withheld(measurement)
+                .map_or_else(|| judgement.sentence(correction), Into::into),
             needs_report: !matches!(judgement.verdict, Verdict::Alike | Verdict::NumbersCure),
             unit: Counting::of(measurement.radio.as_ref()).unit(),
             curve_kind: curve_kind(measurement.radio.as_ref()),
             sense: sense_sentence(measurement, correction),
-            others: others(measurement, correction),
+            others: match is_shown {
+                true => others(measurement, correction),
+                false => Vec::new(),
+            },
             rows: rows.collect(),
         }
     }

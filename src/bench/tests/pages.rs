@@ -79,7 +79,7 @@ fn every_page_of_an_aircraft_can_be_opened_before_anything_was_measured() {
     let root = Path::new(env!("CARGO_MANIFEST_DIR"));
     let example = root.join("calibration/example-phone-1080p.toml");
     std::fs::copy(example, bench.folder.path().join("phone.toml")).unwrap();
-    let verdict = "good: adds ±0.26 hundredths of a degree to a 30° deflection";
+    let verdict = "good: adds ±0.003° to a 30° deflection";
     assert!(bench.page("/camera").contains(verdict));
 }
 

@@ -290,7 +290,7 @@ impl Verdict {
         }
     }
 
-    /// The headline: the effect of the profile on an angle, in hundredths of a degree, and faults
+    /// The headline: the effect of the profile on an angle, in degrees, and faults
     /// in how the board was filmed.
     pub fn headline(&self) -> String {
         let heading = match self.grade {
@@ -308,9 +308,8 @@ impl Verdict {
             false => format!("; the board was {}", causes.join(" and ")),
         };
         format!(
-            "{heading}: this profile adds ±{:.2} hundredths of a degree to a 30° deflection\
-             {because}",
-            100.0 * self.u_of_30_deg
+            "{heading}: this profile adds ±{:.3}° to a 30° deflection{because}",
+            self.u_of_30_deg
         )
     }
 }

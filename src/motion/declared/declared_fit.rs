@@ -249,7 +249,8 @@ fn cause(declared: &Declared<'_>, fitted: &Result<Sorted, MotionError>) -> Optio
 fn cause_by_trials(declared: &Declared<'_>, fitted: &Result<Sorted, MotionError>) -> Option<Cause> {
     if declared.model.airframe_tags.is_empty() {
         return keeps_less_than(LEAST_KEPT_FOR_SURE, fitted)
-            .then_some(Cause::Refused(MotionError::CameraMovedUnseen));
+            .then(|| declared.sightings.overview.undeclared_throughout())
+            .map(|undeclared| Cause::Refused(MotionError::CameraMovedUnseen { undeclared }));
     }
     let thinned = thinned(declared.sightings);
     let tried = Declared {

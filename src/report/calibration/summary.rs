@@ -20,8 +20,12 @@ pub fn summary(report: &CalibrationReport<'_>) -> String {
         lines.push(format!("  what helps: {}", objection.mend()));
     }
     lines.push(String::new());
+    let dropped = match dropped {
+        0 => String::new(),
+        more => format!(" ({more} more dropped)"),
+    };
     lines.push(format!(
-        "{} views, {used} corners of the board ({dropped} more dropped), typical error {:.3} px",
+        "{} views, {used} corners of the board{dropped}, typical error {:.3} px",
         calibration.views.len(),
         calibration.rms_px
     ));

@@ -37,8 +37,11 @@ pub fn mismatch(correction: &Correction, tolerance_deg: Option<f64>, format: For
         stations: &correction.found_deg,
     };
     let predicted = Series {
-        words: "predicted with the numbers",
-        stations: &correction.predicted_deg.stations,
+        words: match correction.common_travel() {
+            [] => "predicted with the numbers",
+            _ => "predicted, common travel",
+        },
+        stations: correction.leaves().stations,
     };
     let names = [&correction.reference, &correction.follower];
     two_mismatches(names, [found, predicted], tolerance_deg, format)

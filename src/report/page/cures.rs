@@ -22,11 +22,27 @@ pub struct StageRow {
     pub changes: String,
 }
 
-/// The stages in the order of the work: end points, curve; each goes on from the one before.
+/// The stages in the order of the work, for the numbers that come first: end points, curve; each goes
+/// on from the one before.
 pub fn stage_rows(measurement: &Measurement, correction: &Correction) -> Vec<StageRow> {
+    let Some(end) = correction.common_travel().last() else {
+        return rows_of(measurement, &correction.stages);
+    };
+    let mut common = rows_of(measurement, &end.common_stages);
+    if let Some(reduced) = common.first_mut() {
+        reduced.stage = "reduced end point";
+        let reference = reference_rows(measurement, correction);
+        reduced.changes = format!("{}: {}", correction.reference, words_of(&reference));
+    }
+    let as_found = correction.stages.first().filter(|_| !common.is_empty());
+    let as_found = as_found.map(|found| rows_of(measurement, std::slice::from_ref(found)));
+    as_found.into_iter().flatten().chain(common).collect()
+}
+
+fn rows_of(measurement: &Measurement, gains: &[StageGain]) -> Vec<StageRow> {
     let mut rows = Vec::new();
     let mut before: Option<&StageGain> = None;
-    for gain in &correction.stages {
+    for gain in gains {
         rows.push(StageRow {
             stage: match gain.stage {
                 Stage::AsFound => "as found",
@@ -48,16 +64,28 @@ fn changes(measurement: &Measurement, before: Option<&StageGain>, now: &StageGai
         return "nothing".into();
     };
     let radio = measurement.radio.as_ref();
-    let changed: Vec<String> = rows_between(radio, &before.settings, &now.settings)
-        .iter()
-        .filter(|row| row.changed)
+    let rows = rows_between(radio, &before.settings, &now.settings);
+    if rows.iter().any(|row| row.changed) {
+        words_of(&rows)
+    } else {
+        "nothing to change".into()
+    }
+}
+
+/// The numbers that change, in words.
+fn words_of(rows: &[NumberRow]) -> String {
+    let changed = rows.iter().filter(|row| row.changed);
+    let words: Vec<String> = changed
         .map(|row| format!("{}: {}", row.what, row.now))
         .collect();
-    if changed.is_empty() {
-        "nothing to change".into()
-    } else {
-        changed.join(", ")
-    }
+    words.join(", ")
+}
+
+/// The numbers of the reference that change for the common travel.
+fn reference_rows(measurement: &Measurement, correction: &Correction) -> Vec<NumberRow> {
+    let reduced = measurement.reduced_settings(correction);
+    let rows = settings_rows(measurement, &correction.reference, &reduced);
+    rows.into_iter().filter(|row| row.changed).collect()
 }
 
 /// A second table of numbers, and its purpose.
@@ -94,6 +122,8 @@ pub fn exchanged(measurement: &Measurement, correction: &Correction) -> Option<A
 pub struct ReachView {
     /// The shortfall, and the common travel.
     pub sentence: String,
+    /// The reference's numbers that change for the common travel.
+    pub reference_numbers: Vec<NumberRow>,
     /// The follower's numbers for the common travel.
     pub numbers: Vec<NumberRow>,
     /// Unit of the numbers.
@@ -111,15 +141,18 @@ pub fn reach_views(measurement: &Measurement, correction: &Correction) -> Vec<Re
         .enumerate()
         .map(|(index, end)| {
             let is_last = index + 1 == ends.len() && correction.target.is_reference();
-            let numbers = if is_last {
-                settings_rows(measurement, &correction.follower, &end.common_settings)
+            let (reference_numbers, numbers) = if is_last {
+                let numbers =
+                    settings_rows(measurement, &correction.follower, &end.common_settings);
+                (reference_rows(measurement, correction), numbers)
             } else {
-                Vec::new()
+                Default::default()
             };
             ReachView {
                 sentence: reach_sentence(correction, end, counting),
                 unit: counting.unit(),
                 curve_kind: curve_kind(measurement.radio.as_ref()),
+                reference_numbers,
                 numbers,
             }
         })
@@ -131,7 +164,7 @@ fn reach_sentence(correction: &Correction, end: &OutOfReach, counting: Counting)
     let (reference, follower) = (&correction.reference, &correction.follower);
     if !correction.target.is_reference() {
         return format!(
-            "At {} % the {follower} stays {} short of the {reference}: {} of {}, with any numbers. \
+            "At {} % the {follower} stays {} short of the {reference}: {} of {} in the middle of the play, with any numbers. \
              Declare smaller throws, move its linkage, or film again with more travel of \
              its servo where nothing binds.",
             percent(end.stick_pct),
@@ -149,7 +182,7 @@ fn reach_sentence(correction: &Correction, end: &OutOfReach, counting: Counting)
         )
     });
     format!(
-        "At {} % the {follower} stays {} short of the {reference}: {} of {}, with any numbers. \
+        "At {} % the {follower} stays {} short of the {reference}: {} of {} in the middle of the play, with any numbers. \
          Reduce the end point of the {reference} at {} % to {} {} and enter the {follower}'s numbers \
          for the common travel: at most {} (95 %) will then remain.{farther}",
         percent(end.stick_pct),
@@ -277,7 +310,7 @@ mod tests {
         let views = reach_views(&measurement, &measurement.matches[0]);
         assert!(views[0].sentence.starts_with(
             "At +100 % the right tailplane stays 1.30° ± 0.04° short of the left tailplane: 23.80° \
-             of 25.10°, with any numbers. Reduce the end point of the left tailplane at +100 % to \
+             of 25.10° in the middle of the play, with any numbers. Reduce the end point of the left tailplane at +100 % to \
              95 %"
         ));
         assert!(views[0].sentence.contains("An end point of about 106 %"));

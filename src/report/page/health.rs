@@ -4,6 +4,7 @@ use crate::measured::Measured;
 use crate::measurement::{Measurement, SurfaceRecord};
 use crate::report::figures;
 use crate::response::SideLag;
+use crate::warning::WarningText;
 
 // The limits are common practice among builders, without a source: each is small against the half
 // degree from which a difference can be felt in flight.
@@ -18,6 +19,16 @@ const GOOD_JITTER_DEG: f64 = 0.05;
 const GOOD_LAG_S: f64 = 0.05;
 /// Largest good unevenness of one side against the other on the move, degrees.
 const GOOD_UNEVEN_DEG: f64 = 0.3;
+
+/// Checks whose poor figures are warnings, with the code of the warning that a larger figure raises. An
+/// early stop always raises its own.
+const WARNED_ABOUT: [(&str, &str); 5] = [
+    ("play", "much-play"),
+    ("return to neutral", "neutral-wanders"),
+    ("jitter at rest", "surface-jitters"),
+    ("lag", "sides-lag"),
+    ("uneven motion", "uneven-motion"),
+];
 
 /// A figure compared with its limit, its whole interval counted.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -70,8 +81,12 @@ pub struct HealthRow {
     pub whose: String,
     /// Name of the check.
     pub check: &'static str,
+    /// The surface that the check is about: the follower where there are two.
+    pub surface: String,
     /// The figure.
     pub figure: String,
+    /// The figure alone, without places.
+    pub size: String,
     /// The limit.
     pub good: String,
     /// Result of the comparison.
@@ -91,15 +106,22 @@ fn side_rows(lag: &SideLag) -> [HealthRow; 2] {
     let size_s = Measured::new(lag.lag_s.value.abs(), lag.lag_s.sd);
     let milliseconds = lag.lag_s.scaled(1000.0);
     let uneven_deg = Measured::from_expanded(lag.uneven_deg, lag.uneven_u_deg.unwrap_or_default());
+    let late = format!(
+        "{} ms ± {} ms",
+        figures::signed(milliseconds.value, 0),
+        figures::plain(milliseconds.u().ceil(), 0)
+    );
+    let uneven = match lag.uneven_u_deg {
+        Some(_) => figures::plain_deg(uneven_deg),
+        None => figures::declared_deg(lag.uneven_deg),
+    };
     [
         HealthRow {
             whose: format!("{} after {}", lag.follower, lag.reference),
             check: "lag",
-            figure: format!(
-                "{} ms ± {} ms",
-                figures::signed(milliseconds.value, 0),
-                figures::plain(milliseconds.u().ceil(), 0)
-            ),
+            surface: lag.follower.clone(),
+            size: late.clone(),
+            figure: late,
             good: format!("up to {} ms", figures::plain(GOOD_LAG_S * 1000.0, 0)),
             state: State::of(Some(size_s), GOOD_LAG_S),
             advice: "use servos of one kind and speed, on the same supply",
@@ -107,10 +129,9 @@ fn side_rows(lag: &SideLag) -> [HealthRow; 2] {
         HealthRow {
             whose: format!("{} with {}", lag.follower, lag.reference),
             check: "uneven motion",
-            figure: match lag.uneven_u_deg {
-                Some(_) => figures::plain_deg(uneven_deg),
-                None => figures::declared_deg(lag.uneven_deg),
-            },
+            surface: lag.follower.clone(),
+            size: uneven.clone(),
+            figure: uneven,
             good: format!("up to {}", figures::declared_deg(GOOD_UNEVEN_DEG)),
             state: State::of(Some(uneven_deg), GOOD_UNEVEN_DEG),
             advice: "look for a hinge or rod that sticks and slips, and for a weak servo or \
@@ -124,7 +145,9 @@ fn surface_rows(surface: &SurfaceRecord) -> Vec<HealthRow> {
     let row = |check, figure: Option<Measured>, limit_deg, advice| HealthRow {
         whose: surface.name.clone(),
         check,
+        surface: surface.name.clone(),
         figure: figure.map_or_else(|| "–".into(), figures::plain_deg),
+        size: figure.map_or_else(String::new, figures::plain_deg),
         good: format!("up to {}", figures::declared_deg(limit_deg)),
         state: State::of(figure, limit_deg),
         advice,
@@ -162,7 +185,7 @@ fn from_both_ways(surface: &SurfaceRecord) -> String {
         health.neutral_after_falling_deg,
     ) {
         (Some(rising), Some(falling)) => format!(
-            "; at {} after rising, {} after falling",
+            " between visits; on average at {} after rising, {} after falling",
             figures::signed_deg(rising),
             figures::signed_deg(falling)
         ),
@@ -186,6 +209,8 @@ fn early_stop_row(surface: &SurfaceRecord) -> HealthRow {
     HealthRow {
         whose: surface.name.clone(),
         check: "early stop",
+        surface: surface.name.clone(),
+        size: String::new(),
         state: if stops.is_empty() {
             State::Good
         } else {
@@ -200,6 +225,29 @@ fn early_stop_row(surface: &SurfaceRecord) -> HealthRow {
         advice: "the servo pushes against a stop and draws its full current: reduce the travel or \
                  move the linkage before anything else",
     }
+}
+
+/// All warnings to show: those of the measurement, then poor figures of health that none of them names.
+pub fn shown_warnings(measurement: &Measurement) -> Vec<WarningText> {
+    let is_named = |row: &HealthRow, code: &str| {
+        let mut warnings = measurement.warnings.iter();
+        warnings.any(|warning| warning.code == code && warning.text.contains(&row.surface))
+    };
+    let rows = health_rows(measurement);
+    let poor = rows.iter().filter(|row| row.state.is_poor());
+    let poor = poor.filter_map(|row| {
+        let (_, code) = WARNED_ABOUT.iter().find(|(check, _)| *check == row.check)?;
+        (!is_named(row, code)).then(|| WarningText {
+            code: (*code).into(),
+            text: format!(
+                "{}: {} {} (good: {})",
+                row.whose, row.check, row.size, row.good
+            ),
+            mend: row.advice.into(),
+            grave: false,
+        })
+    });
+    measurement.warnings.iter().cloned().chain(poor).collect()
 }
 
 /// The sentence with which a page opens when a surface stopped before its servo did.
@@ -253,7 +301,7 @@ mod tests {
         }
         assert_eq!(
             rows[1].figure,
-            "0.09° ± 0.04°; at −0.05° ± 0.02° after rising, +0.05° ± 0.02° after falling"
+            "0.09° ± 0.04° between visits; on average at −0.05° ± 0.02° after rising, +0.05° ± 0.02° after falling"
         );
         assert_eq!(rows[9].figure, "0.08° ± 0.03°");
     }

@@ -12,6 +12,7 @@ use crate::cautions;
 use crate::matching::Correction;
 use crate::measurement::{FitRecord, Measurement, NotMeasured};
 use crate::model_file::{Compare, EndPoints, Joins, MatchMotion};
+use crate::warning::WarningText;
 
 use super::charts::{self, Shown, Turn};
 use super::figures;
@@ -21,10 +22,12 @@ use super::neutral::neutral_sentence;
 use super::palette::SurfaceLook;
 use super::verdict::{Judgement, Verdict, WorstWarning, measured_in_part, unmatched_pairs};
 
+use super::withheld::withheld;
+
 pub use cures::{
     Alternative, ReachView, StageRow, exchanged, floor_sentences, reach_views, stage_rows,
 };
-pub use health::{HealthRow, early_stop_cautions, health_rows};
+pub use health::{HealthRow, early_stop_cautions, health_rows, shown_warnings};
 pub use numbers::{Counting, NumberRow, OTHER_NAMES, curve_kind, number_rows, sense_sentence};
 pub use stations::{MismatchRow, StationTable, approach_word, mismatch_rows, station_table};
 pub use why::{cause_sentences, hand_work_sentence};
@@ -42,6 +45,7 @@ struct Page<'a> {
     other_names: &'static str,
     after_entering: &'a [&'a str],
     matches: Vec<MatchView<'a>>,
+    withheld: Option<&'static str>,
     unmatched_pairs: Vec<String>,
     unmatched: Option<ResponseView>,
     unmatched_sides: Vec<String>,
@@ -50,6 +54,7 @@ struct Page<'a> {
     still: Option<&'a str>,
     tables: Vec<StationTable>,
     health: Vec<HealthRow>,
+    warnings: Vec<WarningText>,
     has_upright: bool,
 }
 
@@ -68,12 +73,13 @@ struct MatchView<'a> {
     radio: Option<String>,
     tolerance: Option<String>,
     remaining: String,
+    remaining_instead: Option<String>,
     stages: Vec<StageRow>,
     hand_work: Option<String>,
     causes: Vec<String>,
     reaches: Vec<ReachView>,
     floors: Vec<String>,
-    remaining_rms: String,
+    remaining_rms: Option<String>,
     mismatch_chart: String,
     mismatches: Vec<MismatchRow>,
     response: ResponseView,
@@ -88,7 +94,8 @@ struct ResponseView {
 
 /// The page as HTML. `still` is a drawing in both formats.
 pub fn page(measurement: &Measurement, still: Option<&str>) -> Result<String, askama::Error> {
-    let worst = WorstWarning::among(&measurement.warnings);
+    let warnings = shown_warnings(measurement);
+    let worst = WorstWarning::among(&warnings);
     let unmatched_sides: Vec<String> = measurement
         .not_measured
         .iter()
@@ -99,7 +106,7 @@ pub fn page(measurement: &Measurement, still: Option<&str>) -> Result<String, as
         measurement,
         headline: headline.words,
         verdict_class: headline.class,
-        worst_warning: worst.map(|worst| figures::glued(&worst.sentence())),
+        worst_warning: worst.map(|worst| figures::glued(&worst.sentence_above_the_list())),
         unmatched_sides,
         opening_cautions: early_stop_cautions(measurement)
             .iter()
@@ -113,6 +120,7 @@ pub fn page(measurement: &Measurement, still: Option<&str>) -> Result<String, as
             .iter()
             .map(|correction| match_view(measurement, correction))
             .collect(),
+        withheld: withheld(measurement).filter(|_| !measurement.matches.is_empty()),
         unmatched_pairs: unmatched_pairs(measurement),
         unmatched: unmatched(measurement),
         timeline: (measurement.trace.time_s.len() > 1)
@@ -122,6 +130,7 @@ pub fn page(measurement: &Measurement, still: Option<&str>) -> Result<String, as
         still,
         tables: measurement.surfaces.iter().map(station_table).collect(),
         health: health_rows(measurement),
+        warnings: warnings.clone(),
         has_upright: measurement.surfaces.iter().any(|surface| surface.upright),
     }
     .render()
@@ -130,6 +139,7 @@ pub fn page(measurement: &Measurement, still: Option<&str>) -> Result<String, as
 fn match_view<'a>(measurement: &'a Measurement, correction: &'a Correction) -> MatchView<'a> {
     let judgement = Judgement::of(measurement, correction);
     let numbers = number_rows(measurement, correction);
+    let leaves = correction.leaves();
     MatchView {
         correction,
         sentence: figures::glued(&judgement.sentence(correction)),
@@ -154,8 +164,10 @@ fn match_view<'a>(measurement: &'a Measurement, correction: &'a Correction) -> M
             .collect(),
         reaches: reach_views(measurement, correction),
         floors: floor_sentences(measurement, correction),
-        remaining: super::verdict::remains(correction),
-        remaining_rms: figures::at_most_deg(correction.predicted_deg.rms),
+        remaining: figures::at_most_deg(leaves.at_most_deg),
+        remaining_instead: (!correction.common_travel().is_empty())
+            .then(|| super::verdict::remains(correction)),
+        remaining_rms: leaves.rms_deg.map(figures::at_most_deg),
         mismatch_chart: in_both_formats(|format| {
             charts::mismatch(correction, judgement.tolerance_deg, format)
         }),

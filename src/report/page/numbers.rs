@@ -4,7 +4,7 @@
 use crate::matching::Correction;
 use crate::measurement::{Measurement, SurfaceRecord};
 use crate::model_file::{CurveShows, Radio, Settings};
-use crate::report::figures::{declared_deg, percent, percent_unsigned};
+use crate::report::figures::{percent, percent_unsigned};
 use crate::response::StationDeflection;
 
 /// Two numbers closer than this are the same at any radio, percent.
@@ -207,43 +207,31 @@ fn way_word(record: &SurfaceRecord, deflection_deg: f64) -> &'static str {
 /// Direction of both trailing edges at the upper end of the stick, for checking the declared
 /// stations.
 pub fn sense_sentence(measurement: &Measurement, correction: &Correction) -> Option<String> {
-    let stood = |surface: &str| {
+    let upper = |surface: &str| {
         let record = record(measurement, surface)?;
         let station = outermost(record, 1.0)?;
-        let deflection_deg = station.deflection_deg.value;
-        Some((
-            station.stick_pct,
-            way_word(record, deflection_deg),
-            deflection_deg.abs(),
-        ))
+        let way = way_word(record, station.deflection_deg.value);
+        let word = way.trim_start_matches("trailing edge ").to_uppercase();
+        Some((station.stick_pct, word))
     };
-    let follower = stood(&correction.follower)?;
-    let asks = "If your aircraft moves the other way, the stick positions in the model file have the wrong sign.";
+    let follower = upper(&correction.follower)?;
     let at = percent(follower.0);
-    let words = |way: &str| way.trim_start_matches("trailing edge ").to_uppercase();
-    let one = |surface: &str, stood: (f64, &str, f64)| {
-        format!(
-            "the trailing edge of the {surface} was {}, {}",
-            words(stood.1),
-            declared_deg(stood.2)
-        )
-    };
-    Some(match stood(&correction.reference) {
-        Some(reference) if reference.0 == follower.0 && reference.1 == follower.1 => format!(
-            "At {at} % both trailing edges were {}, {} ({}) and {} ({}). {asks}",
-            words(follower.1),
-            declared_deg(reference.2),
-            correction.reference,
-            declared_deg(follower.2),
-            correction.follower,
-        ),
+    let one = |surface: &str, word: &str| format!("the trailing edge of the {surface} was {word}");
+    let found = match upper(&correction.reference) {
+        Some(reference) if reference == follower => {
+            format!("both trailing edges were {}", follower.1)
+        }
         Some(reference) if reference.0 == follower.0 => format!(
-            "At {at} % {}, and {}. {asks}",
-            one(&correction.reference, reference),
-            one(&correction.follower, follower)
+            "{}, and {}",
+            one(&correction.reference, &reference.1),
+            one(&correction.follower, &follower.1)
         ),
-        _ => format!("At {at} % {}. {asks}", one(&correction.follower, follower)),
-    })
+        _ => one(&correction.follower, &follower.1),
+    };
+    Some(format!(
+        "At {at} % {found}. If your aircraft moves the other way, the stick positions in the model \
+         file have the wrong sign."
+    ))
 }
 
 #[cfg(test)]
@@ -314,7 +302,7 @@ mod tests {
     fn the_sense_of_the_stations_can_be_checked() {
         let measurement = heron();
         let sentence = sense_sentence(&measurement, &measurement.matches[0]).unwrap();
-        assert!(sentence.starts_with("At +100 % both trailing edges were UP, 25."));
+        assert!(sentence.starts_with("At +100 % both trailing edges were UP. If"));
         assert!(sentence.ends_with("the stick positions in the model file have the wrong sign."));
     }
 

@@ -1,6 +1,7 @@
 //! Tables by station.
 
 use crate::matching::{Correction, StationMismatch};
+use crate::measured::Measured;
 use crate::measurement::SurfaceRecord;
 use crate::report::figures::{percent, plain, signed_with_u};
 use crate::stations::Approach;
@@ -84,24 +85,32 @@ pub struct MismatchRow {
     pub predicted: String,
     /// Whether the mismatch found is beyond the tolerance.
     pub beyond: bool,
+    /// Whether the predicted one is.
+    pub predicted_beyond: bool,
 }
 
-/// Found beside predicted, by rising stick.
+/// Found beside predicted with the numbers that come first, by rising stick.
 pub fn mismatch_rows(correction: &Correction, tolerance_deg: Option<f64>) -> Vec<MismatchRow> {
-    let predicted = &correction.predicted_deg.stations;
+    let predicted = correction.leaves().stations;
     let mut found: Vec<&StationMismatch> = correction.found_deg.iter().collect();
     found.sort_by(|a, b| a.stick_pct.total_cmp(&b.stick_pct));
+    let is_beyond = |mismatch_deg: Measured| {
+        tolerance_deg.is_some_and(|tolerance_deg| mismatch_deg.value.abs() > tolerance_deg)
+    };
     found
         .into_iter()
-        .map(|station| MismatchRow {
-            stick: percent(station.stick_pct),
-            found: signed_with_u(station.mismatch_deg),
-            predicted: predicted
+        .map(|station| {
+            let predicted_deg = predicted
                 .iter()
                 .find(|other| stick::is_same(other.stick_pct, station.stick_pct))
-                .map_or_else(|| "–".into(), |other| signed_with_u(other.mismatch_deg)),
-            beyond: tolerance_deg
-                .is_some_and(|tolerance_deg| station.mismatch_deg.value.abs() > tolerance_deg),
+                .map(|other| other.mismatch_deg);
+            MismatchRow {
+                stick: percent(station.stick_pct),
+                found: signed_with_u(station.mismatch_deg),
+                predicted: predicted_deg.map_or_else(|| "–".into(), signed_with_u),
+                beyond: is_beyond(station.mismatch_deg),
+                predicted_beyond: predicted_deg.is_some_and(is_beyond),
+            }
         })
         .collect()
 }

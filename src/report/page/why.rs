@@ -33,8 +33,8 @@ pub fn cause_sentences(correction: &Correction) -> Vec<String> {
             sentences
         }
         Some(Cause::Unknown) => vec![
-            "The measurement does not show the cause: no one or two differences in a plain arm, rod and horn explain it \
-             clearly. Axes that are not parallel, a rod that bends, or a surface that \
+            "The measurement does not show the cause: no single difference, and no pair of \
+             differences, in a plain arm, rod and horn explains it clearly. Axes that are not parallel, a rod that bends, or a surface that \
              touches something are not covered. Compare both linkages."
                 .into(),
         ],

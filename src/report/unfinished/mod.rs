@@ -76,7 +76,7 @@ pub fn unfinished_page(seen: &Unfinished<'_>) -> Result<NamedFile, ReportError> 
         still.transpose()
     };
     let stills = drawn(Format::Wide)?.zip(drawn(Format::Narrow)?);
-    let duration_s = seen.frames.last().map_or(0.0, |frame| frame.time_s);
+    let duration_s = duration_s(seen.frames);
     let holds = holds::hold_views(seen);
     let page = Page {
         seen,
@@ -97,6 +97,17 @@ pub fn unfinished_page(seen: &Unfinished<'_>) -> Result<NamedFile, ReportError> 
     };
     let page = without_unseen(&page.render()?);
     Ok(NamedFile::text(UNFINISHED_PAGE, page))
+}
+
+/// From the first frame to the end of the last, as a measurement counts it.
+fn duration_s(frames: &[SightedFrame]) -> f64 {
+    match frames {
+        [first, .., last] => {
+            let gaps = (frames.len() - 1) as f64;
+            (last.time_s - first.time_s) * (1.0 + 1.0 / gaps)
+        }
+        _ => 0.0,
+    }
 }
 
 /// A message as a sentence whose figures stay on one line.

@@ -9,6 +9,6 @@ mod change_detection;
 pub(super) mod mirrored;
 mod recognise;
 mod rect;
-mod search;
+pub(in crate::tags) mod search;
 mod track;
 pub(super) mod tracker;

@@ -80,7 +80,8 @@ pub fn declared_deg(value: f64) -> String {
     format!("{}°", plain(value, DECIMALS))
 }
 
-/// "0.15°", for a bound that holds in 95 of 100 cases: never rounded down.
+/// "0.15°", for a bound that holds in 95 of 100 cases: rounded up like an uncertainty. Every text with
+/// such a bound uses this function, so that one bound reads the same everywhere.
 pub fn at_most_deg(bound_deg: f64) -> String {
     let scale = 10f64.powi(DECIMALS as i32);
     declared_deg((bound_deg * scale - ROUND_DOWN_SHARE).ceil() / scale)
