@@ -1,6 +1,7 @@
 //! The demo needs nothing but the program, and shows both ends of a match.
 //!
 //! Truth: the deflections that the bundled clips were rendered with, which the demo prints beside its own.
+#![allow(clippy::unwrap_used)]
 
 use std::path::Path;
 use std::process::Command;

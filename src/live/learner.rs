@@ -44,7 +44,7 @@ pub(super) enum Learner {
         busy: bool,
     },
     AtOnce {
-        answer: Option<Answer>,
+        answer: Option<Box<Answer>>,
     },
 }
 
@@ -86,7 +86,7 @@ impl Learner {
     pub fn ask(&mut self, request: Request) {
         match self {
             Self::Worker { requests, busy, .. } => *busy = requests.send(request).is_ok(),
-            Self::AtOnce { answer: place } => *place = Some(answer(request)),
+            Self::AtOnce { answer: place } => *place = Some(Box::new(answer(request))),
         }
     }
 
@@ -98,7 +98,7 @@ impl Learner {
                 *busy = false;
                 Some(answer)
             }
-            Self::AtOnce { answer } => answer.take(),
+            Self::AtOnce { answer } => answer.take().map(|answer| *answer),
         }
     }
 }

@@ -22,8 +22,8 @@ mod tests {
     use super::SIGHTING_SOURCES;
 
     /// Modules that these sources may import besides: the plan that comes from the model file is part of each kept
-    /// search, and the others only report.
-    const NOT_DECIDING: [&str; 3] = ["model_file", "progress", "warning"];
+    /// search, and the others only put words together.
+    const NOT_DECIDING: [&str; 4] = ["model_file", "names", "progress", "warning"];
 
     fn files(path: &Path) -> Vec<PathBuf> {
         if path.is_file() {

@@ -136,7 +136,7 @@ async fn enter(browser: &mut Browser) {
     browser.press("Camera").await;
     browser.wait_for("Verdict").await;
     browser.picture("camera").await;
-    browser.press("Calibrate a camera").await;
+    browser.press("Calibrate from a clip or stills").await;
     browser.wait_for("1. Print the board").await;
     browser.picture("calibration").await;
     browser.press("Phone").await;

@@ -112,7 +112,11 @@ async fn begin(
     }
     if let Err(refusal) = bench.uploads.take(&part, span, body).await {
         // Whoever sends a clip whole does not know its id yet, and cannot go on.
-        blocking(move || Ok(bench.uploads.forget(&part.id))).await?;
+        blocking(move || {
+            bench.uploads.forget(&part.id);
+            Ok(())
+        })
+        .await?;
         return Err(refusal);
     }
     let answer = settled(bench, part, chunk.is_none()).await?;

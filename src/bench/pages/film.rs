@@ -144,7 +144,11 @@ pub async fn take_form(bench: &Shared, headers: &HeaderMap, body: Body) -> Resul
     };
     if let Err(refusal) = bench.uploads.take(&part, whole, file.body).await {
         let forgetting = bench.clone();
-        blocking(move || Ok(forgetting.uploads.forget(&part.id))).await?;
+        blocking(move || {
+            forgetting.uploads.forget(&part.id);
+            Ok(())
+        })
+        .await?;
         return Err(refusal);
     }
     let bench = bench.clone();

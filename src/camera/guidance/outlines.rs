@@ -38,27 +38,22 @@ pub(super) enum Third {
 /// Which side of the board is farther away from the camera.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub(super) enum Tilt {
-    LeftAway,
-    RightAway,
-    TopAway,
-    BottomAway,
+    Left,
+    Right,
+    Top,
+    Bottom,
 }
 
 impl Tilt {
-    pub const ALL: [Self; 4] = [
-        Self::LeftAway,
-        Self::RightAway,
-        Self::TopAway,
-        Self::BottomAway,
-    ];
+    pub const ALL: [Self; 4] = [Self::Left, Self::Right, Self::Top, Self::Bottom];
 
     /// The side, in words.
     pub fn side(self) -> &'static str {
         match self {
-            Self::LeftAway => "left",
-            Self::RightAway => "right",
-            Self::TopAway => "top",
-            Self::BottomAway => "bottom",
+            Self::Left => "left",
+            Self::Right => "right",
+            Self::Top => "top",
+            Self::Bottom => "bottom",
         }
     }
 
@@ -66,10 +61,10 @@ impl Tilt {
     fn faces_outward(self, third: Third, is_landscape: bool) -> bool {
         let outward = match (third, is_landscape) {
             (Third::Middle, _) => return false,
-            (Third::First, true) => Self::LeftAway,
-            (Third::Last, true) => Self::RightAway,
-            (Third::First, false) => Self::TopAway,
-            (Third::Last, false) => Self::BottomAway,
+            (Third::First, true) => Self::Left,
+            (Third::Last, true) => Self::Right,
+            (Third::First, false) => Self::Top,
+            (Third::Last, false) => Self::Bottom,
         };
         self == outward
     }
@@ -78,10 +73,10 @@ impl Tilt {
         let tilt_rad = rad_from_deg(TILT_DEG);
         // x right, y down, z away from the camera.
         match self {
-            Self::LeftAway => Rotation3::from_axis_angle(&Vector3::y_axis(), tilt_rad),
-            Self::RightAway => Rotation3::from_axis_angle(&Vector3::y_axis(), -tilt_rad),
-            Self::TopAway => Rotation3::from_axis_angle(&Vector3::x_axis(), -tilt_rad),
-            Self::BottomAway => Rotation3::from_axis_angle(&Vector3::x_axis(), tilt_rad),
+            Self::Left => Rotation3::from_axis_angle(&Vector3::y_axis(), tilt_rad),
+            Self::Right => Rotation3::from_axis_angle(&Vector3::y_axis(), -tilt_rad),
+            Self::Top => Rotation3::from_axis_angle(&Vector3::x_axis(), -tilt_rad),
+            Self::Bottom => Rotation3::from_axis_angle(&Vector3::x_axis(), tilt_rad),
         }
     }
 
@@ -91,10 +86,10 @@ impl Tilt {
         let away = normal * normal.z.signum();
         // The side towards which the normal leans is nearer.
         match (away.x.abs() > away.y.abs(), away.x > 0.0, away.y > 0.0) {
-            (true, true, _) => Self::LeftAway,
-            (true, false, _) => Self::RightAway,
-            (false, _, true) => Self::TopAway,
-            (false, _, false) => Self::BottomAway,
+            (true, true, _) => Self::Left,
+            (true, false, _) => Self::Right,
+            (false, _, true) => Self::Top,
+            (false, _, false) => Self::Bottom,
         }
     }
 }

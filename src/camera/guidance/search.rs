@@ -39,7 +39,7 @@ impl Search {
     }
 
     /// A picture to look through for other boards.
-    pub fn to_diagnose(&mut self) -> Option<(NoView, GreyImage)> {
+    pub fn take_undiagnosed(&mut self) -> Option<(NoView, GreyImage)> {
         self.picture.take()
     }
 

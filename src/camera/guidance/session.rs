@@ -349,7 +349,7 @@ impl Guidance {
             }
             self.settled = self.round;
         }
-        let (no_view, picture) = self.search.to_diagnose()?;
+        let (no_view, picture) = self.search.take_undiagnosed()?;
         Some(Work(Job::Diagnosis {
             board: self.board,
             no_view,

@@ -104,7 +104,7 @@ impl HeldFit {
             .and_then(|_| Steadier::of(sightings, &model, profile));
         let frames = std::mem::take(&mut fit.frames);
         let used = frames.iter().zip(&state.frames);
-        let last = used.filter(|(frame, _)| frame.is_used()).last();
+        let last = used.rev().find(|(frame, _)| frame.is_used());
         Self {
             camera: fit.lens.camera(&state.constants),
             last: last.map(|(_, state)| state.clone()),
