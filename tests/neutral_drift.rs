@@ -188,7 +188,7 @@ fn kept(film: &Film, date: &str) -> Kept {
     measurement.neutral = Some((&at_neutral(film)).into());
     let text = measurement.to_json().unwrap();
     Kept {
-        name: date.into(),
+        name: format!("001-{date}"),
         measurement: Measurement::from_json(&text, &file).unwrap(),
     }
 }
@@ -215,7 +215,10 @@ fn a_shift_of_neutral_is_told_of_the_side_that_moved_only() {
         panic!("left and right");
     };
     assert_eq!((left.is_sure(), right.is_sure()), (false, true));
-    assert_eq!((&*right.since, &right.against), ("2026-03-01", &None));
+    assert_eq!(
+        (&*right.since, &right.against),
+        ("2026-03-01 (entry 1)", &None)
+    );
     let change = change_deg(right);
     assert!((change.value - 0.4).abs() <= change.u(), "{right:?}");
     assert!(change.u() < 0.2, "{right:?}");

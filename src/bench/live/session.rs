@@ -57,6 +57,9 @@ pub struct Film {
 /// The page that films.
 #[derive(Default)]
 struct Filming {
+    /// The page whose frames are admitted: at once after a take-over, also while its first frame waits.
+    admitted: Option<String>,
+    /// The page of the newest frame.
     source: Option<String>,
     /// What its clock differs from that of the session, s.
     offset_s: f64,
@@ -193,9 +196,9 @@ impl Session {
                 "send it to …/frames?time_s=SECONDS",
             ));
         }
-        let filming = lock(&self.filming);
+        let mut filming = lock(&self.filming);
         let is_other = filming
-            .source
+            .admitted
             .as_ref()
             .is_some_and(|now| *now != film.source);
         if is_other && !film.takes_over && self.is_filmed() {
@@ -205,6 +208,7 @@ impl Session {
                 "stop its camera, or take over",
             ));
         }
+        filming.admitted = Some(film.source.clone());
         Ok(())
     }
 
