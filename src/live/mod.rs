@@ -24,7 +24,6 @@
 //! | `keeping`, `holds`, `stations` | rests that are kept, and their stations |
 //! | `peaks` | the largest deflections |
 //! | `view`, `state` | what a session returns for each frame |
-//! | `slot` | the one place for a frame that waits; the newest wins |
 
 mod error;
 mod fitting;
@@ -36,7 +35,6 @@ mod measuring;
 mod peaks;
 mod rest;
 mod session;
-mod slot;
 mod state;
 mod stations;
 mod store;
@@ -46,7 +44,6 @@ mod watch;
 pub use error::LiveError;
 pub use input::{LiveFrame, LiveOptions, LiveRecord, Refits};
 pub use session::LiveSession;
-pub use slot::FrameSlot;
 pub use state::{
     HoldFigure, LiveHold, LivePair, LiveState, LiveSurface, LiveTag, Missing, Peak, Phase, Unseen,
     View, Zero,

@@ -1,10 +1,13 @@
 //! The joint fit problem: observations, unknowns and priors.
 
+use std::sync::Arc;
+
 use rayon::prelude::*;
 
 use super::observation::{ObservedFrame, PIECE, ReadLines};
 use super::parameters::{BOWS, Constants, FrameState, Layout, Lens, Priors};
 use super::prediction::residual;
+use super::steadier::Steadied;
 use crate::motion::PictureWander;
 use crate::solver::Loss;
 
@@ -30,8 +33,8 @@ pub(in crate::motion) struct JointFit {
     /// Share of a moving view that the tags have to determine: less than 1 where landmarks help.
     pub view_share_of_tags: f64,
     pub surroundings: Surroundings,
-    /// The picture of a camera that stood still moved by so much, and the frames are steadied.
-    pub steadied: Option<PictureWander>,
+    /// How the frames were steadied, where the picture of a camera that stood still moved.
+    pub steadied: Option<Arc<Steadied>>,
     pub frames: Vec<ObservedFrame>,
 }
 
@@ -75,6 +78,7 @@ impl JointFit {
             frames,
             lens: self.lens.clone(),
             priors: self.priors.clone(),
+            steadied: self.steadied.clone(),
             ..*self
         };
         let state = State {
@@ -90,7 +94,8 @@ impl JointFit {
             shift_sd_px: self.priors.picture.shift_sd_px * 2f64.sqrt(),
             growth_sd: self.priors.picture.growth_sd,
         });
-        self.steadied.or(in_the_hand)
+        let of_still = self.steadied.as_ref().map(|steadied| steadied.wander);
+        of_still.or(in_the_hand)
     }
 
     /// Applies a function to each frame with its state, on all cores; results in the frames' order.
