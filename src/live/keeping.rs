@@ -9,15 +9,12 @@ use super::session::{LiveSession, Neutral};
 use super::store::in_time;
 use crate::conventions::rad_from_deg;
 use crate::motion::Figures;
-use crate::stations::GivenHold;
+use crate::stations::{GivenHold, HoldOptions, SETTLE_SHARE};
 use crate::tags::{SightedFrame, Sightings};
 
-/// Time after an arrival that is left out of a hold, s, but no more than this share of the rest: servo lag and
+/// Time after an arrival that is left out of a hold, s, but no more than [`SETTLE_SHARE`] of the rest: servo lag and
 /// ringing. Common practice, no source.
 const SETTLE_S: f64 = 0.15;
-const SETTLE_SHARE: f64 = 0.4;
-/// Time before a departure that is left out, s: the stick already moves. Common practice, no source.
-const GUARD_S: f64 = 0.08;
 /// A surface has left a hold when it is this far from it, degrees: less than any step from station to station, and
 /// more than play. Common practice, no source.
 const LEFT_DEG: f64 = 0.4;
@@ -215,7 +212,7 @@ impl LiveSession {
         if !brief || !self.may_keep() {
             return;
         }
-        let span_s = settled(rest_s, GUARD_S);
+        let span_s = settled(rest_s, guard_s());
         if let Some(stick_pct) = self.station_of(span_s) {
             self.keep(Kept {
                 stick_pct,
@@ -261,7 +258,7 @@ impl LiveSession {
             return;
         };
         let last_s = hold.time_s()[1];
-        hold.end_at(last_s - GUARD_S);
+        hold.end_at(last_s - guard_s());
         if let Some(measuring) = &self.measuring {
             hold.figures = rest_figures(&measuring.held, &hold.frames);
         }
@@ -321,6 +318,11 @@ impl LiveSession {
         let figures: Vec<&Figures> = inside.map(|it| &it.figures).collect();
         measuring.held.mean_of_rest(&figures)
     }
+}
+
+/// Time before a departure that is left out, s, as in a clip.
+fn guard_s() -> f64 {
+    HoldOptions::default().guard_s
 }
 
 /// A rest without the time that it settles, and without some time at its end, s.
