@@ -282,7 +282,7 @@ fn a_board_of_another_width_or_size_is_named() {
     };
     assert_eq!(
         named(Board::Charuco(narrower), picture),
-        "This board is 9 squares wide, you said 8."
+        "This board is 9 squares wide, but you entered 8."
     );
     let other = Charuco {
         dictionary: Dictionary::named("DICT_4X4_100").unwrap(),
@@ -309,7 +309,7 @@ fn a_board_of_another_width_or_size_is_named() {
     for (columns, rows) in [(9, 5), (10, 7), (8, 6), (9, 7)] {
         assert_eq!(
             named(chessboard(columns, rows), &picture),
-            format!("This board has 9×6 crossings, you said {columns}×{rows}.")
+            format!("This board has 9×6 crossings, but you entered {columns}×{rows}.")
         );
     }
 }
