@@ -14,6 +14,7 @@ use crate::bench::model_text::{Answers, fresh};
 use crate::bench::uploads::plain_name;
 use crate::bench::{Bench, Refusal, Shared};
 use crate::commands::output::OutputFile;
+use crate::figures::sentences;
 use crate::model_file::NewModelError;
 use crate::print::{EDGES_MM, GOOD_EDGE_PX, usual_width_px};
 
@@ -210,7 +211,7 @@ fn write(bench: &Bench, answers: &Answers) -> Result<String, Vec<Wrong>> {
             } else {
                 "name"
             },
-            error: format!("{} {}", sentence(&fault.error), sentence(&fault.help)),
+            error: sentences(&fault.error, &fault.help),
         });
         wrong.collect::<Vec<_>>()
     })?;
