@@ -65,14 +65,16 @@ impl LiveSession {
         let span_s = self.rest_by_hand().map_err(|why| none(&why))?;
         let stick_pct = self.station_of(span_s);
         let stick_pct = stick_pct.ok_or_else(|| none("the station is not known"))?;
-        self.keep(Kept {
+        self.holding = self.keep(Kept {
             stick_pct,
             by_hand: true,
             span_s,
         });
-        self.holding = true;
         self.refresh();
-        Ok(())
+        match self.holding {
+            true => Ok(()),
+            false => Err(none("nothing is measured now")),
+        }
     }
 
     /// Takes the newest hold back; its station is the next one again.
@@ -194,12 +196,11 @@ impl LiveSession {
             let span_s = settled([from_s, to_s], 0.0);
             match self.station_of(span_s) {
                 Some(stick_pct) => {
-                    self.keep(Kept {
+                    self.holding = self.keep(Kept {
                         stick_pct,
                         by_hand: false,
                         span_s,
                     });
-                    self.holding = true;
                 }
                 None => self.waits_for_station = true,
             }
@@ -230,7 +231,8 @@ impl LiveSession {
             && self.holds.len() < MOST_HOLDS
     }
 
-    fn keep(&mut self, kept: Kept) {
+    /// Keeps a hold, and returns whether there was something to keep: a rest without figures has none.
+    fn keep(&mut self, kept: Kept) -> bool {
         let figures = self.mean_in(kept.span_s);
         let mut hold = Hold::new(
             self.next_hold,
@@ -239,7 +241,7 @@ impl LiveSession {
             self.stations.clone(),
         );
         if hold.frames.is_empty() || figures.is_none() {
-            return;
+            return false;
         }
         self.left_from.clone_from(&figures);
         hold.figures = figures;
@@ -247,6 +249,7 @@ impl LiveSession {
         self.next_hold += 1;
         self.rest_kept = true;
         self.holds.push(hold);
+        true
     }
 
     /// The newest hold is over: the frames just before the departure are left out.
@@ -330,4 +333,28 @@ fn settled([from_s, to_s]: [f64; 2], guard_s: f64) -> [f64; 2] {
     let share_s = SETTLE_SHARE * (to_s - from_s);
     let settle_s = SETTLE_S.min(share_s);
     [from_s + settle_s, (to_s - guard_s).max(from_s + settle_s)]
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::camera::CameraProfile;
+    use crate::live::LiveOptions;
+    use crate::model_file::StationSource;
+    use crate::stations::test_motion::{model_with, sightings_of};
+
+    #[test]
+    fn a_rest_without_figures_is_not_held() {
+        let model = model_with(StationSource::Order(vec![0.0]));
+        let profile = CameraProfile::of_usual_phone(1920, 1080).unwrap();
+        let mut session = LiveSession::begin(model, profile, LiveOptions::default()).unwrap();
+        let frames = sightings_of(&[0.0, 1.0], &[None, None]).frames;
+        session.recent.extend(frames.clone());
+        let rest = Span {
+            first: 0,
+            duration_s: 1.0,
+        };
+        session.follow_rest(Some(rest), &frames[1]);
+        assert!(session.holds.is_empty() && !session.holding);
+    }
 }
