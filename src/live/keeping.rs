@@ -1,11 +1,11 @@
 //! Holds: kept by themselves or by hand, taken back, and left to be measured.
 
 use super::error::LiveError;
-use super::holds::{Hold, MOST_HOLDS};
+use super::holds::{Hold, Level, MOST_HOLDS};
 use super::input::LiveRecord;
 use super::learner::rest_figures;
 use super::rest::Span;
-use super::session::{LiveSession, Neutral};
+use super::session::LiveSession;
 use super::store::in_time;
 use crate::conventions::rad_from_deg;
 use crate::motion::Figures;
@@ -73,7 +73,7 @@ impl LiveSession {
         self.refresh();
         match self.holding {
             true => Ok(()),
-            false => Err(none("nothing is measured now")),
+            false => Err(none(&unmeasured())),
         }
     }
 
@@ -102,14 +102,9 @@ impl LiveSession {
     pub fn set_neutral(&mut self) -> Result<(), LiveError> {
         let span_s = self.rest_by_hand();
         let span_s = span_s.map_err(|why| LiveError::NoNeutralNow { why })?;
-        let frames = self.frames_in(span_s);
-        let time_s = span_s[1];
-        let figures = self.mean_in(span_s);
-        self.neutral = Some(Neutral {
-            time_s,
-            frames,
-            figures,
-        });
+        let level = self.level_in(span_s);
+        let level = level.ok_or_else(|| LiveError::NoNeutralNow { why: unmeasured() })?;
+        self.neutral = Some(level);
         self.refresh();
         Ok(())
     }
@@ -144,9 +139,7 @@ impl LiveSession {
         let frames = in_time(self.store.frames().chain(of_holds).chain(of_neutral));
         let frames = frames.into_iter().cloned().collect();
         let mut model = self.declared.clone();
-        let span_s =
-            |frames: &[SightedFrame]| Some([frames.first()?.time_s, frames.last()?.time_s]);
-        if let Some(neutral_s) = self.neutral.as_ref().and_then(|it| span_s(&it.frames)) {
+        if let Some(neutral_s) = self.neutral.as_ref().and_then(Level::time_s) {
             model.stations.neutral_time_s = Some(neutral_s);
             for function in &mut model.functions {
                 function.stations.neutral_time_s = Some(neutral_s);
@@ -233,22 +226,15 @@ impl LiveSession {
 
     /// Keeps a hold, and returns whether there was something to keep: a rest without figures has none.
     fn keep(&mut self, kept: Kept) -> bool {
-        let figures = self.mean_in(kept.span_s);
-        let mut hold = Hold::new(
-            self.next_hold,
-            (kept.stick_pct, kept.by_hand),
-            self.frames_in(kept.span_s),
-            self.stations.clone(),
-        );
-        if hold.frames.is_empty() || figures.is_none() {
+        let Some(level) = self.level_in(kept.span_s) else {
             return false;
-        }
-        self.left_from.clone_from(&figures);
-        hold.figures = figures;
+        };
+        let kind = (kept.stick_pct, kept.by_hand);
+        self.holds
+            .push(Hold::new(kind, level.clone(), self.stations.clone()));
+        self.left_from = Some(level);
         self.stations.held(kept.stick_pct);
-        self.next_hold += 1;
         self.rest_kept = true;
-        self.holds.push(hold);
         true
     }
 
@@ -269,7 +255,8 @@ impl LiveSession {
 
     /// Whether the surfaces have left the newest hold, in the two newest frames.
     fn has_left(&self) -> bool {
-        let (Some(measuring), Some(from)) = (&self.measuring, &self.left_from) else {
+        let from = self.left_from.as_ref().and_then(|it| it.figures.as_ref());
+        let (Some(measuring), Some(from)) = (&self.measuring, from) else {
             return false;
         };
         let is_away = |figures: &Figures| {
@@ -290,7 +277,7 @@ impl LiveSession {
             .as_ref()
             .is_none_or(|it| it.figures.is_none())
         {
-            return Err("nothing is measured now".to_owned());
+            return Err(unmeasured());
         }
         let rest_s = self
             .rest_s
@@ -309,8 +296,14 @@ impl LiveSession {
         self.recent.iter().filter(is_inside)
     }
 
-    fn frames_in(&self, span_s: [f64; 2]) -> Vec<SightedFrame> {
-        self.recent_in(span_s).cloned().collect()
+    /// The frames in a span and their mean deflections; `None` where nothing was measured.
+    fn level_in(&self, span_s: [f64; 2]) -> Option<Level> {
+        let frames: Vec<_> = self.recent_in(span_s).cloned().collect();
+        let figures = self.mean_in(span_s)?;
+        (!frames.is_empty()).then_some(Level {
+            frames,
+            figures: Some(figures),
+        })
     }
 
     /// The mean deflections of the frames in a span.
@@ -321,6 +314,11 @@ impl LiveSession {
         let figures: Vec<&Figures> = inside.map(|it| &it.figures).collect();
         measuring.held.mean_of_rest(&figures)
     }
+}
+
+/// Why nothing can be kept without figures.
+fn unmeasured() -> String {
+    "nothing is measured now".to_owned()
 }
 
 /// Time before a departure that is left out, s, as in a clip.

@@ -17,8 +17,8 @@ pub(super) struct Request {
     pub sightings: Sightings,
     pub model: ModelFile,
     pub profile: CameraProfile,
-    /// Rests whose mean deflections are wanted by the new constants, by a number of their own.
-    pub rests: Vec<(u64, Vec<SightedFrame>)>,
+    /// Rests whose mean deflections are wanted by the new constants.
+    pub rests: Vec<Vec<SightedFrame>>,
     /// Frames with motion that the store had seen.
     pub moved: usize,
 }
@@ -33,7 +33,29 @@ pub(super) struct Answer {
 pub(super) struct Fitted {
     pub held: HeldFit,
     pub warnings: Vec<WarningText>,
-    pub rests: BTreeMap<u64, Figures>,
+    pub rests: Rests,
+}
+
+/// The mean deflections of rests by the constants of a fit.
+pub(super) struct Rests(BTreeMap<[usize; 2], Figures>);
+
+impl Rests {
+    fn of(held: &HeldFit, rests: &[Vec<SightedFrame>]) -> Self {
+        let of_rest =
+            |frames: &Vec<SightedFrame>| Some((ends(frames)?, rest_figures(held, frames)?));
+        Self(rests.iter().filter_map(of_rest).collect())
+    }
+
+    /// Those of one rest, computed now if they were not asked for with the fit.
+    pub fn mean_of(&self, held: &HeldFit, frames: &[SightedFrame]) -> Option<Figures> {
+        let done = ends(frames).and_then(|ends| self.0.get(&ends).cloned());
+        done.or_else(|| rest_figures(held, frames))
+    }
+}
+
+/// Numbers of the first and the last frame of a rest: what distinguishes the rests of a session.
+fn ends(frames: &[SightedFrame]) -> Option<[usize; 2]> {
+    Some([frames.first()?.index, frames.last()?.index])
 }
 
 /// Where fits are made.
@@ -136,10 +158,7 @@ fn answer(request: Request) -> Answer {
         fit_what_moves_and_hold(&sightings, &model, &profile, &options, doubts)
     });
     let fitted = fitted.map(|(held, _)| Fitted {
-        rests: rests
-            .iter()
-            .filter_map(|(number, frames)| Some((*number, rest_figures(&held, frames)?)))
-            .collect(),
+        rests: Rests::of(&held, &rests),
         held,
         warnings,
     });

@@ -9,6 +9,10 @@
 //! 3. **Measuring**: it settles each new frame alone, with the constants of the last fit held. It finds rests and
 //!    keeps them as holds, each with its station.
 //!
+//! Deflections are counted from neutral. Kept holds count from the holds at neutral stick, as those of a clip do, so
+//! that they show what the finished measurement will hold. Without such a hold both count from neutral as the person
+//! has set it. Present deflections, differences and peaks count from neutral as it was set, else as the holds do.
+//!
 //! [`LiveSession::finish`] returns the kept sightings as a [`LiveRecord`], which the stages of `measure` turn
 //! into a measurement.
 //!
