@@ -76,10 +76,9 @@ fn figures_of_single_frames_are_typically_within_a_tenth_of_a_degree_once_learne
     let holds = true_holds();
     let mut missing = 0;
     for pass in 0..2 {
-        TRIPOD.play(
+        TRIPOD.show(
             &mut session,
             pass as f64 * TRIPOD.again_s(),
-            |_| (),
             |number, state| {
                 // From neutral: before its holds, every figure has the same unknown zero.
                 if state.zero != Zero::Holds {
@@ -157,9 +156,9 @@ fn hold_errors(seen: &Seen, session: &LiveSession, from_s: f64) -> Vec<(f64, f64
 
 #[test]
 fn every_hold_is_kept_with_its_station_and_is_inside_its_interval() {
-    let mut session = TRIPOD.learned();
+    let mut session = TRIPOD.shown();
     let from_s = TRIPOD.again_s();
-    TRIPOD.play(&mut session, from_s, |_| (), |_, _| ());
+    TRIPOD.show(&mut session, from_s, |_, _| ());
     // The clip ends in its last hold.
     session.finish().unwrap();
     let state = session.state();
