@@ -5,7 +5,6 @@ use std::collections::VecDeque;
 use super::rest::{Moment, RestFinder, Span};
 use super::watch::Watch;
 use crate::conventions::rad_from_deg;
-use crate::measured::Measured;
 use crate::motion::{Figures, HeldFit, HeldFrame};
 use crate::tags::SightedFrame;
 use crate::warning::WarningText;
@@ -78,20 +77,18 @@ impl Measuring {
         self.surfaces.iter().flatten().copied().collect()
     }
 
-    /// Whether this fit is to follow another one: no surface gets lost, and no hinge gets much worse. The error of a
-    /// hinge counts as a share of the travel, which grows with it: a fit of twice the travel has about twice the error.
+    /// Whether this fit is to follow another one: no surface gets lost, and no hinge gets much worse.
     pub fn is_no_worse_than(&self, other: &Self) -> bool {
         /// Travel that a fit may lose, and error that it may gain: fits of thinned frames differ a little.
         const LOST_TRAVEL: f64 = 0.85;
         const GAINED_ERROR: f64 = 1.5;
-        let share = |travel: Measured| travel.sd / travel.value;
         let pairs = self.surfaces.iter().zip(&other.surfaces);
         pairs.into_iter().all(|pair| match pair {
             (_, None) => true,
             (None, Some(_)) => false,
             (Some(new), Some(old)) => {
                 let (new, old) = (self.held.travel_rad(*new), other.held.travel_rad(*old));
-                new.value > LOST_TRAVEL * old.value && share(new) < GAINED_ERROR * share(old)
+                new.value > LOST_TRAVEL * old.value && new.sd < GAINED_ERROR * old.sd
             }
         })
     }

@@ -5,7 +5,7 @@ use std::sync::LazyLock;
 
 use hingewise::camera::CameraProfile;
 use hingewise::clip::{Clip, ClipOptions};
-use hingewise::live::{LiveFrame, LiveOptions, LiveSession, LiveState, Refits};
+use hingewise::live::{LiveOptions, LiveSession, LiveState, Refits};
 use hingewise::model_file::ModelFile;
 use hingewise::progress::Silent;
 use hingewise::tags::{SightedFrame, Sightings, TagPlan, sight};
@@ -17,7 +17,6 @@ pub fn root(path: &str) -> PathBuf {
 
 /// What was seen in a clip, with what was declared.
 pub struct Seen {
-    clip: PathBuf,
     pub model: ModelFile,
     pub profile: CameraProfile,
     pub sightings: Sightings,
@@ -46,8 +45,7 @@ pub static HANDHELD: LazyLock<Seen> = LazyLock::new(|| {
 impl Seen {
     fn read(clip: &str, model: &str, truth: &str) -> Self {
         let model = ModelFile::read(&root(model)).unwrap();
-        let path = root(clip);
-        let clip = Clip::open(&path, &ClipOptions::default()).unwrap();
+        let clip = Clip::open(&root(clip), &ClipOptions::default()).unwrap();
         let info = clip.info().clone();
         let frames = clip.into_stream().unwrap();
         let mut truth = csv::Reader::from_path(root(truth)).unwrap();
@@ -56,7 +54,6 @@ impl Seen {
             [2, 3].map(|column| row[column].parse().unwrap())
         };
         Self {
-            clip: path,
             profile: CameraProfile::read(&root("sample-frames/camera.toml")).unwrap(),
             sightings: sight(frames, &info, &TagPlan::of(&model), &Silent).unwrap(),
             model,
@@ -85,37 +82,7 @@ impl Seen {
         play(&self.sightings, session, from_s, change, look);
     }
 
-    /// Feeds the pictures of all frames from a time on, and looks at every state with the number of its frame. The
-    /// session judges the pictures then, which makes part of the ±.
-    pub fn show(
-        &self,
-        session: &mut LiveSession,
-        from_s: f64,
-        mut look: impl FnMut(usize, &LiveState),
-    ) {
-        let clip = Clip::open(&self.clip, &ClipOptions::default()).unwrap();
-        let levels = clip.info().levels;
-        for (number, frame) in clip.into_stream().unwrap().enumerate() {
-            let frame = frame.unwrap();
-            let frame = LiveFrame {
-                time_s: frame.time_s + from_s,
-                luma: frame.image,
-                levels,
-            };
-            look(number, &session.frame(frame).unwrap());
-        }
-    }
-
-    /// A session that was shown the whole clip once, without keeping holds.
-    pub fn shown(&self) -> LiveSession {
-        let mut session = self.session();
-        session.keep_by_itself(false);
-        self.show(&mut session, 0.0, |_, _| ());
-        session.keep_by_itself(true);
-        session
-    }
-
-    /// The same by sightings alone.
+    /// A session that has seen the whole clip once, without keeping holds.
     pub fn learned(&self) -> LiveSession {
         let mut session = self.session();
         session.keep_by_itself(false);

@@ -5,9 +5,9 @@ use crate::support::judge::{inside, rms};
 
 #[test]
 fn holds_from_the_hand_follow_the_declared_order_and_are_inside_their_intervals() {
-    let mut session = HANDHELD.shown();
+    let mut session = HANDHELD.learned();
     let from_s = HANDHELD.again_s();
-    HANDHELD.show(&mut session, from_s, |_, _| ());
+    HANDHELD.play(&mut session, from_s, |_| (), |_, _| ());
     session.finish().unwrap();
     let state = session.state();
     let found: Vec<f64> = state.holds.iter().map(|hold| hold.stick_pct).collect();

@@ -56,8 +56,9 @@ fn kept_holds_show_what_the_measurement_will_hold_wherever_neutral_was_set() {
             let off_deg = shown.value - station.deflection_deg.value;
             largest_deg = largest_deg.max(off_deg.abs());
             println!("{:+} %: {off_deg:+.4}°", hold.stick_pct);
-            // The measurement fits the same rests again: both differ by less than the figure's own ±.
-            assert!(off_deg.abs() <= 2.0 * shown.sd, "{}", hold.stick_pct);
+            // The measurement fits the same rests again: both differ by less than their ±.
+            let limit_deg = 2.0 * shown.sd.hypot(station.deflection_deg.sd);
+            assert!(off_deg.abs() <= limit_deg, "{}", hold.stick_pct);
         }
     }
     println!("holds and measurement differ by up to {largest_deg:.4}°");
