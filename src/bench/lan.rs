@@ -3,11 +3,12 @@
 
 use std::io;
 use std::net::{IpAddr, Ipv4Addr, SocketAddr, TcpListener, UdpSocket};
-use std::sync::{Mutex, MutexGuard, PoisonError};
+use std::sync::{Mutex, MutexGuard};
 use std::time::Duration;
 
 use tokio::task::AbortHandle;
 
+use super::lock::lock;
 use super::{Shared, certificate, router, serve};
 
 /// How often it is looked whether phones still use it.
@@ -27,7 +28,7 @@ pub struct Lan(Mutex<Option<Open>>);
 
 impl Lan {
     fn lock(&self) -> MutexGuard<'_, Option<Open>> {
-        self.0.lock().unwrap_or_else(PoisonError::into_inner)
+        lock(&self.0)
     }
 
     /// Where phones are let in, if they are.

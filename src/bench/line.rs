@@ -6,7 +6,7 @@
 use std::collections::VecDeque;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
+use std::sync::{Arc, Condvar, Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
 use axum::http::StatusCode;
@@ -15,6 +15,7 @@ use serde::{Deserialize, Serialize};
 use super::Refusal;
 use super::calibrate;
 use super::ids::{Kind, id};
+use super::lock::lock;
 use super::measure;
 use super::refusal::command_words;
 use super::store::Store;
@@ -160,11 +161,6 @@ pub struct Line {
     store: Store,
     orders: Mutex<Orders>,
     changed: Condvar,
-}
-
-/// A poisoned lock is one whose holder panicked; what it guards is whole all the same.
-fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
-    mutex.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
 impl Line {

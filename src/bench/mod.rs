@@ -32,6 +32,7 @@ mod ids;
 mod lan;
 mod line;
 mod live;
+mod lock;
 mod look;
 mod measure;
 mod model_text;
