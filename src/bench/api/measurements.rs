@@ -8,6 +8,7 @@ use axum::routing::{get, post};
 use axum::{Json, Router};
 use serde::{Deserialize, Serialize};
 
+use super::read_json;
 use crate::bench::blocking::blocking;
 use crate::bench::line::{Advance, Entry, Order, State as LineState};
 use crate::bench::workshop::Measured;
@@ -143,12 +144,8 @@ pub struct Asked {
 }
 
 async fn order(State(bench): State<Shared>, body: Bytes) -> Result<Response, Refusal> {
-    let asked: Asked = serde_json::from_slice(&body).map_err(|error| {
-        Refusal::bad_request(
-            format!("the order cannot be read: {error}"),
-            "send {\"aircraft\": ID, \"camera\": ID, \"clip\": ID}",
-        )
-    })?;
+    let help = "send {\"aircraft\": ID, \"camera\": ID, \"clip\": ID}";
+    let asked: Asked = read_json(&body, "order", help)?;
     blocking(move || {
         let id = place_order(&bench, &asked)?;
         let answer = Json(serde_json::json!({ "id": id }));
