@@ -47,6 +47,14 @@ impl Order {
         }
     }
 
+    /// What comes out of it, by its name inside the folder.
+    pub fn out(&self) -> &Path {
+        match self {
+            Self::Measure(order) => &order.out,
+            Self::Calibrate(order) => &order.out,
+        }
+    }
+
     fn run(&self, root: &Path, progress: Watched) -> Result<(), CommandError> {
         match self {
             Self::Measure(order) => order.run(root, Box::new(progress)),
@@ -273,13 +281,10 @@ impl Line {
         self.entries().into_iter().find(|entry| entry.id == id)
     }
 
-    /// Whether an order of the line writes its result into a folder.
-    pub fn is_for(&self, folder: &Path) -> bool {
-        let entries = self.entries();
-        entries.iter().any(|entry| match &entry.order {
-            Order::Measure(order) => order.out == folder,
-            Order::Calibrate(_) => false,
-        })
+    /// Whether an order of the line makes the folder or the file of that name.
+    pub fn is_for(&self, name: &Path) -> bool {
+        let orders = lock(&self.orders);
+        orders.all.iter().any(|(kept, _)| kept.order.out() == name)
     }
 
     /// Works on the line until it ends.

@@ -101,6 +101,12 @@ impl Bench {
             guides: guide::Guides::default(),
         }))
     }
+
+    /// Whether a name inside the folder is free: nothing has it, and no order of the line makes it.
+    fn is_free(&self, name: &Path) -> bool {
+        let is_there = self.workshop.path(name).symlink_metadata().is_ok();
+        !is_there && !self.line.is_for(name)
+    }
 }
 
 /// Works on the bench's line of measurements on a thread of its own, until the line ends.

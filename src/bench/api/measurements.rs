@@ -164,11 +164,8 @@ pub fn place_order(bench: &Bench, asked: &Asked) -> Result<String, Refusal> {
         .as_deref()
         .map(|level| bench.workshop.clip_of(level));
     let level = level.transpose()?.map(|level| level.file);
-    let is_taken = |folder: &std::path::Path| {
-        bench.line.is_for(folder) || bench.workshop.path(folder).symlink_metadata().is_ok()
-    };
     let order = measure::Order {
-        out: measure::free_folder(&aircraft, &clip, is_taken),
+        out: measure::free_folder(&aircraft, &clip, |folder| bench.is_free(folder)),
         aircraft,
         camera,
         clip,
