@@ -243,7 +243,15 @@ impl Session {
         let session = self.clone();
         let worker = std::thread::Builder::new().name("calibrating".into());
         let started = worker.spawn(move || {
-            let next = || lock(&session.engine).work();
+            // Said while the engine is locked: whoever gives it work later starts another thread.
+            let next = || {
+                let mut engine = lock(&session.engine);
+                let work = engine.work();
+                if work.is_none() {
+                    session.is_working.store(false, Ordering::Release);
+                }
+                work
+            };
             while let Some(work) = next() {
                 // A panic costs this piece of work, not the session.
                 let done = std::panic::catch_unwind(std::panic::AssertUnwindSafe(|| work.run()));
@@ -251,7 +259,6 @@ impl Session {
                     lock(&session.engine).settle(done);
                 }
             }
-            session.is_working.store(false, Ordering::Release);
         });
         if started.is_err() {
             self.is_working.store(false, Ordering::Release);
