@@ -17,8 +17,8 @@ use axum::http::{HeaderMap, HeaderValue, Method, StatusCode};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
 
-use super::live::body::MOST_FRAME_BYTES;
-use super::{Refusal, Shared, api, devices};
+use super::frames::body::{self, MOST_FRAME_BYTES};
+use super::{Refusal, Shared, devices};
 
 /// Longest body of anything but a clip, bytes: forms and orders are a hundred times smaller.
 pub const MOST_BODY_BYTES: usize = 1 << 20;
@@ -216,7 +216,7 @@ fn check_length(asked: &Asked<'_>) -> Result<(), Refusal> {
     match announced {
         Some(_) if takes_clip(asked.path) => Ok(()),
         Some(length) if takes_frame(asked.path) => match length > MOST_FRAME_BYTES as u64 {
-            true => Err(api::live::too_large()),
+            true => Err(body::too_large()),
             false => Ok(()),
         },
         Some(length) if length > MOST_BODY_BYTES as u64 => {

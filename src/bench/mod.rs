@@ -12,6 +12,8 @@
 //! | `workshop`, `ids` | the files of the folder, under ids of our own |
 //! | `uploads` | clips on their way in |
 //! | `line`, `measure` | measurements that wait and run |
+//! | `frames` | pictures of a running camera on their way in |
+//! | `open_sessions` | sessions of one kind that are open |
 //! | `live` | sessions that measure while the camera runs |
 //! | `guide` | calibrations while the camera runs |
 //! | `certificate` | encrypted connections for phones |
@@ -25,6 +27,7 @@ mod certificate;
 mod course;
 mod devices;
 mod form;
+mod frames;
 mod free_name;
 mod guard;
 mod guide;
@@ -37,6 +40,7 @@ mod look;
 mod measure;
 mod model_text;
 mod multipart;
+mod open_sessions;
 mod pages;
 mod refusal;
 mod serve;

@@ -3,8 +3,7 @@
 use std::io::BufWriter;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
-use std::time::{Duration, Instant};
+use std::sync::{Arc, Mutex};
 
 use axum::http::StatusCode;
 use image::codecs::png::{CompressionType, FilterType, PngEncoder};
@@ -13,9 +12,11 @@ use serde::{Deserialize, Serialize};
 
 use super::shown::Shown;
 use crate::bench::calibrate::{self, BoardOrder};
+use crate::bench::frames::turns::Turns;
 use crate::bench::free_name::{file_stem, free_name};
 use crate::bench::line::Order;
-use crate::bench::live::turns::Turns;
+use crate::bench::lock::lock;
+use crate::bench::open_sessions::Used;
 use crate::bench::{Bench, Refusal, ids};
 use crate::camera::calibration::{Board, CalibrateOptions};
 use crate::camera::guidance::{Guidance, GuidanceError, Kept, Look, Outcome, Part};
@@ -86,11 +87,7 @@ pub struct Session {
     folder_path: PathBuf,
     engine: Mutex<Guidance>,
     is_working: AtomicBool,
-    used: Mutex<Instant>,
-}
-
-fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
-    mutex.lock().unwrap_or_else(PoisonError::into_inner)
+    pub(in crate::bench) used: Used,
 }
 
 impl Session {
@@ -121,7 +118,7 @@ impl Session {
         let engine = Guidance::new(board).map_err(refused)?;
         let (out, folder) = free_files(bench, &name, is_taken);
         Ok(Self {
-            id: ids::fresh_guide().map_err(|_| Refusal::fault())?,
+            id: ids::fresh('g').map_err(|_| Refusal::fault())?,
             board,
             turns: Turns::default(),
             folder_path: bench.workshop.path(&folder),
@@ -134,23 +131,13 @@ impl Session {
             name,
             engine: Mutex::new(engine),
             is_working: AtomicBool::new(false),
-            used: Mutex::new(Instant::now()),
+            used: Used::default(),
         })
     }
 
     /// Folder of the kept pictures, by its name inside the folder that is served.
     pub fn folder(&self) -> &Path {
         &self.order.clip
-    }
-
-    /// Notes that somebody uses the session.
-    pub fn touch(&self) {
-        *lock(&self.used) = Instant::now();
-    }
-
-    /// How long nobody has used it.
-    pub fn unused_for(&self) -> Duration {
-        lock(&self.used).elapsed()
     }
 
     /// Whether nothing was kept.

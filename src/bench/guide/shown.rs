@@ -31,7 +31,7 @@ pub struct Shown {
     /// Whether a fit is being computed.
     fitting: bool,
     /// Whether the picture of this request was dropped for a newer one.
-    pub dropped: bool,
+    dropped: bool,
 }
 
 #[derive(Debug, Serialize)]
@@ -87,6 +87,14 @@ impl Shown {
             check: standing.check.map(|check| check.words()),
             fitting: standing.is_behind,
             dropped: false,
+        }
+    }
+
+    /// The same for a picture that was dropped.
+    pub fn dropped(self) -> Self {
+        Self {
+            dropped: true,
+            ..self
         }
     }
 }

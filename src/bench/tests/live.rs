@@ -1,7 +1,7 @@
 //! Live sessions, asked without sockets: what is refused, what is dropped, and who may do what.
 
 use super::*;
-use crate::bench::live::body::MOST_FRAME_BYTES;
+use crate::bench::frames::body::MOST_FRAME_BYTES;
 
 /// Size of the frames of these tests: the shape of the bundled profile.
 const WIDTH: usize = 192;

@@ -1,6 +1,7 @@
 //! Handlers, asked without sockets.
 
 mod guard;
+mod guide;
 mod live;
 mod measuring;
 mod pages;
