@@ -23,6 +23,11 @@ pub fn sentence(message: &str) -> String {
     sentence + "."
 }
 
+/// A message and the help that belongs to it, as two sentences.
+pub fn sentences(message: &str, help: &str) -> String {
+    format!("{} {}", sentence(message), sentence(help))
+}
+
 /// A figure with a true minus sign and so many decimals.
 pub fn plain(value: f64, decimals: usize) -> String {
     with_sign(value, decimals, "")

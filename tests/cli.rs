@@ -187,6 +187,30 @@ fn an_output_never_replaces_an_input_of_its_command() {
         .code(2)
         .stderr(contains("is an input of this command").and(contains("another name")));
     assert_eq!(std::fs::read(&path).unwrap(), written);
+
+    let clip = folder.path().join("board.mp4");
+    std::fs::write(&clip, "a clip").unwrap();
+    for output in [["--out", "board.mp4"], ["--report", "board.mp4"]] {
+        let mut command = hingewise(folder.path());
+        command.args([
+            "calibrate",
+            "board.mp4",
+            "--chessboard",
+            "9x6",
+            "--square-mm",
+            "20",
+        ]);
+        if output[0] == "--report" {
+            command.args(["--out", "phone.toml"]);
+        }
+        command
+            .args(output)
+            .arg("--force")
+            .assert()
+            .code(2)
+            .stderr(contains("is an input of this command"));
+        assert_eq!(std::fs::read_to_string(&clip).unwrap(), "a clip");
+    }
 }
 
 #[test]

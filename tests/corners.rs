@@ -5,11 +5,11 @@
 #![allow(clippy::unwrap_used)]
 
 use std::collections::BTreeSet;
-use std::path::PathBuf;
 
+use crate::support::full_range::full_range_clip;
 use crate::support::picture::{Drawing, Encoding, Lens, Sensor, render};
 use crate::support::random::Random;
-use hingewise::clip::{ClipInfo, Frame, GreyImage, Levels, Lines, Transfer};
+use hingewise::clip::{Frame, GreyImage};
 use hingewise::progress::Silent;
 use hingewise::tags::{DropReason, SightedFrame, TagPlan, TagsError, sight};
 
@@ -59,19 +59,8 @@ fn frame(pixels: Vec<u8>, index: usize) -> Frame {
 }
 
 fn look(frames: Vec<Frame>, ids: &[u32]) -> Result<Vec<SightedFrame>, TagsError> {
-    let levels = Levels {
-        black: 0,
-        white: 255,
-    };
-    let clip = ClipInfo {
-        path: PathBuf::from("rendered"),
-        width_px: frames[0].image.width_px,
-        height_px: frames[0].image.height_px,
-        levels,
-        transfer: Transfer::Power,
-        lines: Lines::Rows,
-        claimed_frames: None,
-    };
+    let image = &frames[0].image;
+    let clip = full_range_clip([image.width_px, image.height_px]);
     let plan = TagPlan {
         expected: BTreeSet::from_iter(ids.iter().copied()),
         ..TagPlan::default()

@@ -7,7 +7,8 @@
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
-use hingewise::clip::{ClipInfo, Frame, GreyImage, Levels, Lines, Transfer};
+use crate::support::full_range::full_range_clip;
+use hingewise::clip::{Frame, GreyImage};
 use hingewise::progress::Silent;
 use hingewise::tags::{SightedFrame, TagPlan, TagsError, sight};
 use image::GrayImage;
@@ -36,18 +37,7 @@ fn look(picture: &GrayImage, tag_id: u32) -> Result<SightedFrame, TagsError> {
             pixels: picture.as_raw().clone().into(),
         },
     };
-    let clip = ClipInfo {
-        path: "picture".into(),
-        width_px,
-        height_px,
-        levels: Levels {
-            black: 0,
-            white: 255,
-        },
-        transfer: Transfer::Power,
-        lines: Lines::Rows,
-        claimed_frames: None,
-    };
+    let clip = full_range_clip([width_px, height_px]);
     let plan = TagPlan {
         expected: BTreeSet::from([tag_id]),
         ..TagPlan::default()

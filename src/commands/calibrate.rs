@@ -132,7 +132,12 @@ fn dictionary(name: &str) -> Result<Dictionary, CalibrationError> {
 pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
     // Errors in the named files are found before the long work.
     let board = options.board.board()?;
-    spare_inputs(&options.out, &[&options.clip])?;
+    for output in [Some(&options.out), options.report.as_ref()]
+        .into_iter()
+        .flatten()
+    {
+        spare_inputs(output, &[&options.clip])?;
+    }
     let profile_file = OutputFile::create(&options.out, common.force)?;
     let page_file = options
         .report
@@ -141,7 +146,8 @@ pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
         .transpose()?;
     let clip = Clip::open(&options.clip, &UNTIMED)?;
 
-    let name = options.camera_name();
+    let name = options.name.clone();
+    let name = name.unwrap_or_else(|| names::of_file(&options.out));
     let job = CalibrationJob {
         clip: &options.clip,
         board,
@@ -161,14 +167,4 @@ pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
     say(common, format_args!("\nProfile: {}", path.display()));
     say_json(common, &CalibrationRecord::of(&report));
     Ok(Outcome::Done)
-}
-
-impl Options {
-    /// The name given, or that of the profile's file.
-    fn camera_name(&self) -> String {
-        match &self.name {
-            Some(name) => name.clone(),
-            None => names::of_file(&self.out),
-        }
-    }
 }

@@ -8,13 +8,14 @@ use super::job::Times;
 use super::level_clip::SearchedLevel;
 use crate::camera::CameraProfile;
 use crate::clip::day_of_file;
-use crate::functions::{ClipFunction, FunctionsWarning, InClip, cards_shown_for};
+use crate::functions::{ClipFunction, FunctionsWarning, InClip, Wanted, cards_shown_for};
 use crate::matching;
 use crate::measurement::{FrameRow, Measurement, NotMeasured, Stages, frame_rows};
-use crate::motion::Motion;
+use crate::model_file::ModelFile;
+use crate::motion::{self, FitOptions, Motion};
 use crate::response;
 use crate::stations::{self, GivenHold, HoldOptions};
-use crate::tags::Sightings;
+use crate::tags::{self, Sightings, TagPlan};
 use crate::warning::{Warning, WarningText, gather};
 
 /// What all functions of a clip have in common.
@@ -35,6 +36,34 @@ pub struct FittedClip<'a> {
     pub given: Option<&'a [GivenHold]>,
     /// What raises doubt about search and fit.
     pub warnings: &'a [WarningText],
+}
+
+/// Fits all surfaces that may be measured, and finds the functions that the clip shows: sightings → motion.
+///
+/// # Errors
+/// Nothing that was wanted can be fitted.
+pub fn fit_wanted(
+    sightings: &Sightings,
+    model: &ModelFile,
+    wanted: &Wanted,
+    profile: &CameraProfile,
+    warnings: &mut Vec<WarningText>,
+) -> Result<(Motion, InClip), CommandError> {
+    gather(warnings, |doubts| {
+        tags::doubt_search(&TagPlan::of(model), &sightings.overview, doubts);
+    });
+    let options = FitOptions::of_clip(&sightings.clip).for_pictures(&sightings.overview);
+    let candidates = wanted.candidates(model);
+    let (motion, left_out) = gather(warnings, |doubts| {
+        motion::fit_what_moves(sightings, &candidates, profile, &options, doubts)
+    })?;
+    let mut of_functions = Vec::new();
+    let shown = gather(&mut of_functions, |doubts| {
+        wanted.in_clip(model, &motion, &left_out, doubts)
+    })?;
+    // What is missing comes before doubts about what is there.
+    warnings.splice(0..0, of_functions);
+    Ok((motion, shown))
 }
 
 /// One function's part of the record, and its surfaces in every frame.

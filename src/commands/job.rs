@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 use std::time::Instant;
 
 use super::CommandError;
-use super::function_work::FittedClip;
+use super::function_work::{FittedClip, fit_wanted};
 use super::level_clip::LevelClip;
 use super::output::{OutputFolder, write_files};
 use super::unfinished;
@@ -14,7 +14,6 @@ use crate::foreign::give_back_memory;
 use crate::functions::Wanted;
 use crate::measurement::{FrameRow, Measurement};
 use crate::model_file::ModelFile;
-use crate::motion::{self, FitOptions};
 use crate::progress::Progress;
 use crate::report::{self, Picture, ReportInputs, TraceInputs, frame_to_mark};
 use crate::sighting_cache::{Before, Searched, SightingCache};
@@ -199,21 +198,8 @@ impl Job<'_> {
             "clip and tags"
         });
 
-        gather(warnings, |doubts| {
-            tags::doubt_search(&TagPlan::of(model), &sightings.overview, doubts);
-        });
-        let options = FitOptions::of_clip(&info).for_pictures(&sightings.overview);
         let wanted = self.wanted;
-        let candidates = wanted.candidates(model);
-        let (motion, left_out) = gather(warnings, |doubts| {
-            motion::fit_what_moves(sightings, &candidates, profile, &options, doubts)
-        })?;
-        let mut of_functions = Vec::new();
-        let shown = gather(&mut of_functions, |doubts| {
-            wanted.in_clip(model, &motion, &left_out, doubts)
-        })?;
-        // What is missing comes before doubts about what is there.
-        warnings.splice(0..0, of_functions);
+        let (motion, shown) = fit_wanted(sightings, model, wanted, profile, warnings)?;
         give_back_memory();
         times.stage("motion");
         self.go_on()?;

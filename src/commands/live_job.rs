@@ -1,16 +1,13 @@
 //! The main job for a live session: from what it leaves to a report.
 
 use super::CommandError;
-use super::function_work::FittedClip;
+use super::function_work::{FittedClip, fit_wanted};
 use super::job::Times;
 use super::output::{OutputFolder, write_files};
 use crate::functions::Wanted;
 use crate::live::LiveRecord;
 use crate::measurement::{FrameRow, Measurement, Source};
-use crate::motion::{self, FitOptions};
 use crate::report::{self, ReportInputs};
-use crate::tags::{self, TagPlan};
-use crate::warning::gather;
 
 /// Measures and matches what a live session left, writes the files of `measure` without a marked still, and
 /// returns the record.
@@ -44,20 +41,8 @@ pub fn measured(record: &LiveRecord) -> Result<(Measurement, Vec<FrameRow>), Com
         date,
     } = record;
     let mut warnings = Vec::new();
-    gather(&mut warnings, |doubts| {
-        tags::doubt_search(&TagPlan::of(model), &sightings.overview, doubts);
-    });
     let wanted = Wanted::of(model, functions)?;
-    let options = FitOptions::of_clip(&sightings.clip).for_pictures(&sightings.overview);
-    let candidates = wanted.candidates(model);
-    let (motion, left_out) = gather(&mut warnings, |doubts| {
-        motion::fit_what_moves(sightings, &candidates, profile, &options, doubts)
-    })?;
-    let mut of_functions = Vec::new();
-    let shown = gather(&mut of_functions, |doubts| {
-        wanted.in_clip(model, &motion, &left_out, doubts)
-    })?;
-    warnings.splice(0..0, of_functions);
+    let (motion, shown) = fit_wanted(sightings, model, &wanted, profile, &mut warnings)?;
     let fitted = FittedClip {
         level: None,
         sightings,

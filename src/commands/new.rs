@@ -29,10 +29,8 @@ pub struct Options {
 
 /// Writes the model file; tag ids are chosen free of each other and of the station cards.
 pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
-    let name = match &options.name {
-        Some(name) => name.clone(),
-        None => names::of_file(&options.model),
-    };
+    let name = options.name.clone();
+    let name = name.unwrap_or_else(|| names::of_file(&options.model));
     let model = NewModel::from_names(&name, &options.surfaces, options.edge_mm)?;
     let text = model.to_toml();
     let path = OutputFile::create(&options.model, common.force)?.finish(&text)?;

@@ -163,19 +163,25 @@ pub fn program() -> String {
 
 fn clip_record(stages: &Stages<'_>) -> ClipRecord {
     let frames = &stages.motion.frames;
-    let span_s = match (frames.first(), frames.last()) {
-        (Some(first), Some(last)) => last.time_s - first.time_s,
-        _ => 0.0,
-    };
-    // The last frame is shown for as long as the others are on average.
-    let gaps = frames.len().saturating_sub(1).max(1) as f64;
+    let times_s = frames.iter().map(|frame| frame.time_s);
     ClipRecord {
         path: stages.sightings.clip.path.display().to_string(),
         frames: frames.len(),
-        duration_s: span_s * (1.0 + 1.0 / gaps),
+        duration_s: shown_for_s(times_s),
         width_px: stages.sightings.clip.width_px,
         height_px: stages.sightings.clip.height_px,
     }
+}
+
+/// How long frames at these times are shown: the last one for as long as the others are on average.
+pub fn shown_for_s(times_s: impl ExactSizeIterator<Item = f64> + DoubleEndedIterator) -> f64 {
+    let gaps = times_s.len().saturating_sub(1).max(1) as f64;
+    let mut ends = times_s;
+    let (first, last) = (ends.next(), ends.next_back());
+    let span_s = first
+        .zip(last)
+        .map_or(0.0, |(first_s, last_s)| last_s - first_s);
+    span_s * (1.0 + 1.0 / gaps)
 }
 
 fn camera_record(stages: &Stages<'_>) -> CameraRecord {

@@ -29,6 +29,7 @@ use crate::response::{Health, LevelZero, Response, Responses, SideLag, StationDe
 use crate::stations::LogTiming;
 use crate::warning::WarningText;
 
+pub(crate) use assemble::shown_for_s;
 pub use assemble::{Stages, program};
 pub use entered::{EnteredError, EnteredSet};
 pub use error::MeasurementError;

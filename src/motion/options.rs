@@ -2,6 +2,7 @@
 
 use super::LeftOut;
 use crate::clip::{ClipInfo, Transfer};
+use crate::names;
 use crate::tags::{Overview, TagPicture};
 
 /// Settings of the joint fit.
@@ -346,16 +347,11 @@ impl MotionError {
 
 /// Which airframe tags the clip shows, for a clip without a declared one.
 fn no_airframe_tag(undeclared: &[u32]) -> String {
-    let ids: Vec<String> = undeclared.iter().map(u32::to_string).collect();
-    match ids.as_slice() {
+    match undeclared {
         [] => "no airframe tag was seen".into(),
-        [id] => format!(
-            "the clip shows tag {id}, which the model file does not declare, and no declared airframe tag"
-        ),
         ids => format!(
-            "the clip shows the tags {}, which the model file does not declare, and no declared airframe \
-             tag",
-            ids.join(", ")
+            "the clip shows {}, which the model file does not declare, and no declared airframe tag",
+            names::tags(ids)
         ),
     }
 }

@@ -34,8 +34,6 @@ pub struct Drift {
     pub stick_pct: f64,
     /// Later minus earlier deflection there, the mean over the sides from which both came to it.
     pub change_deg: Measured,
-    /// Number of stations that were compared.
-    pub stations: usize,
     /// Whether the change is too large for the largest of all stations of an unchanged aircraft.
     pub moved: bool,
     /// Whether other numbers were entered for it in between, which explains a change.
@@ -99,7 +97,6 @@ fn drift(
         surface: surface.into(),
         stick_pct: largest.stick_pct,
         change_deg: largest.change_deg,
-        stations: changes.len(),
         moved,
         numbers_changed: !proposal_undeclared && !latest.declares_same(before, surface),
         proposal_undeclared,

@@ -11,8 +11,8 @@ use super::figures::{percent, signed_with_u};
 use super::neutral::neutral_sentence;
 use super::page::{
     Counting, NumberRow, OTHER_NAMES, approach_word, cause_sentences, curve_kind,
-    early_stop_cautions, exchanged, hand_work_sentence, mismatch_rows, number_rows, reach_views,
-    sense_sentence, shown_warnings, stage_rows,
+    early_stop_cautions, exchanged, hand_work_sentence, health_rows, mismatch_rows, number_rows,
+    reach_views, sense_sentence, shown_warnings, stage_rows,
 };
 use super::verdict::{HEADLINE_IF_GRAVE, Judgement, Verdict, unmatched_pairs, warning_sentence};
 use super::withheld::withheld;
@@ -51,16 +51,15 @@ pub fn summary(measurement: &Measurement, report: Option<&Path>) -> String {
         text.push('\n');
         paragraph(&mut text, &format!("CAUTION: {caution}"), "");
     }
-    let mut grave = measurement.warnings.iter().filter(|warning| warning.grave);
-    if let Some(first) = grave.next() {
+    if measurement.has_grave_warning() {
         line(&mut text, &format!("\n{HEADLINE_IF_GRAVE}"));
-        for warning in std::iter::once(first).chain(grave) {
-            paragraph(&mut text, &warning_sentence(warning), "");
-        }
+    }
+    for warning in measurement.warnings.iter().filter(|warning| warning.grave) {
+        paragraph(&mut text, &warning_sentence(warning), "");
     }
     match withheld(measurement) {
-        Some(words) if !measurement.matches.is_empty() => paragraph(&mut text, words, ""),
-        _ => {
+        Some(words) => paragraph(&mut text, words, ""),
+        None => {
             for correction in &measurement.matches {
                 add_verdict(&mut text, measurement, correction);
             }
@@ -77,7 +76,7 @@ pub fn summary(measurement: &Measurement, report: Option<&Path>) -> String {
 
 /// Warnings, but for the grave ones, which come with the verdict.
 fn add_warnings(text: &mut String, measurement: &Measurement) {
-    let mut warnings = shown_warnings(measurement);
+    let mut warnings = shown_warnings(measurement, &health_rows(measurement));
     warnings.retain(|warning| !warning.grave);
     if warnings.is_empty() {
         return;

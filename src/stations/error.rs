@@ -6,6 +6,7 @@ use std::path::PathBuf;
 use thiserror::Error;
 
 use super::seen_rest::SeenRest;
+use crate::names;
 
 /// Rests by their numbers and times; their deflections have no zero that means anything to a user.
 fn numbered(seen: &[SeenRest]) -> String {
@@ -394,10 +395,8 @@ fn in_left_out(strangers: &[u32]) -> String {
 
 /// "tag 140 was seen", "tags 140, 145 were seen".
 fn tags_were(ids: &[u32]) -> String {
-    match ids {
-        [one] => format!("tag {one} was seen"),
-        several => format!("tags {} were seen", list(several, ", ")),
-    }
+    let were = if ids.len() == 1 { "was" } else { "were" };
+    format!("{} {were} seen", names::tags(ids))
 }
 
 /// Number of faults listed in full; a file of another kind has one in every row.

@@ -36,8 +36,8 @@ impl FrameSearch {
     /// # Errors
     /// [`TagsError::SameIdTwice`], and errors of the vision library. The search can go on.
     pub fn see(&mut self, frame: &Frame) -> Result<SightedFrame, TagsError> {
-        let memory = self.tracker.memory_mut();
-        memory.forget_undeclared_before(frame.time_s - UNDECLARED_FOR_S);
+        self.tracker
+            .forget_undeclared_before(frame.time_s - UNDECLARED_FOR_S);
         self.tracker.see(frame)
     }
 

@@ -1,4 +1,4 @@
-//! TagPlan: the tags to search for.
+//! Plan: the tags to search for.
 
 use std::collections::BTreeSet;
 
@@ -26,5 +26,10 @@ impl TagPlan {
             airframe,
             cards,
         }
+    }
+
+    /// Whether a tag belongs to the plan, as a card or otherwise.
+    pub fn declares(&self, id: u32) -> bool {
+        self.expected.contains(&id) || self.cards.contains(&id)
     }
 }

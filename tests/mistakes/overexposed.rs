@@ -7,7 +7,7 @@ use hingewise::clip::{Frame, GreyImage};
 use hingewise::progress::Silent;
 use hingewise::tags::{PictureFault, TagPlan, sight};
 
-use super::clip_of;
+use crate::support::full_range::full_range_clip;
 use crate::support::picture::{Drawing, Lens, render};
 use crate::support::random::Random;
 
@@ -53,7 +53,7 @@ fn growth(white_light: f64) -> (f64, Option<PictureFault>) {
             .into(),
         },
     };
-    let clip = clip_of([SIDE_PX; 2]);
+    let clip = full_range_clip([SIDE_PX; 2]);
     let plan = TagPlan {
         expected: BTreeSet::from([TAG]),
         ..TagPlan::default()

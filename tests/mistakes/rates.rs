@@ -7,7 +7,7 @@ use hingewise::clip::{Frame, GreyImage};
 use hingewise::progress::Silent;
 use hingewise::tags::{TagPlan, sight};
 
-use super::clip_of;
+use crate::support::full_range::full_range_clip;
 use crate::support::picture::{Drawing, Lens, render};
 use crate::support::random::Random;
 
@@ -49,7 +49,7 @@ fn frames(interval_s: f64) -> Vec<Frame> {
 }
 
 fn seen(interval_s: f64) -> usize {
-    let clip = clip_of(SIZE_PX);
+    let clip = full_range_clip(SIZE_PX);
     let plan = TagPlan {
         expected: BTreeSet::from([TAG, ABSENT]),
         ..TagPlan::default()

@@ -20,6 +20,7 @@ pub mod corner_errors;
 pub mod cramer_rao;
 mod declared;
 pub mod filming;
+pub mod full_range;
 mod hand_path;
 pub mod judge;
 pub mod lens;

@@ -4,9 +4,9 @@ use nalgebra::Point2;
 use serde::Serialize;
 
 use super::Session;
+use crate::figures::{sentence, sentences};
 use crate::live::{LiveHold, LiveState, LiveTag, Missing, Phase, View, Zero};
 use crate::measured::Measured;
-use crate::report::sentence;
 use crate::warning::WarningText;
 
 /// The state after the newest frame.
@@ -163,15 +163,11 @@ fn phase(phase: Phase) -> &'static str {
 }
 
 fn missing(missing: &Missing) -> String {
-    format!(
-        "{} {}",
-        sentence(&missing.to_string()),
-        sentence(&missing.help())
-    )
+    sentences(&missing.to_string(), &missing.help())
 }
 
 fn warning(warning: &WarningText) -> String {
-    format!("{} {}", sentence(&warning.text), sentence(&warning.mend))
+    sentences(&warning.text, &warning.mend)
 }
 
 /// A stick position with its sign, as it is read and spoken.

@@ -6,7 +6,7 @@ use axum::http::StatusCode;
 use axum::response::Response;
 use toml_edit::{DocumentMut, Item};
 
-use super::{At, Shell, html, onward, sentence};
+use super::{At, Shell, html, onward};
 use crate::bench::blocking::blocking;
 use crate::bench::course::Course;
 use crate::bench::form::{Form, number};
@@ -14,6 +14,7 @@ use crate::bench::model_text::{FieldFault, add_surfaces, changed, check, shown};
 use crate::bench::workshop::Aircraft;
 use crate::bench::{Bench, Refusal, Shared};
 use crate::commands::output::OutputFile;
+use crate::figures::sentences;
 
 /// One field of the form.
 struct Field {
@@ -296,7 +297,7 @@ fn group(
 }
 
 fn words(fault: &FieldFault) -> String {
-    format!("{} {}", sentence(&fault.error), sentence(&fault.help))
+    sentences(&fault.error, &fault.help)
 }
 
 impl Edit {

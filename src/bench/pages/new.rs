@@ -13,6 +13,7 @@ use crate::bench::ids::{Kind, id};
 use crate::bench::model_text::{Answers, fresh};
 use crate::bench::{Bench, Refusal, Shared};
 use crate::commands::output::OutputFile;
+use crate::figures::sentences;
 use crate::model_file::NewModelError;
 use crate::print::{EDGES_MM, GOOD_EDGE_PX, usual_width_px};
 
@@ -211,7 +212,7 @@ fn write(bench: &Bench, answers: &Answers) -> Result<String, Vec<Wrong>> {
             } else {
                 "name"
             },
-            error: format!("{} {}", sentence(&fault.error), sentence(&fault.help)),
+            error: sentences(&fault.error, &fault.help),
         });
         wrong.collect::<Vec<_>>()
     })?;

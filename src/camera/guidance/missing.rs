@@ -2,6 +2,7 @@
 
 use super::super::calibration::{CalibrationError, GOOD_U_DEG, Objection, Verdict};
 use super::outlines::Tilt;
+use crate::figures::sentences;
 
 /// What keeps a fit from being good, in sentences; `tilts` are the directions in which the board was
 /// tilted well.
@@ -40,22 +41,13 @@ fn of_objection(objection: &Objection) -> String {
         }
         Objection::LargeRms { .. }
         | Objection::BentBoard { .. }
-        | Objection::PixelsNotSquare { .. } => sentence(&objection.text(), &objection.mend()),
+        | Objection::PixelsNotSquare { .. } => sentences(&objection.text(), &objection.mend()),
     }
 }
 
 /// What keeps the views from giving a camera at all.
 pub(super) fn of_error(error: &CalibrationError) -> String {
-    sentence(&error.to_string(), &error.mend())
-}
-
-fn sentence(text: &str, mend: &str) -> String {
-    let capital = |text: &str| {
-        let mut letters = text.chars();
-        let first = letters.next().map(|first| first.to_uppercase().to_string());
-        first.unwrap_or_default() + letters.as_str()
-    };
-    format!("{}. {}.", capital(text), capital(mend))
+    sentences(&error.to_string(), &error.mend())
 }
 
 /// Whether more views can do something about an objection.

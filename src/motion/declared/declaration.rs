@@ -49,14 +49,21 @@ pub enum DeclarationWarning {
     },
 }
 
+impl DeclarationWarning {
+    /// Code of [`Self::SidesExchanged`].
+    pub const SIDES_EXCHANGED: &'static str = "sides-exchanged";
+    /// Code of [`Self::PictureTurned`].
+    pub const PICTURE_TURNED: &'static str = "picture-turned";
+}
+
 impl Warning for DeclarationWarning {
     fn code(&self) -> &'static str {
         match self {
             Self::ProfileContradicted { .. } => "profile-contradicted",
             Self::FieldOfViewContradicted { .. } => "field-of-view-contradicted",
             Self::AirframeTagMoves { .. } => "airframe-tag-moves",
-            Self::SidesExchanged { .. } => "sides-exchanged",
-            Self::PictureTurned { .. } => "picture-turned",
+            Self::SidesExchanged { .. } => Self::SIDES_EXCHANGED,
+            Self::PictureTurned { .. } => Self::PICTURE_TURNED,
             Self::RulerContradicted { .. } => "ruler-contradicted",
         }
     }

@@ -20,16 +20,6 @@ const GOOD_LAG_S: f64 = 0.05;
 /// Largest good unevenness of one side against the other on the move, degrees.
 const GOOD_UNEVEN_DEG: f64 = 0.3;
 
-/// Checks whose poor figures are warnings, with the code of the warning that a larger figure raises. An
-/// early stop always raises its own.
-const WARNED_ABOUT: [(&str, &str); 5] = [
-    ("play", "much-play"),
-    ("return to neutral", "neutral-wanders"),
-    ("jitter at rest", "surface-jitters"),
-    ("lag", "sides-lag"),
-    ("uneven motion", "uneven-motion"),
-];
-
 /// A figure compared with its limit, its whole interval counted.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum State {
@@ -85,8 +75,11 @@ pub struct HealthRow {
     pub surface: String,
     /// The figure.
     pub figure: String,
-    /// The figure alone, without places.
-    pub size: String,
+    /// What follows the figure on the page.
+    pub note: String,
+    /// Code of the warning that a larger figure raises, and that a poor one becomes if it was not raised;
+    /// `None` where every poor figure raises its own.
+    pub warning: Option<&'static str>,
     /// The limit.
     pub good: String,
     /// Result of the comparison.
@@ -120,8 +113,9 @@ fn side_rows(lag: &SideLag) -> [HealthRow; 2] {
             whose: format!("{} after {}", lag.follower, lag.reference),
             check: "lag",
             surface: lag.follower.clone(),
-            size: late.clone(),
             figure: late,
+            note: String::new(),
+            warning: Some("sides-lag"),
             good: format!("up to {} ms", figures::plain(GOOD_LAG_S * 1000.0, 0)),
             state: State::of(Some(size_s), GOOD_LAG_S),
             advice: "use servos of one kind and speed, on the same supply",
@@ -130,8 +124,9 @@ fn side_rows(lag: &SideLag) -> [HealthRow; 2] {
             whose: format!("{} with {}", lag.follower, lag.reference),
             check: "uneven motion",
             surface: lag.follower.clone(),
-            size: uneven.clone(),
             figure: uneven,
+            note: String::new(),
+            warning: Some("uneven-motion"),
             good: format!("up to {}", figures::declared_deg(GOOD_UNEVEN_DEG)),
             state: State::of(Some(uneven_deg), GOOD_UNEVEN_DEG),
             advice: "look for a hinge or rod that sticks and slips, and for a weak servo or \
@@ -142,33 +137,34 @@ fn side_rows(lag: &SideLag) -> [HealthRow; 2] {
 
 fn surface_rows(surface: &SurfaceRecord) -> Vec<HealthRow> {
     let health = &surface.health;
-    let row = |check, figure: Option<Measured>, limit_deg, advice| HealthRow {
+    let row = |(check, warning), figure: Option<Measured>, limit_deg, advice| HealthRow {
         whose: surface.name.clone(),
         check,
+        warning: Some(warning),
+        note: String::new(),
         surface: surface.name.clone(),
         figure: figure.map_or_else(|| "–".into(), figures::plain_deg),
-        size: figure.map_or_else(String::new, figures::plain_deg),
         good: format!("up to {}", figures::declared_deg(limit_deg)),
         state: State::of(figure, limit_deg),
         advice,
     };
     let mut return_row = row(
-        "return to neutral",
+        ("return to neutral", "neutral-wanders"),
         health.return_to_neutral_deg,
         GOOD_RETURN_DEG,
         "look for friction in hinges and guides, and for a weak servo",
     );
-    return_row.figure += &from_both_ways(surface);
+    return_row.note = from_both_ways(surface);
     vec![
         row(
-            "play",
+            ("play", "much-play"),
             health.play_deg,
             GOOD_PLAY_DEG,
             "look for worn clevises, horn screws and hinges, and for a flexing pushrod",
         ),
         return_row,
         row(
-            "jitter at rest",
+            ("jitter at rest", "surface-jitters"),
             health.jitter_deg,
             GOOD_JITTER_DEG,
             "check the servo's supply and potentiometer; swap servos to find the faulty one",
@@ -210,7 +206,8 @@ fn early_stop_row(surface: &SurfaceRecord) -> HealthRow {
         whose: surface.name.clone(),
         check: "early stop",
         surface: surface.name.clone(),
-        size: String::new(),
+        note: String::new(),
+        warning: None,
         state: if stops.is_empty() {
             State::Good
         } else {
@@ -228,20 +225,20 @@ fn early_stop_row(surface: &SurfaceRecord) -> HealthRow {
 }
 
 /// All warnings to show: those of the measurement, then poor figures of health that none of them names.
-pub fn shown_warnings(measurement: &Measurement) -> Vec<WarningText> {
+/// A name that is part of a longer one counts as named with it.
+pub fn shown_warnings(measurement: &Measurement, rows: &[HealthRow]) -> Vec<WarningText> {
     let is_named = |row: &HealthRow, code: &str| {
         let mut warnings = measurement.warnings.iter();
         warnings.any(|warning| warning.code == code && warning.text.contains(&row.surface))
     };
-    let rows = health_rows(measurement);
     let poor = rows.iter().filter(|row| row.state.is_poor());
     let poor = poor.filter_map(|row| {
-        let (_, code) = WARNED_ABOUT.iter().find(|(check, _)| *check == row.check)?;
+        let code = row.warning?;
         (!is_named(row, code)).then(|| WarningText {
-            code: (*code).into(),
+            code: code.into(),
             text: format!(
                 "{}: {} {} (good: {})",
-                row.whose, row.check, row.size, row.good
+                row.whose, row.check, row.figure, row.good
             ),
             mend: row.advice.into(),
             grave: false,
@@ -300,7 +297,7 @@ mod tests {
             assert!(row.good.starts_with("up to ") && !row.advice.is_empty());
         }
         assert_eq!(
-            rows[1].figure,
+            rows[1].figure.clone() + &rows[1].note,
             "0.09° ± 0.04° between visits; on average at −0.05° ± 0.02° after rising, +0.05° ± 0.02° after falling"
         );
         assert_eq!(rows[9].figure, "0.08° ± 0.03°");

@@ -94,8 +94,10 @@ struct ResponseView {
 
 /// The page as HTML. `still` is a drawing in both formats.
 pub fn page(measurement: &Measurement, still: Option<&str>) -> Result<String, askama::Error> {
-    let warnings = shown_warnings(measurement);
+    let health = health_rows(measurement);
+    let warnings = shown_warnings(measurement, &health);
     let worst = WorstWarning::among(&warnings);
+    let worst_warning = worst.map(|worst| figures::glued(&worst.sentence_above_the_list()));
     let unmatched_sides: Vec<String> = measurement
         .not_measured
         .iter()
@@ -106,7 +108,7 @@ pub fn page(measurement: &Measurement, still: Option<&str>) -> Result<String, as
         measurement,
         headline: headline.words,
         verdict_class: headline.class,
-        worst_warning: worst.map(|worst| figures::glued(&worst.sentence_above_the_list())),
+        worst_warning,
         unmatched_sides,
         opening_cautions: early_stop_cautions(measurement)
             .iter()
@@ -120,7 +122,7 @@ pub fn page(measurement: &Measurement, still: Option<&str>) -> Result<String, as
             .iter()
             .map(|correction| match_view(measurement, correction))
             .collect(),
-        withheld: withheld(measurement).filter(|_| !measurement.matches.is_empty()),
+        withheld: withheld(measurement),
         unmatched_pairs: unmatched_pairs(measurement),
         unmatched: unmatched(measurement),
         timeline: (measurement.trace.time_s.len() > 1)
@@ -129,8 +131,8 @@ pub fn page(measurement: &Measurement, still: Option<&str>) -> Result<String, as
             .then(|| in_both_formats(|format| charts::hinges(&measurement.surfaces, format))),
         still,
         tables: measurement.surfaces.iter().map(station_table).collect(),
-        health: health_rows(measurement),
-        warnings: warnings.clone(),
+        health,
+        warnings,
         has_upright: measurement.surfaces.iter().any(|surface| surface.upright),
     }
     .render()

@@ -1,7 +1,7 @@
 //! Why the sides differ, and which work on the linkage comes before any number.
 
 use crate::matching::{Cause, Correction, LinkageDifference};
-use crate::report::figures::{at_most_deg, declared_deg};
+use crate::report::figures::{at_most_deg, declared_deg, sentence};
 
 /// Why the two sides of a correction differ, in sentences; none where it was not asked.
 pub fn cause_sentences(correction: &Correction) -> Vec<String> {
@@ -51,18 +51,11 @@ pub fn hand_work_sentence(correction: &Correction) -> Option<String> {
             format!(" of the {} found", declared_deg(found_deg.value))
         });
     Some(format!(
-        "{}. At most {} (95 %){found} would then remain without any numbers. Film again \
+        "{} At most {} (95 %){found} would then remain without any numbers. Film again \
          afterwards: the numbers on this page are for the linkage as filmed.",
-        capitalised(&work.text(&correction.follower)),
+        sentence(&work.text(&correction.follower)),
         at_most_deg(work.at_most_deg()),
     ))
-}
-
-fn capitalised(sentence: &str) -> String {
-    let mut letters = sentence.chars();
-    letters.next().map_or_else(String::new, |first| {
-        first.to_uppercase().chain(letters).collect()
-    })
 }
 
 #[cfg(test)]

@@ -8,6 +8,7 @@ mod timeline;
 use askama::Template;
 
 use crate::clip::ClipInfo;
+use crate::measurement::shown_for_s;
 use crate::model_file::ModelFile;
 use crate::names::without_unseen;
 use crate::stations::SeenRest;
@@ -76,7 +77,7 @@ pub fn unfinished_page(seen: &Unfinished<'_>) -> Result<NamedFile, ReportError> 
         still.transpose()
     };
     let stills = drawn(Format::Wide)?.zip(drawn(Format::Narrow)?);
-    let duration_s = duration_s(seen.frames);
+    let duration_s = shown_for_s(seen.frames.iter().map(|frame| frame.time_s));
     let holds = holds::hold_views(seen);
     let page = Page {
         seen,
@@ -97,17 +98,6 @@ pub fn unfinished_page(seen: &Unfinished<'_>) -> Result<NamedFile, ReportError> 
     };
     let page = without_unseen(&page.render()?);
     Ok(NamedFile::text(UNFINISHED_PAGE, page))
-}
-
-/// From the first frame to the end of the last, as a measurement counts it.
-fn duration_s(frames: &[SightedFrame]) -> f64 {
-    match frames {
-        [first, .., last] => {
-            let gaps = (frames.len() - 1) as f64;
-            (last.time_s - first.time_s) * (1.0 + 1.0 / gaps)
-        }
-        _ => 0.0,
-    }
 }
 
 /// A message as a sentence whose figures stay on one line.

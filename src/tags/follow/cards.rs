@@ -19,7 +19,7 @@ use super::search::{QUICK_FROM_PX, RoughTag, SearchWindow, TagSearch};
 use crate::clip::{Frame, GreyImage};
 use crate::geometry::quadrilateral::mean_edge;
 use crate::tags::pattern_fit::pattern::Pattern;
-use crate::tags::{CornerCovariance, Sighting, TagsError};
+use crate::tags::{Sighting, TagsError};
 
 /// Pause between two looks at the places of the last cards.
 const LOOK_EVERY_S: f64 = 0.1;
@@ -54,9 +54,6 @@ const ROOM: f64 = 1.0;
 /// Room left around a change of the picture, in edges of a card: when a thumb is lifted off its
 /// border, only that border changes.
 const CHANGE_ROOM: f64 = 1.5;
-
-/// The library's corners are good to about a pixel.
-const CORNER_SD_PX: f32 = 1.0;
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub(in crate::tags) struct CardWatch {
@@ -134,7 +131,7 @@ impl CardWatch {
         }
         let edges_px = found.iter().map(|card| mean_edge(&card.corners_px));
         self.smallest_px = edges_px.chain(self.smallest_px).min_by(f64::total_cmp);
-        Ok(found.iter().map(sighting).collect())
+        Ok(found.iter().map(RoughTag::sighting).collect())
     }
 
     /// The cards where they were last seen, or in the whole picture when that is due.
@@ -253,14 +250,6 @@ impl CardWatch {
         candidates.sort_by_key(|candidate| candidate.tag_id);
         candidates.dedup_by_key(|candidate| candidate.tag_id);
         candidates
-    }
-}
-
-fn sighting(candidate: &RoughTag) -> Sighting {
-    Sighting {
-        tag_id: candidate.tag_id,
-        corners_px: candidate.corners_px,
-        covariance_px2: CornerCovariance::identity() * CORNER_SD_PX.powi(2),
     }
 }
 

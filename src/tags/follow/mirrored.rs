@@ -24,9 +24,7 @@ pub(in crate::tags) fn cause(
 fn tags_in_mirror(image: &GreyImage, plan: &TagPlan) -> Result<BTreeSet<u32>, VisionError> {
     let found = TagSearch::new()?.whole(&mirrored(image))?;
     let ids = found.candidates.into_iter().map(|tag| tag.tag_id);
-    Ok(ids
-        .filter(|id| plan.expected.contains(id) || plan.cards.contains(id))
-        .collect())
+    Ok(ids.filter(|id| plan.declares(*id)).collect())
 }
 
 fn mirrored(image: &GreyImage) -> GreyImage {

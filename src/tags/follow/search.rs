@@ -1,4 +1,4 @@
-//! TagSearch: where tags may be in the picture, found by the vision library.
+//! Search: where tags may be in the picture, found by the vision library.
 
 use nalgebra::Point2;
 use serde::{Deserialize, Serialize};
@@ -6,6 +6,7 @@ use serde::{Deserialize, Serialize};
 use super::rect::Rect;
 use crate::clip::GreyImage;
 use crate::geometry::quadrilateral;
+use crate::tags::{CornerCovariance, Sighting};
 use crate::vision::{
     self, Dictionary, Found, FoundMarker, MarkerFinder, SearchEffort, VisionError,
 };
@@ -34,6 +35,20 @@ pub(in crate::tags) struct TagSearch {
 pub(in crate::tags) struct RoughTag {
     pub tag_id: u32,
     pub corners_px: [Point2<f64>; 4],
+}
+
+/// The library's corners are good to about a pixel.
+const CORNER_SD_PX: f32 = 1.0;
+
+impl RoughTag {
+    /// As a sighting: good for drawing and reading, and for nothing that is measured.
+    pub fn sighting(&self) -> Sighting {
+        Sighting {
+            tag_id: self.tag_id,
+            corners_px: self.corners_px,
+            covariance_px2: CornerCovariance::identity() * CORNER_SD_PX.powi(2),
+        }
+    }
 }
 
 /// The result of a search.

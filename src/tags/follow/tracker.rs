@@ -137,9 +137,9 @@ impl Tracker {
         &self.memory
     }
 
-    /// The same, to forget parts of it.
-    pub fn memory_mut(&mut self) -> &mut TrackerState {
-        &mut self.memory
+    /// Forgets undeclared tags that were seen earlier, for a search without an end.
+    pub fn forget_undeclared_before(&mut self, time_s: f64) {
+        self.memory.forget_undeclared_before(time_s);
     }
 
     /// Searches the next frame.

@@ -1,4 +1,4 @@
-//! PixelSums over the pixels of a patch: everything that a step of the pattern fit needs.
+//! Sums over the pixels of a patch: everything that a step of the pattern fit needs.
 
 use fearless_simd::{Level, dispatch, prelude::*};
 use nalgebra::{Cholesky, Const, Matrix3, SMatrix, Vector3};
@@ -11,12 +11,12 @@ use super::patch::PixelGroup;
 /// Code values are whole numbers: residual noise is never assumed below this share of the range.
 const QUANTISATION_SD: f64 = 1.0 / 219.0 / 3.464;
 
-/// PixelSums over the pixels at one state.
+/// Sums over the pixels at one state.
 pub(in crate::tags) struct PixelSums {
     /// Weighted products of all columns of the comparison with each other.
     products: SMatrix<f64, COLUMNS, COLUMNS>,
     weight: f64,
-    /// LastSeen minus expected, group by group.
+    /// Seen minus expected, group by group.
     pub residuals: Vec<Numbers>,
 }
 

@@ -118,7 +118,7 @@ impl TagPicture {
     }
 }
 
-/// PixelSums over the pictures of one tag.
+/// Sums over the pictures of one tag.
 #[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
 pub(in crate::tags) struct PictureSums {
     count: usize,

@@ -215,7 +215,7 @@ impl Look {
 struct Step {
     /// How far it moved corners at most.
     farthest_px: f64,
-    /// PixelSums and normal equations before it.
+    /// Sums and normal equations before it.
     sums: PixelSums,
     solved: Solved,
 }
@@ -438,7 +438,7 @@ struct Compared {
     block: usize,
     /// In the patch's box.
     position: usize,
-    /// LastSeen minus expected, share of the range.
+    /// Seen minus expected, share of the range.
     residual: f32,
     /// Whether its block looks as printed.
     shown: bool,
