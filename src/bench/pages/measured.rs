@@ -13,8 +13,8 @@ use crate::bench::line::{Entry, Order, State as LineState};
 use crate::bench::workshop::Measured;
 use crate::bench::{Bench, Refusal, Shared};
 use crate::commands::{self, Common};
-use crate::measurement::Source;
-use crate::report::{Headline, Judgement, PAGE, UNFINISHED_PAGE};
+use crate::measurement::{Measurement, Source};
+use crate::report::{Headline, Judgement, PAGE, UNFINISHED_PAGE, withheld};
 
 #[derive(Template)]
 #[template(path = "waiting.html", config = "src/bench/askama.toml")]
@@ -37,6 +37,7 @@ struct Done {
     id: String,
     clip: String,
     found: Vec<Found>,
+    has_numbers: bool,
     warnings: Vec<(String, String, bool)>,
     is_kept: bool,
     can_be_kept: bool,
@@ -119,15 +120,26 @@ fn left(left_s: f64) -> String {
     }
 }
 
-fn done(bench: &Bench, measured: Measured) -> Done {
-    let measurement = &measured.measurement;
-    let found = measurement.matches.iter().map(|correction| {
+/// The result of each pair, or why no numbers are shown.
+fn found(measurement: &Measurement) -> Vec<Found> {
+    if let Some(reason) = withheld(measurement) {
+        return vec![Found {
+            headline: Headline::of(measurement).words,
+            sentence: reason.into(),
+        }];
+    }
+    let of_pair = |correction| {
         let judgement = Judgement::of(measurement, correction);
         Found {
             headline: Headline::of_pair(measurement, &judgement),
             sentence: judgement.sentence(correction),
         }
-    });
+    };
+    measurement.matches.iter().map(of_pair).collect()
+}
+
+fn done(bench: &Bench, measured: Measured) -> Done {
+    let measurement = &measured.measurement;
     let warnings = measurement.warnings.iter().map(|warning| {
         (
             sentence(&warning.text),
@@ -151,7 +163,8 @@ fn done(bench: &Bench, measured: Measured) -> Done {
             At::Numbers,
         ),
         clip: measurement.clip.path.clone(),
-        found: found.collect(),
+        found: found(measurement),
+        has_numbers: !measurement.matches.is_empty() && withheld(measurement).is_none(),
         warnings: warnings.collect(),
         is_kept,
         can_be_kept: !is_kept && aircraft.is_some(),

@@ -6,6 +6,7 @@ mod live;
 mod measuring;
 mod pages;
 mod uploads;
+mod warned;
 
 use std::net::SocketAddr;
 use std::path::Path;

@@ -3,7 +3,7 @@
 use super::*;
 
 impl TestBench {
-    fn page(&self, path: &str) -> String {
+    pub fn page(&self, path: &str) -> String {
         let response = self.get(path);
         let status = response.status();
         let text = text(response);
@@ -18,12 +18,12 @@ impl TestBench {
         self.ask(order(Method::POST, path).body(body.into()).unwrap())
     }
 
-    fn aircraft_id(&self) -> String {
+    pub fn aircraft_id(&self) -> String {
         self.bench.workshop.aircraft()[0].id.clone()
     }
 
     /// With a measurement that was kept by `measure`.
-    fn with_measurement() -> Self {
+    pub fn with_measurement() -> Self {
         let bench = Self::with_clip();
         let measurement = crate::measurement::sample::heron();
         let folder = bench.folder.path().join("heron-result");
@@ -239,33 +239,6 @@ fn numbers_are_ticked_off_kept_and_carried_into_the_model_file() {
     let measurement = crate::measurement::sample::heron();
     let active = &model.radio.unwrap().active["right tailplane"];
     assert_eq!(*active, measurement.matches[0].settings);
-}
-
-#[test]
-fn a_grave_warning_comes_before_the_numbers_on_every_page() {
-    let bench = TestBench::with_measurement();
-    let mut measurement = crate::measurement::sample::heron();
-    measurement.warnings.push(crate::warning::WarningText {
-        code: "profile-contradicted".into(),
-        text: "the clip contradicts the camera profile".into(),
-        mend: "calibrate the camera again".into(),
-        grave: true,
-    });
-    let file = bench.folder.path().join("heron-result/measurement.json");
-    std::fs::write(file, measurement.to_json().unwrap()).unwrap();
-    let id = bench.bench.workshop.measurements()[0].id.clone();
-    let aircraft = bench.aircraft_id();
-    let overview = bench.page(&format!("/aircraft/{aircraft}"));
-    assert!(overview.contains("Next: Read the warning"), "{overview}");
-    for path in [
-        "/".into(),
-        format!("/aircraft/{aircraft}"),
-        format!("/measurements/{id}"),
-    ] {
-        let page = bench.page(&path).to_lowercase();
-        assert!(page.contains("read the warning first"), "{path}: {page}");
-        assert!(!page.contains("enter the numbers below"), "{path}: {page}");
-    }
 }
 
 #[test]
