@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use super::Measurement;
 use crate::matching::Correction;
-use crate::model_file::{Radio, Settings};
+use crate::model_file::{Proposal, Radio, Settings};
 
 /// Two numbers of a radio closer than this are the same, percent.
 const SAME_PCT: f64 = 1e-6;
@@ -135,9 +135,9 @@ impl Measurement {
                 return Err(EnteredError::OtherNumbers { path, surface });
             }
         }
-        entered.proposed_in = Some(match &self.date {
-            Some(date) => format!("{date}, {}", self.clip.path),
-            None => self.clip.path.clone(),
+        entered.proposed_in = Some(Proposal {
+            date: self.date.clone(),
+            clip: self.clip.path.clone(),
         });
         Ok(entered)
     }
@@ -272,7 +272,7 @@ mod tests {
         let radio = entered(&before, before.radio.as_ref()).unwrap();
         assert_eq!(radio.active[RIGHT], before.matches[0].settings);
         let from = radio.proposed_in.unwrap();
-        assert_eq!(from, "2026-11-25, clips/heron_tail.mp4");
+        assert_eq!(from.to_string(), "2026-11-25, clips/heron_tail.mp4");
         // Without a declared radio it is the one of then.
         assert_eq!(entered(&before, None).unwrap().active, radio.active);
     }

@@ -7,7 +7,7 @@ use crate::comparison::Standing;
 use crate::matching::Correction;
 use crate::measured::Measured;
 use crate::measurement::{Measurement, SurfaceRecord};
-use crate::model_file::{Radio, Settings};
+use crate::model_file::{Proposal, Radio, Settings};
 use crate::names::without_unseen;
 use crate::record::{Drift, NeutralDrift, Source, active};
 
@@ -253,15 +253,16 @@ fn numbers_note(sources: &[Source<'_>]) -> Option<String> {
     let radios = sources
         .iter()
         .filter_map(|source| source.measurement().radio.as_ref());
-    let mut proposed: Vec<&String> = radios
+    let mut proposed: Vec<&Proposal> = radios
         .filter_map(|radio| radio.proposed_in.as_ref())
         .collect();
     proposed.dedup();
-    let from = proposed.iter().map(|from| match from.split_once(", ") {
-        Some((day, clip)) => {
-            format!("The entered numbers are those proposed by the measurement of {day} ({clip}).")
-        }
-        None => format!("The entered numbers are those proposed by the measurement of {from}."),
+    let from = proposed.iter().map(|from| {
+        let measurement = match (&from.date, &from.clip) {
+            (Some(date), clip) => format!("{date} ({clip})"),
+            (None, clip) => clip.clone(),
+        };
+        format!("The entered numbers are those proposed by the measurement of {measurement}.")
     });
     let is_undeclared = |source: &Source<'_>| {
         let measurement = source.measurement();
