@@ -393,10 +393,11 @@ fn drift_row(drift: Drift) -> DriftRow {
         stick: percent(drift.stick_pct),
         change: signed_deg(drift.change_deg),
         words: match (drift.is_sure(), drift.numbers_changed) {
-            (false, true) => "no change beyond the uncertainty, although other numbers are declared: \
-                              check that they were entered"
-                .into(),
-            (false, false) => "no change beyond the uncertainty".into(),
+            (false, true) => format!(
+                "{}, although other numbers are declared: check that they were entered",
+                neutral_drift::NO_CHANGE
+            ),
+            (false, false) => neutral_drift::NO_CHANGE.into(),
             (true, true) => neutral_drift::NUMBERS_CHANGED.into(),
             (true, false) if drift.proposal_undeclared => {
                 "moved: if the numbers proposed then were entered, declare them; else check linkage \
