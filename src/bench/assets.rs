@@ -8,7 +8,7 @@ use axum::routing::get;
 use super::Shared;
 
 /// Each script under its address.
-const SCRIPTS: [(&str, &str); 10] = [
+const SCRIPTS: [(&str, &str); 11] = [
     ("/upload.js", include_str!("assets/upload.js")),
     ("/progress.js", include_str!("assets/progress.js")),
     ("/pair.js", include_str!("assets/pair.js")),
@@ -18,6 +18,7 @@ const SCRIPTS: [(&str, &str); 10] = [
     ("/live-camera.js", include_str!("assets/live-camera.js")),
     ("/live-draw.js", include_str!("assets/live-draw.js")),
     ("/live-figures.js", include_str!("assets/live-figures.js")),
+    ("/live-page.js", include_str!("assets/live-page.js")),
     ("/live-sound.js", include_str!("assets/live-sound.js")),
 ];
 
