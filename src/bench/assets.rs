@@ -23,10 +23,15 @@ const SCRIPTS: [(&str, &str); 11] = [
 ];
 
 /// Styles and pictures, with their types.
-const OTHERS: [(&str, &str, &str); 4] = [
+const OTHERS: [(&str, &str, &str); 5] = [
     ("/bench.css", "text/css", include_str!("assets/bench.css")),
     ("/guide.css", "text/css", include_str!("assets/guide.css")),
     ("/live.css", "text/css", include_str!("assets/live.css")),
+    (
+        "/live-page.css",
+        "text/css",
+        include_str!("assets/live-page.css"),
+    ),
     (
         "/bench.svg",
         "image/svg+xml",

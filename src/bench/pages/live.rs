@@ -61,7 +61,6 @@ struct Instrument {
     height_px: usize,
     /// This computer as the browser names it, with the port.
     host: String,
-    first: &'static str,
     surfaces: Vec<String>,
     pairs: Vec<PairRow>,
     stations: Vec<f64>,
@@ -190,7 +189,6 @@ pub async fn instrument(
             back: format!("/live/{id}"),
             before_moving: &BEFORE_MOVING,
             host: host.to_owned(),
-            first: "Start the camera.",
             stations: stations(&session.model),
             pairs: pairs(&session.model),
             surfaces: surfaces(&session),
