@@ -1,5 +1,7 @@
 //! Style and script of the pages, built into the program.
 
+use std::sync::LazyLock;
+
 use axum::Router;
 use axum::http::header;
 use axum::response::IntoResponse;
@@ -39,20 +41,29 @@ const OTHERS: [(&str, &str, &str); 5] = [
     ),
 ];
 
+/// Each script as it is served.
+static SERVED: LazyLock<Vec<(&str, String)>> = LazyLock::new(|| {
+    let scripts = SCRIPTS.into_iter();
+    scripts
+        .map(|(at, text)| (at, without_comments(text)))
+        .collect()
+});
+
 pub fn routes() -> Router<Shared> {
-    let scripts = SCRIPTS
-        .into_iter()
-        .fold(Router::new(), |router, (at, text)| {
-            let text = without_comments(text);
-            router.route(at, get(|| asset("text/javascript; charset=utf-8", text)))
-        });
+    let scripts = SERVED.iter().fold(Router::new(), |router, (at, text)| {
+        let text = text.as_str();
+        router.route(
+            at,
+            get(move || asset("text/javascript; charset=utf-8", text)),
+        )
+    });
     let others = OTHERS.into_iter();
     others.fold(scripts, |router, (at, kind, text)| {
         router.route(at, get(move || asset(kind, text)))
     })
 }
 
-async fn asset(kind: &'static str, text: impl IntoResponse) -> impl IntoResponse {
+async fn asset(kind: &'static str, text: &'static str) -> impl IntoResponse {
     ([(header::CONTENT_TYPE, kind)], text)
 }
 
