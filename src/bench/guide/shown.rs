@@ -1,8 +1,8 @@
 //! The state of a calibration as programs and pages read it.
 
-use nalgebra::Point2;
 use serde::Serialize;
 
+use crate::bench::frames::tenth_px;
 use crate::camera::calibration::{Board, Grade};
 use crate::camera::guidance::{CHECK_VIEWS, Guidance, Kept, Look, Outcome, Part, Phase};
 
@@ -67,7 +67,7 @@ impl Shown {
             board: seen,
             words,
             kept,
-            crossings_px: crossings.map(rounded).collect(),
+            crossings_px: crossings.map(tenth_px).collect(),
             u_deg: standing.u_deg,
             aim_deg: standing.aim_deg,
             grade: standing.grade.as_ref().map(Grade::words),
@@ -81,7 +81,7 @@ impl Shown {
             }),
             missing: standing.missing,
             ask: standing.ask.map(|ask| Ask {
-                outline_px: ask.outline_px.map(rounded),
+                outline_px: ask.outline_px.map(tenth_px),
                 words: ask.words,
             }),
             check: standing.check.map(|check| check.words()),
@@ -104,9 +104,4 @@ fn kept_words(kept: &Kept) -> String {
         Part::Fit => format!("Kept: view {}.", kept.number),
         Part::Check => format!("Kept to check the profile: view {}.", kept.number),
     }
-}
-
-/// To a tenth of a pixel: nobody sees more.
-fn rounded(point: Point2<f64>) -> [f64; 2] {
-    [point.x, point.y].map(|value| (10.0 * value).round() / 10.0)
 }

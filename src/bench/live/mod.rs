@@ -20,7 +20,7 @@ use super::open_sessions::{OpenSession, OpenSessions, Rules, Used};
 use super::{Bench, Refusal};
 pub use finish::finish;
 pub use session::{Asked, Film, Session};
-pub use shown::{Shown, stick};
+pub use shown::Shown;
 
 /// Most sessions at once: each holds the sightings of many minutes, and two cores follow one camera.
 const MOST_SESSIONS: usize = 4;
