@@ -166,12 +166,11 @@ pub async fn order(
     form: Form,
 ) -> Result<Response, Refusal> {
     blocking(move || {
-        let level = Some(form.get("level").to_owned()).filter(|level| !level.is_empty());
         let asked = Asked {
             aircraft: id,
             camera: form.get("camera").to_owned(),
             clip: form.get("clip").to_owned(),
-            level,
+            level: form.filled("level"),
         };
         let measurement = place_order(&bench, &asked)?;
         Ok(onward(&format!("/measurements/{measurement}")))

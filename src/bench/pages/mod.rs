@@ -21,7 +21,7 @@ mod shell;
 
 use askama::Template;
 use axum::Router;
-use axum::http::{StatusCode, header};
+use axum::http::{HeaderMap, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use axum::routing::{get, post};
 
@@ -105,6 +105,14 @@ fn onward(address: &str) -> Response {
         [(header::LOCATION, address.to_owned())],
     )
         .into_response()
+}
+
+/// This computer as the browser names it, with the port.
+fn host_of(headers: &HeaderMap) -> String {
+    let host = headers
+        .get(header::HOST)
+        .and_then(|host| host.to_str().ok());
+    host.unwrap_or_default().to_owned()
 }
 
 /// A page written by a report, kept from everything else.
