@@ -187,16 +187,17 @@ pub async fn compare(
         bench.workshop.measurement_of(&before)?;
         let measured = bench.workshop.measurement_of(&after)?;
         let model = &measured.measurement.model;
-        let aircraft = bench.workshop.aircraft_named(model);
+        let course = Course::of_model(&bench, model);
         page(&Compare {
             shell: Shell::of_model(
-                &format!("Before and after: {model}"),
-                &bench,
-                model,
+                format!("Before and after: {model}"),
+                course.as_ref(),
                 At::Check,
             ),
             address: format!("/compare/{before}/{after}/comparison.html"),
-            back: aircraft.map_or("/".into(), |one| format!("/aircraft/{}/history", one.id)),
+            back: course.map_or("/".into(), |course| {
+                format!("/aircraft/{}/history", course.aircraft.id)
+            }),
         })
     })
     .await

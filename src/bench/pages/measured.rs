@@ -148,18 +148,21 @@ fn done(bench: &Bench, measured: Measured) -> Done {
         )
     });
     let day = measurement.date.as_deref().unwrap_or("an unknown day");
-    let aircraft = bench.workshop.aircraft_named(&measurement.model);
+    let course = Course::of_model(bench, &measurement.model);
     let is_in_record =
         |other: &Measured| other.is_kept && other.measurement == measured.measurement;
-    let is_kept = measured.is_kept || bench.workshop.measurements().iter().any(is_in_record);
+    let is_kept = measured.is_kept
+        || match &course {
+            Some(course) => course.kept.iter().any(is_in_record),
+            None => bench.workshop.measurements().iter().any(is_in_record),
+        };
     Done {
         shell: Shell::of_model(
-            &match measurement.source {
+            match measurement.source {
                 Some(Source::Live) => format!("{}, measured live on {day}", measurement.model),
                 None => format!("{}, clip of {day}", measurement.model),
             },
-            bench,
-            &measurement.model,
+            course.as_ref(),
             At::Numbers,
         ),
         clip: measurement.clip.path.clone(),
@@ -167,8 +170,8 @@ fn done(bench: &Bench, measured: Measured) -> Done {
         has_numbers: !measurement.matches.is_empty() && withheld(measurement).is_none(),
         warnings: warnings.collect(),
         is_kept,
-        can_be_kept: !is_kept && aircraft.is_some(),
-        aircraft: aircraft.map(|aircraft| aircraft.id),
+        can_be_kept: !is_kept && course.is_some(),
+        aircraft: course.map(|course| course.aircraft.id),
         id: measured.id.clone(),
     }
 }
@@ -190,8 +193,9 @@ pub async fn report(
         }
         let measured = bench.workshop.measurement_of(&id)?;
         let model = &measured.measurement.model;
+        let course = Course::of_model(&bench, model);
         page(&Report {
-            shell: Shell::of_model(&format!("Report: {model}"), &bench, model, At::Numbers),
+            shell: Shell::of_model(format!("Report: {model}"), course.as_ref(), At::Numbers),
             address: format!("/api/measurements/{id}/{}", PAGE),
             back,
         })
