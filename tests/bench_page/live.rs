@@ -7,7 +7,7 @@ use serde_json::Value;
 
 use super::browser::{Browser, Camera, View};
 use super::live_camera::{camera_file, order_pct};
-use super::live_sound::{listen, said, silenced, wait_to_hear};
+use super::live_sound::{listen, read_out, said, silenced, wait_to_hear};
 use super::server::Server;
 use super::{folder_with, in_browser, sample};
 
@@ -117,6 +117,8 @@ fn a_person_measures_live_and_gets_the_numbers() {
         wait_to_hear(&browser, "two tones", two_tones).await;
         let asked = |heard: &Value| said(heard, "Held at plus 50.") && said(heard, "Now plus 100.");
         wait_to_hear(&browser, "stations", asked).await;
+        let is_held = |heard: &Value| read_out(heard, "Held at +50 %.");
+        wait_to_hear(&browser, "a hold for a screen reader", is_held).await;
         silenced(&browser).await;
         browser.picture("held").await;
         browser.press("Finish and compute").await;
