@@ -14,10 +14,10 @@ fn post_grey(bench: &TestBench, id: &str, time_s: f64) -> Value {
     let path = format!("/api/guidance/{id}/frames?time_s={time_s}");
     let request = order(Method::POST, &path)
         .header("content-type", "application/octet-stream")
-        .header("x-width", "64")
-        .header("x-height", "36")
+        .header("x-width", "160")
+        .header("x-height", "90")
         .header("x-range", "full");
-    let response = bench.ask(request.body(vec![128; 64 * 36].into()).unwrap());
+    let response = bench.ask(request.body(vec![128; 160 * 90].into()).unwrap());
     assert_eq!(response.status(), StatusCode::OK);
     json(response)
 }
