@@ -1,5 +1,6 @@
 //! Calibrations while the camera runs, asked without sockets.
 
+use super::live::luma_headers;
 use super::*;
 
 fn begin(bench: &TestBench) -> String {
@@ -12,12 +13,7 @@ fn begin(bench: &TestBench) -> String {
 
 fn post_grey(bench: &TestBench, id: &str, time_s: f64) -> Value {
     let path = format!("/api/guidance/{id}/frames?time_s={time_s}");
-    let request = order(Method::POST, &path)
-        .header("content-type", "application/octet-stream")
-        .header("x-width", "160")
-        .header("x-height", "90")
-        .header("x-range", "full");
-    let response = bench.ask(request.body(vec![128; 160 * 90].into()).unwrap());
+    let response = bench.post_frame(&path, &luma_headers("160", "90"), vec![128; 160 * 90]);
     assert_eq!(response.status(), StatusCode::OK);
     json(response)
 }

@@ -22,7 +22,7 @@ impl TestBench {
         self.post_json("/api/live", ids)
     }
 
-    fn post_frame(&self, path: &str, headers: &[(&str, &str)], body: Vec<u8>) -> Response {
+    pub fn post_frame(&self, path: &str, headers: &[(&str, &str)], body: Vec<u8>) -> Response {
         let mut request = order(Method::POST, path);
         for (name, value) in headers {
             request = request.header(*name, *value);
@@ -40,7 +40,7 @@ impl TestBench {
     }
 }
 
-fn luma_headers<'a>(width: &'a str, height: &'a str) -> [(&'a str, &'a str); 4] {
+pub fn luma_headers<'a>(width: &'a str, height: &'a str) -> [(&'a str, &'a str); 4] {
     [
         ("content-type", "application/octet-stream"),
         ("x-width", width),
