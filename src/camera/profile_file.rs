@@ -131,6 +131,9 @@ fn matrix_text(covariance: &IntrinsicsCovariance) -> String {
 }
 
 fn profile(mut file: Reader<'_>) -> Option<CameraProfile> {
+    if file.is_other_kind("matrix", "surface", "a model file of an aircraft") {
+        return None;
+    }
     if let Some(format) = file.required::<u32>("format")
         && *format.get_ref() != FORMAT
     {

@@ -19,7 +19,7 @@ use super::timeline::Timeline;
 use super::transfer::Transfer;
 use super::turn::{OddMatrix, Turn};
 use super::{ClipError, ClipInfo, ClipOptions, ClipWarning, Frame, GreyImage};
-use crate::foreign::{Watch, has_decode_errors};
+use crate::foreign::{Watch, has_decode_errors, is_interlaced};
 
 /// After so many errors in a row without a frame, and no claim that more frames exist, the rest is
 /// given up.
@@ -239,6 +239,10 @@ impl VideoReader {
                 || self.is_marked && has_undecoded_part(&self.decoded),
         };
         self.note_damage();
+        if is_interlaced(&self.decoded) {
+            let path = self.path.clone();
+            return Err(ClipError::Interlaced { path });
+        }
         if let Some((order, key)) = self.intact.arrived(&arrival) {
             self.check_size()?;
             let format = self.decoded.format();
@@ -399,7 +403,7 @@ impl VideoReader {
 }
 
 /// FFmpeg before 8 keeps the display matrix with the track, later ones hand it on with the frames.
-#[cfg(display_matrix_on_track)]
+#[cfg(ffmpeg_before_8)]
 fn turn_of_track(stream: &Stream) -> Result<Turn, OddMatrix> {
     stream
         .side_data()
@@ -409,7 +413,7 @@ fn turn_of_track(stream: &Stream) -> Result<Turn, OddMatrix> {
         })
 }
 
-#[cfg(not(display_matrix_on_track))]
+#[cfg(not(ffmpeg_before_8))]
 fn turn_of_track(_stream: &Stream) -> Result<Turn, OddMatrix> {
     Ok(Turn::None)
 }

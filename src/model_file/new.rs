@@ -259,13 +259,19 @@ pub(super) fn words(name: &str) -> impl Iterator<Item = String> {
         .map(str::to_lowercase)
 }
 
-/// Whether a name has a word, alone or with the s of a plural.
-pub(super) fn has_word(name: &str, wanted: &str) -> bool {
-    words(name).any(|word| word == wanted || word.strip_suffix('s') == Some(wanted))
+/// Whether a name has one word, or several in a row, each alone or with the s of a plural.
+pub(super) fn has_words(name: &str, wanted: &str) -> bool {
+    let of_name: Vec<String> = words(name).collect();
+    let wanted: Vec<&str> = wanted.split(' ').collect();
+    let mut runs = of_name.windows(wanted.len());
+    runs.any(|run| {
+        let mut pairs = run.iter().zip(&wanted);
+        pairs.all(|(word, wanted)| word == wanted || word.strip_suffix('s') == Some(wanted))
+    })
 }
 
 fn side_of(name: &str) -> &'static str {
-    let has_any = |side: &[&str]| side.iter().any(|word| has_word(name, word));
+    let has_any = |side: &[&str]| side.iter().any(|word| has_words(name, word));
     match (has_any(&LEFT), has_any(&RIGHT)) {
         (true, false) => "left",
         (false, true) => "right",

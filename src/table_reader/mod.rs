@@ -7,6 +7,7 @@
 
 mod excerpt;
 mod faults;
+mod slips;
 mod values;
 
 use std::cell::RefCell;
@@ -18,6 +19,7 @@ use toml::Spanned;
 use toml::de::{DeString, DeTable, DeValue};
 
 pub use faults::{Fault, FaultyFile, FileError, Limits, Located, TableFault, closest};
+pub use slips::Slip;
 pub use values::FromToml;
 use values::kind_of;
 
@@ -61,10 +63,9 @@ pub fn read_text<T, F: Fault>(
     let (document, syntax_errors) = DeTable::parse_recoverable(&text);
     for error in &syntax_errors {
         let message = error.message().to_owned();
-        faults.push(
-            error.span().unwrap_or_default(),
-            TableFault::Syntax { message },
-        );
+        let span = error.span().unwrap_or_default();
+        let slip = Slip::at(&text, &span);
+        faults.push(span, TableFault::Syntax { message, slip });
     }
     let value = if syntax_errors.is_empty() {
         read(TableReader::new(
@@ -192,6 +193,17 @@ impl<'t, F: Fault> TableReader<'t, F> {
     /// Where faults go.
     pub fn faults(&self) -> &'t FaultList<F> {
         self.faults
+    }
+
+    /// Whether this whole file is of another kind, which is recorded as its only fault: it has a key of that kind,
+    /// and not the one of its own.
+    pub fn is_other_kind(&self, own_key: &str, other_key: &str, other: &'static str) -> bool {
+        let is_other = self.has(other_key) && !self.has(own_key);
+        if is_other {
+            self.faults
+                .push(0..1, TableFault::OtherKind { what: other });
+        }
+        is_other
     }
 
     /// Records a fault at a value.

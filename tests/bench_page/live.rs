@@ -3,6 +3,7 @@
 use std::path::Path;
 use std::time::{Duration, Instant};
 
+use rustix::process::Signal;
 use serde_json::Value;
 
 use super::browser::{Browser, Camera, View};
@@ -157,14 +158,14 @@ async fn figures_fit(browser: &Browser) {
 /// The server pauses: figures are dimmed, and the page says how old they are.
 async fn stale(browser: &mut Browser, server: &Server) {
     assert!(!browser.is_shown(".live.stale").await);
-    server.signal("STOP");
+    server.signal(Signal::STOP);
     browser.wait_for("These figures are").await;
     browser.wait_until_shown(".live.stale").await;
     let opacity = "return getComputedStyle(document.querySelector('.value')).opacity";
     let opacity = browser.client.execute(opacity, Vec::new()).await.unwrap();
     assert_eq!(opacity, "0.7");
     browser.picture("stale").await;
-    server.signal("CONT");
+    server.signal(Signal::CONT);
     browser.wait_until_shown(".live:not(.stale)").await;
 }
 

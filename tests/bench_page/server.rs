@@ -6,6 +6,10 @@ use std::path::Path;
 use std::process::{Child, Command, ExitStatus, Stdio};
 use std::time::{Duration, Instant};
 
+use rustix::process::Signal;
+
+use crate::support::signals::send;
+
 /// A running `hingewise bench`.
 pub struct Server {
     child: Child,
@@ -51,17 +55,12 @@ impl Server {
         format!("http://127.0.0.1:{}", self.port)
     }
 
-    /// Sends a signal by its name.
-    pub fn signal(&self, signal: &str) {
-        let pid = self.child.id().to_string();
-        let sent = Command::new("kill")
-            .args([&format!("-{signal}"), &pid])
-            .status();
-        assert!(sent.unwrap().success());
+    pub fn signal(&self, signal: Signal) {
+        send(&self.child, signal);
     }
 
-    /// Sends a signal by its name, and waits for the end.
-    pub fn end(&mut self, signal: &str) -> (ExitStatus, Duration) {
+    /// Sends a signal, and waits for the end.
+    pub fn end(&mut self, signal: Signal) -> (ExitStatus, Duration) {
         let asked = Instant::now();
         self.signal(signal);
         let status = self.child.wait().unwrap();

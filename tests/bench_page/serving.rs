@@ -6,6 +6,8 @@ use std::path::Path;
 use std::process::Command;
 use std::time::{Duration, Instant};
 
+use rustix::process::Signal;
+
 use super::folder_with;
 use super::server::Server;
 
@@ -90,7 +92,7 @@ fn a_bench_that_is_killed_while_it_measures_goes_on_after_its_next_start() {
     let clip = server.send_sample();
     let id = server.order_sample(&clip);
     server.wait_until(&id, "running");
-    server.end("KILL");
+    server.end(Signal::KILL);
     let server = Server::of(folder.path());
     assert_eq!(server.state(&id), "failed");
     let page = server.get(&format!("/measurements/{id}")).text();
@@ -111,15 +113,15 @@ fn a_bench_that_is_killed_while_it_measures_goes_on_after_its_next_start() {
 
 #[test]
 fn signals_end_the_bench_within_two_seconds_with_nothing_half_written() {
-    for signal in ["INT", "TERM"] {
+    for signal in [Signal::INT, Signal::TERM] {
         let folder = folder_with(&ALL);
         let mut server = Server::of(folder.path());
         let clip = server.send_sample();
         let id = server.order_sample(&clip);
         server.wait_until(&id, "running");
         let (status, took) = server.end(signal);
-        assert!(status.success(), "{signal}: {status}");
-        assert!(took < Duration::from_secs(2), "{signal}: {took:?}");
+        assert!(status.success(), "{signal:?}: {status}");
+        assert!(took < Duration::from_secs(2), "{signal:?}: {took:?}");
         let left = [
             ".hingewise-bench",
             "camera.toml",
@@ -127,7 +129,7 @@ fn signals_end_the_bench_within_two_seconds_with_nothing_half_written() {
             "clips",
             "model.toml",
         ];
-        assert_eq!(names(folder.path()), left, "{signal}");
+        assert_eq!(names(folder.path()), left, "{signal:?}");
     }
 }
 
