@@ -113,7 +113,7 @@ fn a_bench_that_is_killed_while_it_measures_goes_on_after_its_next_start() {
 
 #[test]
 fn signals_end_the_bench_within_two_seconds_with_nothing_half_written() {
-    for signal in [Signal::INT, Signal::TERM] {
+    for signal in [Signal::INT, Signal::TERM, Signal::HUP] {
         let folder = folder_with(&ALL);
         let mut server = Server::of(folder.path());
         let clip = server.send_sample();

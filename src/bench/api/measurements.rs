@@ -214,8 +214,8 @@ async fn file(
     let &(name, kind) = known.ok_or_else(|| Refusal::not_found("file"))?;
     blocking(move || {
         let folder = folder_of(&bench, &id)?;
-        let read = std::fs::read(bench.workshop.path(&folder).join(name));
-        let bytes = read.map_err(|_| Refusal::not_found("file"))?;
+        let read = bench.workshop.read(&folder.join(name));
+        let bytes = read.ok_or_else(|| Refusal::not_found("file"))?;
         let headers = [
             (header::CONTENT_TYPE, kind),
             (header::CONTENT_SECURITY_POLICY, SANDBOX),

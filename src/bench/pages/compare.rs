@@ -155,10 +155,10 @@ fn neutral(kept: &[Measured], aircraft: &Aircraft) -> Vec<String> {
     neutral_lines(&drifts, earlier)
 }
 
-/// The latest setup sheet of the record, which `record` writes.
+/// The latest setup sheet of the record, which `record` writes; its name inside the folder.
 fn latest_sheet(bench: &Bench, aircraft: &Aircraft) -> Option<PathBuf> {
-    let home = record::record_folder(&bench.workshop.path(&aircraft.file));
-    let entries = std::fs::read_dir(&home).ok()?;
+    let home = record::record_folder(&aircraft.file);
+    let entries = std::fs::read_dir(bench.workshop.path(&home)).ok()?;
     let names = entries.filter_map(|entry| entry.ok()?.file_name().into_string().ok());
     let sheets = names.filter_map(|name| Some((record::sheet_number(&name)?, name)));
     sheets.max().map(|(_, name)| home.join(name))
@@ -171,7 +171,7 @@ pub async fn sheet(
     blocking(move || {
         let aircraft = bench.workshop.aircraft_of(&id)?;
         let sheet = latest_sheet(&bench, &aircraft);
-        let text = sheet.and_then(|sheet| std::fs::read(sheet).ok());
+        let text = sheet.and_then(|sheet| bench.workshop.read(&sheet));
         Ok(sandboxed(
             text.ok_or_else(|| Refusal::not_found("setup sheet"))?,
         ))

@@ -26,6 +26,7 @@ use axum::response::{IntoResponse, Response};
 use axum::routing::{get, post};
 
 use super::{Refusal, Shared};
+use crate::names::without_unseen;
 use crate::report::sentence;
 use shell::{At, Place, Shell};
 
@@ -94,8 +95,18 @@ fn page(template: &impl Template) -> Result<Response, Refusal> {
 
 fn html(template: &impl Template, status: StatusCode) -> Result<Response, Refusal> {
     let text = template.render().map_err(|_| Refusal::fault())?;
+    Ok(html_of(without_unseen(&text), status))
+}
+
+/// A page whose form carries the text of a file, which has to come back as it was.
+fn html_with_text(template: &impl Template, status: StatusCode) -> Result<Response, Refusal> {
+    let text = template.render().map_err(|_| Refusal::fault())?;
+    Ok(html_of(text, status))
+}
+
+fn html_of(text: String, status: StatusCode) -> Response {
     let kind = [(header::CONTENT_TYPE, "text/html; charset=utf-8")];
-    Ok((status, kind, text).into_response())
+    (status, kind, text).into_response()
 }
 
 /// Sends the browser on to another page, after something was changed.

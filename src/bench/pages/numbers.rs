@@ -196,8 +196,8 @@ pub async fn entered(
 fn carry(bench: &Bench, measurement: &Measurement) -> Result<String, Refusal> {
     let aircraft = bench.workshop.aircraft_named(&measurement.model);
     let aircraft = aircraft.ok_or_else(|| Refusal::not_found("aircraft"))?;
-    let before = std::fs::read_to_string(bench.workshop.path(&aircraft.file))
-        .map_err(|_| Refusal::not_found("aircraft"))?;
+    let before = bench.workshop.read_text(&aircraft.file);
+    let before = before.ok_or_else(|| Refusal::not_found("aircraft"))?;
     let entered: Vec<_> = (measurement.matches.iter())
         .map(|correction| (correction.follower.clone(), correction.settings.clone()))
         .collect();
