@@ -9,6 +9,7 @@ use crate::bench::api::measurements::Shown;
 use crate::bench::blocking::blocking;
 use crate::bench::course::Course;
 use crate::bench::form::Form;
+use crate::bench::guard::IsHere;
 use crate::bench::line::{Entry, Order, State as LineState};
 use crate::bench::workshop::Measured;
 use crate::bench::{Bench, Refusal, Shared};
@@ -41,6 +42,7 @@ struct Done {
     warnings: Vec<(String, String, bool)>,
     is_kept: bool,
     can_be_kept: bool,
+    is_here: bool,
     aircraft: Option<String>,
 }
 
@@ -61,12 +63,13 @@ struct Report {
 pub async fn measured(
     State(bench): State<Shared>,
     Path(id): Path<String>,
+    IsHere(is_here): IsHere,
 ) -> Result<Response, Refusal> {
     blocking(move || match bench.line.entry(&id) {
         Some(entry) => page(&waiting(&bench, &entry)),
         // A calibration that was watched is done.
         None if bench.workshop.camera_of(&id).is_ok() => Ok(onward(&format!("/camera/{id}"))),
-        None => page(&done(&bench, bench.workshop.measurement_of(&id)?)),
+        None => page(&done(&bench, bench.workshop.measurement_of(&id)?, is_here)),
     })
     .await
 }
@@ -138,7 +141,7 @@ fn found(measurement: &Measurement) -> Vec<Found> {
     measurement.matches.iter().map(of_pair).collect()
 }
 
-fn done(bench: &Bench, measured: Measured) -> Done {
+fn done(bench: &Bench, measured: Measured, is_here: bool) -> Done {
     let measurement = &measured.measurement;
     let warnings = measurement.warnings.iter().map(|warning| {
         (
@@ -171,6 +174,7 @@ fn done(bench: &Bench, measured: Measured) -> Done {
         warnings: warnings.collect(),
         is_kept,
         can_be_kept: !is_kept && course.is_some(),
+        is_here,
         aircraft: course.map(|course| course.aircraft.id),
         id: measured.id.clone(),
     }

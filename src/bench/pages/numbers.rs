@@ -10,6 +10,7 @@ use super::{At, Shell, onward, page};
 use crate::bench::blocking::blocking;
 use crate::bench::course::Course;
 use crate::bench::form::Form;
+use crate::bench::guard::IsHere;
 use crate::bench::model_text::{check, with_entered};
 use crate::bench::{Bench, Refusal, Shared, ticks};
 use crate::cautions::{AFTER_ENTERING, BEFORE_MOVING};
@@ -35,6 +36,7 @@ struct Numbers {
     ticked: usize,
     count: usize,
     can_carry: bool,
+    is_here: bool,
 }
 
 /// The numbers of one servo.
@@ -126,6 +128,7 @@ impl List {
 pub async fn numbers(
     State(bench): State<Shared>,
     Path(id): Path<String>,
+    IsHere(is_here): IsHere,
 ) -> Result<Response, Refusal> {
     blocking(move || {
         let measured = bench.workshop.measurement_of(&id)?;
@@ -154,6 +157,7 @@ pub async fn numbers(
             ticked: rows().filter(|row| row.is_ticked).count(),
             count: rows().count(),
             can_carry: course.is_some(),
+            is_here,
             lists,
             id,
         })

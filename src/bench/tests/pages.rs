@@ -404,6 +404,23 @@ fn nothing_is_changed_by_looking() {
 }
 
 #[test]
+fn invisible_characters_of_names_stay_in_the_file_and_out_of_the_pages() {
+    let bench = TestBench::with_sample();
+    let file = bench.folder.path().join("model.toml");
+    let model = std::fs::read_to_string(&file).unwrap();
+    let model = model.replacen("name = \"", "name = \"\u{202e}", 1);
+    std::fs::write(&file, &model).unwrap();
+    let id = bench.aircraft_id();
+    for page in ["", "/film", "/print", "/history"] {
+        let shown = text(bench.get(&format!("/aircraft/{id}{page}")));
+        assert!(!shown.contains('\u{202e}'), "{page}");
+    }
+    assert!(!text(bench.get("/")).contains('\u{202e}'));
+    let carried = text(bench.get(&format!("/aircraft/{id}/text")));
+    assert!(carried.contains('\u{202e}'));
+}
+
+#[test]
 fn a_phone_is_paired_reads_and_changes_nothing_of_the_computer() {
     let bench = TestBench::with_clip();
     let phone = |method: Method, path: &str, cookie: &str, body: &str| {
@@ -436,6 +453,14 @@ fn a_phone_is_paired_reads_and_changes_nothing_of_the_computer() {
             401,
             "{path}"
         );
+    }
+    for (path, offer) in [
+        ("/", "New aircraft"),
+        (&format!("/aircraft/{id}/film"), "Send it from the phone"),
+    ] {
+        assert!(text(bench.get(path)).contains(offer), "{path}");
+        let there = text(phone(Method::GET, path, cookie, ""));
+        assert!(!there.contains(offer), "{path}");
     }
     for path in [
         "/phone",
