@@ -192,7 +192,7 @@ fn the_first_picture_of_a_clip_is_shown_with_its_tags_before_it_is_measured() {
     assert!(took[0] < std::time::Duration::from_secs(2), "{took:?}");
     assert_eq!(page.matches("pixels wide").count(), 3, "{page}");
     assert!(
-        page.contains("H.264, 1920 × 1080 pixels, 30 pictures a second, 11.8 s, 2.5 MB"),
+        page.contains("H.264, 1920 × 1080 pixels, landscape, 30 pictures a second, 11.8 s, 2.5 MB"),
         "{page}"
     );
     let drawing = bench.get(&format!("/aircraft/{id}/clips/{clip}/picture.svg"));
