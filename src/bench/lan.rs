@@ -81,7 +81,9 @@ fn own_address() -> io::Result<IpAddr> {
     socket.connect(ELSEWHERE)?;
     let address = socket.local_addr()?.ip();
     match address.is_loopback() || address.is_unspecified() {
-        true => Err(io::Error::other("this computer is in no network")),
+        true => Err(io::Error::other(
+            "this computer is not connected to a network",
+        )),
         false => Ok(address),
     }
 }

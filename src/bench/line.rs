@@ -378,7 +378,7 @@ impl Line {
             Refusal::new(
                 StatusCode::UNPROCESSABLE_ENTITY,
                 format!("the order cannot be kept: {cause}"),
-                "see that the folder can be written to, with room left",
+                "check that the folder is writable and has free space",
             )
         })
     }
@@ -392,7 +392,7 @@ impl Line {
 fn interrupted() -> State {
     State::Failed {
         error: "the program ended before this was done".into(),
-        help: "go on: what was done is not done again".into(),
+        help: "resume it: completed work is not repeated".into(),
         interrupted: true,
     }
 }

@@ -363,7 +363,7 @@ fn disk(cause: &std::io::Error) -> Refusal {
     Refusal::new(
         StatusCode::UNPROCESSABLE_ENTITY,
         format!("the clip cannot be kept: {cause}"),
-        "see that the folder can be written to, with room left",
+        "check that the folder is writable and has free space",
     )
 }
 

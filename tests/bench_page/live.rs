@@ -136,7 +136,7 @@ async fn hold_all(browser: &mut Browser, server: &Server, id: &str) {
     browser.press("Stop the camera").await;
     while hold_count(server, id) > 0 {
         let before = hold_count(server, id);
-        browser.press("Take the last hold back").await;
+        browser.press("Undo the last hold").await;
         let is_back = || hold_count(server, id) < before;
         wait("a hold taken back", 10, is_back).await;
     }
@@ -255,7 +255,7 @@ fn a_second_page_shows_the_same_figures_and_may_take_over() {
         .await;
         let mut second = Browser::with_camera(PHONE, &camera).await;
         second.goto(&address).await;
-        second.wait_for("Another page or a phone films").await;
+        second.wait_for("Another page or a phone is filming").await;
         second.wait_until_shown(".surface:not(.none)").await;
         second.picture("watching").await;
         figures_fit(&second).await;

@@ -34,7 +34,7 @@ const show = (state) => {
   shown = state;
   const isDone = state.phase === "done";
   page.classList.toggle("done", isDone);
-  write(find("[data-next]"), isDone ? `Done: ${state.grade ?? ""}` : state.ask?.words ?? "Hold the board where it was not yet.");
+  write(find("[data-next]"), isDone ? `Done: ${state.grade ?? ""}` : state.ask?.words ?? "Hold the board in a place you have not used yet.");
   if (!state.dropped) write(find("[data-why]"), state.words);
   write(find("[data-value]"), state.u_deg === null ? "no figure yet" : `±${state.u_deg.toFixed(3)}°`);
   write(find("[data-aim]"), `±${state.aim_deg}°`);

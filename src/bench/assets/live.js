@@ -125,7 +125,7 @@ setInterval(() => {
   let text = "";
   if (!isAnswering) text = "The bench does not answer. ";
   if (shown?.time_s != null && stale) text += `These figures are ${age < 10 ? age.toFixed(1) : Math.round(age)} s old.`;
-  else if (shown && !isFilming && shown.filmed) text += "Another page or a phone films.";
+  else if (shown && !isFilming && shown.filmed) text += "Another page or a phone is filming.";
   write(find("[data-age]"), text);
   if (stale) sound.mismatch(null, 1);
 }, 100);

@@ -311,6 +311,6 @@ fn unwritable(cause: &std::io::Error) -> Refusal {
     Refusal::new(
         StatusCode::UNPROCESSABLE_ENTITY,
         format!("the picture cannot be kept: {cause}"),
-        "see that the folder can be written to, with room left",
+        "check that the folder is writable and has free space",
     )
 }

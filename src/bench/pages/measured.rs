@@ -234,7 +234,7 @@ pub async fn act(
                 Ok(onward(&here))
             }
             _ => Err(Refusal::bad_request(
-                "this is nothing that can be done with a measurement",
+                "a measurement has no such action",
                 "send the form of the page",
             )),
         }
