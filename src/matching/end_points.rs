@@ -3,7 +3,8 @@
 use crate::model_file::Settings;
 
 use super::command::Command;
-use super::pair::{Pair, Place};
+use super::pair::Pair;
+use super::places::Place;
 use super::score::{Score, is_allowed};
 
 /// Most end points of one side that a curve is tried on.

@@ -10,7 +10,8 @@ use crate::model_file::Settings;
 use super::chain::{self, BestCurve};
 use super::end_points::{self, side_of, with_end_point};
 use super::error::MatchingError;
-use super::pair::{Pair, Place};
+use super::pair::Pair;
+use super::places::Place;
 use super::score::{Aim, Score};
 use super::sub_trim;
 

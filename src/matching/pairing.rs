@@ -13,6 +13,13 @@ use crate::stations::Approach;
 
 use super::correction::{Correction, StationMismatch};
 
+/// Names of the two surfaces of a pair; the reference may be a target.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Names<'n> {
+    pub reference: &'n str,
+    pub follower: &'n str,
+}
+
 /// How the sticks of a pair belong together.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Pairing {
@@ -37,7 +44,7 @@ impl Pairing {
         responses: &Responses,
         group: &MatchGroup,
         radio: &Radio,
-        names: (&str, &str),
+        names: Names<'_>,
     ) -> Self {
         let (across, mirror) = match (group.motion, group.compare) {
             (MatchMotion::Same, _) => (1.0, 1.0),
@@ -47,8 +54,8 @@ impl Pairing {
         Self {
             across,
             mirror,
-            share: share(responses, group, names.1),
-            inputs: [input_sign(radio, names.0), input_sign(radio, names.1)],
+            share: share(responses, group, names.follower),
+            inputs: [names.reference, names.follower].map(|name| input_sign(radio, name)),
             is_target: false,
             neutral_deg: neutral_deg(responses, names).map(|offset| offset.scaled(mirror)),
         }
@@ -62,13 +69,17 @@ impl Pairing {
         surface: &str,
     ) -> Self {
         let sign = input_sign(radio, surface);
+        let names = Names {
+            reference: &group.reference,
+            follower: surface,
+        };
         Self {
             across: 1.0,
             mirror: 1.0,
             share: share(responses, group, surface),
             inputs: [sign, sign],
             is_target: true,
-            neutral_deg: neutral_deg(responses, (&group.reference, surface)),
+            neutral_deg: neutral_deg(responses, names),
         }
     }
 
@@ -128,15 +139,15 @@ impl Pairing {
     }
 
     /// Both responses by the input of the follower's numbers.
-    pub fn paired(self, responses: &Responses, names: (&str, &str)) -> Responses {
+    pub fn paired(self, responses: &Responses, names: Names<'_>) -> Responses {
         let mut paired = responses.clone();
         let mut row = 0;
         for surface in &mut paired.surfaces {
             let count = surface.stations.len();
-            if surface.surface == names.0 {
+            if surface.surface == names.reference {
                 let turned = self.across * self.inputs[1] < 0.0;
                 by_input(surface, turned, |stick| self.input_pct(self.across * stick));
-            } else if surface.surface == names.1 {
+            } else if surface.surface == names.follower {
                 by_input(surface, self.inputs[1] < 0.0, |stick| self.input_pct(stick));
                 if self.mirror < 0.0 {
                     negate(surface);
@@ -180,11 +191,12 @@ impl Pairing {
 }
 
 /// The follower's neutral above the reference's; that of the reference itself is level.
-fn neutral_deg(responses: &Responses, names: (&str, &str)) -> Option<Measured> {
+fn neutral_deg(responses: &Responses, names: Names<'_>) -> Option<Measured> {
     let level = responses.level.as_ref()?;
-    match names.0 == names.1 {
-        true => Some(Measured::new(0.0, 0.0)),
-        false => level.between(names.0, names.1),
+    if names.reference == names.follower {
+        Some(Measured::new(0.0, 0.0))
+    } else {
+        level.between(names.reference, names.follower)
     }
 }
 
