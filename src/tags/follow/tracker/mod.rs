@@ -1,125 +1,40 @@
 //! Tracker: the whole picture once, then only where each tag is expected.
 
+mod state;
+mod whole_picture;
+
 use std::collections::{BTreeMap, BTreeSet};
 
 use nalgebra::{Point2, Vector2};
-use serde::{Deserialize, Serialize};
 
-use super::cards::CardWatch;
 use super::recognise::{nearby, recognise, shows_in_part};
-use super::search::{RoughTag, SearchResult, SearchWindow, TagSearch};
-use super::track::Track;
+use super::search::{SearchResult, SearchWindow, TagSearch};
 use crate::clip::{ClipInfo, Frame, GreyImage};
-use crate::landmarks::{LandmarkSighting, Landmarks, TagsInFrame};
+use crate::landmarks::{LandmarkSighting, TagsInFrame};
 use crate::tags::error::TagsError;
-use crate::tags::overview::Overview;
+use crate::tags::pattern_fit::look::Look;
 use crate::tags::pattern_fit::pattern::Pattern;
-use crate::tags::pattern_fit::picture::PictureSums;
-use crate::tags::pattern_fit::refine::{Look, PatternFit, refine};
+use crate::tags::pattern_fit::quality;
+use crate::tags::pattern_fit::refine::{PatternFit, refine};
 use crate::tags::pattern_fit::sensor::Sensor;
 use crate::tags::pattern_fit::tone::Coding;
-use crate::tags::pattern_fit::{quality, sensor_estimate};
-use crate::tags::plan::TagPlan;
 use crate::tags::sighting::{DropReason, Dropped, SightedFrame, Sighting};
 use crate::vision::Dictionary;
+
+pub use state::TrackerState;
+use whole_picture::EARLY_S;
 
 /// A tag may move by this many of its edges between two frames before the window loses it.
 const WINDOW_MARGIN: f64 = 1.5;
 
-/// Time between two searches of the whole picture while a tag stays lost, s: doubled every time, from
-/// the first up to the longest. A picture that comes later than that is always searched.
-const FIRST_PAUSE_S: f64 = 1.0 / 15.0;
-const LONGEST_PAUSE_S: f64 = 8.0 / 15.0;
-
-/// A picture that comes so little before its time is searched as well, s: times are rounded.
-const EARLY_S: f64 = 0.005;
-
-/// Every so many searches of the whole picture one is made in the enlarged picture, from the
-/// second on.
-const ENLARGED_EVERY: usize = 4;
+/// The fit of a tag in a frame, or why there is none.
+type FitOrReason = Result<PatternFit, DropReason>;
 
 /// Follows the declared tags from frame to frame.
 pub(in crate::tags) struct Tracker {
     search: TagSearch,
     coding: Coding,
     memory: TrackerState,
-}
-
-/// The state that a search carries from one frame to the next. A search resumed from it gives the
-/// same result as one without interruption.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct TrackerState {
-    sensor: Option<Sensor>,
-    tracks: BTreeMap<u32, Track>,
-    cards: CardWatch,
-    /// Tags on the airframe.
-    airframe: BTreeSet<u32>,
-    landmarks: Landmarks,
-    whole_searches: usize,
-    pause_s: Option<f64>,
-    next_whole_s: f64,
-    /// Mean edge of the largest square seen that was no tag.
-    pub(in crate::tags) largest_other_square_px: f64,
-    /// Times at which tags of the family were seen that are neither followed nor cards.
-    pub(in crate::tags) undeclared: BTreeMap<u32, Vec<f64>>,
-    /// Pictures of the tags that are followed.
-    pictures: BTreeMap<u32, PictureSums>,
-}
-
-impl TrackerState {
-    /// Before the first frame.
-    pub(in crate::tags) fn new(plan: &TagPlan) -> Result<Self, TagsError> {
-        let patterns = printed_patterns(&plan.expected)?;
-        Ok(Self {
-            sensor: None,
-            tracks: patterns
-                .into_iter()
-                .map(|(tag_id, pattern)| (tag_id, Track::new(pattern)))
-                .collect(),
-            cards: CardWatch::new(printed_patterns(&plan.cards)?),
-            airframe: plan.airframe.clone(),
-            landmarks: Landmarks::default(),
-            whole_searches: 0,
-            pause_s: None,
-            next_whole_s: f64::MIN,
-            largest_other_square_px: 0.0,
-            undeclared: BTreeMap::new(),
-            pictures: BTreeMap::new(),
-        })
-    }
-
-    /// Findings of the search besides the sightings.
-    pub fn overview(&self) -> Overview {
-        let pictures = self.pictures.iter();
-        Overview {
-            pictures: pictures
-                .filter_map(|(&tag_id, sums)| Some((tag_id, sums.mean()?)))
-                .collect(),
-            undeclared_s: self.undeclared.clone(),
-        }
-    }
-
-    /// Forgets when undeclared tags were seen before a time, so that a search without an end needs no more
-    /// memory than one of a clip.
-    pub(in crate::tags) fn forget_undeclared_before(&mut self, time_s: f64) {
-        self.undeclared.retain(|_, times_s| {
-            times_s.retain(|seen_s| *seen_s >= time_s);
-            !times_s.is_empty()
-        });
-    }
-
-    /// Records the undeclared tags among those just found.
-    fn note_undeclared<'a>(&mut self, time_s: f64, found: impl Iterator<Item = &'a RoughTag>) {
-        for RoughTag { tag_id, .. } in found {
-            if self.tracks.contains_key(tag_id) || self.cards.knows(*tag_id) {
-                continue;
-            }
-            let times_s = self.undeclared.entry(*tag_id).or_default();
-            if times_s.last() != Some(&time_s) {
-                times_s.push(time_s);
-            }
-        }
-    }
 }
 
 impl Tracker {
@@ -170,10 +85,7 @@ impl Tracker {
 
     /// Follows all tags, those on the airframe first: unpredicted motion of an airframe tag is
     /// camera motion, and moves the others as well.
-    fn follow_all(
-        &mut self,
-        frame: &Frame,
-    ) -> Result<BTreeMap<u32, Result<PatternFit, DropReason>>, TagsError> {
+    fn follow_all(&mut self, frame: &Frame) -> Result<BTreeMap<u32, FitOrReason>, TagsError> {
         let (airframe, others): (Vec<u32>, Vec<u32>) =
             (self.memory.tracks.keys()).partition(|tag_id| self.memory.airframe.contains(tag_id));
         let mut seen = BTreeMap::new();
@@ -193,15 +105,16 @@ impl Tracker {
         Ok(seen)
     }
 
-    fn tags_in_frame(&self, seen: &BTreeMap<u32, Result<PatternFit, DropReason>>) -> TagsInFrame {
+    fn tags_in_frame(&self, seen: &BTreeMap<u32, FitOrReason>) -> TagsInFrame {
         let mut tags = TagsInFrame::default();
         for (tag_id, fit) in seen {
             let Ok(PatternFit { corners_px, .. }) = fit else {
                 continue;
             };
-            let of_kind = match self.memory.airframe.contains(tag_id) {
-                true => &mut tags.airframe_px,
-                false => &mut tags.surfaces_px,
+            let of_kind = if self.memory.airframe.contains(tag_id) {
+                &mut tags.airframe_px
+            } else {
+                &mut tags.surfaces_px
             };
             of_kind.insert(*tag_id, *corners_px);
         }
@@ -253,93 +166,11 @@ impl Tracker {
         Ok(Err(reason))
     }
 
-    /// Searches the whole picture; enlarged as well now and then, while a tag was never seen.
-    fn search_whole(
-        &mut self,
-        frame: &Frame,
-        seen: &mut BTreeMap<u32, Result<PatternFit, DropReason>>,
-    ) -> Result<SearchResult, TagsError> {
-        let found = self.search.whole(&frame.image)?;
-        let largest = found.largest_other_square_px();
-        self.memory.largest_other_square_px = self.memory.largest_other_square_px.max(largest);
-        let candidates = found.candidates.iter();
-        self.memory.note_undeclared(frame.time_s, candidates);
-        self.take(&found, frame, seen)?;
-        let never_seen = |(id, track): (&u32, &Track)| {
-            track.last.is_none() && seen.get(id).is_none_or(Result::is_err)
-        };
-        if self.memory.whole_searches.is_multiple_of(ENLARGED_EVERY)
-            && self.memory.tracks.iter().any(never_seen)
-        {
-            let enlarged = self.search.whole_enlarged(&frame.image)?;
-            self.take(&enlarged, frame, seen)?;
-        }
-        self.memory.whole_searches += 1;
-        Ok(found)
-    }
-
-    /// Measures the tags that a search of the whole picture found again.
-    fn take(
-        &mut self,
-        found: &SearchResult,
-        frame: &Frame,
-        seen: &mut BTreeMap<u32, Result<PatternFit, DropReason>>,
-    ) -> Result<(), TagsError> {
-        let places: BTreeMap<u32, Vec<[Point2<f64>; 4]>> = self
-            .memory
-            .tracks
-            .iter()
-            .map(|(&id, track)| (id, places_of(&frame.image, found, id, &track.pattern)))
-            .collect();
-        let sensor = match &self.memory.sensor {
-            Some(sensor) => sensor,
-            None if places.values().all(Vec::is_empty) => return Ok(()),
-            None => self.memory.sensor.insert(estimate_sensor(
-                &self.memory.tracks,
-                &places,
-                &frame.image,
-                self.coding,
-            )),
-        };
-        for (tag_id, places) in places {
-            let (Some(track), Some(entry)) =
-                (self.memory.tracks.get(&tag_id), seen.get_mut(&tag_id))
-            else {
-                continue;
-            };
-            let fits: Vec<_> = places
-                .iter()
-                .map(|start_px| measured(&frame.image, sensor, &track.pattern, start_px, None))
-                .collect();
-            check_single(tag_id, frame, fits.iter().flatten())?;
-            if entry.is_err()
-                && let Some(best) = fits.into_iter().min_by_key(Result::is_err)
-            {
-                *entry = best;
-            }
-        }
-        Ok(())
-    }
-
-    fn plan_next_search(
-        &mut self,
-        time_s: f64,
-        seen: &BTreeMap<u32, Result<PatternFit, DropReason>>,
-    ) {
-        let lost = seen.values().any(Result::is_err);
-        let longer_s = self
-            .memory
-            .pause_s
-            .map_or(FIRST_PAUSE_S, |pause_s| 2.0 * pause_s);
-        self.memory.pause_s = lost.then_some(longer_s.min(LONGEST_PAUSE_S));
-        self.memory.next_whole_s = time_s + self.memory.pause_s.unwrap_or(0.0);
-    }
-
     /// Records the frame and the places for the next one.
     fn note(
         &mut self,
         frame: &Frame,
-        seen: BTreeMap<u32, Result<PatternFit, DropReason>>,
+        seen: BTreeMap<u32, FitOrReason>,
         cards: Vec<Sighting>,
         landmarks: Vec<LandmarkSighting>,
     ) -> SightedFrame {
@@ -398,41 +229,6 @@ fn places_of(
     others
         .filter_map(|outline_px| recognise(image, outline_px, pattern))
         .collect()
-}
-
-fn estimate_sensor(
-    tracks: &BTreeMap<u32, Track>,
-    places: &BTreeMap<u32, Vec<[Point2<f64>; 4]>>,
-    image: &GreyImage,
-    coding: Coding,
-) -> Sensor {
-    let tags: Vec<_> = places
-        .iter()
-        .filter_map(|(id, places)| Some((&tracks.get(id)?.pattern, *places.first()?)))
-        .collect();
-    sensor_estimate::estimate(image, coding, &tags)
-}
-
-/// Rejects two good fits of one id at different places.
-fn check_single<'a>(
-    tag_id: u32,
-    frame: &Frame,
-    fits: impl Iterator<Item = &'a PatternFit>,
-) -> Result<(), TagsError> {
-    let fits: Vec<&PatternFit> = fits.collect();
-    let Some(first) = fits.first() else {
-        return Ok(());
-    };
-    let apart =
-        |fit: &&&PatternFit| (fit.corners_px[0] - first.corners_px[0]).norm() > first.edge_px / 2.0;
-    match fits.iter().find(apart) {
-        None => Ok(()),
-        Some(second) => Err(TagsError::SameIdTwice {
-            tag_id,
-            time_s: frame.time_s,
-            places_px: [first.corners_px[0], second.corners_px[0]],
-        }),
-    }
 }
 
 /// A fit that is good enough, or why there is none.
