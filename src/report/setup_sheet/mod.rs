@@ -1,5 +1,8 @@
 //! The setup sheet: one page to keep with the aircraft.
 
+mod drifts;
+mod numbers;
+
 use askama::Template;
 
 use crate::cautions;
@@ -7,15 +10,16 @@ use crate::comparison::Standing;
 use crate::matching::Correction;
 use crate::measured::Measured;
 use crate::measurement::{Measurement, SurfaceRecord};
-use crate::model_file::{Radio, Settings};
 use crate::names::without_unseen;
-use crate::record::{Drift, NeutralDrift, Source, active};
+use crate::record::{NeutralDrift, Source};
 
 use super::figures::{percent, plain_deg, signed_deg, signed_with_u};
 use super::neutral::neutral_sentence;
 use super::page::{Counting, curve_kind};
 use super::sheet_sources::{SourceRow, label, shared_servo, source_rows};
 use super::{ReportError, neutral_drift, verdict};
+use drifts::{DriftRow, drift_rows};
+use numbers::{NumbersRow, curve_points_pct, numbers_note, numbers_rows};
 
 /// Checks before a flight, with room for initials.
 const CHECKS: [&str; 6] = [
@@ -64,14 +68,6 @@ struct End {
     throw: String,
 }
 
-struct NumbersRow {
-    surface: String,
-    state: &'static str,
-    sub_trim: String,
-    end_points: String,
-    curve: Vec<String>,
-}
-
 struct PairRow {
     pair: String,
     found: String,
@@ -86,16 +82,8 @@ struct HealthRow {
     jitter: String,
 }
 
-struct DriftRow {
-    since: String,
-    surface: String,
-    stick: String,
-    change: String,
-    words: String,
-}
-
-/// The sheet of the latest that is known of each surface, with its drift against earlier measurements;
-/// `of_neutral` is that of neutral. The first source is the latest measurement.
+/// The sheet with the latest record of each surface and its drift against earlier measurements;
+/// `of_neutral` is the drift of neutral. The first source is the latest measurement.
 pub fn setup_sheet(
     sources: &[Source<'_>],
     of_neutral: &[NeutralDrift],
@@ -145,7 +133,7 @@ pub fn setup_sheet(
     Ok(without_unseen(&sheet.render()?))
 }
 
-/// The latest record of every surface with what it is called, source by source.
+/// The latest record of every surface with its label, source by source.
 fn surfaces<'s>(
     sources: &'s [Source<'_>],
 ) -> impl Iterator<Item = (String, &'s SurfaceRecord)> + 's {
@@ -175,67 +163,6 @@ fn throw_row(label: String, surface: &SurfaceRecord) -> Option<ThrowRow> {
     })
 }
 
-fn curve_points_pct(measurement: &Measurement) -> &[f64] {
-    measurement
-        .radio
-        .as_ref()
-        .and_then(|radio| radio.curve_points_pct.as_deref())
-        .unwrap_or_default()
-}
-
-/// The numbers during the clip of a source, and the proposed ones where they differ, with the curve at the
-/// positions of the sheet.
-fn numbers_rows(
-    sources: &[Source<'_>],
-    source: &Source<'_>,
-    positions_pct: &[f64],
-) -> Vec<NumbersRow> {
-    let measurement = source.measurement();
-    let untouched = untouched(measurement);
-    let same_points = curve_points_pct(measurement) == positions_pct;
-    let counting = Counting::of(measurement.radio.as_ref());
-    let surfaces = measurement.surfaces.iter();
-    surfaces
-        .filter(|surface| source.has(&surface.name))
-        .flat_map(|surface| {
-            let label = label(sources, measurement, &surface.name);
-            let row = |state, settings: &Settings| {
-                let mut row = numbers_row(label.clone(), state, settings, (&untouched, counting));
-                if !same_points {
-                    row.curve = vec!["–".into(); positions_pct.len()];
-                }
-                row
-            };
-            let entered = active(measurement, &surface.name);
-            let proposed = measurement
-                .matches
-                .iter()
-                .find(|correction| correction.follower == surface.name)
-                .map(|correction| &correction.settings)
-                .filter(|proposed| !is_same(measurement, proposed, entered.as_ref()))
-                .map(|proposed| row("proposed, not yet filmed", proposed));
-            let entered = match &entered {
-                Some(entered) => row("entered when filmed", entered),
-                None => undeclared_row(label.clone(), positions_pct.len()),
-            };
-            [Some(entered), proposed]
-        })
-        .flatten()
-        .collect()
-}
-
-/// No numbers were declared.
-fn undeclared_row(surface: String, curve_points: usize) -> NumbersRow {
-    let unknown = || String::from("–");
-    NumbersRow {
-        surface,
-        state: "entered when filmed: not declared",
-        sub_trim: unknown(),
-        end_points: unknown(),
-        curve: (0..curve_points).map(|_| unknown()).collect(),
-    }
-}
-
 /// How the neutrals of all pairs of the sheet compare.
 fn neutral_sentences(sources: &[Source<'_>]) -> Vec<String> {
     let of_source = |source: &Source<'_>| -> Vec<String> {
@@ -246,80 +173,6 @@ fn neutral_sentences(sources: &[Source<'_>]) -> Vec<String> {
             .collect()
     };
     sources.iter().flat_map(of_source).collect()
-}
-
-/// Which proposal the entered numbers come from, and what the matching assumed without a declaration.
-fn numbers_note(sources: &[Source<'_>]) -> Option<String> {
-    let radios = sources
-        .iter()
-        .filter_map(|source| source.measurement().radio.as_ref());
-    let mut proposed: Vec<&String> = radios
-        .filter_map(|radio| radio.proposed_in.as_ref())
-        .collect();
-    proposed.dedup();
-    let from = proposed.iter().map(|from| match from.split_once(", ") {
-        Some((day, clip)) => {
-            format!("The entered numbers are those proposed by the measurement of {day} ({clip}).")
-        }
-        None => format!("The entered numbers are those proposed by the measurement of {from}."),
-    });
-    let is_undeclared = |source: &Source<'_>| {
-        let measurement = source.measurement();
-        let own = measurement.surfaces.iter();
-        let mut own = own.filter(|surface| source.has(&surface.name));
-        own.any(|surface| active(measurement, &surface.name).is_none())
-    };
-    let untouched = sources.iter().any(is_undeclared).then(|| {
-        "Where no numbers are declared, the matching assumed an untouched servo: check them in the \
-         radio."
-            .to_string()
-    });
-    let sentences: Vec<String> = from.chain(untouched).collect();
-    (!sentences.is_empty()).then(|| sentences.join(" "))
-}
-
-/// Whether two settings are equal; an untouched curve equals no curve.
-fn is_same(measurement: &Measurement, proposed: &Settings, entered: Option<&Settings>) -> bool {
-    let untouched = untouched(measurement);
-    let plain = |settings: &Settings| Settings {
-        curve_pct: if settings.curve_pct == untouched.curve_pct {
-            Vec::new()
-        } else {
-            settings.curve_pct.clone()
-        },
-        ..settings.clone()
-    };
-    plain(proposed) == entered.map(plain).unwrap_or_default()
-}
-
-fn untouched(measurement: &Measurement) -> Settings {
-    let radio = measurement.radio.as_ref();
-    radio.map_or_else(Settings::default, Radio::untouched)
-}
-
-/// One row; a curve that was not entered reads as untouched.
-fn numbers_row(
-    surface: String,
-    state: &'static str,
-    settings: &Settings,
-    (untouched, counting): (&Settings, Counting),
-) -> NumbersRow {
-    NumbersRow {
-        surface,
-        state,
-        sub_trim: counting.shown(settings.sub_trim_pct),
-        end_points: settings
-            .end_points_pct
-            .map(|end| counting.shown_unsigned(end))
-            .join(" / "),
-        curve: untouched
-            .curve_pct
-            .iter()
-            .enumerate()
-            .map(|(point, nothing)| settings.curve_pct.get(point).unwrap_or(nothing))
-            .map(|typed| counting.shown(*typed))
-            .collect(),
-    }
 }
 
 /// Pairs of a source of which no later clip shows either side.
@@ -373,48 +226,5 @@ fn health_row(label: String, surface: &SurfaceRecord) -> HealthRow {
         play: shown(surface.health.play_deg),
         return_to_neutral: shown(surface.health.return_to_neutral_deg),
         jitter: shown(surface.health.jitter_deg),
-    }
-}
-
-/// Rows of one earlier measurement form a group, neutral first.
-fn drift_rows(sources: &[Source<'_>], of_neutral: &[NeutralDrift]) -> Vec<DriftRow> {
-    let drifts: Vec<Drift> = sources.iter().flat_map(Source::drifts).collect();
-    let order: Vec<String> = drifts.iter().map(|drift| drift.since.clone()).collect();
-    let place = |row: &DriftRow| order.iter().position(|since| *since == row.since);
-    let neutral = of_neutral.iter().map(neutral_row);
-    let mut rows: Vec<DriftRow> = neutral.chain(drifts.into_iter().map(drift_row)).collect();
-    rows.sort_by_key(place);
-    rows
-}
-
-fn drift_row(drift: Drift) -> DriftRow {
-    DriftRow {
-        stick: percent(drift.stick_pct),
-        change: signed_deg(drift.change_deg),
-        words: match (drift.is_sure(), drift.numbers_changed) {
-            (false, true) => "no change beyond the uncertainty, although other numbers are declared: \
-                              check that they were entered"
-                .into(),
-            (false, false) => "no change beyond the uncertainty".into(),
-            (true, true) => neutral_drift::NUMBERS_CHANGED.into(),
-            (true, false) if drift.proposal_undeclared => {
-                "moved: if the numbers proposed then were entered, declare them; else check linkage \
-                 and servo"
-                    .into()
-            }
-            (true, false) => "moved: check linkage and servo".into(),
-        },
-        since: drift.since,
-        surface: drift.surface,
-    }
-}
-
-fn neutral_row(drift: &NeutralDrift) -> DriftRow {
-    DriftRow {
-        since: drift.since.clone(),
-        surface: neutral_drift::whose(drift),
-        stick: "neutral".into(),
-        change: neutral_drift::figure(drift),
-        words: neutral_drift::verdict(drift),
     }
 }
