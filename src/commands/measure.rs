@@ -34,13 +34,13 @@ pub struct Options {
     /// Folder for the report and the tables
     #[arg(long)]
     out: PathBuf,
-    /// Frames per second of a folder of frames that has no times.csv
+    /// Frames per second, of frames without times.csv
     #[arg(long, value_parser = positive_number)]
     fps: Option<f64>,
-    /// Exit with code 1 if a mismatch is out of tolerance
+    /// Exit with code 1 if out of tolerance
     #[arg(long)]
     check: bool,
-    /// Clip of the surfaces held level by a straight edge, for comparing their neutrals
+    /// Clip of the surfaces held level with each other
     #[arg(long, value_name = "CLIP")]
     level: Option<PathBuf>,
     #[command(flatten)]
@@ -107,7 +107,7 @@ pub struct CameraOptions {
         conflicts_with = "field_of_view_deg"
     )]
     camera: Option<PathBuf>,
-    /// Angle of view across the picture's diagonal, for a rough result without a profile
+    /// Diagonal angle of view, where there is no profile
     #[arg(long, value_name = "DEG", value_parser = positive_number)]
     field_of_view_deg: Option<f64>,
 }

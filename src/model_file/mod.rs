@@ -20,6 +20,7 @@ use serde::{Deserialize, Serialize};
 pub use self::fault::ModelFault;
 pub use self::function::{Function, groups_among};
 pub use self::new::{NewModel, NewModelError};
+pub(crate) use self::radio::MOST_CURVE_POINTS;
 pub use self::radio::{CurveShows, EndPoints, Joins, Radio, Settings};
 use crate::measured::Measured;
 use crate::table_reader::{FaultyFile, FileError, read_file, read_text};

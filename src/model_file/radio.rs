@@ -14,6 +14,10 @@ pub(super) const DEFAULT_LIMIT_PCT: f64 = 150.0;
 /// (common practice, no source).
 pub(super) const DEFAULT_CURVE_LIMIT_PCT: f64 = 100.0;
 
+/// Most points of a curve that are read; curves of radios have up to some 20 (common practice, no
+/// source). Time and memory of matching grow with the square.
+pub(crate) const MOST_CURVE_POINTS: usize = 100;
+
 /// What the radio accepts at the servo level.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Radio {

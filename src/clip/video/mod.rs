@@ -21,7 +21,7 @@ use crate::clip::timeline::Timeline;
 use crate::clip::transfer::Transfer;
 use crate::clip::turn::Turn;
 use crate::clip::{ClipError, ClipInfo, ClipOptions, ClipWarning, Frame, GreyImage};
-use crate::foreign::{Watch, has_decode_errors};
+use crate::foreign::{Watch, has_decode_errors, is_interlaced};
 use stored_turn::{odd_turn, turn_of_frame, turn_of_track};
 
 /// After so many errors in a row without a frame, and no claim that more frames exist, the rest is
@@ -189,6 +189,10 @@ impl VideoReader {
                 || self.is_marked && has_undecoded_part(&self.decoded),
         };
         self.note_damage();
+        if is_interlaced(&self.decoded) {
+            let path = self.path.clone();
+            return Err(ClipError::Interlaced { path });
+        }
         if let Some((order, key)) = self.intact.arrived(&arrival) {
             self.check_size()?;
             let format = self.decoded.format();

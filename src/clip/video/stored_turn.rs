@@ -11,7 +11,7 @@ use crate::clip::turn::{OddMatrix, Turn};
 
 /// The turn that is stored with a track: FFmpeg before 8 keeps the display matrix there, later
 /// versions keep it with the frames.
-#[cfg(display_matrix_on_track)]
+#[cfg(ffmpeg_before_8)]
 pub(super) fn turn_of_track(stream: &Stream) -> Result<Turn, OddMatrix> {
     stream
         .side_data()
@@ -22,7 +22,7 @@ pub(super) fn turn_of_track(stream: &Stream) -> Result<Turn, OddMatrix> {
 }
 
 /// Later versions of FFmpeg keep no display matrix with the track.
-#[cfg(not(display_matrix_on_track))]
+#[cfg(not(ffmpeg_before_8))]
 pub(super) fn turn_of_track(_stream: &Stream) -> Result<Turn, OddMatrix> {
     Ok(Turn::None)
 }
