@@ -84,10 +84,7 @@ impl FittedClip<'_> {
         let (mut parts, mut doubts) = (Vec::new(), Vec::new());
         let mut first_error = None;
         for (number, function) in self.shown.functions.iter().enumerate() {
-            let before: &[WarningText] = match parts.is_empty() {
-                true => self.warnings,
-                false => &[],
-            };
+            let before: &[WarningText] = if parts.is_empty() { self.warnings } else { &[] };
             let mut warnings = before.to_vec();
             let measured = self.measure_function(number, &mut warnings, times);
             if measured.is_err() {

@@ -127,7 +127,7 @@ impl Comparison {
             .iter()
             .filter_map(|later| {
                 let earlier = same_pair(before, after, later)?;
-                let declared = Declared::between((before, earlier), (after, later));
+                let declared = Declared::between(before, after, earlier, later);
                 Some(compare_pair(earlier, later, &declared))
             })
             .collect::<Result<Vec<_>, _>>()?;

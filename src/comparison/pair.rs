@@ -21,8 +21,10 @@ pub(super) struct Declared {
 impl Declared {
     /// Collects the declarations for a pair; the corrections are those of the two measurements.
     pub fn between(
-        (before, earlier): (&Measurement, &Correction),
-        (after, later): (&Measurement, &Correction),
+        before: &Measurement,
+        after: &Measurement,
+        earlier: &Correction,
+        later: &Correction,
     ) -> Self {
         let is_changed = |side: &str| !after.declares_same(before, side);
         let lacks_proposal =

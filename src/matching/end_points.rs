@@ -42,7 +42,8 @@ pub(super) fn best(pair: &Pair, places: &[Place], base: &Settings) -> Settings {
 pub(super) fn candidates(
     pair: &Pair,
     places: &[Place],
-    (base, alone): (&Settings, &Settings),
+    base: &Settings,
+    alone: &Settings,
     side: usize,
 ) -> Vec<f64> {
     let own = side_of(pair, places, base, side);

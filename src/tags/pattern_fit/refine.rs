@@ -111,7 +111,12 @@ pub fn refine(
         .map(|&blur_px| Look::at_first(&rough, blur_px));
     let mut result = Err(DropReason::NotFound);
     for look in before.copied().into_iter().chain(first_looks) {
-        result = fit_from(image, sensor, pattern, (&rough, &rough_from_tag), &look);
+        let start = Start {
+            patch: &rough,
+            patch_from_tag: &rough_from_tag,
+            look: &look,
+        };
+        result = fit_from(image, sensor, pattern, &start);
         if result
             .as_ref()
             .is_ok_and(|fit| fit.residual_share < SUSPECT_RESIDUAL)
@@ -122,22 +127,29 @@ pub fn refine(
     result
 }
 
+/// A rough place of a tag, from which a fit starts.
+struct Start<'a> {
+    /// Pixels around it.
+    patch: &'a Patch,
+    patch_from_tag: &'a Matrix3<f64>,
+    look: &'a Look,
+}
+
 /// Fits to the pixels chosen around the start, and chooses them again if the tag turns out to be
 /// elsewhere.
 fn fit_from(
     image: &GreyImage,
     sensor: &Sensor,
     pattern: &Pattern,
-    (rough, rough_from_tag): (&Patch, &Matrix3<f64>),
-    look: &Look,
+    start: &Start<'_>,
 ) -> Result<PatternFit, DropReason> {
-    let mut fit = Fit::new(pattern, rough, sensor.mosaic, look.noise)?;
-    let start = look.with_place(rough_from_tag);
-    let (near, step) = fit.approach(start)?;
-    if fit.farthest_px(&(near - start)) < NEAR_PX {
+    let mut fit = Fit::new(pattern, start.patch, sensor.mosaic, start.look.noise)?;
+    let first = start.look.with_place(start.patch_from_tag);
+    let (near, step) = fit.approach(first)?;
+    if fit.farthest_px(&(near - first)) < NEAR_PX {
         return fit.settle(near, step);
     }
-    let (corners_px, _) = corners_of(&near, rough);
+    let (corners_px, _) = corners_of(&near, start.patch);
     let (patch, patch_from_tag) = Patch::cut(image, &sensor.tone, &corners_px)?;
     let mut closer = Fit::new(pattern, &patch, sensor.mosaic, fit.noise)?;
     let mut state = Look::of(&near, fit.noise).with_place(&patch_from_tag);
