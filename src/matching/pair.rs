@@ -26,8 +26,8 @@ pub(super) struct Pair {
     pub follower_active: Settings,
     /// Neutral of both servos, %.
     zero_pct: [f64; 2],
-    /// The follower's neutral above the reference's, where a level zero says it: deflections then
-    /// count from the neutral of the clip instead of the curve's.
+    /// The follower's neutral above the reference's, if a level zero gives it: deflections then count
+    /// from the neutral of the clip instead of the curve's.
     neutral_deg: Option<Measured>,
     /// Multiplies both so that they rise with the follower's command.
     sense: f64,
@@ -90,7 +90,7 @@ impl Pair {
         })
     }
 
-    /// The radio that both servos hang on.
+    /// The radio of both servos.
     pub fn radio(&self) -> &Radio {
         &self.radio
     }
@@ -118,7 +118,7 @@ impl Pair {
         [low.max(-limit), high.min(limit)]
     }
 
-    /// The follower's neutral above the reference's, where a level zero says it.
+    /// The follower's neutral above the reference's, if a level zero gives it.
     pub fn neutral_deg(&self) -> Option<Measured> {
         self.neutral_deg
     }

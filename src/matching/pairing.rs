@@ -1,10 +1,9 @@
 //! Which stick positions of two sides belong together.
 //!
-//! Ailerons are compared up with up: the follower has to
-//! do at the opposite one. A differential gives the side that goes down a smaller share of the
-//! command before the numbers of its servo act, and a mix may turn the sign of that command. All
-//! sticks of a pair become inputs of the follower's numbers; the rest is the plain task of two
-//! sides that move the same way.
+//! Ailerons are compared up with up: the follower has to do the same at the opposite stick position.
+//! A differential gives the side that goes down a smaller share of the command before the numbers of
+//! its servo act, and a mix may turn the sign of that command. All sticks of a pair become inputs of
+//! the follower's numbers. Then both sides move the same way.
 
 use crate::measured::Measured;
 use crate::model_file::{Compare, MatchGroup, MatchMotion, Radio};
@@ -91,7 +90,7 @@ impl Pairing {
         }
     }
 
-    /// The follower's neutral above the reference's, where a level zero says it.
+    /// The follower's neutral above the reference's, if a level zero gives it.
     pub fn neutral_deg(self) -> Option<Measured> {
         self.neutral_deg
     }

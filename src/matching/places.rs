@@ -11,12 +11,11 @@ use super::pair::Pair;
 /// A place of the common travel.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Place {
-    /// Input of the follower's numbers: its stick, where no mix acts before them.
+    /// Input of the follower's numbers: its stick, if no mix acts before them.
     pub stick_pct: f64,
     /// Command of the reference's servo there.
     pub reference_pct: f64,
-    /// Where the follower is to be, deg against its neutral, counted so that it rises with its
-    /// servo's command.
+    /// The follower's target, deg from its neutral, counted so that it rises with its servo's command.
     pub target_deg: f64,
     /// Whether the follower reaches the target, within the uncertainty or half a step.
     pub reachable: bool,

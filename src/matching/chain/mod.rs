@@ -113,8 +113,8 @@ struct Chain<'a> {
     points_pct: &'a [f64],
     /// Present additions at these points.
     now_pct: Vec<f64>,
-    /// Places before the first point, between points, and after the last, each with what enters the
-    /// curve there.
+    /// Places before the first point, between points, and after the last, each with the curve's input
+    /// there.
     pieces: Vec<Vec<(f64, Place)>>,
     /// The place nearest to each point.
     at_points: Vec<Place>,
@@ -166,8 +166,8 @@ impl<'a> Chain<'a> {
         })
     }
 
-    /// All numbers of the servo with these additions; at points beyond the searched ones the last
-    /// change is carried on, as far as the curve's limit allows.
+    /// All numbers of the servo with these additions. Points beyond the searched ones get the change of
+    /// the last searched point, within the curve's limit.
     fn settings(&self, added_pct: &[f64]) -> Settings {
         let radio = self.pair.radio();
         let all = radio.curve_points_pct.as_deref().unwrap_or_default();

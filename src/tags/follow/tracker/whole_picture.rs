@@ -14,16 +14,15 @@ use crate::tags::pattern_fit::sensor::Sensor;
 use crate::tags::pattern_fit::sensor_estimate;
 use crate::tags::pattern_fit::tone::Coding;
 
-/// Time between two searches of the whole picture while a tag stays lost, s: doubled every time, from
-/// the first up to the longest. A picture that comes later than that is always searched.
+/// Time between two searches of the whole picture while a tag stays lost, s. It doubles each time, from
+/// the first to the longest. A picture after a longer gap is always searched.
 const FIRST_PAUSE_S: f64 = 1.0 / 15.0;
 const LONGEST_PAUSE_S: f64 = 8.0 / 15.0;
 
-/// A picture that comes so little before its time is searched as well, s: times are rounded.
+/// A picture this little before its time is searched as well, s: times are rounded.
 pub(super) const EARLY_S: f64 = 0.005;
 
-/// Every so many searches of the whole picture one is made in the enlarged picture, from the
-/// second on.
+/// One of so many searches of the whole picture is made in the enlarged picture as well.
 const ENLARGED_EVERY: usize = 4;
 
 impl Tracker {
