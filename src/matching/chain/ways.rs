@@ -1,13 +1,12 @@
 //! The best way through the graph: one edge for each curve over one piece, with the mismatch it leaves.
 
-use crate::model_file::{CurveShows, Joins};
-
-use super::super::layers::{Edge, best_path};
-use super::super::pchip;
-use super::super::places::Place;
-use super::super::score::RANGE_SLACK_PCT;
-use super::super::states::States;
 use super::{Chain, Found, SAME_PCT};
+use crate::matching::layers::{Edge, best_path};
+use crate::matching::pchip;
+use crate::matching::places::Place;
+use crate::matching::score::RANGE_SLACK_PCT;
+use crate::matching::states::States;
+use crate::model_file::{CurveShows, Joins};
 
 impl Chain<'_> {
     /// The best curve with each point's value from its window.

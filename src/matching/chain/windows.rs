@@ -1,9 +1,9 @@
 //! Search windows: the values of each point that could belong to the best curve.
 
-use super::super::constants::LEAST_SHARE;
-use super::super::end_points::on_step;
-use super::super::score::RANGE_SLACK_PCT;
 use super::{Chain, SAME_PCT};
+use crate::matching::constants::LEAST_SHARE;
+use crate::matching::end_points::on_step;
+use crate::matching::score::RANGE_SLACK_PCT;
 
 impl Chain<'_> {
     /// Values within some steps of the unrounded ones.

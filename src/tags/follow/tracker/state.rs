@@ -4,12 +4,12 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use serde::{Deserialize, Serialize};
 
-use super::super::cards::CardWatch;
-use super::super::search::RoughTag;
-use super::super::track::Track;
 use super::printed_patterns;
 use crate::landmarks::Landmarks;
 use crate::tags::error::TagsError;
+use crate::tags::follow::cards::CardWatch;
+use crate::tags::follow::search::RoughTag;
+use crate::tags::follow::track::Track;
 use crate::tags::overview::Overview;
 use crate::tags::pattern_fit::picture::PictureSums;
 use crate::tags::pattern_fit::sensor::Sensor;

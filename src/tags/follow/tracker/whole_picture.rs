@@ -4,11 +4,11 @@ use std::collections::BTreeMap;
 
 use nalgebra::Point2;
 
-use super::super::search::SearchResult;
-use super::super::track::Track;
 use super::{FitOrReason, Tracker, measured, places_of};
 use crate::clip::{Frame, GreyImage};
 use crate::tags::error::TagsError;
+use crate::tags::follow::search::SearchResult;
+use crate::tags::follow::track::Track;
 use crate::tags::pattern_fit::refine::PatternFit;
 use crate::tags::pattern_fit::sensor::Sensor;
 use crate::tags::pattern_fit::sensor_estimate;
