@@ -13,8 +13,8 @@ use crate::matching;
 use crate::measurement::{FrameRow, Measurement, NotMeasured, Stages, frame_rows};
 use crate::model_file::ModelFile;
 use crate::motion::{self, FitOptions, Motion};
-use crate::response;
-use crate::stations::{self, GivenHold, HoldOptions};
+use crate::response::{self, Responses};
+use crate::stations::{self, GivenHold, HoldOptions, Holds};
 use crate::tags::{self, Sightings, TagPlan};
 use crate::warning::{Warning, WarningText, gather};
 
@@ -84,10 +84,7 @@ impl FittedClip<'_> {
         let (mut parts, mut doubts) = (Vec::new(), Vec::new());
         let mut first_error = None;
         for (number, function) in self.shown.functions.iter().enumerate() {
-            let before: &[WarningText] = match parts.is_empty() {
-                true => self.warnings,
-                false => &[],
-            };
+            let before: &[WarningText] = if parts.is_empty() { self.warnings } else { &[] };
             let mut warnings = before.to_vec();
             let measured = self.measure_function(number, &mut warnings, times);
             if measured.is_err() {
@@ -134,22 +131,14 @@ impl FittedClip<'_> {
         };
         let model = &function.model;
 
-        let options = HoldOptions::default();
-        let holds = gather(warnings, |doubts| match self.given {
-            Some(given) => stations::holds_as_given(motion, given, model, doubts),
-            None => stations::find_holds(motion, cards, model, &options, doubts),
-        })?;
+        let holds = self.holds(motion, cards, model, warnings)?;
         times.stage("stations");
 
         let mut responses = gather(warnings, |doubts| {
             response::respond(motion, &holds, model, doubts)
         })?;
         times.stage("response");
-        if let Some(level) = self.level {
-            let laid_over = level.lay_over(self.profile, (motion, &mut responses));
-            warnings.extend(laid_over.err().as_ref().map(WarningText::from));
-            times.stage("level zero");
-        }
+        self.lay_level_over(motion, &mut responses, warnings, times);
 
         let (groups, radio) = (&model.matches, model.radio.as_ref());
         let corrections = gather(warnings, |doubts| {
@@ -172,6 +161,36 @@ impl FittedClip<'_> {
             date: day_of_file(&self.sightings.clip.path).as_deref(),
         })?;
         Ok((measurement, rows))
+    }
+
+    /// Adds the level position of another clip to the responses; a warning says why it is not used.
+    fn lay_level_over(
+        &self,
+        motion: &Motion,
+        responses: &mut Responses,
+        warnings: &mut Vec<WarningText>,
+        times: &mut Times,
+    ) {
+        if let Some(level) = self.level {
+            let laid_over = level.lay_over(self.profile, motion, responses);
+            warnings.extend(laid_over.err().as_ref().map(WarningText::from));
+            times.stage("level zero");
+        }
+    }
+
+    /// The holds of a function: known ones, or those that the motion shows.
+    fn holds(
+        &self,
+        motion: &Motion,
+        cards: &Sightings,
+        model: &ModelFile,
+        warnings: &mut Vec<WarningText>,
+    ) -> Result<Holds, CommandError> {
+        let options = HoldOptions::default();
+        Ok(gather(warnings, |doubts| match self.given {
+            Some(given) => stations::holds_as_given(motion, given, model, doubts),
+            None => stations::find_holds(motion, cards, model, &options, doubts),
+        })?)
     }
 }
 

@@ -5,9 +5,10 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 
 use super::entered::EnteredOptions;
-use super::job::{Cache, CacheHit, Clips, Done, Folders, Job};
+use super::job::{Cache, Clips, Done, Folders, Job};
 use super::level_clip::LevelClip;
 use super::output::OutputFolder;
+use super::search::CacheHit;
 use super::terminal::{progress, say, say_result, warn};
 use super::values::positive_number;
 use super::{CommandError, Common, Outcome, with_causes};
@@ -139,6 +140,17 @@ impl CameraSource {
     }
 }
 
+/// Opens the clip in which the surfaces are held level with each other.
+fn level_clip(
+    path: &Path,
+    clip_options: &ClipOptions,
+    camera: &CameraSource,
+) -> Result<LevelClip, CommandError> {
+    let clip = Clip::open(path, clip_options)?;
+    let profile = camera.profile(clip.info())?;
+    Ok(LevelClip::new(clip, profile))
+}
+
 /// Measures, matches, and writes the results.
 pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
     // Errors in the named files are found before the long work.
@@ -160,16 +172,9 @@ pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
     };
     let clip = Clip::open(&options.clip, &clip_options)?;
     let profile = camera.profile(clip.info())?;
-
-    let level = match &options.level {
-        Some(path) => {
-            let clip = Clip::open(path, &clip_options)?;
-            let profile = camera.profile(clip.info())?;
-            Some(LevelClip::new(clip, profile))
-        }
-        None => None,
-    };
-
+    let level = options.level.as_deref();
+    let level = level.map(|path| level_clip(path, &clip_options, &camera));
+    let level = level.transpose()?;
     let job = Job {
         clip: &options.clip,
         clip_options,

@@ -1,5 +1,6 @@
 //! The radio once the numbers that an earlier measurement proposed were entered.
 
+use std::collections::BTreeMap;
 use std::path::PathBuf;
 
 use super::Measurement;
@@ -124,16 +125,8 @@ impl Measurement {
         if set.is_some() && !has_set {
             return Err(EnteredError::NoSuchSet { path });
         }
-        for (surface, now) in declared {
-            let Some(proposed) = entered.active.get(&surface) else {
-                entered.active.insert(surface, now);
-                continue;
-            };
-            let before = then.active.get(&surface);
-            let mut known = [Some(proposed), before].into_iter().flatten();
-            if !known.any(|known| is_same(known, &now)) {
-                return Err(EnteredError::OtherNumbers { path, surface });
-            }
+        if let Some(surface) = add_declared(&mut entered, &then, declared) {
+            return Err(EnteredError::OtherNumbers { path, surface });
         }
         entered.proposed_in = Some(Proposal {
             date: self.date.clone(),
@@ -196,6 +189,27 @@ impl Measurement {
             &other.declared_settings(surface),
         )
     }
+}
+
+/// Adds declared numbers of surfaces without a proposal. Returns a surface whose declared numbers are
+/// neither the proposed ones nor those from before.
+fn add_declared(
+    entered: &mut Radio,
+    then: &Radio,
+    declared: BTreeMap<String, Settings>,
+) -> Option<String> {
+    for (surface, now) in declared {
+        let Some(proposed) = entered.active.get(&surface) else {
+            entered.active.insert(surface, now);
+            continue;
+        };
+        let before = then.active.get(&surface);
+        let mut known = [Some(proposed), before].into_iter().flatten();
+        if !known.any(|known| is_same(known, &now)) {
+            return Some(surface);
+        }
+    }
+    None
 }
 
 /// Whether a correction offers a set beside the usual one.

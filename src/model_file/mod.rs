@@ -5,7 +5,6 @@ mod fault;
 mod fields;
 mod function;
 mod new;
-mod new_functions;
 mod proposal;
 mod radio;
 mod read;
