@@ -12,8 +12,8 @@ use std::collections::BTreeMap;
 use nalgebra::DMatrix;
 
 use crate::motion::problem::joint_fit::{JointFit, State};
+use crate::motion::problem::layout::Layout;
 use crate::motion::problem::observation::{Corners, Target};
-use crate::motion::problem::parameters::Layout;
 use crate::motion::problem::residuals::residuals;
 use crate::motion::solve::normal_equations::Reduced;
 

@@ -3,8 +3,9 @@
 use super::{HeldFit, HeldFrame, HeldTag};
 use crate::geometry::Pose;
 use crate::motion::problem::joint_fit::JointFit;
+use crate::motion::problem::layout::Layout;
 use crate::motion::problem::observation::{ObservedFrame, Target};
-use crate::motion::problem::parameters::{FrameState, Layout};
+use crate::motion::problem::parameters::FrameState;
 use crate::motion::problem::picture_motion::{PictureMotion, PicturePrior};
 use crate::motion::problem::residuals::chi2_of;
 use crate::motion::solve::frame_fit::FrameFit;

@@ -2,16 +2,14 @@
 
 use nalgebra::{Point3, SMatrix, Vector2, Vector3};
 
-use super::landmark::{LANDMARK_CONSTANTS, Landmark, SeenLandmark};
+use super::blocks::{LENS, OWN, PICTURE, POSE, READOUT, RESIDUAL, ROCKING};
+use super::landmark::{Landmark, SeenLandmark};
 use super::parameters::{Constants, FrameState, Lens};
 use super::picture_motion::PICTURE_UNKNOWNS;
-use super::prediction::{LENS, OWN, PICTURE, POSE, READOUT, RESIDUAL, turning};
+use super::prediction::turning;
 use crate::camera::{Camera, INTRINSIC_COUNT};
 use crate::geometry::across;
 use crate::solver::Loss;
-
-/// Columns of a linearised landmark that its own three constants leave free of a tag's nine.
-pub(in crate::motion) const ROCKING: usize = OWN + LANDMARK_CONSTANTS;
 
 /// A landmark that was mistaken for something else counts by its distance only.
 pub(in crate::motion) const LANDMARK_LOSS: Loss = Loss::Huber { width: 3.0 };
@@ -66,7 +64,7 @@ impl SeenLandmark {
     }
 
     /// The residual with its derivatives, in standard deviations; columns as in
-    /// [`super::prediction::Linearised`].
+    /// [`super::blocks`].
     pub fn linearise<const N: usize>(
         &self,
         camera: &Camera,

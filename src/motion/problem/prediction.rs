@@ -2,41 +2,15 @@
 
 use nalgebra::{Matrix3, Point3, SMatrix, Vector2, Vector3};
 
+use super::blocks::{BOW, CORNER_ERROR, EDGE_SHIFT, LENS, OWN, PICTURE, POSE, READOUT, RESIDUAL};
 use super::bow::bow_slope;
 use super::observation::{Corners, Observation, Target};
-use super::parameters::{
-    BOWS, CORNER_ERRORS, Constants, FrameState, Lens, SURFACE_CONSTANTS, TAG_CONSTANTS,
-};
+use super::parameters::{BOWS, CORNER_ERRORS, Constants, FrameState, Lens, SURFACE_CONSTANTS};
 use super::picture_motion::PICTURE_UNKNOWNS;
 use crate::camera::{Camera, INTRINSIC_COUNT};
 use crate::geometry::{Pose, across, corners_in_tag, turn_about};
 
-/// Columns of a [`Linearised`]: the camera's pose in the frame (turn, shift) …
-pub(in crate::motion) const POSE: usize = 0;
-/// … the motion of the picture (shift, growth) …
-pub(in crate::motion) const PICTURE: usize = POSE + TAG_CONSTANTS;
-/// … the residual itself …
-pub(in crate::motion) const RESIDUAL: usize = PICTURE + PICTURE_UNKNOWNS;
-/// … the constants of the tag's own surface or airframe tag …
-pub(in crate::motion) const OWN: usize = RESIDUAL + 1;
-/// … the edge shift …
-pub(in crate::motion) const EDGE_SHIFT: usize = OWN + SURFACE_CONSTANTS;
-/// … the camera's readout …
-pub(in crate::motion) const READOUT: usize = EDGE_SHIFT + 1;
-/// … the tag's bows …
-pub(in crate::motion) const BOW: usize = READOUT + 1;
-/// … the lens, where it is unsure …
-pub(in crate::motion) const LENS: usize = BOW + BOWS;
-/// … and errors of the corners themselves.
-pub(in crate::motion) const CORNER_ERROR: usize = LENS + INTRINSIC_COUNT;
-/// Columns for a frame by itself, up to the readout, up to the bows, up to the lens, and all.
-pub(in crate::motion) const FRAME_ALONE: usize = OWN;
-pub(in crate::motion) const UP_TO_READOUT: usize = BOW;
-pub(in crate::motion) const UP_TO_BOWS: usize = LENS;
-pub(in crate::motion) const UP_TO_LENS: usize = CORNER_ERROR;
-pub(in crate::motion) const ALL_COLUMNS: usize = CORNER_ERROR + CORNER_ERRORS;
-
-/// Whitened residual and derivatives of one sighting.
+/// Whitened residual and derivatives of one sighting; columns as in [`super::blocks`].
 pub(in crate::motion) struct Linearised<const N: usize> {
     pub columns: SMatrix<f64, 8, N>,
     /// Derivative by the deflection; zero for airframe tags.

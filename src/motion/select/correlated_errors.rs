@@ -9,10 +9,11 @@ use std::collections::BTreeMap;
 
 use crate::camera::Camera;
 use crate::motion::deflections::picked;
+use crate::motion::problem::blocks::FRAME_ALONE;
 use crate::motion::problem::joint_fit::{JointFit, State};
 use crate::motion::problem::observation::{Corners, ObservedFrame, Target};
 use crate::motion::problem::parameters::{Constants, FrameState, Lens};
-use crate::motion::problem::prediction::{FRAME_ALONE, linearise};
+use crate::motion::problem::prediction::linearise;
 use crate::motion::problem::residuals::residuals;
 
 /// A tag rests while no corner moves by more than this, px: corner errors repeat with the place

@@ -8,10 +8,11 @@
 use std::collections::BTreeMap;
 
 use crate::camera::Camera;
+use crate::motion::problem::blocks::{FRAME_ALONE, RESIDUAL};
 use crate::motion::problem::joint_fit::{JointFit, State};
 use crate::motion::problem::observation::{self, Corners, Doubt, Observation, Target};
 use crate::motion::problem::parameters::{Constants, FrameState, Lens};
-use crate::motion::problem::prediction::{FRAME_ALONE, RESIDUAL, linearise, residual, residual_px};
+use crate::motion::problem::prediction::{linearise, residual, residual_px};
 use crate::motion::problem::readout;
 
 /// No coordinate of a corner may be further off, px: one of a tag that is half hidden, or of another

@@ -9,14 +9,13 @@ use rayon::prelude::*;
 
 use crate::camera::Camera;
 use crate::geometry::corners_in_tag;
+use crate::motion::problem::blocks::{FRAME_ALONE, PICTURE, POSE, RESIDUAL};
 use crate::motion::problem::joint_fit::{JointFit, State};
 use crate::motion::problem::landmark_prediction::LANDMARK_LOSS;
 use crate::motion::problem::observation::{ObservedFrame, Target};
 use crate::motion::problem::parameters::{Constants, FrameState, Lens, VIEW_UNKNOWNS};
 use crate::motion::problem::picture_motion::PicturePrior;
-use crate::motion::problem::prediction::{
-    FRAME_ALONE, PICTURE, POSE, RESIDUAL, linearise, residual,
-};
+use crate::motion::problem::prediction::{linearise, residual};
 use crate::solver::{Change, Descent, Loss, Policy, descend};
 
 /// Frames that one thread takes at a time: each takes some steps, not one look.

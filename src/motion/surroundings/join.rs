@@ -16,7 +16,7 @@ use super::bridging::bridge;
 use super::weighing::{FIRST_SD_PX, MOST_SD_PX, weigh};
 use crate::motion::problem::joint_fit::{JointFit, State, Surroundings};
 use crate::motion::problem::landmark::{FEWEST_LANDMARKS, SeenLandmark};
-use crate::motion::problem::parameters::Layout;
+use crate::motion::problem::layout::Layout;
 use crate::motion::problem::readout;
 use crate::motion::problem::rocking::note_drive;
 use crate::motion::select::outliers::round;
