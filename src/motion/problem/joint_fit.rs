@@ -106,11 +106,11 @@ impl JointFit {
     /// Half the sum of the losses of all sightings and priors, with sightings outside the model as bad
     /// as the loss makes an error of [`OUTSIDE_SD`].
     pub fn forgiving_cost(&self, state: &State) -> f64 {
-        let camera = self.lens.camera(&state.constants);
+        let given = self.lens.given(&state.constants);
         let frames = self.frames.iter().zip(&state.frames);
         let losses = frames.flat_map(|(frame, frame_state)| {
             frame.kept().map(|seen| {
-                let miss = residual(seen, &camera, &state.constants, frame_state);
+                let miss = residual(seen, &given, frame_state);
                 let chi2 = miss.map_or(OUTSIDE_SD.powi(2), |miss| miss.norm_squared());
                 self.loss.value(chi2)
             })

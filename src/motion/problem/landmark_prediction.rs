@@ -4,10 +4,10 @@ use nalgebra::{Point3, SMatrix, Vector2, Vector3};
 
 use super::blocks::{LENS, OWN, PICTURE, POSE, READOUT, RESIDUAL, ROCKING};
 use super::landmark::{Landmark, SeenLandmark};
-use super::parameters::{Constants, FrameState, Lens};
+use super::parameters::{Constants, FrameState, Given};
 use super::picture_motion::PICTURE_UNKNOWNS;
 use super::prediction::turning;
-use crate::camera::{Camera, INTRINSIC_COUNT};
+use crate::camera::INTRINSIC_COUNT;
 use crate::geometry::across;
 use crate::solver::Loss;
 
@@ -41,37 +41,26 @@ impl SeenLandmark {
     }
 
     /// Where it would be seen if all lines were read at once, px; `None` behind the camera.
-    pub fn predicted_px(
-        &self,
-        camera: &Camera,
-        constants: &Constants,
-        state: &FrameState,
-    ) -> Option<Vector2<f64>> {
-        let [_, in_camera] = self.scaled(constants, state);
-        Some(camera.project(&in_camera.into())?.coords)
+    pub fn predicted_px(&self, given: &Given, state: &FrameState) -> Option<Vector2<f64>> {
+        let [_, in_camera] = self.scaled(given.constants, state);
+        Some(given.camera.project(&in_camera.into())?.coords)
     }
 
     /// Predicted minus found, px; `None` behind the camera.
-    pub fn residual_px(
-        &self,
-        camera: &Camera,
-        constants: &Constants,
-        state: &FrameState,
-    ) -> Option<Vector2<f64>> {
-        let predicted = self.predicted_px(camera, constants, state)?;
-        let seen_px = state.picture.undone(camera, &self.place_px);
-        Some(predicted + self.by_readout_px_per_s * constants.readout_s - seen_px)
+    pub fn residual_px(&self, given: &Given, state: &FrameState) -> Option<Vector2<f64>> {
+        let predicted = self.predicted_px(given, state)?;
+        let seen_px = state.picture.undone(&given.camera, &self.place_px);
+        Some(predicted + self.by_readout_px_per_s * given.constants.readout_s - seen_px)
     }
 
     /// The residual with its derivatives, in standard deviations; columns as in
     /// [`super::blocks`].
     pub fn linearise<const N: usize>(
         &self,
-        camera: &Camera,
-        lens: &Lens,
-        constants: &Constants,
+        given: &Given,
         state: &FrameState,
     ) -> Option<SMatrix<f64, 2, N>> {
+        let (camera, constants) = (&given.camera, given.constants);
         let mut columns = SMatrix::<f64, 2, N>::zeros();
         let [in_reference, in_camera] = self.scaled(constants, state);
         let projection = camera.project_with_jacobians(&in_camera.into())?;
@@ -112,7 +101,7 @@ impl SeenLandmark {
         if N > READOUT {
             columns.set_column(READOUT, &self.by_readout_px_per_s);
         }
-        if let (Some(root), true) = (lens.root(), N > LENS) {
+        if let (Some(root), true) = (given.lens.root(), N > LENS) {
             columns
                 .fixed_columns_mut::<INTRINSIC_COUNT>(LENS)
                 .copy_from(&(projection.by_intrinsics * root));

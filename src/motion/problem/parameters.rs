@@ -184,10 +184,28 @@ impl Lens {
         }
     }
 
+    /// The constants, with the camera that they make of the lens.
+    pub fn given<'a>(&'a self, constants: &'a Constants) -> Given<'a> {
+        Given {
+            camera: self.camera(constants),
+            lens: self,
+            constants,
+        }
+    }
+
     /// The profile's own camera.
     pub fn profile(&self) -> &Camera {
         &self.profile
     }
+}
+
+/// What a frame is predicted by, beside its own state.
+#[derive(Debug, Clone, Copy)]
+pub(in crate::motion) struct Given<'a> {
+    /// The camera that belongs to the constants.
+    pub camera: Camera,
+    pub lens: &'a Lens,
+    pub constants: &'a Constants,
 }
 
 /// What is known of the constants before any frame is looked at.

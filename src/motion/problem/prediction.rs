@@ -5,7 +5,7 @@ use nalgebra::{Matrix3, Point3, SMatrix, Vector2, Vector3};
 use super::blocks::{BOW, CORNER_ERROR, EDGE_SHIFT, LENS, OWN, PICTURE, POSE, READOUT, RESIDUAL};
 use super::bow::bow_slope;
 use super::observation::{Corners, Observation, Target};
-use super::parameters::{BOWS, CORNER_ERRORS, Constants, FrameState, Lens, SURFACE_CONSTANTS};
+use super::parameters::{BOWS, CORNER_ERRORS, Constants, FrameState, Given, SURFACE_CONSTANTS};
 use super::picture_motion::PICTURE_UNKNOWNS;
 use crate::camera::{Camera, INTRINSIC_COUNT};
 use crate::geometry::{Pose, across, corners_in_tag, turn_about};
@@ -20,11 +20,10 @@ pub(in crate::motion) struct Linearised<const N: usize> {
 /// Predicted minus observed corners, whitened; `None` if a corner falls behind the camera.
 pub(in crate::motion) fn residual(
     seen: &Observation,
-    camera: &Camera,
-    constants: &Constants,
+    given: &Given,
     state: &FrameState,
 ) -> Option<Corners> {
-    let mut miss = residual_px(seen, camera, constants, state)?;
+    let mut miss = residual_px(seen, given, state)?;
     whiten(&seen.whitening, &mut miss.data.0[0]);
     Some(miss)
 }
@@ -32,13 +31,13 @@ pub(in crate::motion) fn residual(
 /// Predicted minus observed corners, px.
 pub(in crate::motion) fn residual_px(
     seen: &Observation,
-    camera: &Camera,
-    constants: &Constants,
+    given: &Given,
     state: &FrameState,
 ) -> Option<Corners> {
+    let (camera, constants) = (&given.camera, given.constants);
     let camera_from_tag = camera_from_tag(seen.target, constants, state);
     let flat = flat_outline_px(seen.edge_mm, camera, &camera_from_tag)?;
-    let outline = Outline::of::<0>(seen, camera, &camera_from_tag, constants, &flat)?;
+    let outline = Outline::of::<0>(seen, given, &camera_from_tag, &flat)?;
     let seen_px = state.picture.undone(camera, &seen.corners_px);
     Some(flat + outline.moves - seen_px)
 }
@@ -86,11 +85,10 @@ fn reference_from_tag(target: Target, constants: &Constants, state: &FrameState)
 /// centre and its shift, six columns that are made ready and whitened once.
 pub(in crate::motion) fn linearise<const N: usize>(
     seen: &Observation,
-    camera: &Camera,
-    lens: &Lens,
-    constants: &Constants,
+    given: &Given,
     state: &FrameState,
 ) -> Option<Linearised<N>> {
+    let (camera, constants) = (&given.camera, given.constants);
     let mut columns = SMatrix::<f64, 8, N>::zeros();
     let mut by_turn = ByMotion::zeros();
     let mut by_shift = ByMotion::zeros();
@@ -109,14 +107,14 @@ pub(in crate::motion) fn linearise<const N: usize>(
             .copy_from(&projection.by_point);
         columns[(row, RESIDUAL)] = projection.in_image.x;
         columns[(row + 1, RESIDUAL)] = projection.in_image.y;
-        if let (Some(root), true) = (lens.root(), N > LENS) {
+        if let (Some(root), true) = (given.lens.root(), N > LENS) {
             columns
                 .fixed_view_mut::<2, INTRINSIC_COUNT>(row, LENS)
                 .copy_from(&(projection.by_intrinsics * root));
         }
     }
     let predicted: Corners = columns.column(RESIDUAL).into_owned();
-    let outline = Outline::of::<N>(seen, camera, &camera_from_tag, constants, &predicted)?;
+    let outline = Outline::of::<N>(seen, given, &camera_from_tag, &predicted)?;
     let seen_px = state.picture.undone(camera, &seen.corners_px);
     columns.set_column(RESIDUAL, &(predicted + outline.moves - seen_px));
     columns
@@ -173,11 +171,11 @@ impl Outline {
     /// left out of the derivatives: edge shift and bows are thousandths of a tag.
     fn of<const N: usize>(
         seen: &Observation,
-        camera: &Camera,
+        given: &Given,
         camera_from_tag: &Pose,
-        constants: &Constants,
         predicted: &Corners,
     ) -> Option<Self> {
+        let constants = given.constants;
         let (shift_px, bow_mm) = (constants.edge_shift_px, constants.bow_mm(seen.target));
         let by_readout = seen.by_readout_px_per_s * constants.readout_s;
         let by_edge_shift = if N > EDGE_SHIFT || shift_px != 0.0 {
@@ -186,7 +184,7 @@ impl Outline {
             Corners::zeros()
         };
         let by_bow = if N > BOW || bow_mm != Vector2::zeros() {
-            bow_slope(camera, camera_from_tag, predicted)?
+            bow_slope(&given.camera, camera_from_tag, predicted)?
         } else {
             SMatrix::zeros()
         };

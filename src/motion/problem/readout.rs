@@ -82,14 +82,14 @@ pub(in crate::motion) fn note_motion_of_landmarks(fit: &mut JointFit) {
 
 /// Each kept sighting's corners as the fit has them, px.
 fn outlines(fit: &JointFit, state: &State) -> Vec<Vec<Option<Corners>>> {
-    let camera = fit.lens.camera(&state.constants);
+    let given = fit.lens.given(&state.constants);
     fit.of_frames(state, |frame, frame_state| {
         let outline = |seen: &Observation| {
             if !seen.kept {
                 return None;
             }
-            let pose = camera_from_tag(seen.target, &state.constants, frame_state);
-            flat_outline_px(seen.edge_mm, &camera, &pose)
+            let pose = camera_from_tag(seen.target, given.constants, frame_state);
+            flat_outline_px(seen.edge_mm, &given.camera, &pose)
         };
         frame.observations.iter().map(outline).collect()
     })

@@ -85,10 +85,6 @@ impl Fitted {
         }
     }
 
-    fn camera(&self) -> Camera {
-        self.lens.camera(&self.constants)
-    }
-
     /// With one constant changed.
     fn stepped(&self, column: usize, by: f64) -> Constants {
         let mut step = DVector::zeros(self.layout.constants());
@@ -187,10 +183,10 @@ fn assert_blocks_agree<const ROWS: usize>(
 fn assert_tag_agrees(fitted: &Fitted, target: Target) {
     let (lens, seen) = (&fitted.lens, tag_seen(target));
     let at = |constants: &Constants, state: &FrameState| {
-        residual(&seen, &lens.camera(constants), constants, state).unwrap()
+        residual(&seen, &lens.given(constants), state).unwrap()
     };
     let (constants, state) = (&fitted.constants, &fitted.state);
-    let line = linearise::<ALL_COLUMNS>(&seen, &fitted.camera(), lens, constants, state).unwrap();
+    let line = linearise::<ALL_COLUMNS>(&seen, &lens.given(constants), state).unwrap();
     assert!((at(constants, state) - line.columns.column(RESIDUAL)).norm() < 1e-6);
     for index in 0..VIEW_UNKNOWNS {
         let column = line.columns.column(POSE + index).into_owned();
@@ -226,11 +222,11 @@ fn assert_landmark_agrees(fitted: &Fitted) {
         drive_rad: 0.4,
     };
     let at = |constants: &Constants, state: &FrameState| {
-        let miss_px = mark.residual_px(&lens.camera(constants), constants, state);
+        let miss_px = mark.residual_px(&lens.given(constants), state);
         miss_px.unwrap() / mark.sd_px
     };
     let (constants, state) = (&fitted.constants, &fitted.state);
-    let columns = mark.linearise::<ALL_COLUMNS>(&fitted.camera(), lens, constants, state);
+    let columns = mark.linearise::<ALL_COLUMNS>(&lens.given(constants), state);
     let columns = columns.unwrap();
     assert!((at(constants, state) - columns.column(RESIDUAL)).norm() < 1e-6);
     for index in 0..VIEW_UNKNOWNS {

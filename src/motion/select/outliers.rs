@@ -177,9 +177,8 @@ fn retry_frames_with_misfits(
     rejection_chi2: f64,
 ) {
     let spans = angle_spans(fit, state);
-    let camera = fit.lens.camera(&state.constants);
-    let constants = state.constants.clone();
-    let frame_fit = FrameFit::new(fit, (&camera, &constants), START_LOSS, &spans);
+    let given = fit.lens.given(&state.constants);
+    let frame_fit = FrameFit::new(fit, given, START_LOSS, &spans);
     let retried: Vec<Option<(usize, FrameState)>> = (0..fit.frames.len())
         .into_par_iter()
         .with_min_len(SETTLED_AT_A_TIME)
@@ -200,7 +199,7 @@ fn retry_frames_with_misfits(
         })
         .collect();
     for (index, found) in retried.into_iter().flatten() {
-        chi2[index] = chi2_of(&fit.frames[index], &camera, &constants, &found);
+        chi2[index] = chi2_of(&fit.frames[index], &given, &found);
         state.frames[index] = found;
     }
 }

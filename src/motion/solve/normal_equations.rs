@@ -13,7 +13,6 @@ use std::ops::Range;
 use nalgebra::{Cholesky, Const, DMatrix, DVector, Dyn, OMatrix, SMatrix, SVector};
 use rayon::prelude::*;
 
-use crate::camera::Camera;
 use crate::motion::problem::blocks::{
     ALL_COLUMNS, Block, PICTURE, POSE, RESIDUAL, UP_TO_BOWS, UP_TO_LENS, UP_TO_READOUT,
 };
@@ -21,7 +20,7 @@ use crate::motion::problem::joint_fit::{JointFit, State};
 use crate::motion::problem::landmark_prediction::LANDMARK_LOSS;
 use crate::motion::problem::layout::Slots;
 use crate::motion::problem::observation::{Observation, ObservedFrame, PIECE, Target};
-use crate::motion::problem::parameters::{FrameState, VIEW_UNKNOWNS};
+use crate::motion::problem::parameters::{FrameState, Given, VIEW_UNKNOWNS};
 use crate::motion::problem::prediction::{Linearised, linearise};
 use crate::solver::scaled_inverse;
 
@@ -182,7 +181,7 @@ impl Sums {
 struct Work<'a> {
     fit: &'a JointFit,
     state: &'a State,
-    camera: Camera,
+    given: Given<'a>,
     damping: f64,
     /// How many constants there are.
     constants: usize,
@@ -207,7 +206,7 @@ impl<'a> Work<'a> {
         Self {
             fit,
             state,
-            camera: fit.lens.camera(&state.constants),
+            given: fit.lens.given(&state.constants),
             damping,
             constants: layout.constants(),
             slots: layout.targets().map(of_tag).collect(),
@@ -303,9 +302,8 @@ impl<'a> Work<'a> {
         sums: &mut Sums,
         view: Option<&mut ViewBlock>,
     ) -> Option<Option<AngleElimination>> {
-        let (fit, constants) = (self.fit, &self.state.constants);
-        let line = linearise::<N>(seen, &self.camera, &fit.lens, constants, frame_state);
-        let Some(mut line) = line else {
+        let fit = self.fit;
+        let Some(mut line) = linearise::<N>(seen, &self.given, frame_state) else {
             sums.cost = f64::INFINITY;
             return None;
         };
@@ -336,9 +334,7 @@ impl<'a> Work<'a> {
     ) -> Option<()> {
         let share = frame.share();
         for seen in &frame.landmarks {
-            let (camera, constants) = (&self.camera, &self.state.constants);
-            let line = seen.linearise::<N>(camera, &self.fit.lens, constants, frame_state);
-            let Some(mut columns) = line else {
+            let Some(mut columns) = seen.linearise::<N>(&self.given, frame_state) else {
                 sums.cost = f64::INFINITY;
                 return None;
             };
