@@ -16,9 +16,7 @@ use crate::motion::problem::observation::{Corners, ObservedFrame, PIECE, Target}
 use crate::motion::problem::parameters::{FrameState, Hinged, SURFACE_CONSTANTS};
 use crate::motion::select::at_rest::require_travel;
 use crate::motion::select::scatter::Scatter;
-use crate::motion::solve::normal_equations::{
-    AngleElimination, FrameElimination, Reduced, ViewVector,
-};
+use crate::motion::solve::reduced::{AngleElimination, FrameElimination, Reduced, ViewVector};
 use crate::motion::sorted_fit::undetermined;
 use crate::motion::{
     FitOptions, FrameDeflection, LastingErrors, Misfit, Motion, MotionError, MotionFrame,

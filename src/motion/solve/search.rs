@@ -3,7 +3,8 @@
 use nalgebra::{DMatrix, DVector};
 use rayon::prelude::*;
 
-use super::normal_equations::{FrameElimination, Reduced, ViewVector, reduce};
+use super::normal_equations::reduce;
+use super::reduced::{FrameElimination, Reduced, ViewVector};
 use crate::motion::problem::joint_fit::{JointFit, State};
 use crate::motion::problem::landmark_prediction::LANDMARK_LOSS;
 use crate::motion::problem::observation::{ObservedFrame, PIECE};
