@@ -78,18 +78,12 @@ impl SeenLandmark {
             let nearer = constants.landmarks_seen_from.coords;
             let nearer = pose.rotation * nearer + pose.translation.vector;
             let (turned, nearer) = (by_reference * turned, by_camera * nearer);
-            fill(
-                OWN,
-                SMatrix::from_columns(&[turned.column(0), turned.column(1), nearer.column(0)]),
-            );
-            fill(
-                ROCKING,
-                by_reference * turning(&in_reference) * self.drive_rad,
-            );
-            fill(
-                ROCKING + 3,
-                by_reference * (landmark.inverse_mm * self.drive_rad),
-            );
+            let own = [turned.column(0), turned.column(1), nearer.column(0)];
+            fill(OWN, SMatrix::from_columns(&own));
+            let by_turn = by_reference * turning(&in_reference);
+            fill(ROCKING, by_turn * self.drive_rad);
+            let inverse = landmark.inverse_mm * self.drive_rad;
+            fill(ROCKING + 3, by_reference * inverse);
         }
         let by_readout = self.by_readout_px_per_s * constants.readout_s;
         let seen_px = state.picture.undone(camera, &self.place_px);

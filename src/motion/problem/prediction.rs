@@ -88,73 +88,23 @@ pub(in crate::motion) fn linearise<const N: usize>(
     given: &Given,
     state: &FrameState,
 ) -> Option<Linearised<N>> {
-    let (camera, constants) = (&given.camera, given.constants);
-    let mut columns = SMatrix::<f64, 8, N>::zeros();
-    let mut by_turn = ByMotion::zeros();
-    let mut by_shift = ByMotion::zeros();
-    let reference_from_tag = reference_from_tag(seen.target, constants, state);
+    let reference_from_tag = reference_from_tag(seen.target, given.constants, state);
     let camera_from_tag = state.camera_from_reference * reference_from_tag;
-    for (index, corner) in corners_in_tag(seen.edge_mm).iter().enumerate() {
-        let row = 2 * index;
-        let lever = camera_from_tag.rotation * corner.coords;
-        let in_camera = Point3::from(lever + camera_from_tag.translation.vector);
-        let projection = camera.project_with_jacobians(&in_camera)?;
-        by_turn
-            .fixed_rows_mut::<2>(row)
-            .copy_from(&(projection.by_point * turning(&lever)));
-        by_shift
-            .fixed_rows_mut::<2>(row)
-            .copy_from(&projection.by_point);
-        columns[(row, RESIDUAL)] = projection.in_image.x;
-        columns[(row + 1, RESIDUAL)] = projection.in_image.y;
-        if let (Some(root), true) = (given.lens.root(), N > LENS) {
-            columns
-                .fixed_view_mut::<2, INTRINSIC_COUNT>(row, LENS)
-                .copy_from(&(projection.by_intrinsics * root));
-        }
-    }
-    let predicted: Corners = columns.column(RESIDUAL).into_owned();
-    let outline = Outline::of::<N>(seen, given, &camera_from_tag, &predicted)?;
-    let seen_px = state.picture.undone(camera, &seen.corners_px);
-    columns.set_column(RESIDUAL, &(predicted + outline.moves - seen_px));
-    columns
-        .fixed_columns_mut::<PICTURE_UNKNOWNS>(PICTURE)
-        .copy_from(&state.picture.slopes(camera, &seen_px));
-    if N > EDGE_SHIFT {
-        columns.set_column(EDGE_SHIFT, &outline.by_edge_shift);
-    }
-    if N > READOUT {
-        columns.set_column(READOUT, &seen.by_readout_px_per_s);
-    }
-    if N > BOW {
-        columns
-            .fixed_columns_mut::<BOWS>(BOW)
-            .copy_from(&outline.by_bow);
-    }
-    if N > CORNER_ERROR {
-        columns
-            .columns_mut(CORNER_ERROR, CORNER_ERRORS)
-            .fill_with_identity();
-    }
-    let motion = by_turn.data.0.iter_mut().chain(&mut by_shift.data.0);
-    let rest = columns.data.0.iter_mut().enumerate();
-    let of_pose_or_own = |index: usize| index < PICTURE || (OWN..EDGE_SHIFT).contains(&index);
-    let rest = rest.filter(|(index, _)| !of_pose_or_own(*index));
-    for column in motion.chain(rest.map(|(_, column)| column)) {
-        whiten(&seen.whitening, column);
-    }
-    let centre = state.camera_from_reference.rotation * reference_from_tag.translation.vector;
-    columns
-        .fixed_columns_mut::<3>(POSE)
-        .copy_from(&(by_turn + by_shift * turning(&centre)));
-    columns
-        .fixed_columns_mut::<3>(POSE + 3)
-        .copy_from(&by_shift);
     let mut line = Linearised {
-        columns,
+        columns: SMatrix::zeros(),
         by_angle: Corners::zeros(),
     };
-    line.add_own(seen.target, constants, state, &by_turn, &by_shift);
+    let [mut by_turn, mut by_shift] = line.project(seen.edge_mm, given, &camera_from_tag)?;
+    line.add_outline(seen, given, &camera_from_tag, state)?;
+    line.whiten(&seen.whitening, &mut by_turn, &mut by_shift);
+    let centre = state.camera_from_reference.rotation * reference_from_tag.translation.vector;
+    line.columns
+        .fixed_columns_mut::<3>(POSE)
+        .copy_from(&(by_turn + by_shift * turning(&centre)));
+    line.columns
+        .fixed_columns_mut::<3>(POSE + 3)
+        .copy_from(&by_shift);
+    line.add_own(seen.target, given.constants, state, &by_turn, &by_shift);
     Some(line)
 }
 
@@ -211,6 +161,90 @@ fn whiten(lower: &SMatrix<f64, 8, 8>, column: &mut [f64; 8]) {
 }
 
 impl<const N: usize> Linearised<N> {
+    /// Fills in the corners of the flat tag in place of the residual, and the columns of the lens; how the
+    /// corners follow a turn of the tag about its centre and a shift.
+    fn project(
+        &mut self,
+        edge_mm: f64,
+        given: &Given,
+        camera_from_tag: &Pose,
+    ) -> Option<[ByMotion; 2]> {
+        let columns = &mut self.columns;
+        let mut by_turn = ByMotion::zeros();
+        let mut by_shift = ByMotion::zeros();
+        for (index, corner) in corners_in_tag(edge_mm).iter().enumerate() {
+            let row = 2 * index;
+            let lever = camera_from_tag.rotation * corner.coords;
+            let in_camera = Point3::from(lever + camera_from_tag.translation.vector);
+            let projection = given.camera.project_with_jacobians(&in_camera)?;
+            by_turn
+                .fixed_rows_mut::<2>(row)
+                .copy_from(&(projection.by_point * turning(&lever)));
+            by_shift
+                .fixed_rows_mut::<2>(row)
+                .copy_from(&projection.by_point);
+            columns[(row, RESIDUAL)] = projection.in_image.x;
+            columns[(row + 1, RESIDUAL)] = projection.in_image.y;
+            if let (Some(root), true) = (given.lens.root(), N > LENS) {
+                columns
+                    .fixed_view_mut::<2, INTRINSIC_COUNT>(row, LENS)
+                    .copy_from(&(projection.by_intrinsics * root));
+            }
+        }
+        Some([by_turn, by_shift])
+    }
+
+    /// Completes the residual; fills in the columns of the picture's motion and of what moves the outline.
+    fn add_outline(
+        &mut self,
+        seen: &Observation,
+        given: &Given,
+        camera_from_tag: &Pose,
+        state: &FrameState,
+    ) -> Option<()> {
+        let columns = &mut self.columns;
+        let predicted: Corners = columns.column(RESIDUAL).into_owned();
+        let outline = Outline::of::<N>(seen, given, camera_from_tag, &predicted)?;
+        let seen_px = state.picture.undone(&given.camera, &seen.corners_px);
+        columns.set_column(RESIDUAL, &(predicted + outline.moves - seen_px));
+        columns
+            .fixed_columns_mut::<PICTURE_UNKNOWNS>(PICTURE)
+            .copy_from(&state.picture.slopes(&given.camera, &seen_px));
+        if N > EDGE_SHIFT {
+            columns.set_column(EDGE_SHIFT, &outline.by_edge_shift);
+        }
+        if N > READOUT {
+            columns.set_column(READOUT, &seen.by_readout_px_per_s);
+        }
+        if N > BOW {
+            columns
+                .fixed_columns_mut::<BOWS>(BOW)
+                .copy_from(&outline.by_bow);
+        }
+        if N > CORNER_ERROR {
+            columns
+                .columns_mut(CORNER_ERROR, CORNER_ERRORS)
+                .fill_with_identity();
+        }
+        Some(())
+    }
+
+    /// Whitens all columns but those of the pose and the tag's own, which are made of whitened ones.
+    fn whiten(
+        &mut self,
+        whitening: &SMatrix<f64, 8, 8>,
+        by_turn: &mut ByMotion,
+        by_shift: &mut ByMotion,
+    ) {
+        let motion = by_turn.data.0.iter_mut().chain(&mut by_shift.data.0);
+        let rest = self.columns.data.0.iter_mut().enumerate();
+        let of_pose_or_own = |index: usize| index < PICTURE || (OWN..EDGE_SHIFT).contains(&index);
+        let rest = rest.filter(|(index, _)| !of_pose_or_own(*index));
+        for column in motion.chain(rest.map(|(_, column)| column)) {
+            whiten(whitening, column);
+        }
+    }
+
     /// Fills in the columns of the target's own constants, where there are any, and the angle's.
     fn add_own(
         &mut self,
