@@ -73,6 +73,7 @@ impl Conclusion<'_> {
             constants_covariance: covariance,
             lasting: self.lasting,
             lens: self.fit.lens.camera(&state.constants),
+            passes: self.fit.passes.clone(),
             tags_at_zero: TagsAtZero::new(&state.constants, &self.fit.layout, self.model, &signs),
         };
         judge_scatter(&scatter, warnings)?;

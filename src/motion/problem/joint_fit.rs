@@ -9,7 +9,7 @@ use super::layout::Layout;
 use super::observation::{ObservedFrame, PIECE, ReadLines};
 use super::parameters::{Constants, FrameState, Lens, Priors};
 use super::prediction::residual;
-use crate::motion::PictureWander;
+use crate::motion::{FitPass, PictureWander};
 use crate::solver::Loss;
 
 /// Error assumed for a sighting that has no place in the picture, standard deviations: as far
@@ -30,6 +30,8 @@ pub(in crate::motion) struct JointFit {
     /// The picture of a camera that stood still moved by so much, and the frames are steadied.
     pub steadied: Option<PictureWander>,
     pub frames: Vec<ObservedFrame>,
+    /// The searches so far.
+    pub passes: Vec<FitPass>,
 }
 
 /// Whether landmarks of the surroundings are part of a fit.
@@ -72,6 +74,7 @@ impl JointFit {
             frames,
             lens: self.lens.clone(),
             priors: self.priors.clone(),
+            passes: vec![],
             ..*self
         };
         let state = State {

@@ -39,7 +39,9 @@ pub(in crate::motion) fn fit_and_sort(
 ) -> Result<State, Undefined> {
     keep_plausible(fit, &start);
     readout::note_motion(fit, &start);
-    let state = fit.minimise(start, round(fit, FROM_AFAR))?.state;
+    let state = fit
+        .pass("all sightings", start, round(fit, FROM_AFAR))?
+        .state;
     sort_on(fit, state, 1, rejection_chi2)
 }
 
@@ -50,7 +52,9 @@ pub(in crate::motion) fn fit_and_sort_on(
     rejection_chi2: f64,
 ) -> Result<State, Undefined> {
     readout::note_motion(fit, &sorted);
-    let state = fit.minimise(sorted, round(fit, FROM_NEARBY))?.state;
+    let state = fit
+        .pass("significant unknowns", sorted, round(fit, FROM_NEARBY))?
+        .state;
     sort_on(fit, state, 0, rejection_chi2)
 }
 
@@ -87,7 +91,9 @@ pub(in crate::motion) fn sort_on(
         fit.loss = Loss::Huber {
             width: rejection_chi2.sqrt(),
         };
-        state = fit.minimise(state, round(fit, FROM_NEARBY))?.state;
+        state = fit
+            .pass("sorted sightings", state, round(fit, FROM_NEARBY))?
+            .state;
     }
     Ok(state)
 }

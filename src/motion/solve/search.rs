@@ -5,6 +5,7 @@ use rayon::prelude::*;
 
 use super::normal_equations::reduce;
 use super::reduced::{FrameElimination, Reduced, ViewVector};
+use crate::motion::FitPass;
 use crate::motion::problem::joint_fit::{JointFit, State};
 use crate::motion::problem::landmark_prediction::LANDMARK_LOSS;
 use crate::motion::problem::observation::{ObservedFrame, PIECE};
@@ -75,6 +76,22 @@ impl JointFit {
     /// [`Undefined`] if the start is outside the model.
     pub fn minimise(&self, start: State, search: Search) -> Result<Minimum<State>, Undefined> {
         descend(self, start, &search.policy())
+    }
+
+    /// The same, noted among the fit's passes.
+    pub fn pass(
+        &mut self,
+        fits: &'static str,
+        start: State,
+        search: Search,
+    ) -> Result<Minimum<State>, Undefined> {
+        let mut minimum = self.minimise(start, search)?;
+        self.passes.push(FitPass {
+            fits,
+            course: std::mem::take(&mut minimum.course),
+            ending: minimum.ending,
+        });
+        Ok(minimum)
     }
 
     /// Half the loss of a frame's sightings, landmarks and picture, by their weights.

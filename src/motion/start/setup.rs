@@ -86,6 +86,7 @@ pub(in crate::motion) fn joint_fit(
         surroundings: Surroundings::Unused,
         steadied,
         frames,
+        passes: vec![],
     })
 }
 

@@ -302,6 +302,7 @@ fn trial_fit(
         surroundings: Surroundings::Unused,
         steadied: None,
         frames,
+        passes: vec![],
     }
 }
 

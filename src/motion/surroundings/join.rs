@@ -98,7 +98,7 @@ fn fit_what_stands_still(fit: &mut JointFit, alone: &State) -> Result<State, Sur
     fit.priors.picture = weighed.picture;
     fit.view_share_of_tags = weighed.view_share_of_tags;
     settle_frames(fit, &mut start);
-    let joined = fit.minimise(start, joining(fit));
+    let joined = fit.pass("with landmarks", start, joining(fit));
     let mut joined = joined.map_err(|_| Surroundings::Undetermined)?.state;
     bridge(fit, &mut joined);
     Ok(joined)
