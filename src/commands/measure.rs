@@ -129,13 +129,13 @@ impl CameraOptions {
 }
 
 impl CameraSource {
-    /// The profile for the pictures of a clip.
     fn level_clip(&self, path: &Path, options: &ClipOptions) -> Result<LevelClip, CommandError> {
         let clip = Clip::open(path, options)?;
         let profile = self.profile(clip.info())?;
         Ok(LevelClip::new(clip, profile))
     }
 
+    /// The profile for the pictures of a clip.
     fn profile(&self, clip: &ClipInfo) -> Result<CameraProfile, ProfileError> {
         match self {
             Self::Profile(profile) => profile.for_picture(clip.width_px, clip.height_px),
