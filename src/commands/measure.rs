@@ -51,7 +51,7 @@ pub struct Options {
     /// Ignore the cache and search the whole clip again
     #[arg(long)]
     fresh: bool,
-    /// Folder for tables and pictures of each stage, written as it ends, and the time it took
+    /// Folder for pictures, tables and the time of each stage
     #[arg(long, value_name = "DIR")]
     trace: Option<PathBuf>,
 }
