@@ -4,8 +4,8 @@
 use miette::Diagnostic;
 
 use super::CommandError;
-use super::job::Times;
 use super::level_clip::SearchedLevel;
+use super::stage_log::StageLog;
 use crate::camera::CameraProfile;
 use crate::clip::day_of_file;
 use crate::functions::{ClipFunction, FunctionsWarning, InClip, Wanted, cards_shown_for};
@@ -13,8 +13,9 @@ use crate::matching;
 use crate::measurement::{FrameRow, Measurement, NotMeasured, Stages, frame_rows};
 use crate::model_file::ModelFile;
 use crate::motion::{self, FitOptions, Motion};
-use crate::response::{self, Responses};
-use crate::stations::{self, GivenHold, HoldOptions, Holds};
+use crate::report;
+use crate::response;
+use crate::stations::{self, GivenHold, HoldOptions};
 use crate::tags::{self, Sightings, TagPlan};
 use crate::warning::{Warning, WarningText, gather};
 
@@ -76,7 +77,7 @@ impl FittedClip<'_> {
     /// raises doubt about such a function is pushed to `lost`.
     pub fn measure(
         &self,
-        times: &mut Times,
+        log: &mut StageLog,
         lost: &mut Vec<WarningText>,
     ) -> Result<Part, CommandError> {
         let mut not_measured: Vec<NotMeasured> =
@@ -84,9 +85,12 @@ impl FittedClip<'_> {
         let (mut parts, mut doubts) = (Vec::new(), Vec::new());
         let mut first_error = None;
         for (number, function) in self.shown.functions.iter().enumerate() {
-            let before: &[WarningText] = if parts.is_empty() { self.warnings } else { &[] };
+            let before: &[WarningText] = match parts.is_empty() {
+                true => self.warnings,
+                false => &[],
+            };
             let mut warnings = before.to_vec();
-            let measured = self.measure_function(number, &mut warnings, times);
+            let measured = self.measure_function(number, &mut warnings, log);
             if measured.is_err() {
                 lost.extend(warnings.split_off(before.len()));
             }
@@ -117,7 +121,7 @@ impl FittedClip<'_> {
         &self,
         number: usize,
         warnings: &mut Vec<WarningText>,
-        times: &mut Times,
+        log: &mut StageLog,
     ) -> Result<Part, CommandError> {
         let functions = &self.shown.functions;
         let function = &functions[number];
@@ -131,20 +135,30 @@ impl FittedClip<'_> {
         };
         let model = &function.model;
 
-        let holds = self.holds(motion, cards, model, warnings)?;
-        times.stage("stations");
+        let options = HoldOptions::default();
+        let holds = gather(warnings, |doubts| match self.given {
+            Some(given) => stations::holds_as_given(motion, given, model, doubts),
+            None => stations::find_holds(motion, cards, model, &options, doubts),
+        })?;
+        log.stage("stations");
+        log.trace(|| Ok(report::trace_of_stations(number + 1, &holds.holds)?));
 
         let mut responses = gather(warnings, |doubts| {
             response::respond(motion, &holds, model, doubts)
         })?;
-        times.stage("response");
-        self.lay_level_over(motion, &mut responses, warnings, times);
+        log.stage("response");
+        log.trace(|| Ok(report::trace_of_responses(number + 1, &responses)?));
+        if let Some(level) = self.level {
+            let laid_over = level.lay_over(self.profile, motion, &mut responses);
+            warnings.extend(laid_over.err().as_ref().map(WarningText::from));
+            log.stage("level zero");
+        }
 
         let (groups, radio) = (&model.matches, model.radio.as_ref());
         let corrections = gather(warnings, |doubts| {
             matching::match_groups(&responses, groups, radio, doubts)
         })?;
-        times.stage("matching");
+        log.stage("matching");
 
         let rows = frame_rows(motion, &holds);
         let measurement = Measurement::assemble(&Stages {
@@ -161,36 +175,6 @@ impl FittedClip<'_> {
             date: day_of_file(&self.sightings.clip.path).as_deref(),
         })?;
         Ok((measurement, rows))
-    }
-
-    /// Adds the level position of another clip to the responses; a warning says why it is not used.
-    fn lay_level_over(
-        &self,
-        motion: &Motion,
-        responses: &mut Responses,
-        warnings: &mut Vec<WarningText>,
-        times: &mut Times,
-    ) {
-        if let Some(level) = self.level {
-            let laid_over = level.lay_over(self.profile, motion, responses);
-            warnings.extend(laid_over.err().as_ref().map(WarningText::from));
-            times.stage("level zero");
-        }
-    }
-
-    /// The holds of a function: known ones, or those that the motion shows.
-    fn holds(
-        &self,
-        motion: &Motion,
-        cards: &Sightings,
-        model: &ModelFile,
-        warnings: &mut Vec<WarningText>,
-    ) -> Result<Holds, CommandError> {
-        let options = HoldOptions::default();
-        Ok(gather(warnings, |doubts| match self.given {
-            Some(given) => stations::holds_as_given(motion, given, model, doubts),
-            None => stations::find_holds(motion, cards, model, &options, doubts),
-        })?)
     }
 }
 

@@ -18,6 +18,7 @@ pub mod output;
 mod print;
 pub(crate) mod record;
 mod search;
+pub(crate) mod stage_log;
 mod system_files;
 mod terminal;
 mod unfinished;

@@ -54,7 +54,10 @@ pub use setup_sheet::setup_sheet;
 pub use sheet_sources::source_lines;
 pub use still::{Picture, frame_to_mark, marked_still};
 pub use summary::summary;
-pub use trace::{TraceInputs, trace_files};
+pub use trace::{
+    trace_of_motion, trace_of_record, trace_of_responses, trace_of_sightings, trace_of_stations,
+    trace_of_times,
+};
 pub use truth::{TrueStation, beside_truth};
 pub use unfinished::{UNFINISHED_PAGE, Unfinished, hold_still, unfinished_page};
 pub use verdict::{Judgement, Verdict};

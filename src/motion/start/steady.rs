@@ -11,16 +11,16 @@
 
 use std::collections::BTreeMap;
 
-use nalgebra::{Matrix2x3, Matrix3, Point2, SMatrix, Vector2, Vector3};
+use nalgebra::{Matrix2x3, Matrix3, SMatrix, Vector2, Vector3};
 use rayon::prelude::*;
 
+use super::picture_model::Model;
 use crate::camera::{Camera, CameraProfile};
 use crate::landmarks::LandmarkSighting;
 use crate::model_file::ModelFile;
 use crate::motion::PictureWander;
 use crate::motion::problem::landmark::FEWEST_LANDMARKS;
 use crate::motion::problem::observation::{Corners, Observation, ObservedFrame, Target, observe};
-use crate::motion::problem::prediction::turning;
 use crate::solver::Loss;
 use crate::statistics::{SD_FROM_MAD, median};
 use crate::tags::Sightings;
@@ -35,10 +35,6 @@ const LOSS: Loss = Loss::Huber { width: 3.0 };
 /// median deviation). Landmarks of a still camera scatter by 0.02 to 0.06 px, also in video of a quarter of the
 /// usual bits; those of a camera in the hand by 10 px.
 const MOST_SCATTER_PX: f64 = 0.3;
-/// What a motion may be, as standard deviations: shift (px) or turn (rad, in shifts of the picture), growth.
-/// They only matter for frames with few points.
-const SHIFT_SD_PX: f64 = 40.0;
-const GROWTH_SD: f64 = 0.005;
 /// Places and motions are fitted in turns so many times; three are enough for 0.001 px.
 const ROUNDS: usize = 4;
 /// Reweighted steps of one frame in a round.
@@ -66,15 +62,6 @@ struct Found {
 }
 
 type Places = BTreeMap<Point, Vector2<f64>>;
-
-/// A motion of the whole picture.
-#[derive(Debug, Clone, Copy)]
-enum Model {
-    /// Shift (px) and growth.
-    Picture,
-    /// Turn of the camera, rad.
-    Turn,
-}
 
 /// A model fitted to all frames.
 struct Fitted {
@@ -171,42 +158,6 @@ fn points(frame: &ObservedFrame, landmarks: &[LandmarkSighting]) -> Vec<Found> {
         sd_px: LANDMARK_SD_PX,
     });
     corners.chain(landmarks).collect()
-}
-
-impl Model {
-    /// How a point in the picture follows the three numbers.
-    fn slopes(self, camera: &Camera, place_px: &Vector2<f64>) -> Option<Matrix2x3<f64>> {
-        match self {
-            Self::Picture => {
-                let from_centre = place_px - Vector2::new(camera.cx, camera.cy);
-                Some(Matrix2x3::new(
-                    1.0,
-                    0.0,
-                    from_centre.x,
-                    0.0,
-                    1.0,
-                    from_centre.y,
-                ))
-            }
-            Self::Turn => {
-                let ray = camera.undistort(&Point2::from(*place_px))?.to_homogeneous();
-                let projection = camera.project_with_jacobians(&ray.into())?;
-                Some(projection.by_point * turning(&ray))
-            }
-        }
-    }
-
-    /// Inverse variances of the numbers beforehand.
-    fn information(self, camera: &Camera) -> Vector3<f64> {
-        match self {
-            Self::Picture => Vector3::new(
-                SHIFT_SD_PX.powi(-2),
-                SHIFT_SD_PX.powi(-2),
-                GROWTH_SD.powi(-2),
-            ),
-            Self::Turn => Vector3::from_element((camera.fx / SHIFT_SD_PX).powi(2)),
-        }
-    }
 }
 
 impl Fitted {
