@@ -8,9 +8,10 @@ use super::free_name::free_name;
 use crate::camera::{CameraProfile, ProfileError};
 use crate::clip::{Clip, ClipOptions};
 use crate::commands::CommandError;
-use crate::commands::job::{Cache, Clips, Folders, Job};
+use crate::commands::job::{Cache, Clips, Job};
 use crate::commands::level_clip::LevelClip;
 use crate::commands::output::OutputFolder;
+use crate::commands::stage_log::StageLog;
 use crate::functions::Wanted;
 use crate::model_file::ModelFile;
 use crate::names::of_file;
@@ -58,10 +59,7 @@ impl Order {
     pub fn run(&self, root: &Path, progress: Box<dyn Progress>) -> Result<(), CommandError> {
         let model = ModelFile::read(&root.join(&self.aircraft))?;
         let profile = CameraProfile::read(&root.join(&self.camera))?;
-        let folders = Folders {
-            report: OutputFolder::create(&root.join(&self.out), false)?,
-            trace: None,
-        };
+        let result = OutputFolder::create(&root.join(&self.out), false)?;
         let clip_path = root.join(&self.clip);
         let clip_options = ClipOptions::default();
         let clip = Clip::open(&clip_path, &clip_options)?;
@@ -82,7 +80,7 @@ impl Order {
             progress,
         };
         let clips = Clips { main: clip, level };
-        job.run(clips, folders).map(drop)
+        job.run(clips, result, &mut StageLog::start(None)).map(drop)
     }
 }
 
@@ -93,7 +91,7 @@ fn for_pictures_of(profile: &CameraProfile, clip: &Clip) -> Result<CameraProfile
 
 /// The folder for the result of a clip: named after aircraft and clip, with a number where such a
 /// name is taken.
-pub fn free_folder(aircraft: &Path, clip: &Path, is_taken: impl Fn(&Path) -> bool) -> PathBuf {
+pub fn free_folder(aircraft: &Path, clip: &Path, is_free: impl Fn(&Path) -> bool) -> PathBuf {
     let stem = format!("{}-{}", of_file(aircraft), of_file(clip));
-    free_name(&stem, "", |folder| !is_taken(folder))
+    free_name(&stem, "", is_free)
 }

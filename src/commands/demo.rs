@@ -4,8 +4,9 @@ use std::path::{Path, PathBuf};
 
 use clap::{Args, ValueEnum};
 
-use super::job::{Cache, Clips, Folders, Job};
+use super::job::{Cache, Clips, Job};
 use super::output::OutputFolder;
+use super::stage_log::StageLog;
 use super::terminal::{progress, say, say_result};
 use super::{CommandError, Common, Outcome};
 use crate::camera::CameraProfile;
@@ -91,10 +92,7 @@ pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
     let model = ModelFile::read(&folder.join(sample.model.0))?;
     let profile = CameraProfile::read(&folder.join(CAMERA.0))?;
     let truth = true_stations(sample.truth)?;
-    let folders = Folders {
-        report: OutputFolder::create(out, true)?,
-        trace: None,
-    };
+    let result = OutputFolder::create(out, true)?;
     let clip_path = folder.join(sample.clip.0);
     let clip_options = ClipOptions::default();
     let clip = Clip::open(&clip_path, &clip_options)?;
@@ -112,7 +110,9 @@ pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
         main: clip,
         level: None,
     };
-    let measurement = job.run(clips, folders)?.measurement;
+    let measurement = job
+        .run(clips, result, &mut StageLog::start(None))?
+        .measurement;
     say(common, report::beside_truth(&measurement, &truth));
     say_result(&measurement, Some(&out.join(report::PAGE)), common)?;
     Ok(Outcome::Done)

@@ -4,8 +4,8 @@
 use miette::Diagnostic;
 
 use super::CommandError;
-use super::job::Times;
 use super::level_clip::SearchedLevel;
+use super::stage_log::StageLog;
 use crate::camera::CameraProfile;
 use crate::clip::day_of_file;
 use crate::functions::{ClipFunction, FunctionsWarning, InClip, Wanted, cards_shown_for};
@@ -13,6 +13,7 @@ use crate::matching;
 use crate::measurement::{FrameRow, Measurement, NotMeasured, Stages, frame_rows};
 use crate::model_file::ModelFile;
 use crate::motion::{self, FitOptions, Motion};
+use crate::report;
 use crate::response;
 use crate::stations::{self, GivenHold, HoldOptions};
 use crate::tags::{self, Sightings, TagPlan};
@@ -76,7 +77,7 @@ impl FittedClip<'_> {
     /// raises doubt about such a function is pushed to `lost`.
     pub fn measure(
         &self,
-        times: &mut Times,
+        log: &mut StageLog,
         lost: &mut Vec<WarningText>,
     ) -> Result<Part, CommandError> {
         let mut not_measured: Vec<NotMeasured> =
@@ -89,7 +90,7 @@ impl FittedClip<'_> {
                 false => &[],
             };
             let mut warnings = before.to_vec();
-            let measured = self.measure_function(number, &mut warnings, times);
+            let measured = self.measure_function(number, &mut warnings, log);
             if measured.is_err() {
                 lost.extend(warnings.split_off(before.len()));
             }
@@ -120,7 +121,7 @@ impl FittedClip<'_> {
         &self,
         number: usize,
         warnings: &mut Vec<WarningText>,
-        times: &mut Times,
+        log: &mut StageLog,
     ) -> Result<Part, CommandError> {
         let functions = &self.shown.functions;
         let function = &functions[number];
@@ -139,23 +140,25 @@ impl FittedClip<'_> {
             Some(given) => stations::holds_as_given(motion, given, model, doubts),
             None => stations::find_holds(motion, cards, model, &options, doubts),
         })?;
-        times.stage("stations");
+        log.stage("stations");
+        log.trace(|| Ok(report::trace_of_stations(number + 1, &holds.holds)?));
 
         let mut responses = gather(warnings, |doubts| {
             response::respond(motion, &holds, model, doubts)
         })?;
-        times.stage("response");
+        log.stage("response");
+        log.trace(|| Ok(report::trace_of_responses(number + 1, &responses)?));
         if let Some(level) = self.level {
-            let laid_over = level.lay_over(self.profile, (motion, &mut responses));
+            let laid_over = level.lay_over(self.profile, motion, &mut responses);
             warnings.extend(laid_over.err().as_ref().map(WarningText::from));
-            times.stage("level zero");
+            log.stage("level zero");
         }
 
         let (groups, radio) = (&model.matches, model.radio.as_ref());
         let corrections = gather(warnings, |doubts| {
             matching::match_groups(&responses, groups, radio, doubts)
         })?;
-        times.stage("matching");
+        log.stage("matching");
 
         let rows = frame_rows(motion, &holds);
         let measurement = Measurement::assemble(&Stages {

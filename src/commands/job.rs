@@ -1,24 +1,24 @@
 //! The main job of `measure` and `demo`, from an opened clip to a report.
 
 use std::path::{Path, PathBuf};
-use std::time::Instant;
 
 use super::CommandError;
 use super::function_work::{FittedClip, fit_wanted};
-use super::level_clip::LevelClip;
+use super::level_clip::{LevelClip, SearchedLevel};
 use super::output::{OutputFolder, write_files};
+use super::search::CacheHit;
+use super::stage_log::StageLog;
 use super::unfinished;
 use crate::camera::{Camera, CameraProfile};
-use crate::clip::{Clip, ClipOptions, ClipWarning, Frame, Levels, drop_damaged};
+use crate::clip::{Clip, ClipOptions, Frame, Levels};
 use crate::foreign::give_back_memory;
-use crate::functions::Wanted;
+use crate::functions::{InClip, Wanted};
 use crate::measurement::{FrameRow, Measurement};
 use crate::model_file::ModelFile;
 use crate::progress::Progress;
-use crate::report::{self, Picture, ReportInputs, TraceInputs, frame_to_mark};
-use crate::sighting_cache::{Before, Searched, SightingCache};
-use crate::stations::SeenRest;
-use crate::tags::{self, Checkpoint, SightedFrame, Sightings, TagPlan};
+use crate::report::{self, NamedFile, Picture, ReportInputs, frame_to_mark};
+use crate::stations::{self, HoldOptions, SeenRest};
+use crate::tags::{SightedFrame, Sightings};
 use crate::warning::{WarningText, gather};
 
 /// Input of the job.
@@ -57,36 +57,12 @@ pub enum Cache {
     Off,
 }
 
-/// Where a job's files go.
-pub struct Folders {
-    /// The page and the tables.
-    pub report: OutputFolder,
-    /// Receives a picture of each stage and its time, if requested.
-    pub trace: Option<OutputFolder>,
-}
-
 /// Output of the job.
 pub struct Done {
     /// The result.
     pub measurement: Measurement,
     /// The part taken from an earlier search.
     pub cache_hit: CacheHit,
-    /// Why there is no trace, where one was asked for.
-    pub no_trace: Option<CommandError>,
-}
-
-/// How much of the sightings is from the same search before.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub enum CacheHit {
-    /// Nothing; the clip was searched.
-    Nothing,
-    /// It had been interrupted, and was resumed.
-    Until {
-        /// Time of the last frame that was searched before.
-        time_s: f64,
-    },
-    /// All; the clip was not searched.
-    All,
 }
 
 /// Result of a job.
@@ -95,8 +71,6 @@ struct JobResult {
     measurement: Measurement,
     /// Every surface in every frame.
     rows: Vec<FrameRow>,
-    /// Stages in their order, and how long each took.
-    times_s: Vec<(&'static str, f64)>,
     /// The sightings in the frame that the report draws on.
     marked: Option<SightedFrame>,
     /// The lens of the result.
@@ -121,30 +95,28 @@ pub(super) struct Seen {
 impl Job<'_> {
     /// Measures and matches the opened clips, writes the results, and returns them. For a clip that
     /// cannot be measured it writes a page that shows the clip's tags and holds.
-    pub fn run(&self, clips: Clips, folders: Folders) -> Result<Done, CommandError> {
+    pub fn run(
+        &self,
+        clips: Clips,
+        folder: OutputFolder,
+        log: &mut StageLog,
+    ) -> Result<Done, CommandError> {
         let info = clips.main.info().clone();
         let mut seen = Seen::default();
-        let result = match self.measure(clips, &mut seen) {
+        let result = match self.measure(clips, &mut seen, log) {
             Ok(result) => result,
             Err(CommandError::Cancelled) => return Err(CommandError::Cancelled),
             Err(error) => {
-                return Err(unfinished::with_page(
-                    self,
-                    error,
-                    &info,
-                    seen,
-                    folders.report,
-                ));
+                return Err(unfinished::with_page(self, error, &info, seen, folder));
             }
         };
         give_back_memory();
         let still = self.still(&result, seen.first)?;
         let picture = still.as_ref().and_then(|frame| result.picture(frame));
-        let no_trace = result.write(picture, folders)?;
+        result.write(picture, folder)?;
         Ok(Done {
             measurement: result.measurement,
             cache_hit: result.cache_hit,
-            no_trace,
         })
     }
 
@@ -178,9 +150,13 @@ impl Job<'_> {
 
     /// Clip → sightings → motion → holds → responses → corrections → measurement. The results of
     /// finished stages stay in `seen`, even if a later one fails.
-    fn measure(&self, clips: Clips, seen: &mut Seen) -> Result<JobResult, CommandError> {
+    fn measure(
+        &self,
+        clips: Clips,
+        seen: &mut Seen,
+        log: &mut StageLog,
+    ) -> Result<JobResult, CommandError> {
         let (model, profile) = (self.model, self.profile);
-        let mut times = Times::start();
         let info = clips.main.info().clone();
         let Seen {
             sightings,
@@ -192,27 +168,23 @@ impl Job<'_> {
         let (found, cache_hit) = gather(warnings, |doubts| self.search(clips.main, first, doubts))?;
         let sightings = &*sightings.insert(found);
         give_back_memory();
-        times.stage(if cache_hit == CacheHit::All {
-            "cached sightings"
-        } else {
-            "clip and tags"
-        });
+        log.stage(cache_hit.stage());
+        log.trace(|| self.traced_sightings(sightings, first.clone()));
 
         let wanted = self.wanted;
         let (motion, shown) = fit_wanted(sightings, model, wanted, profile, warnings)?;
         give_back_memory();
-        times.stage("motion");
+        log.stage("motion");
+        log.trace(|| {
+            let rests = stations::rests_seen(&motion, &HoldOptions::default());
+            Ok(report::trace_of_motion(&motion, &rests)?)
+        });
         self.go_on()?;
 
-        let level = match clips.level {
-            Some(level) if shown.functions.len() == 1 => {
-                let searched = level.search(self, warnings)?;
-                times.stage("level clip");
-                Some(searched)
-            }
-            Some(level) => Some(level.of_several_functions()),
-            None => None,
-        };
+        let level = clips
+            .level
+            .map(|level| self.search_level(level, &shown, warnings, log))
+            .transpose()?;
         let fitted = FittedClip {
             level: level.as_ref(),
             sightings,
@@ -224,16 +196,16 @@ impl Job<'_> {
             warnings,
         };
         let mut doubts = Vec::new();
-        let measured = fitted.measure(&mut times, &mut doubts);
+        let measured = fitted.measure(log, &mut doubts);
         if measured.is_err() {
             *rests = unfinished::rests_seen(model, &motion);
             warnings.append(&mut doubts);
         }
         let (measurement, rows) = measured?;
+        log.trace(|| Ok(report::trace_of_record(&measurement)));
         Ok(JobResult {
             measurement,
             rows,
-            times_s: times.stages,
             marked: sightings
                 .frames
                 .get(frame_to_mark(&motion).unwrap_or(0))
@@ -244,84 +216,43 @@ impl Job<'_> {
         })
     }
 
+    /// The level clip as far as it is of use: only beside one function.
+    fn search_level(
+        &self,
+        level: LevelClip,
+        shown: &InClip,
+        warnings: &mut Vec<WarningText>,
+        log: &mut StageLog,
+    ) -> Result<SearchedLevel, CommandError> {
+        if shown.functions.len() != 1 {
+            return Ok(level.of_several_functions());
+        }
+        let searched = level.search(self, warnings)?;
+        log.stage("level clip");
+        Ok(searched)
+    }
+
+    /// The files of a trace that show the sightings; the picture is of the frame with the most tags.
+    fn traced_sightings(
+        &self,
+        sightings: &Sightings,
+        first: Option<Frame>,
+    ) -> Result<Vec<NamedFile>, CommandError> {
+        let shown = unfinished::frame_to_show(self, &sightings.frames, first)?;
+        let picture = shown.as_ref().map(|(frame, sighted)| Picture {
+            image: &frame.image,
+            levels: sightings.clip.levels,
+            sighted,
+            camera: &self.profile.camera,
+        });
+        Ok(report::trace_of_sightings(&sightings.frames, picture)?)
+    }
+
     /// Ends the job early where its result is no longer wanted.
-    fn go_on(&self) -> Result<(), CommandError> {
+    pub(super) fn go_on(&self) -> Result<(), CommandError> {
         match self.progress.is_cancelled() {
             true => Err(CommandError::Cancelled),
             false => Ok(()),
-        }
-    }
-
-    /// Clip → sightings, as many of them as can be from the same search before.
-    pub(super) fn search(
-        &self,
-        clip: Clip,
-        first: &mut Option<Frame>,
-        warnings: &mut Vec<ClipWarning>,
-    ) -> Result<(Sightings, CacheHit), CommandError> {
-        let info = clip.info().clone();
-        let plan = TagPlan::of(self.model);
-        let place = |folder| SightingCache::new(folder, &info, &self.clip_options, &plan);
-        let taken = match &self.cache {
-            Cache::Off => None,
-            Cache::In(folder) => place(folder).map(SightingCache::resume),
-            Cache::RefreshedIn(folder) => place(folder).map(SightingCache::start_over),
-        };
-        let (mut keeping, before) = taken.unwrap_or_default();
-        let cache_hit = CacheHit::of(&before);
-        let checkpoint = match before {
-            Before::All(Searched {
-                frames,
-                overview,
-                doubts,
-            }) => {
-                let mut sightings = Sightings {
-                    clip: info,
-                    frames,
-                    overview,
-                };
-                drop_damaged(&mut sightings.frames, |frame| frame.time_s, &doubts);
-                warnings.extend(doubts);
-                return Ok((sightings, cache_hit));
-            }
-            Before::Part(checkpoint) => *checkpoint,
-            Before::Nothing => Checkpoint::new(&plan)?,
-        };
-        let mut frames = clip.into_stream()?;
-        let progress = self.progress.as_ref();
-        let wanted = |_: &_| !progress.is_cancelled();
-        let read = frames.by_ref().take_while(wanted).inspect(|frame| {
-            if let (None, Ok(frame)) = (&first, frame) {
-                *first = Some(frame.clone());
-            }
-        });
-        let sightings = tags::sight_on(read, &info, &plan, checkpoint, &mut keeping, progress);
-        // What was seen until then is kept as the beginning of a search, not as a whole one.
-        self.go_on()?;
-        let mut sightings = sightings?;
-        let doubts = frames.finish();
-        if let Some(keeping) = keeping {
-            keeping.finish(&doubts);
-        }
-        drop_damaged(&mut sightings.frames, |frame| frame.time_s, &doubts);
-        warnings.extend(doubts);
-        Ok((sightings, cache_hit))
-    }
-}
-
-impl CacheHit {
-    fn of(before: &Before) -> Self {
-        match before {
-            Before::All(_) => Self::All,
-            Before::Part(checkpoint) => {
-                checkpoint
-                    .frames
-                    .last()
-                    .map_or(Self::Nothing, |frame| Self::Until {
-                        time_s: frame.time_s,
-                    })
-            }
-            Before::Nothing => Self::Nothing,
         }
     }
 }
@@ -337,60 +268,15 @@ impl JobResult {
         })
     }
 
-    /// Writes the report, and the trace, whose failure is handed back: it costs nothing but the trace.
     fn write(
-        &self,
-        picture: Option<Picture<'_>>,
-        folders: Folders,
-    ) -> Result<Option<CommandError>, CommandError> {
-        let inputs = ReportInputs {
-            picture,
-            frames: Some(&self.rows),
-        };
-        write_files(report::files(&self.measurement, &inputs)?, folders.report)?;
-        let trace = folders
-            .trace
-            .map(|folder| self.write_trace(picture, folder));
-        Ok(trace.and_then(Result::err))
-    }
-
-    fn write_trace(
         &self,
         picture: Option<Picture<'_>>,
         folder: OutputFolder,
     ) -> Result<(), CommandError> {
-        let inputs = TraceInputs {
-            measurement: &self.measurement,
+        let inputs = ReportInputs {
             picture,
-            times_s: &self.times_s,
+            frames: Some(&self.rows),
         };
-        write_files(report::trace_files(&inputs)?, folder)
-    }
-}
-
-/// How long each stage took.
-pub struct Times {
-    last: Instant,
-    stages: Vec<(&'static str, f64)>,
-}
-
-impl Times {
-    /// The first stage begins.
-    pub fn start() -> Self {
-        Self {
-            last: Instant::now(),
-            stages: Vec::new(),
-        }
-    }
-
-    /// Ends a stage; those of one name count together.
-    pub fn stage(&mut self, name: &'static str) {
-        let now = Instant::now();
-        let took_s = now.duration_since(self.last).as_secs_f64();
-        match self.stages.iter_mut().find(|stage| stage.0 == name) {
-            Some(stage) => stage.1 += took_s,
-            None => self.stages.push((name, took_s)),
-        }
-        self.last = now;
+        write_files(report::files(&self.measurement, &inputs)?, folder)
     }
 }

@@ -2,8 +2,8 @@
 
 use super::CommandError;
 use super::function_work::{FittedClip, fit_wanted};
-use super::job::Times;
 use super::output::{OutputFolder, write_files};
+use super::stage_log::StageLog;
 use crate::functions::Wanted;
 use crate::live::LiveRecord;
 use crate::measurement::{FrameRow, Measurement, Source};
@@ -53,7 +53,7 @@ pub fn measured(record: &LiveRecord) -> Result<(Measurement, Vec<FrameRow>), Com
         given: Some(holds),
         warnings: &warnings,
     };
-    let (mut measurement, rows) = fitted.measure(&mut Times::start(), &mut Vec::new())?;
+    let (mut measurement, rows) = fitted.measure(&mut StageLog::start(None), &mut Vec::new())?;
     measurement.source = Some(Source::Live);
     measurement.date.clone_from(date);
     Ok((measurement, rows))

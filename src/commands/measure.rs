@@ -5,9 +5,11 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 
 use super::entered::EnteredOptions;
-use super::job::{Cache, CacheHit, Clips, Done, Folders, Job};
+use super::job::{Cache, Clips, Done, Job};
 use super::level_clip::LevelClip;
 use super::output::OutputFolder;
+use super::search::CacheHit;
+use super::stage_log::StageLog;
 use super::terminal::{progress, say, say_result, warn};
 use super::values::positive_number;
 use super::{CommandError, Common, Outcome, with_causes};
@@ -50,7 +52,7 @@ pub struct Options {
     /// Ignore the cache and search the whole clip again
     #[arg(long)]
     fresh: bool,
-    /// Folder for a picture of each stage and the time it took
+    /// Folder for pictures, tables and the time of each stage
     #[arg(long, value_name = "DIR")]
     trace: Option<PathBuf>,
 }
@@ -128,6 +130,12 @@ impl CameraOptions {
 }
 
 impl CameraSource {
+    fn level_clip(&self, path: &Path, options: &ClipOptions) -> Result<LevelClip, CommandError> {
+        let clip = Clip::open(path, options)?;
+        let profile = self.profile(clip.info())?;
+        Ok(LevelClip::new(clip, profile))
+    }
+
     /// The profile for the pictures of a clip.
     fn profile(&self, clip: &ClipInfo) -> Result<CameraProfile, ProfileError> {
         match self {
@@ -150,10 +158,8 @@ pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
     }
     let camera = options.camera.source()?;
     let create = |path: &Path| OutputFolder::create(path, common.force);
-    let folders = Folders {
-        report: create(&options.out)?,
-        trace: options.trace.as_deref().map(create).transpose()?,
-    };
+    let folder = create(&options.out)?;
+    let trace = options.trace.as_deref().map(create).transpose()?;
     let clip_options = ClipOptions {
         fps: options.fps,
         untimed: false,
@@ -161,15 +167,8 @@ pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
     let clip = Clip::open(&options.clip, &clip_options)?;
     let profile = camera.profile(clip.info())?;
 
-    let level = match &options.level {
-        Some(path) => {
-            let clip = Clip::open(path, &clip_options)?;
-            let profile = camera.profile(clip.info())?;
-            Some(LevelClip::new(clip, profile))
-        }
-        None => None,
-    };
-
+    let opened = |path: &PathBuf| camera.level_clip(path, &clip_options);
+    let level = options.level.as_ref().map(opened).transpose()?;
     let job = Job {
         clip: &options.clip,
         clip_options,
@@ -179,18 +178,19 @@ pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
         cache: options.cache(),
         progress: progress(common),
     };
+    let mut log = StageLog::start(trace);
+    let done = job.run(Clips { main: clip, level }, folder, &mut log);
+    if let Some(error) = log.no_trace() {
+        warn(format_args!(
+            "The trace was not written to its end: {}",
+            with_causes(error)
+        ));
+    }
     let Done {
         measurement,
         cache_hit,
-        no_trace,
-    } = job.run(Clips { main: clip, level }, folders)?;
+    } = done?;
     report_cached(cache_hit, common);
-    if let Some(error) = no_trace {
-        warn(format_args!(
-            "The trace was not written: {}",
-            with_causes(&error)
-        ));
-    }
     say_result(&measurement, Some(&options.out.join(report::PAGE)), common)?;
     Ok(Outcome::of_check(options.check, &measurement))
 }

@@ -128,7 +128,7 @@ fn write(
 
 /// The first frame that shows most of the declared tags; the clip's first where it was not searched to
 /// its end.
-fn frame_to_show(
+pub(super) fn frame_to_show(
     job: &Job<'_>,
     frames: &[SightedFrame],
     first: Option<Frame>,

@@ -318,6 +318,7 @@ fn small_motion() -> Motion {
             &[1500.0, 1500.0, 960.0, 540.0, 0.0, 0.0, 0.0, 0.0, 0.0].into(),
         ),
         tags_at_zero: Default::default(),
+        passes: Vec::new(),
     }
 }
 

@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 
 use nalgebra::{DMatrix, DVector, Point3, Rotation3, Unit, Vector3};
 
+use super::FitPass;
 use super::conclude::at_neutral::TagsAtZero;
 use super::select::correlated_errors::LastingErrors;
 use crate::camera::Camera;
@@ -105,6 +106,8 @@ pub struct Motion {
     pub lens: Camera,
     /// Where the tags stand, for [`Motion::tags_at_neutral`].
     pub tags_at_zero: TagsAtZero,
+    /// The searches for the minimum, in order.
+    pub passes: Vec<FitPass>,
 }
 
 /// A weighted sum of deflections: `(position in Motion::frames, surface, weight)`.
@@ -189,6 +192,7 @@ impl Motion {
             constants_covariance: self.constants_covariance.clone(),
             lasting: self.lasting.of_surfaces(wanted),
             tags_at_zero: self.tags_at_zero.of_surfaces(wanted),
+            passes: self.passes.clone(),
             ..*self
         }
     }

@@ -24,6 +24,7 @@
 mod conclude;
 mod declared;
 mod deflections;
+mod fit_pass;
 mod held;
 mod options;
 mod problem;
@@ -43,6 +44,7 @@ pub use declared::sides::QuarterTurn;
 pub use deflections::{
     FrameDeflection, Misfit, Motion, MotionFrame, PictureWander, SurfaceMotion, WeightedSum,
 };
+pub use fit_pass::FitPass;
 pub use held::{Figures, HeldFit, HeldFrame, HeldTag, Spoiled};
 pub use options::{FitOptions, MotionError};
 pub(crate) use problem::observation::{Corners, ReadLines};
@@ -130,7 +132,7 @@ fn fit_to_the_end(
     let lasting =
         correlated_errors::weigh_rests(&mut fit, &sorted, &constant, options.place_error_sd_px);
     // 6. The minimum with these weights.
-    let minimum = fit.minimise(sorted, FINAL);
+    let minimum = fit.pass("with final weights", sorted, FINAL);
     let minimum = minimum.map_err(|Undefined| sorted_fit::undetermined(&fit))?;
     if minimum.ending != Ending::Converged {
         warnings.push(MotionWarning::NotConverged);

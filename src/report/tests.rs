@@ -251,36 +251,38 @@ fn names_cannot_break_the_page() {
 
 #[test]
 fn a_trace_has_a_picture_for_every_stage() {
-    let files = with_picture(|picture| {
-        trace_files(&TraceInputs {
-            measurement: &heron(),
-            picture: Some(picture),
-            times_s: &[("clip", 1.25), ("tags", 2.5)],
-        })
-        .unwrap()
+    let of_sightings = with_picture(|picture| {
+        let frames = std::slice::from_ref(picture.sighted);
+        trace_of_sightings(frames, Some(picture)).unwrap()
     });
-    let names: Vec<&str> = files.iter().map(|file| file.name.as_str()).collect();
+    let of_record = trace_of_record(&heron());
+    let files = || of_sightings.iter().chain(&of_record);
+    let mut names: Vec<&str> = files().map(|file| file.name.as_str()).collect();
+    names.sort_unstable();
     assert_eq!(
         names,
         [
             "1-clip.svg",
+            "2-tags.csv",
             "2-tags.svg",
             "3-motion.svg",
             "4-stations.svg",
             "5-response-1.svg",
             "6-matching-1.svg",
-            "times.csv"
         ]
     );
-    assert_eq!(
-        files[6].bytes,
-        b"stage,time_s\nclip,1.25\ntags,2.5\n".to_vec()
-    );
-    let tags = String::from_utf8(files[1].bytes.clone()).unwrap();
+    let tags = files().find(|file| file.name == "2-tags.svg").unwrap();
+    let tags = String::from_utf8(tags.bytes.clone()).unwrap();
     // Sample corners have a variance of 0.0004 px², so k = 2 gives 0.04 px.
     assert!(
         tags.contains(">10: ±0.040 px<"),
         "the corner's uncertainty is shown"
+    );
+    assert_eq!(
+        trace_of_times(&[("clip", 1.25), ("tags", 2.5)])
+            .unwrap()
+            .bytes,
+        b"stage,time_s\nclip,1.25\ntags,2.5\n".to_vec()
     );
 }
 

@@ -1,55 +1,90 @@
-//! One picture a stage, numbered in the order of the stages, and the time that each took.
+//! The files of a trace: a picture or a table of each stage, numbered in the order of the stages, and the
+//! time that each took.
 
 use crate::measurement::Measurement;
+use crate::motion::Motion;
+use crate::response::Responses;
+use crate::stations::{Hold, SeenRest};
+use crate::tags::SightedFrame;
 
 use super::format::Format;
 use super::page::pair;
 use super::still::{Picture, bare_still, sighted_still};
 use super::{NamedFile, ReportError, charts, tables};
 
-/// Input of the pictures.
-#[derive(Debug, Clone, Copy)]
-pub struct TraceInputs<'a> {
-    /// The result.
-    pub measurement: &'a Measurement,
-    /// A frame with its sightings; without it the first two pictures are left out.
-    pub picture: Option<Picture<'a>>,
-    /// Stages in their order, and how long each took.
-    pub times_s: &'a [(&'a str, f64)],
+/// A frame with its sightings, and how often each tag was found.
+pub fn trace_of_sightings(
+    frames: &[SightedFrame],
+    picture: Option<Picture<'_>>,
+) -> Result<Vec<NamedFile>, ReportError> {
+    let mut files = vec![table("2-tags.csv", tables::tags_csv(frames)?)];
+    if let Some(picture) = &picture {
+        files.push(NamedFile::text("1-clip.svg", bare_still(picture)?));
+        files.push(NamedFile::text("2-tags.svg", sighted_still(picture)?));
+    }
+    Ok(files)
 }
 
-/// The files of `--trace`, in the order of the stages.
-pub fn trace_files(inputs: &TraceInputs<'_>) -> Result<Vec<NamedFile>, ReportError> {
-    let measurement = inputs.measurement;
-    let mut files = Vec::new();
-    let mut add = |name: &str, svg: String| files.push(NamedFile::text(name, svg));
-    if let Some(picture) = &inputs.picture {
-        add("1-clip.svg", bare_still(picture)?);
-        add("2-tags.svg", sighted_still(picture)?);
-    }
-    add(
-        "3-motion.svg",
-        charts::hinges(&measurement.surfaces, Format::Wide),
-    );
-    add(
-        "4-stations.svg",
-        charts::timeline(measurement, Format::Wide),
-    );
+/// The searches of the fit step by step, and the rests of the fitted surfaces.
+pub fn trace_of_motion(motion: &Motion, rests: &[SeenRest]) -> Result<Vec<NamedFile>, ReportError> {
+    let surfaces = motion.surfaces.iter();
+    let surfaces: Vec<&str> = surfaces.map(|surface| surface.name.as_str()).collect();
+    Ok(vec![
+        table("3-fit.csv", tables::fit_csv(&motion.passes)?),
+        table("4-rests.csv", tables::rests_csv(&surfaces, rests)?),
+    ])
+}
+
+/// The holds of a function with their stations; functions count from 1.
+pub fn trace_of_stations(function: usize, holds: &[Hold]) -> Result<Vec<NamedFile>, ReportError> {
+    let name = format!("4-stations-{function}.csv");
+    Ok(vec![table(&name, tables::holds_csv(holds)?)])
+}
+
+/// The deflections of a function's surfaces at their stations.
+pub fn trace_of_responses(
+    function: usize,
+    responses: &Responses,
+) -> Result<Vec<NamedFile>, ReportError> {
+    let name = format!("5-response-{function}.csv");
+    Ok(vec![table(&name, tables::responses_csv(responses)?)])
+}
+
+/// The pictures that need the whole record: hinges, stations, responses and mismatches.
+pub fn trace_of_record(measurement: &Measurement) -> Vec<NamedFile> {
+    let mut files = vec![
+        NamedFile::text(
+            "3-motion.svg",
+            charts::hinges(&measurement.surfaces, Format::Wide),
+        ),
+        NamedFile::text(
+            "4-stations.svg",
+            charts::timeline(measurement, Format::Wide),
+        ),
+    ];
     for (position, correction) in measurement.matches.iter().enumerate() {
         let (shown, number) = (pair(measurement, correction), position + 1);
-        add(
+        files.push(NamedFile::text(
             &format!("5-response-{number}.svg"),
             charts::straight_line_departure(&shown, Format::Wide),
-        );
+        ));
         let tolerance_deg = measurement.tolerance_deg(correction);
-        add(
+        files.push(NamedFile::text(
             &format!("6-matching-{number}.svg"),
             charts::mismatch(correction, tolerance_deg, Format::Wide),
-        );
+        ));
     }
-    files.push(NamedFile {
-        name: "times.csv".into(),
-        bytes: tables::times_csv(inputs.times_s)?,
-    });
-    Ok(files)
+    files
+}
+
+/// How long each stage took, s; in their order.
+pub fn trace_of_times(times_s: &[(&str, f64)]) -> Result<NamedFile, ReportError> {
+    Ok(table("times.csv", tables::times_csv(times_s)?))
+}
+
+fn table(name: &str, bytes: Vec<u8>) -> NamedFile {
+    NamedFile {
+        name: name.into(),
+        bytes,
+    }
 }

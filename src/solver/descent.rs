@@ -129,6 +129,22 @@ pub struct Minimum<S> {
     pub cost: f64,
     /// Why the descent ended there.
     pub ending: Ending,
+    /// The steps that were tried on the way.
+    pub course: Vec<Tried>,
+}
+
+/// A step of a descent.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Tried {
+    /// Its damping.
+    pub damping: f64,
+    /// The decrease of the cost that the linear model predicts; `None` where the equations do not determine
+    /// a step.
+    pub predicted: Option<f64>,
+    /// The cost after it, or still where it was refused.
+    pub cost: f64,
+    /// Whether it was taken.
+    pub taken: bool,
 }
 
 /// The model has no value at the start.
@@ -155,15 +171,17 @@ pub fn descend<D: Descent>(
         state: start,
         cost,
         ending: Ending::StepsExhausted,
+        course: Vec::new(),
     };
     for _ in 0..policy.steps {
         let step = problem.step(&here.state, &mut equations, damping);
+        let predicted = step.as_ref().map(|(_, predicted)| *predicted);
+        let refused = Tried::refused(damping, predicted, here.cost);
         let mut increase = f64::INFINITY;
         if let Some((candidate, predicted)) = step {
-            let hardly_damped = damping <= policy.hardly_damped;
-            let little_left = hardly_damped && predicted < policy.predicted.at(here.cost);
+            let little_left = policy.leaves_little(damping, predicted, here.cost);
             if little_left || problem.is_negligible(&here.state, &candidate) {
-                return Ok(here.after_last(problem, candidate));
+                return Ok(here.after_last(problem, candidate, refused));
             }
             let eased = (damping * policy.eased).max(policy.least_damping);
             let next = defined(problem, &candidate, eased);
@@ -173,18 +191,17 @@ pub fn descend<D: Descent>(
             if let Some((next, cost)) = next.filter(|_| increase < 0.0) {
                 let settled = -increase < policy.decrease.at(cost);
                 (here.state, here.cost, equations, damping) = (candidate, cost, next, eased);
+                here.course.push(refused.taken_to(cost));
                 if settled {
                     return Ok(here.ended(Ending::Converged));
                 }
                 continue;
             }
         }
+        here.course.push(refused);
         damping *= policy.raised;
-        if increase < policy.increase.at(here.cost) {
-            return Ok(here.ended(Ending::Converged));
-        }
-        if damping > policy.most_damping {
-            return Ok(here.ended(Ending::Stalled));
+        if let Some(ending) = policy.gives_up(increase, damping, here.cost) {
+            return Ok(here.ended(ending));
         }
         match problem.damped_again(&here.state, equations, damping) {
             Some(again) => equations = again,
@@ -192,6 +209,44 @@ pub fn descend<D: Descent>(
         }
     }
     Ok(here)
+}
+
+impl Policy {
+    /// Whether a step predicts next to no decrease, and goes nearly all the way.
+    fn leaves_little(&self, damping: f64, predicted: f64, cost: f64) -> bool {
+        damping <= self.hardly_damped && predicted < self.predicted.at(cost)
+    }
+
+    /// Whether a refused step that increased the cost so much ends the descent, rather than more damping.
+    fn gives_up(&self, increase: f64, raised: f64, cost: f64) -> Option<Ending> {
+        if increase < self.increase.at(cost) {
+            Some(Ending::Converged)
+        } else if raised > self.most_damping {
+            Some(Ending::Stalled)
+        } else {
+            None
+        }
+    }
+}
+
+impl Tried {
+    fn refused(damping: f64, predicted: Option<f64>, cost: f64) -> Self {
+        Self {
+            damping,
+            predicted,
+            cost,
+            taken: false,
+        }
+    }
+
+    fn taken_to(self, cost: f64) -> Self {
+        let taken = true;
+        Self {
+            cost,
+            taken,
+            ..self
+        }
+    }
 }
 
 /// The equations at a state, if its cost is finite.
@@ -206,9 +261,16 @@ impl<S> Minimum<S> {
     }
 
     /// The end after a step that leaves next to nothing, taken unless it increases the cost.
-    fn after_last<D: Descent<State = S>>(self, problem: &D, candidate: S) -> Self {
+    fn after_last<D: Descent<State = S>>(
+        mut self,
+        problem: &D,
+        candidate: S,
+        refused: Tried,
+    ) -> Self {
         let most = self.cost + ROUNDING * self.cost.abs();
         let taken = problem.cost(&candidate).filter(|cost| *cost <= most);
+        let last = taken.map_or(refused, |cost| refused.taken_to(cost));
+        self.course.push(last);
         let ended = self.ended(Ending::Converged);
         match taken {
             Some(cost) => Self {
@@ -298,6 +360,11 @@ mod tests {
     fn a_curved_valley_is_followed_to_its_lowest_point() {
         let found = descend(&Valley::open(), Valley::START.into(), &POLICY).unwrap();
         assert_eq!(found.ending, Ending::Converged);
+        // Each step that was taken lowers the cost, the last one to that of the minimum.
+        let taken = found.course.iter().filter(|tried| tried.taken);
+        let costs: Vec<f64> = taken.map(|tried| tried.cost).collect();
+        assert!(costs.is_sorted_by(|before, after| before >= after));
+        assert_eq!(costs.last(), Some(&found.cost));
         assert_relative_eq!(found.state, Vector2::new(1.0, 1.0), epsilon = 1e-8);
     }
 

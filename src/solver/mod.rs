@@ -10,7 +10,7 @@ mod linear;
 mod loss;
 mod scaled;
 
-pub use descent::{Change, Descent, Ending, Minimum, Policy, Undefined, descend};
+pub use descent::{Change, Descent, Ending, Minimum, Policy, Tried, Undefined, descend};
 pub use levenberg_marquardt::{Solution, SolverError, SolverOptions, StopReason, solve};
 pub use linear::{LinearFit, LinearSums};
 pub use loss::Loss;

@@ -91,6 +91,7 @@ pub(crate) fn motion_of(
             &[1500.0, 1500.0, 960.0, 540.0, 0.0, 0.0, 0.0, 0.0, 0.0].into(),
         ),
         tags_at_zero: Default::default(),
+        passes: Vec::new(),
     }
 }
 

@@ -10,6 +10,7 @@ mod holds;
 mod level;
 mod page;
 mod tags;
+mod trace;
 
 use std::path::{Path, PathBuf};
 use std::process::Output;

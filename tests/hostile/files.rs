@@ -316,7 +316,7 @@ fn a_full_disk_for_the_trace_costs_the_trace_only() {
         .unwrap();
     assert!(output.status.success(), "{}", said(&output));
     assert!(
-        said(&output).contains("The trace was not written"),
+        said(&output).contains("The trace was not written to its end"),
         "{}",
         said(&output)
     );

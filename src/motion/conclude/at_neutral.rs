@@ -10,7 +10,9 @@ use nalgebra::{DMatrix, DVector, Matrix3, Matrix3x2, Vector3};
 
 use crate::geometry::{HingeLine, Pose, across, turn_about};
 use crate::model_file::ModelFile;
-use crate::motion::problem::parameters::{Constants, Layout, SURFACE_CONSTANTS, TAG_CONSTANTS};
+use crate::motion::problem::blocks::Block;
+use crate::motion::problem::layout::Layout;
+use crate::motion::problem::parameters::{Constants, SURFACE_CONSTANTS, TAG_CONSTANTS};
 use crate::motion::problem::prediction::turning;
 use crate::motion::{Motion, WeightedSum};
 
@@ -103,7 +105,7 @@ impl TagsAtZero {
                 reference_from_tag: *pose,
                 surface: None,
             };
-            let column = layout.airframe_tag(index);
+            let column = layout.column(Block::AirframeTag(index));
             (tag, column.map_or(Columns::None, Columns::Airframe))
         });
         let surfaces = constants.surfaces.iter().zip(&model.surfaces);
@@ -124,7 +126,11 @@ impl TagsAtZero {
                     neutral_sd_rad: 0.0,
                 }),
             };
-            (tag, Columns::Surface(index, layout.surface(index)))
+            let column = layout.column(Block::Surface(index));
+            (
+                tag,
+                column.map_or(Columns::None, |column| Columns::Surface(index, column)),
+            )
         });
         Self {
             tags: airframe.chain(surfaces).collect(),

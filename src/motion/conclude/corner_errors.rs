@@ -12,10 +12,10 @@ use std::collections::BTreeMap;
 use nalgebra::DMatrix;
 
 use crate::motion::problem::joint_fit::{JointFit, State};
+use crate::motion::problem::layout::Layout;
 use crate::motion::problem::observation::{Corners, Target};
-use crate::motion::problem::parameters::Layout;
 use crate::motion::problem::residuals::residuals;
-use crate::motion::solve::normal_equations::Reduced;
+use crate::motion::solve::reduced::Reduced;
 
 /// Mean whitened residual of each tag: the trace of its corners' lasting errors in every frame. Single
 /// frames and rests scatter about these.

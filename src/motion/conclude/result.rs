@@ -10,14 +10,13 @@ use super::weak_geometry;
 use crate::geometry::Pose;
 use crate::measured::Measured;
 use crate::model_file::ModelFile;
+use crate::motion::problem::blocks::Block;
 use crate::motion::problem::joint_fit::{JointFit, State};
 use crate::motion::problem::observation::{Corners, ObservedFrame, PIECE, Target};
 use crate::motion::problem::parameters::{FrameState, Hinged, SURFACE_CONSTANTS};
 use crate::motion::select::at_rest::require_travel;
 use crate::motion::select::scatter::Scatter;
-use crate::motion::solve::normal_equations::{
-    AngleElimination, FrameElimination, Reduced, ViewVector,
-};
+use crate::motion::solve::reduced::{AngleElimination, FrameElimination, Reduced, ViewVector};
 use crate::motion::sorted_fit::undetermined;
 use crate::motion::{
     FitOptions, FrameDeflection, LastingErrors, Misfit, Motion, MotionError, MotionFrame,
@@ -59,24 +58,22 @@ impl Conclusion<'_> {
         let covariance = self
             .covariance(&reduced, variance, options)
             .ok_or(undetermined.clone())?;
-        let signs = self.signs().ok_or(undetermined)?;
+        let signs = self.signs().ok_or(undetermined.clone())?;
         let frames = self.frames(&reduced, &signs, variance);
-        let surfaces = self.surfaces(&covariance, &signs);
+        let surfaces = self.surfaces(&covariance, &signs).ok_or(undetermined)?;
         let motion = Motion {
             surfaces,
             frames,
             camera_moved: self.fit.layout.camera_moves,
             landmarks: self.fit.layout.landmarks,
             picture: self.fit.picture_wander(),
-            readout_s: self.fit.layout.readout_column().map(|column| {
-                let variance_s2 = covariance[(column, column)];
-                Measured::new(state.constants.readout_s, variance_s2.max(0.0).sqrt())
-            }),
+            readout_s: self.readout_s(&covariance),
             reprojection_rms_px: scatter.rms_px,
             allowed_rms_px: scatter.allowed_px.hypot(options.corner_error_sd_px),
             constants_covariance: covariance,
             lasting: self.lasting,
             lens: self.fit.lens.camera(&state.constants),
+            passes: self.fit.passes.clone(),
             tags_at_zero: TagsAtZero::new(&state.constants, &self.fit.layout, self.model, &signs),
         };
         judge_scatter(&scatter, warnings)?;
@@ -165,16 +162,20 @@ impl Conclusion<'_> {
             .collect()
     }
 
-    fn surfaces(&self, covariance: &DMatrix<f64>, signs: &[f64]) -> Vec<SurfaceMotion> {
+    fn readout_s(&self, covariance: &DMatrix<f64>) -> Option<Measured> {
+        let own_s2 = (self.fit.layout).own_covariance(Block::Readout, covariance)?;
+        let sd_s = own_s2[(0, 0)].max(0.0).sqrt();
+        Some(Measured::new(self.state.constants.readout_s, sd_s))
+    }
+
+    fn surfaces(&self, covariance: &DMatrix<f64>, signs: &[f64]) -> Option<Vec<SurfaceMotion>> {
         let camera = self.first_camera().unwrap_or_else(Pose::identity);
         let constants = &self.state.constants;
         let surfaces = constants.surfaces.iter().zip(&self.model.surfaces);
         surfaces
             .enumerate()
             .map(|(index, (hinged, declared))| {
-                let first = self.fit.layout.surface(index);
-                let block =
-                    covariance.fixed_view::<SURFACE_CONSTANTS, SURFACE_CONSTANTS>(first, first);
+                let own = (self.fit.layout).own_covariance(Block::Surface(index), covariance)?;
                 let seen = hinged.hinge.seen_from(&camera);
                 let tag: Point3<f64> = camera * hinged.tag_centre();
                 let axis = if signs[index] < 0.0 {
@@ -183,14 +184,17 @@ impl Conclusion<'_> {
                     seen.axis
                 };
                 let foot = seen.foot_of(&tag);
-                SurfaceMotion {
+                Some(SurfaceMotion {
                     name: declared.name.clone(),
                     tag_id: declared.tag_id,
                     axis_in_camera: axis,
                     arm_at_zero_in_camera: Unit::new_normalize(tag - foot),
                     point_in_camera_mm: foot,
-                    radius_mm: hinged.radius(&block.into_owned()),
-                }
+                    radius_mm: hinged.radius(
+                        &own.fixed_view::<SURFACE_CONSTANTS, SURFACE_CONSTANTS>(0, 0)
+                            .into_owned(),
+                    ),
+                })
             })
             .collect()
     }

@@ -13,6 +13,7 @@ use crate::conventions::deg_from_rad;
 use crate::measured::Measured;
 use crate::motion::FitOptions;
 use crate::motion::conclude::corner_errors::{mean_residuals, with_corner_errors};
+use crate::motion::problem::blocks::Block;
 use crate::motion::problem::joint_fit::{JointFit, State};
 use crate::motion::problem::observation::Target;
 use crate::motion::problem::parameters::Lens;
@@ -253,9 +254,9 @@ fn lens_covariance(
     let reduced = fit.system(state, 0.0);
     let own = reduced.covariance(fit.layout.fitted())? * variance;
     let covariance = with_corner_errors(&own, &reduced, &fit.layout, corner_error_sd_px)?;
-    let first = fit.layout.lens_column()?;
+    let of_lens = fit.layout.own_covariance(Block::Lens, &covariance)?;
+    let of_lens = of_lens.fixed_view::<INTRINSIC_COUNT, INTRINSIC_COUNT>(0, 0);
     let root = fit.lens.root()?;
-    let of_lens = covariance.fixed_view::<INTRINSIC_COUNT, INTRINSIC_COUNT>(first, first);
     Some(root * of_lens * root.transpose())
 }
 

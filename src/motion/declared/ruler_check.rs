@@ -4,6 +4,7 @@ use super::declaration::DeclarationWarning;
 use super::declared_fit::{Declared, Sorted};
 use crate::measured::Measured;
 use crate::motion::MotionError;
+use crate::motion::problem::blocks::Block;
 use crate::motion::problem::parameters::SURFACE_CONSTANTS;
 use crate::motion::select::outliers::round;
 use crate::motion::solve::search::FROM_NEARBY;
@@ -63,9 +64,13 @@ fn radii_mm((fit, state): &Sorted) -> Option<Vec<Measured>> {
     let covariance = fit.covariance(state)?;
     let surfaces = state.constants.surfaces.iter().enumerate();
     let radii = surfaces.map(|(index, hinged)| {
-        let first = fit.layout.surface(index);
-        let own = covariance.fixed_view::<SURFACE_CONSTANTS, SURFACE_CONSTANTS>(first, first);
-        hinged.radius(&own.into_owned())
+        let own = (fit.layout).own_covariance(Block::Surface(index), &covariance)?;
+        Some(
+            hinged.radius(
+                &own.fixed_view::<SURFACE_CONSTANTS, SURFACE_CONSTANTS>(0, 0)
+                    .into_owned(),
+            ),
+        )
     });
-    Some(radii.collect())
+    radii.collect()
 }

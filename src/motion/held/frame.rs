@@ -150,7 +150,7 @@ impl HeldFit {
     fn place(&self, observed: &mut ObservedFrame, start: Option<&FrameState>) -> FrameState {
         let mut state = self.settled(observed, start);
         loop {
-            let chi2 = chi2_of(observed, &self.camera, &self.constants, &state);
+            let chi2 = chi2_of(observed, &self.given(), &state);
             let kept = observed.observations.iter().zip(&chi2).enumerate();
             // Surfaces first: an airframe tag tells the camera's pose.
             let worst = kept
@@ -176,8 +176,7 @@ impl HeldFit {
 
     /// The frame's unknowns as all kept sightings have them.
     fn settled(&self, observed: &mut ObservedFrame, start: Option<&FrameState>) -> FrameState {
-        let known = (&self.camera, &self.constants);
-        let frame_fit = FrameFit::new(&self.fit, known, START_LOSS, &self.wide_spans_rad);
+        let frame_fit = FrameFit::new(&self.fit, self.given(), START_LOSS, &self.wide_spans_rad);
         let unmoved = FrameState {
             camera_from_reference: Pose::identity(),
             picture: PictureMotion::default(),
@@ -210,10 +209,10 @@ impl HeldFit {
 
     /// Lets rejected sightings of surfaces that are only a little off give their deflections.
     fn admit(&self, observed: &mut ObservedFrame, state: &mut FrameState) {
-        let known = (&self.camera, &self.fit.lens, &self.constants);
+        let given = self.given();
         let rejected = observed.observations.iter_mut().filter(|seen| !seen.kept);
         for seen in rejected {
-            if let Some((settled, excess)) = a_little_off(seen, state, known, FARTHEST_PX) {
+            if let Some((settled, excess)) = a_little_off(seen, state, &given, FARTHEST_PX) {
                 *state = settled;
                 seen.kept = true;
                 seen.doubt = Some(Doubt { excess, run: 0 });
@@ -222,8 +221,9 @@ impl HeldFit {
     }
 
     fn tags(&self, observed: &ObservedFrame, state: &FrameState) -> Vec<HeldTag> {
+        let given = self.given();
         let tag = |seen: &Observation| {
-            let miss_px = residual_px(seen, &self.camera, &self.constants, state);
+            let miss_px = residual_px(seen, &given, state);
             let mean = |axis: usize| {
                 let of_axis = |miss: nalgebra::SVector<f64, 8>| {
                     -(0..4).map(|corner| miss[2 * corner + axis]).sum::<f64>() / 4.0
@@ -264,8 +264,7 @@ impl HeldFit {
         let eliminated = reduced.frames.first().filter(|_| !reduced.broken)?;
         let with = (self.signs.as_slice(), one.layout.constants(), self.variance);
         let (deflections, mut own_rad2) = deflections(observed, eliminated, state, with);
-        let known = (&self.camera, &self.fit.lens, &self.constants);
-        let places = place_sd_of_frame(observed, state, known, self.place_error_sd_px);
+        let places = place_sd_of_frame(observed, state, &self.given(), self.place_error_sd_px);
         for (surface, deflection) in deflections.iter().enumerate() {
             let misfit = deflection.as_ref().and_then(|it| it.misfit);
             own_rad2[(surface, surface)] += misfit.map_or(0.0, |misfit| misfit.sd_rad.powi(2));

@@ -19,11 +19,10 @@ use nalgebra::{DMatrix, Point2};
 use super::conclude::weak_geometry::travel_rad;
 use super::problem::joint_fit::JointFit;
 use super::problem::observation::Target;
-use super::problem::parameters::{Constants, FrameState};
+use super::problem::parameters::{Constants, FrameState, Given};
 use super::select::outliers::angle_spans;
 use super::select::scatter::Scatter;
 use super::{Concluded, FitOptions};
-use crate::camera::Camera;
 use crate::measured::Measured;
 use crate::model_file::ModelFile;
 
@@ -36,7 +35,6 @@ pub struct HeldFit {
     /// Without its frames.
     fit: JointFit,
     constants: Constants,
-    camera: Camera,
     model: ModelFile,
     signs: Vec<f64>,
     /// Covariance of all constants, lasting errors of corners included.
@@ -92,7 +90,6 @@ impl HeldFit {
         let used = frames.iter().zip(&state.frames);
         let last = used.rev().find(|(frame, _)| frame.is_used());
         Self {
-            camera: fit.lens.camera(&state.constants),
             last: last.map(|(_, state)| state.clone()),
             drive: (0..shown.len())
                 .rev()
@@ -131,6 +128,11 @@ impl HeldFit {
             .map(|surface| surface.name.as_str())
     }
 
+    /// What every frame is predicted by.
+    fn given(&self) -> Given<'_> {
+        self.fit.lens.given(&self.constants)
+    }
+
     /// Whether the camera moved against the airframe.
     pub fn camera_moves(&self) -> bool {
         self.fit.layout.camera_moves
@@ -155,7 +157,8 @@ impl HeldFit {
         let foot = hinged.hinge.foot_of(&hinged.tag_centre());
         let reach = hinged.hinge.axis.into_inner() * self.model.surfaces[surface].edge_mm;
         let ends = [foot - reach, foot + reach];
-        let [left, right] = ends.map(|end| self.camera.project(&(camera_from_reference * end)));
+        let camera = self.given().camera;
+        let [left, right] = ends.map(|end| camera.project(&(camera_from_reference * end)));
         Some([left?, right?])
     }
 }

@@ -3,8 +3,9 @@
 use super::{HeldFit, HeldFrame, HeldTag};
 use crate::geometry::Pose;
 use crate::motion::problem::joint_fit::JointFit;
+use crate::motion::problem::layout::Layout;
 use crate::motion::problem::observation::{ObservedFrame, Target};
-use crate::motion::problem::parameters::{FrameState, Layout};
+use crate::motion::problem::parameters::FrameState;
 use crate::motion::problem::picture_motion::{PictureMotion, PicturePrior};
 use crate::motion::problem::residuals::chi2_of;
 use crate::motion::solve::frame_fit::FrameFit;
@@ -98,7 +99,7 @@ impl HeldFit {
 
     /// Mean χ² of a coordinate.
     fn chi2(&self, observed: &ObservedFrame, state: &FrameState) -> f64 {
-        let chi2 = chi2_of(observed, &self.camera, &self.constants, state);
+        let chi2 = chi2_of(observed, &self.given(), state);
         chi2.iter().sum::<f64>() / (COORDINATES * chi2.len().max(1) as f64)
     }
 
@@ -124,8 +125,7 @@ impl HeldFit {
                 growth_sd: ZOOM_SD,
             };
         }
-        let known = (&self.camera, &self.constants);
-        let frame_fit = FrameFit::new(&fit, known, START_LOSS, &self.spans_rad);
+        let frame_fit = FrameFit::new(&fit, self.given(), START_LOSS, &self.spans_rad);
         let mut alone = observed.clone();
         alone.landmarks.clear();
         let unmoved = FrameState {
@@ -159,13 +159,14 @@ impl HeldFit {
         if !picture_moves {
             return starts;
         }
+        let camera = self.given().camera;
         for seen in &observed.observations {
             let Target::Airframe(tag) = seen.target else {
                 continue;
             };
             let pose = unmoved.camera_from_reference * self.constants.airframe_tags[tag];
             let corners = crate::geometry::corners_in_tag(seen.edge_mm)
-                .map(|corner| self.camera.project(&(pose * corner)));
+                .map(|corner| camera.project(&(pose * corner)));
             let [Some(a), Some(b), Some(c), Some(d)] = corners else {
                 continue;
             };

@@ -1,26 +1,22 @@
 //! The joint fit problem: observations, unknowns and priors.
 
+use std::ops::Range;
 use std::sync::Arc;
 
 use rayon::prelude::*;
 
+use super::blocks::{Block, Prior};
+use super::layout::Layout;
 use super::observation::{ObservedFrame, PIECE, ReadLines};
-use super::parameters::{BOWS, Constants, FrameState, Layout, Lens, Priors};
+use super::parameters::{Constants, FrameState, Lens, Priors};
 use super::prediction::residual;
 use super::steadier::Steadied;
-use crate::motion::PictureWander;
+use crate::motion::{FitPass, PictureWander};
 use crate::solver::Loss;
 
 /// Error assumed for a sighting that has no place in the picture, standard deviations: as far
 /// off as pictures are wide.
 const OUTSIDE_SD: f64 = 1e5;
-
-/// Prior standard deviation of the surroundings' turn (rad) and shift (mm) against the airframe per rad of
-/// deflection: 2° and 35 mm at a deflection of 20°, more than any aircraft on its wheels would move.
-const MOST_ROCKING: [f64; 2] = [0.1, 100.0];
-/// Landmarks are hardly nearer to the camera than this, mm: one without parallax would have no distance
-/// at all.
-const NEAREST_LANDMARK_MM: f64 = 100.0;
 
 /// Observations and priors.
 #[derive(Debug, Clone)]
@@ -36,6 +32,8 @@ pub(in crate::motion) struct JointFit {
     /// How the frames were steadied, where the picture of a camera that stood still moved.
     pub steadied: Option<Arc<Steadied>>,
     pub frames: Vec<ObservedFrame>,
+    /// The searches so far.
+    pub passes: Vec<FitPass>,
 }
 
 /// Whether landmarks of the surroundings are part of a fit.
@@ -79,6 +77,7 @@ impl JointFit {
             lens: self.lens.clone(),
             priors: self.priors.clone(),
             steadied: self.steadied.clone(),
+            passes: vec![],
             ..*self
         };
         let state = State {
@@ -114,11 +113,11 @@ impl JointFit {
     /// Half the sum of the losses of all sightings and priors, with sightings outside the model as bad
     /// as the loss makes an error of [`OUTSIDE_SD`].
     pub fn forgiving_cost(&self, state: &State) -> f64 {
-        let camera = self.lens.camera(&state.constants);
+        let given = self.lens.given(&state.constants);
         let frames = self.frames.iter().zip(&state.frames);
         let losses = frames.flat_map(|(frame, frame_state)| {
             frame.kept().map(|seen| {
-                let miss = residual(seen, &camera, &state.constants, frame_state);
+                let miss = residual(seen, &given, frame_state);
                 let chi2 = miss.map_or(OUTSIDE_SD.powi(2), |miss| miss.norm_squared());
                 self.loss.value(chi2)
             })
@@ -132,76 +131,16 @@ impl JointFit {
     }
 
     pub fn priors(&self, constants: &Constants) -> Vec<Prior> {
-        let layout = &self.layout;
-        let edge_shift = layout.edge_shift_column().map(|column| {
-            Prior::of_one(
-                column,
-                constants.edge_shift_px,
-                self.priors.edge_shift_sd_px,
-            )
+        let mut columns: Vec<_> = self.layout.columns().collect();
+        // The last bits of a cost depend on this order: rulers after bows.
+        columns.sort_by_key(|(block, _)| match block {
+            Block::Surface(_) => 1,
+            Block::Rocking | Block::Landmark(_) => 2,
+            _ => 0,
         });
-        let readout = layout
-            .readout_column()
-            .map(|column| Prior::of_one(column, constants.readout_s, self.priors.readout_sd_s));
-        let lens = layout.lens_column().into_iter().flat_map(|first| {
-            let values = constants.lens.iter().enumerate();
-            values.map(move |(index, value)| Prior::of_one(first + index, *value, 1.0))
-        });
-        let bows = self.priors.bow_sd_mm.iter().flat_map(|(tag, sd_mm)| {
-            let bow_mm = constants.bow_mm(*tag);
-            let first = layout.bow_column(*tag).into_iter();
-            first.flat_map(move |first| {
-                (0..BOWS).map(move |index| Prior::of_one(first + index, bow_mm[index], *sd_mm))
-            })
-        });
-        let rulers = constants.surfaces.iter().zip(&self.priors.radius_mm);
-        let rulers = rulers.enumerate().filter_map(|(index, (surface, ruler))| {
-            Some(Prior {
-                column: layout.surface(index),
-                slope: surface.radius_slope().as_slice().to_vec(),
-                miss: surface.radius_mm() - (*ruler)?.value,
-                sd: (*ruler)?.sd,
-            })
-        });
-        let landmarks = constants.landmarks.iter().enumerate();
-        let landmarks = landmarks.map(|(index, landmark)| {
-            let column = layout.landmark_column(index) + 2;
-            Prior::of_one(column, landmark.inverse_mm, 1.0 / NEAREST_LANDMARK_MM)
-        });
-        let rocking = layout.rocking_column().into_iter().flat_map(|first| {
-            let numbers = constants.rocking.iter().enumerate();
-            numbers
-                .map(move |(index, at)| Prior::of_one(first + index, *at, MOST_ROCKING[index / 3]))
-        });
-        let alone = edge_shift.into_iter().chain(readout).chain(lens);
-        alone
-            .chain(bows)
-            .chain(rulers)
-            .chain(rocking)
-            .chain(landmarks)
-            .collect()
-    }
-}
-
-/// A prior on the constants, evaluated at one set of them.
-pub(in crate::motion) struct Prior {
-    /// The first of the constants that it concerns.
-    pub column: usize,
-    /// Its derivative by them.
-    pub slope: Vec<f64>,
-    /// Present value minus the expected one.
-    pub miss: f64,
-    pub sd: f64,
-}
-
-impl Prior {
-    /// About one constant that is expected to be zero.
-    fn of_one(column: usize, value: f64, sd: f64) -> Self {
-        Self {
-            column,
-            slope: vec![1.0],
-            miss: value,
-            sd,
-        }
+        let of_block = |(block, columns): (Block, Range<usize>)| {
+            block.priors(columns.start, constants, &self.priors)
+        };
+        columns.into_iter().flat_map(of_block).collect()
     }
 }

@@ -2,16 +2,14 @@
 
 use nalgebra::{Point3, SMatrix, Vector2, Vector3};
 
-use super::landmark::{LANDMARK_CONSTANTS, Landmark, SeenLandmark};
-use super::parameters::{Constants, FrameState, Lens};
+use super::blocks::{LENS, OWN, PICTURE, POSE, READOUT, RESIDUAL, ROCKING};
+use super::landmark::{Landmark, SeenLandmark};
+use super::parameters::{Constants, FrameState, Given};
 use super::picture_motion::PICTURE_UNKNOWNS;
-use super::prediction::{LENS, OWN, PICTURE, POSE, READOUT, RESIDUAL, turning};
-use crate::camera::{Camera, INTRINSIC_COUNT};
+use super::prediction::turning;
+use crate::camera::INTRINSIC_COUNT;
 use crate::geometry::across;
 use crate::solver::Loss;
-
-/// Columns of a linearised landmark that its own three constants leave free of a tag's nine.
-pub(in crate::motion) const ROCKING: usize = OWN + LANDMARK_CONSTANTS;
 
 /// A landmark that was mistaken for something else counts by its distance only.
 pub(in crate::motion) const LANDMARK_LOSS: Loss = Loss::Huber { width: 3.0 };
@@ -43,37 +41,26 @@ impl SeenLandmark {
     }
 
     /// Where it would be seen if all lines were read at once, px; `None` behind the camera.
-    pub fn predicted_px(
-        &self,
-        camera: &Camera,
-        constants: &Constants,
-        state: &FrameState,
-    ) -> Option<Vector2<f64>> {
-        let [_, in_camera] = self.scaled(constants, state);
-        Some(camera.project(&in_camera.into())?.coords)
+    pub fn predicted_px(&self, given: &Given, state: &FrameState) -> Option<Vector2<f64>> {
+        let [_, in_camera] = self.scaled(given.constants, state);
+        Some(given.camera.project(&in_camera.into())?.coords)
     }
 
     /// Predicted minus found, px; `None` behind the camera.
-    pub fn residual_px(
-        &self,
-        camera: &Camera,
-        constants: &Constants,
-        state: &FrameState,
-    ) -> Option<Vector2<f64>> {
-        let predicted = self.predicted_px(camera, constants, state)?;
-        let seen_px = state.picture.undone(camera, &self.place_px);
-        Some(predicted + self.by_readout_px_per_s * constants.readout_s - seen_px)
+    pub fn residual_px(&self, given: &Given, state: &FrameState) -> Option<Vector2<f64>> {
+        let predicted = self.predicted_px(given, state)?;
+        let seen_px = state.picture.undone(&given.camera, &self.place_px);
+        Some(predicted + self.by_readout_px_per_s * given.constants.readout_s - seen_px)
     }
 
     /// The residual with its derivatives, in standard deviations; columns as in
-    /// [`super::prediction::Linearised`].
+    /// [`super::blocks`].
     pub fn linearise<const N: usize>(
         &self,
-        camera: &Camera,
-        lens: &Lens,
-        constants: &Constants,
+        given: &Given,
         state: &FrameState,
     ) -> Option<SMatrix<f64, 2, N>> {
+        let (camera, constants) = (&given.camera, given.constants);
         let mut columns = SMatrix::<f64, 2, N>::zeros();
         let [in_reference, in_camera] = self.scaled(constants, state);
         let projection = camera.project_with_jacobians(&in_camera.into())?;
@@ -91,18 +78,12 @@ impl SeenLandmark {
             let nearer = constants.landmarks_seen_from.coords;
             let nearer = pose.rotation * nearer + pose.translation.vector;
             let (turned, nearer) = (by_reference * turned, by_camera * nearer);
-            fill(
-                OWN,
-                SMatrix::from_columns(&[turned.column(0), turned.column(1), nearer.column(0)]),
-            );
-            fill(
-                ROCKING,
-                by_reference * turning(&in_reference) * self.drive_rad,
-            );
-            fill(
-                ROCKING + 3,
-                by_reference * (landmark.inverse_mm * self.drive_rad),
-            );
+            let own = [turned.column(0), turned.column(1), nearer.column(0)];
+            fill(OWN, SMatrix::from_columns(&own));
+            let by_turn = by_reference * turning(&in_reference);
+            fill(ROCKING, by_turn * self.drive_rad);
+            let inverse = landmark.inverse_mm * self.drive_rad;
+            fill(ROCKING + 3, by_reference * inverse);
         }
         let by_readout = self.by_readout_px_per_s * constants.readout_s;
         let seen_px = state.picture.undone(camera, &self.place_px);
@@ -114,7 +95,7 @@ impl SeenLandmark {
         if N > READOUT {
             columns.set_column(READOUT, &self.by_readout_px_per_s);
         }
-        if let (Some(root), true) = (lens.root(), N > LENS) {
+        if let (Some(root), true) = (given.lens.root(), N > LENS) {
             columns
                 .fixed_columns_mut::<INTRINSIC_COUNT>(LENS)
                 .copy_from(&(projection.by_intrinsics * root));

@@ -1,9 +1,11 @@
 //! Problem: the observations, the unknowns, and how each sighting follows them.
 
+pub(super) mod blocks;
 pub(super) mod bow;
 pub(super) mod joint_fit;
 pub(super) mod landmark;
 pub(super) mod landmark_prediction;
+pub(super) mod layout;
 pub(super) mod observation;
 pub(super) mod parameters;
 pub(super) mod picture_motion;

@@ -2,41 +2,15 @@
 
 use nalgebra::{Matrix3, Point3, SMatrix, Vector2, Vector3};
 
+use super::blocks::{BOW, CORNER_ERROR, EDGE_SHIFT, LENS, OWN, PICTURE, POSE, READOUT, RESIDUAL};
 use super::bow::bow_slope;
 use super::observation::{Corners, Observation, Target};
-use super::parameters::{
-    BOWS, CORNER_ERRORS, Constants, FrameState, Lens, SURFACE_CONSTANTS, TAG_CONSTANTS,
-};
+use super::parameters::{BOWS, CORNER_ERRORS, Constants, FrameState, Given, SURFACE_CONSTANTS};
 use super::picture_motion::PICTURE_UNKNOWNS;
 use crate::camera::{Camera, INTRINSIC_COUNT};
 use crate::geometry::{Pose, across, corners_in_tag, turn_about};
 
-/// Columns of a [`Linearised`]: the camera's pose in the frame (turn, shift) …
-pub(in crate::motion) const POSE: usize = 0;
-/// … the motion of the picture (shift, growth) …
-pub(in crate::motion) const PICTURE: usize = POSE + TAG_CONSTANTS;
-/// … the residual itself …
-pub(in crate::motion) const RESIDUAL: usize = PICTURE + PICTURE_UNKNOWNS;
-/// … the constants of the tag's own surface or airframe tag …
-pub(in crate::motion) const OWN: usize = RESIDUAL + 1;
-/// … the edge shift …
-pub(in crate::motion) const EDGE_SHIFT: usize = OWN + SURFACE_CONSTANTS;
-/// … the camera's readout …
-pub(in crate::motion) const READOUT: usize = EDGE_SHIFT + 1;
-/// … the tag's bows …
-pub(in crate::motion) const BOW: usize = READOUT + 1;
-/// … the lens, where it is unsure …
-pub(in crate::motion) const LENS: usize = BOW + BOWS;
-/// … and errors of the corners themselves.
-pub(in crate::motion) const CORNER_ERROR: usize = LENS + INTRINSIC_COUNT;
-/// Columns for a frame by itself, up to the readout, up to the bows, up to the lens, and all.
-pub(in crate::motion) const FRAME_ALONE: usize = OWN;
-pub(in crate::motion) const UP_TO_READOUT: usize = BOW;
-pub(in crate::motion) const UP_TO_BOWS: usize = LENS;
-pub(in crate::motion) const UP_TO_LENS: usize = CORNER_ERROR;
-pub(in crate::motion) const ALL_COLUMNS: usize = CORNER_ERROR + CORNER_ERRORS;
-
-/// Whitened residual and derivatives of one sighting.
+/// Whitened residual and derivatives of one sighting; columns as in [`super::blocks`].
 pub(in crate::motion) struct Linearised<const N: usize> {
     pub columns: SMatrix<f64, 8, N>,
     /// Derivative by the deflection; zero for airframe tags.
@@ -46,11 +20,10 @@ pub(in crate::motion) struct Linearised<const N: usize> {
 /// Predicted minus observed corners, whitened; `None` if a corner falls behind the camera.
 pub(in crate::motion) fn residual(
     seen: &Observation,
-    camera: &Camera,
-    constants: &Constants,
+    given: &Given,
     state: &FrameState,
 ) -> Option<Corners> {
-    let mut miss = residual_px(seen, camera, constants, state)?;
+    let mut miss = residual_px(seen, given, state)?;
     whiten(&seen.whitening, &mut miss.data.0[0]);
     Some(miss)
 }
@@ -58,13 +31,13 @@ pub(in crate::motion) fn residual(
 /// Predicted minus observed corners, px.
 pub(in crate::motion) fn residual_px(
     seen: &Observation,
-    camera: &Camera,
-    constants: &Constants,
+    given: &Given,
     state: &FrameState,
 ) -> Option<Corners> {
+    let (camera, constants) = (&given.camera, given.constants);
     let camera_from_tag = camera_from_tag(seen.target, constants, state);
     let flat = flat_outline_px(seen.edge_mm, camera, &camera_from_tag)?;
-    let outline = Outline::of::<0>(seen, camera, &camera_from_tag, constants, &flat)?;
+    let outline = Outline::of::<0>(seen, given, &camera_from_tag, &flat)?;
     let seen_px = state.picture.undone(camera, &seen.corners_px);
     Some(flat + outline.moves - seen_px)
 }
@@ -112,77 +85,26 @@ fn reference_from_tag(target: Target, constants: &Constants, state: &FrameState)
 /// centre and its shift, six columns that are made ready and whitened once.
 pub(in crate::motion) fn linearise<const N: usize>(
     seen: &Observation,
-    camera: &Camera,
-    lens: &Lens,
-    constants: &Constants,
+    given: &Given,
     state: &FrameState,
 ) -> Option<Linearised<N>> {
-    let mut columns = SMatrix::<f64, 8, N>::zeros();
-    let mut by_turn = ByMotion::zeros();
-    let mut by_shift = ByMotion::zeros();
-    let reference_from_tag = reference_from_tag(seen.target, constants, state);
+    let reference_from_tag = reference_from_tag(seen.target, given.constants, state);
     let camera_from_tag = state.camera_from_reference * reference_from_tag;
-    for (index, corner) in corners_in_tag(seen.edge_mm).iter().enumerate() {
-        let row = 2 * index;
-        let lever = camera_from_tag.rotation * corner.coords;
-        let in_camera = Point3::from(lever + camera_from_tag.translation.vector);
-        let projection = camera.project_with_jacobians(&in_camera)?;
-        by_turn
-            .fixed_rows_mut::<2>(row)
-            .copy_from(&(projection.by_point * turning(&lever)));
-        by_shift
-            .fixed_rows_mut::<2>(row)
-            .copy_from(&projection.by_point);
-        columns[(row, RESIDUAL)] = projection.in_image.x;
-        columns[(row + 1, RESIDUAL)] = projection.in_image.y;
-        if let (Some(root), true) = (lens.root(), N > LENS) {
-            columns
-                .fixed_view_mut::<2, INTRINSIC_COUNT>(row, LENS)
-                .copy_from(&(projection.by_intrinsics * root));
-        }
-    }
-    let predicted: Corners = columns.column(RESIDUAL).into_owned();
-    let outline = Outline::of::<N>(seen, camera, &camera_from_tag, constants, &predicted)?;
-    let seen_px = state.picture.undone(camera, &seen.corners_px);
-    columns.set_column(RESIDUAL, &(predicted + outline.moves - seen_px));
-    columns
-        .fixed_columns_mut::<PICTURE_UNKNOWNS>(PICTURE)
-        .copy_from(&state.picture.slopes(camera, &seen_px));
-    if N > EDGE_SHIFT {
-        columns.set_column(EDGE_SHIFT, &outline.by_edge_shift);
-    }
-    if N > READOUT {
-        columns.set_column(READOUT, &seen.by_readout_px_per_s);
-    }
-    if N > BOW {
-        columns
-            .fixed_columns_mut::<BOWS>(BOW)
-            .copy_from(&outline.by_bow);
-    }
-    if N > CORNER_ERROR {
-        columns
-            .columns_mut(CORNER_ERROR, CORNER_ERRORS)
-            .fill_with_identity();
-    }
-    let motion = by_turn.data.0.iter_mut().chain(&mut by_shift.data.0);
-    let rest = columns.data.0.iter_mut().enumerate();
-    let of_pose_or_own = |index: usize| index < PICTURE || (OWN..EDGE_SHIFT).contains(&index);
-    let rest = rest.filter(|(index, _)| !of_pose_or_own(*index));
-    for column in motion.chain(rest.map(|(_, column)| column)) {
-        whiten(&seen.whitening, column);
-    }
-    let centre = state.camera_from_reference.rotation * reference_from_tag.translation.vector;
-    columns
-        .fixed_columns_mut::<3>(POSE)
-        .copy_from(&(by_turn + by_shift * turning(&centre)));
-    columns
-        .fixed_columns_mut::<3>(POSE + 3)
-        .copy_from(&by_shift);
     let mut line = Linearised {
-        columns,
+        columns: SMatrix::zeros(),
         by_angle: Corners::zeros(),
     };
-    line.add_own(seen.target, constants, state, &by_turn, &by_shift);
+    let [mut by_turn, mut by_shift] = line.project(seen.edge_mm, given, &camera_from_tag)?;
+    line.add_outline(seen, given, &camera_from_tag, state)?;
+    line.whiten(&seen.whitening, &mut by_turn, &mut by_shift);
+    let centre = state.camera_from_reference.rotation * reference_from_tag.translation.vector;
+    line.columns
+        .fixed_columns_mut::<3>(POSE)
+        .copy_from(&(by_turn + by_shift * turning(&centre)));
+    line.columns
+        .fixed_columns_mut::<3>(POSE + 3)
+        .copy_from(&by_shift);
+    line.add_own(seen.target, given.constants, state, &by_turn, &by_shift);
     Some(line)
 }
 
@@ -199,11 +121,11 @@ impl Outline {
     /// left out of the derivatives: edge shift and bows are thousandths of a tag.
     fn of<const N: usize>(
         seen: &Observation,
-        camera: &Camera,
+        given: &Given,
         camera_from_tag: &Pose,
-        constants: &Constants,
         predicted: &Corners,
     ) -> Option<Self> {
+        let constants = given.constants;
         let (shift_px, bow_mm) = (constants.edge_shift_px, constants.bow_mm(seen.target));
         let by_readout = seen.by_readout_px_per_s * constants.readout_s;
         let by_edge_shift = if N > EDGE_SHIFT || shift_px != 0.0 {
@@ -212,7 +134,7 @@ impl Outline {
             Corners::zeros()
         };
         let by_bow = if N > BOW || bow_mm != Vector2::zeros() {
-            bow_slope(camera, camera_from_tag, predicted)?
+            bow_slope(&given.camera, camera_from_tag, predicted)?
         } else {
             SMatrix::zeros()
         };
@@ -239,6 +161,90 @@ fn whiten(lower: &SMatrix<f64, 8, 8>, column: &mut [f64; 8]) {
 }
 
 impl<const N: usize> Linearised<N> {
+    /// Fills in the corners of the flat tag in place of the residual, and the columns of the lens; how the
+    /// corners follow a turn of the tag about its centre and a shift.
+    fn project(
+        &mut self,
+        edge_mm: f64,
+        given: &Given,
+        camera_from_tag: &Pose,
+    ) -> Option<[ByMotion; 2]> {
+        let columns = &mut self.columns;
+        let mut by_turn = ByMotion::zeros();
+        let mut by_shift = ByMotion::zeros();
+        for (index, corner) in corners_in_tag(edge_mm).iter().enumerate() {
+            let row = 2 * index;
+            let lever = camera_from_tag.rotation * corner.coords;
+            let in_camera = Point3::from(lever + camera_from_tag.translation.vector);
+            let projection = given.camera.project_with_jacobians(&in_camera)?;
+            by_turn
+                .fixed_rows_mut::<2>(row)
+                .copy_from(&(projection.by_point * turning(&lever)));
+            by_shift
+                .fixed_rows_mut::<2>(row)
+                .copy_from(&projection.by_point);
+            columns[(row, RESIDUAL)] = projection.in_image.x;
+            columns[(row + 1, RESIDUAL)] = projection.in_image.y;
+            if let (Some(root), true) = (given.lens.root(), N > LENS) {
+                columns
+                    .fixed_view_mut::<2, INTRINSIC_COUNT>(row, LENS)
+                    .copy_from(&(projection.by_intrinsics * root));
+            }
+        }
+        Some([by_turn, by_shift])
+    }
+
+    /// Completes the residual; fills in the columns of the picture's motion and of what moves the outline.
+    fn add_outline(
+        &mut self,
+        seen: &Observation,
+        given: &Given,
+        camera_from_tag: &Pose,
+        state: &FrameState,
+    ) -> Option<()> {
+        let columns = &mut self.columns;
+        let predicted: Corners = columns.column(RESIDUAL).into_owned();
+        let outline = Outline::of::<N>(seen, given, camera_from_tag, &predicted)?;
+        let seen_px = state.picture.undone(&given.camera, &seen.corners_px);
+        columns.set_column(RESIDUAL, &(predicted + outline.moves - seen_px));
+        columns
+            .fixed_columns_mut::<PICTURE_UNKNOWNS>(PICTURE)
+            .copy_from(&state.picture.slopes(&given.camera, &seen_px));
+        if N > EDGE_SHIFT {
+            columns.set_column(EDGE_SHIFT, &outline.by_edge_shift);
+        }
+        if N > READOUT {
+            columns.set_column(READOUT, &seen.by_readout_px_per_s);
+        }
+        if N > BOW {
+            columns
+                .fixed_columns_mut::<BOWS>(BOW)
+                .copy_from(&outline.by_bow);
+        }
+        if N > CORNER_ERROR {
+            columns
+                .columns_mut(CORNER_ERROR, CORNER_ERRORS)
+                .fill_with_identity();
+        }
+        Some(())
+    }
+
+    /// Whitens all columns but those of the pose and the tag's own, which are made of whitened ones.
+    fn whiten(
+        &mut self,
+        whitening: &SMatrix<f64, 8, 8>,
+        by_turn: &mut ByMotion,
+        by_shift: &mut ByMotion,
+    ) {
+        let motion = by_turn.data.0.iter_mut().chain(&mut by_shift.data.0);
+        let rest = self.columns.data.0.iter_mut().enumerate();
+        let of_pose_or_own = |index: usize| index < PICTURE || (OWN..EDGE_SHIFT).contains(&index);
+        let rest = rest.filter(|(index, _)| !of_pose_or_own(*index));
+        for column in motion.chain(rest.map(|(_, column)| column)) {
+            whiten(whitening, column);
+        }
+    }
+
     /// Fills in the columns of the target's own constants, where there are any, and the angle's.
     fn add_own(
         &mut self,

@@ -9,6 +9,7 @@
 use nalgebra::{DMatrix, SVector, Vector2};
 use rayon::prelude::*;
 
+use super::blocks::Block;
 use super::joint_fit::{JointFit, State};
 use super::landmark::SeenLandmark;
 use super::observation::{Corners, Observation, ObservedFrame, PIECE, ReadLines};
@@ -27,9 +28,9 @@ pub(in crate::motion) fn shows(
     state: &State,
     covariance: Option<&DMatrix<f64>>,
 ) -> bool {
-    let of_readout = fit.layout.readout_column().zip(covariance);
-    of_readout.is_some_and(|(column, covariance)| {
-        let sd_s = covariance[(column, column)].max(0.0).sqrt();
+    let own = covariance.and_then(|all| fit.layout.own_covariance(Block::Readout, all));
+    own.is_some_and(|own| {
+        let sd_s = own[(0, 0)].max(0.0).sqrt();
         state.constants.readout_s.abs() > SHOWS_SDS * sd_s
     })
 }
@@ -81,14 +82,14 @@ pub(in crate::motion) fn note_motion_of_landmarks(fit: &mut JointFit) {
 
 /// Each kept sighting's corners as the fit has them, px.
 fn outlines(fit: &JointFit, state: &State) -> Vec<Vec<Option<Corners>>> {
-    let camera = fit.lens.camera(&state.constants);
+    let given = fit.lens.given(&state.constants);
     fit.of_frames(state, |frame, frame_state| {
         let outline = |seen: &Observation| {
             if !seen.kept {
                 return None;
             }
-            let pose = camera_from_tag(seen.target, &state.constants, frame_state);
-            flat_outline_px(seen.edge_mm, &camera, &pose)
+            let pose = camera_from_tag(seen.target, given.constants, frame_state);
+            flat_outline_px(seen.edge_mm, &given.camera, &pose)
         };
         frame.observations.iter().map(outline).collect()
     })

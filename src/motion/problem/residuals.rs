@@ -2,9 +2,8 @@
 
 use super::joint_fit::{JointFit, State};
 use super::observation::{Corners, ObservedFrame};
-use super::parameters::{Constants, FrameState};
+use super::parameters::{FrameState, Given};
 use super::prediction::residual;
-use crate::camera::Camera;
 use crate::statistics::median;
 
 /// A start may explain a sighting this many times worse (χ²) than it does most: constants that are
@@ -39,39 +38,31 @@ pub(in crate::motion) fn keep_below(
 
 /// χ² of every sighting, in the order of the frames' lists; infinite outside the model.
 pub(in crate::motion) fn chi2(fit: &JointFit, state: &State) -> Vec<Vec<f64>> {
-    let camera = fit.lens.camera(&state.constants);
+    let given = fit.lens.given(&state.constants);
     fit.of_frames(state, |frame, frame_state| {
-        chi2_of(frame, &camera, &state.constants, frame_state)
+        chi2_of(frame, &given, frame_state)
     })
 }
 
 /// Whitened residual of every sighting, in the order of the frames' lists; `None` outside the model.
 pub(in crate::motion) fn residuals(fit: &JointFit, state: &State) -> Vec<Vec<Option<Corners>>> {
-    let camera = fit.lens.camera(&state.constants);
+    let given = fit.lens.given(&state.constants);
     fit.of_frames(state, |frame, frame_state| {
-        residuals_of(frame, &camera, &state.constants, frame_state)
+        residuals_of(frame, &given, frame_state)
     })
 }
 
-fn residuals_of(
-    frame: &ObservedFrame,
-    camera: &Camera,
-    constants: &Constants,
-    state: &FrameState,
-) -> Vec<Option<Corners>> {
+fn residuals_of(frame: &ObservedFrame, given: &Given, state: &FrameState) -> Vec<Option<Corners>> {
     let sightings = frame.observations.iter();
-    sightings
-        .map(|seen| residual(seen, camera, constants, state))
-        .collect()
+    sightings.map(|seen| residual(seen, given, state)).collect()
 }
 
 pub(in crate::motion) fn chi2_of(
     frame: &ObservedFrame,
-    camera: &Camera,
-    constants: &Constants,
+    given: &Given,
     state: &FrameState,
 ) -> Vec<f64> {
-    let misses = residuals_of(frame, camera, constants, state).into_iter();
+    let misses = residuals_of(frame, given, state).into_iter();
     misses
         .map(|miss| miss.map_or(f64::INFINITY, |miss| miss.norm_squared()))
         .collect()

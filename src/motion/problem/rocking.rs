@@ -3,8 +3,8 @@
 
 use nalgebra::DMatrix;
 
+use super::blocks::Block;
 use super::joint_fit::{JointFit, State};
-use super::landmark::ROCKING_CONSTANTS;
 use super::observation::Target;
 use crate::conventions::deg_from_rad;
 use crate::solver::scaled_inverse;
@@ -24,8 +24,7 @@ pub(in crate::motion) fn shows(
     covariance: Option<&DMatrix<f64>>,
 ) -> bool {
     let chi2 = || {
-        let first = fit.layout.rocking_column()?;
-        let own = covariance?.view((first, first), (ROCKING_CONSTANTS, ROCKING_CONSTANTS));
+        let own = fit.layout.own_covariance(Block::Rocking, covariance?)?;
         let rocking = &state.constants.rocking;
         Some(rocking.dot(&(scaled_inverse(&own.into_owned())? * rocking)))
     };

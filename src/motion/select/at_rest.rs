@@ -183,9 +183,8 @@ fn moved_sd_in_the_hand(fit: &JointFit, state: &State, fitted: &[Vec<f64>], surf
         return 0.0;
     };
     let (constants, fixed) = with_fixed_tag(&state.constants, surface, middle_rad);
-    let camera = fit.lens.camera(&state.constants);
-    let by_surface = FrameFit::new(fit, (&camera, &state.constants), fit.loss, &[]);
-    let by_fixed_tag = FrameFit::new(fit, (&camera, &constants), fit.loss, &[]);
+    let by_surface = FrameFit::new(fit, fit.lens.given(&state.constants), fit.loss, &[]);
+    let by_fixed_tag = FrameFit::new(fit, fit.lens.given(&constants), fit.loss, &[]);
     let showing: Vec<_> = showing(fit, state, surface).collect();
     let every = showing.len().div_ceil(ENOUGH_FRAMES).max(1);
     let rises = showing.par_iter().step_by(every).map(|(frame, own)| {

@@ -7,12 +7,12 @@
 
 use std::collections::BTreeMap;
 
-use crate::camera::Camera;
 use crate::motion::deflections::picked;
+use crate::motion::problem::blocks::FRAME_ALONE;
 use crate::motion::problem::joint_fit::{JointFit, State};
 use crate::motion::problem::observation::{Corners, ObservedFrame, Target};
-use crate::motion::problem::parameters::{Constants, FrameState, Lens};
-use crate::motion::problem::prediction::{FRAME_ALONE, linearise};
+use crate::motion::problem::parameters::{FrameState, Given};
+use crate::motion::problem::prediction::linearise;
 use crate::motion::problem::residuals::residuals;
 
 /// A tag rests while no corner moves by more than this, px: corner errors repeat with the place
@@ -105,11 +105,10 @@ pub(in crate::motion) fn weigh_rests(
 /// A deflection is the least-squares fit of a sighting by its derivative a, both whitened, so that a
 /// displacement d of the outline moves it by a·d / a².
 fn place_sd_rad(fit: &JointFit, state: &State, sd_px: f64) -> Vec<Vec<f64>> {
-    let camera = fit.lens.camera(&state.constants);
+    let given = fit.lens.given(&state.constants);
     let frames = fit.frames.iter().zip(&state.frames);
     let of_frame = |(frame, frame_state): (&ObservedFrame, &FrameState)| {
-        let known = (&camera, &fit.lens, &state.constants);
-        place_sd_of_frame(frame, frame_state, known, sd_px)
+        place_sd_of_frame(frame, frame_state, &given, sd_px)
     };
     frames.map(of_frame).collect()
 }
@@ -118,16 +117,16 @@ fn place_sd_rad(fit: &JointFit, state: &State, sd_px: f64) -> Vec<Vec<f64>> {
 pub(in crate::motion) fn place_sd_of_frame(
     frame: &ObservedFrame,
     frame_state: &FrameState,
-    (camera, lens, constants): (&Camera, &Lens, &Constants),
+    given: &Given,
     sd_px: f64,
 ) -> Vec<f64> {
     let along = [0, 1].map(|axis| Corners::from_fn(|row, _| f64::from(row % 2 == axis)));
-    let mut of_surfaces = vec![0.0; constants.surfaces.len()];
+    let mut of_surfaces = vec![0.0; given.constants.surfaces.len()];
     for seen in frame.kept() {
         let Target::Surface(surface) = seen.target else {
             continue;
         };
-        let line = linearise::<FRAME_ALONE>(seen, camera, lens, constants, frame_state);
+        let line = linearise::<FRAME_ALONE>(seen, given, frame_state);
         let Some(line) = line else { continue };
         let moves = along.map(|shift| line.by_angle.dot(&(seen.whitening * shift)));
         of_surfaces[surface] = sd_px * moves[0].hypot(moves[1]) / line.by_angle.norm_squared();

@@ -7,11 +7,11 @@
 
 use std::collections::BTreeMap;
 
-use crate::camera::Camera;
+use crate::motion::problem::blocks::{FRAME_ALONE, RESIDUAL};
 use crate::motion::problem::joint_fit::{JointFit, State};
 use crate::motion::problem::observation::{self, Corners, Doubt, Observation, Target};
-use crate::motion::problem::parameters::{Constants, FrameState, Lens};
-use crate::motion::problem::prediction::{FRAME_ALONE, RESIDUAL, linearise, residual, residual_px};
+use crate::motion::problem::parameters::{FrameState, Given};
+use crate::motion::problem::prediction::{linearise, residual, residual_px};
 use crate::motion::problem::readout;
 
 /// No coordinate of a corner may be further off, px: one of a tag that is half hidden, or of another
@@ -34,8 +34,7 @@ const TOLD_S: f64 = 0.165;
 /// that have a hold's worth of them, with the number of frames.
 pub(in crate::motion) fn admit(fit: &mut JointFit, state: &mut State) -> BTreeMap<Target, usize> {
     readout::note_motion(fit, state);
-    let camera = fit.lens.camera(&state.constants);
-    let known = (&camera, &fit.lens, &state.constants);
+    let given = fit.lens.given(&state.constants);
     let mut runs = Runs::new(observation::interval_s(&fit.frames));
     for (index, frame) in fit.frames.iter_mut().enumerate() {
         if fit.layout.view_moves() && !frame.tells_camera() {
@@ -43,7 +42,7 @@ pub(in crate::motion) fn admit(fit: &mut JointFit, state: &mut State) -> BTreeMa
         }
         for seen in frame.observations.iter_mut().filter(|seen| !seen.kept) {
             if let Some((settled, excess)) =
-                a_little_off(seen, &state.frames[index], known, FARTHEST_PX)
+                a_little_off(seen, &state.frames[index], &given, FARTHEST_PX)
             {
                 state.frames[index] = settled;
                 seen.kept = true;
@@ -62,17 +61,16 @@ pub(in crate::motion) fn admit(fit: &mut JointFit, state: &mut State) -> BTreeMa
 pub(in crate::motion) fn a_little_off(
     seen: &Observation,
     state: &FrameState,
-    known: (&Camera, &Lens, &Constants),
+    given: &Given,
     farthest_px: f64,
 ) -> Option<(FrameState, f64)> {
     let Target::Surface(surface) = seen.target else {
         return None;
     };
-    let (camera, _, constants) = known;
     let mut settled = state.clone();
-    let miss = settle(seen, &mut settled, surface, known)?;
+    let miss = settle(seen, &mut settled, surface, given)?;
     let turned_rad = settled.angles_rad[surface] - state.angles_rad[surface];
-    let miss_px = residual_px(seen, camera, constants, &settled)?;
+    let miss_px = residual_px(seen, given, &settled)?;
     let near = miss_px.amax() < farthest_px && turned_rad.abs() < FARTHEST_RAD;
     near.then(|| (settled, (miss.norm_squared() / FREEDOM - 1.0).max(0.0)))
 }
@@ -82,14 +80,14 @@ fn settle(
     seen: &Observation,
     state: &mut FrameState,
     surface: usize,
-    (camera, lens, constants): (&Camera, &Lens, &Constants),
+    given: &Given,
 ) -> Option<Corners> {
     for _ in 0..STEPS {
-        let line = linearise::<FRAME_ALONE>(seen, camera, lens, constants, state)?;
+        let line = linearise::<FRAME_ALONE>(seen, given, state)?;
         let slope = line.by_angle.dot(&line.columns.column(RESIDUAL));
         state.angles_rad[surface] -= slope / line.by_angle.norm_squared();
     }
-    residual(seen, camera, constants, state)
+    residual(seen, given, state)
 }
 
 /// Runs of doubtful frames of one tag.

@@ -39,7 +39,9 @@ pub(in crate::motion) fn fit_and_sort(
 ) -> Result<State, Undefined> {
     keep_plausible(fit, &start);
     readout::note_motion(fit, &start);
-    let state = fit.minimise(start, round(fit, FROM_AFAR))?.state;
+    let state = fit
+        .pass("all sightings", start, round(fit, FROM_AFAR))?
+        .state;
     sort_on(fit, state, 1, rejection_chi2)
 }
 
@@ -50,7 +52,9 @@ pub(in crate::motion) fn fit_and_sort_on(
     rejection_chi2: f64,
 ) -> Result<State, Undefined> {
     readout::note_motion(fit, &sorted);
-    let state = fit.minimise(sorted, round(fit, FROM_NEARBY))?.state;
+    let state = fit
+        .pass("significant unknowns", sorted, round(fit, FROM_NEARBY))?
+        .state;
     sort_on(fit, state, 0, rejection_chi2)
 }
 
@@ -87,7 +91,9 @@ pub(in crate::motion) fn sort_on(
         fit.loss = Loss::Huber {
             width: rejection_chi2.sqrt(),
         };
-        state = fit.minimise(state, round(fit, FROM_NEARBY))?.state;
+        state = fit
+            .pass("sorted sightings", state, round(fit, FROM_NEARBY))?
+            .state;
     }
     Ok(state)
 }
@@ -177,9 +183,8 @@ fn retry_frames_with_misfits(
     rejection_chi2: f64,
 ) {
     let spans = angle_spans(fit, state);
-    let camera = fit.lens.camera(&state.constants);
-    let constants = state.constants.clone();
-    let frame_fit = FrameFit::new(fit, (&camera, &constants), START_LOSS, &spans);
+    let given = fit.lens.given(&state.constants);
+    let frame_fit = FrameFit::new(fit, given, START_LOSS, &spans);
     let retried: Vec<Option<(usize, FrameState)>> = (0..fit.frames.len())
         .into_par_iter()
         .with_min_len(SETTLED_AT_A_TIME)
@@ -200,7 +205,7 @@ fn retry_frames_with_misfits(
         })
         .collect();
     for (index, found) in retried.into_iter().flatten() {
-        chi2[index] = chi2_of(&fit.frames[index], &camera, &constants, &found);
+        chi2[index] = chi2_of(&fit.frames[index], &given, &found);
         state.frames[index] = found;
     }
 }

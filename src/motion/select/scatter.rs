@@ -24,16 +24,16 @@ impl Scatter {
     /// Of the inliers; `constant` is what a tag's residuals have in common in all
     /// frames. `None` if there are none, or outside the model.
     pub fn of(fit: &JointFit, state: &State, constant: &BTreeMap<Target, Corners>) -> Option<Self> {
-        let camera = fit.lens.camera(&state.constants);
+        let given = fit.lens.given(&state.constants);
         let (mut chi2, mut squares_px2, mut squared_shares) = (0.0, 0.0, 0.0);
         let mut allowed_px2 = 0.0;
         let mut sightings = 0.0;
         for (frame, frame_state) in fit.frames.iter().zip(&state.frames) {
             for seen in frame.with_a_say() {
-                let miss = residual(seen, &camera, &state.constants, frame_state)?;
+                let miss = residual(seen, &given, frame_state)?;
                 let constant = constant.get(&seen.target).copied();
                 chi2 += (miss - constant.unwrap_or_default()).norm_squared();
-                let miss_px = residual_px(seen, &camera, &state.constants, frame_state)?;
+                let miss_px = residual_px(seen, &given, frame_state)?;
                 let square_px2 = miss_px.norm_squared();
                 squares_px2 += square_px2;
                 squared_shares += square_px2 / seen.edge_px().powi(2);

@@ -6,8 +6,9 @@ use nalgebra::Matrix2x4;
 
 use crate::motion::problem::bow::bow_slope;
 use crate::motion::problem::joint_fit::{JointFit, State};
+use crate::motion::problem::layout::Layout;
 use crate::motion::problem::observation::{Corners, Target};
-use crate::motion::problem::parameters::{Constants, Layout};
+use crate::motion::problem::parameters::Constants;
 use crate::motion::problem::prediction::camera_from_tag;
 use crate::motion::problem::readout;
 use crate::motion::problem::rocking;

@@ -7,16 +7,14 @@ use std::ops::Range;
 use nalgebra::{SMatrix, SVector};
 use rayon::prelude::*;
 
-use crate::camera::Camera;
 use crate::geometry::corners_in_tag;
+use crate::motion::problem::blocks::{FRAME_ALONE, PICTURE, POSE, RESIDUAL};
 use crate::motion::problem::joint_fit::{JointFit, State};
 use crate::motion::problem::landmark_prediction::LANDMARK_LOSS;
 use crate::motion::problem::observation::{ObservedFrame, Target};
-use crate::motion::problem::parameters::{Constants, FrameState, Lens, VIEW_UNKNOWNS};
+use crate::motion::problem::parameters::{FrameState, Given, VIEW_UNKNOWNS};
 use crate::motion::problem::picture_motion::PicturePrior;
-use crate::motion::problem::prediction::{
-    FRAME_ALONE, PICTURE, POSE, RESIDUAL, linearise, residual,
-};
+use crate::motion::problem::prediction::{linearise, residual};
 use crate::solver::{Change, Descent, Loss, Policy, descend};
 
 /// Frames that one thread takes at a time: each takes some steps, not one look.
@@ -44,9 +42,7 @@ const SCANNED_CORNERS: [usize; 2] = [0, 2];
 
 /// Input of the fit of one frame.
 pub(in crate::motion) struct FrameFit<'a> {
-    pub lens: &'a Lens,
-    pub camera: &'a Camera,
-    pub constants: &'a Constants,
+    pub given: Given<'a>,
     /// The unknowns of the view that are fitted.
     pub view: Range<usize>,
     pub picture: PicturePrior,
@@ -56,17 +52,10 @@ pub(in crate::motion) struct FrameFit<'a> {
 }
 
 impl<'a> FrameFit<'a> {
-    /// Of single frames of a fit, with the camera that belongs to the constants.
-    pub fn new(
-        fit: &'a JointFit,
-        (camera, constants): (&'a Camera, &'a Constants),
-        loss: Loss,
-        scan_rad: &'a [[f64; 2]],
-    ) -> Self {
+    /// Of single frames of a fit.
+    pub fn new(fit: &'a JointFit, given: Given<'a>, loss: Loss, scan_rad: &'a [[f64; 2]]) -> Self {
         Self {
-            lens: &fit.lens,
-            camera,
-            constants,
+            given,
             view: fit.layout.view(),
             picture: fit.priors.picture,
             loss,
@@ -89,11 +78,11 @@ impl<'a> FrameFit<'a> {
     /// Half the loss of the frame's sightings.
     pub fn cost(&self, frame: &ObservedFrame, state: &FrameState) -> Option<f64> {
         let losses = frame.kept().map(|seen| {
-            let miss = residual(seen, self.camera, self.constants, state)?;
+            let miss = residual(seen, &self.given, state)?;
             Some(self.loss.value(miss.norm_squared()))
         });
         let landmarks = frame.landmarks.iter().map(|seen| {
-            let miss_px = seen.residual_px(self.camera, self.constants, state)?;
+            let miss_px = seen.residual_px(&self.given, state)?;
             Some(LANDMARK_LOSS.value(miss_px.norm_squared() / seen.sd_px.powi(2)))
         });
         let known = self.picture_chi2(state);
@@ -119,7 +108,7 @@ impl<'a> FrameFit<'a> {
             };
             let [from, to] = self.scan_rad[surface];
             let count = ((to - from) / SCAN_STEP_RAD).ceil().max(1.0) as usize;
-            let hinged = &self.constants.surfaces[surface];
+            let hinged = &self.given.constants.surfaces[surface];
             let corners = corners_in_tag(seen.edge_mm);
             let miss = |angle_rad: f64| -> f64 {
                 let camera_from_tag = state.camera_from_reference
@@ -128,7 +117,8 @@ impl<'a> FrameFit<'a> {
                         .carry(&hinged.reference_from_tag_at_zero, angle_rad);
                 let misses = SCANNED_CORNERS.map(|index| {
                     let seen_at = seen.corners_px.fixed_rows::<2>(2 * index);
-                    self.camera
+                    self.given
+                        .camera
                         .project(&(camera_from_tag * corners[index]))
                         .map_or(f64::INFINITY, |point| (point.coords - seen_at).norm())
                 });
@@ -165,8 +155,7 @@ impl<'a> FrameFit<'a> {
             cost: 0.0,
         };
         for seen in frame.kept() {
-            let line =
-                linearise::<FRAME_ALONE>(seen, self.camera, self.lens, self.constants, state)?;
+            let line = linearise::<FRAME_ALONE>(seen, &self.given, state)?;
             let by_view = line.columns.fixed_columns::<VIEW_UNKNOWNS>(POSE);
             let miss = line.columns.column(RESIDUAL);
             let chi2 = miss.norm_squared();
@@ -185,8 +174,7 @@ impl<'a> FrameFit<'a> {
         }
         system.information = system.of_tags;
         for seen in &frame.landmarks {
-            let line =
-                seen.linearise::<FRAME_ALONE>(self.camera, self.lens, self.constants, state)?;
+            let line = seen.linearise::<FRAME_ALONE>(&self.given, state)?;
             system.add_landmark(&line);
         }
         if self.picture_moves() {
@@ -233,8 +221,7 @@ impl Descent for OneFrame<'_> {
 
 /// Settles every frame that is used by itself, from where it is; one that fits nowhere stays there.
 pub(in crate::motion) fn settle_frames(fit: &JointFit, state: &mut State) {
-    let camera = fit.lens.camera(&state.constants);
-    let frame_fit = FrameFit::new(fit, (&camera, &state.constants), fit.loss, &[]);
+    let frame_fit = FrameFit::new(fit, fit.lens.given(&state.constants), fit.loss, &[]);
     let frames = fit.frames.par_iter().zip(&mut state.frames);
     let used = frames
         .with_min_len(SETTLED_AT_A_TIME)
@@ -249,8 +236,7 @@ pub(in crate::motion) fn settle_frames(fit: &JointFit, state: &mut State) {
 /// Share of a moving view that the tags determine beside the landmarks, in the mean of all frames:
 /// of the trace of its information, made a unit matrix by the whole of it.
 pub(in crate::motion) fn view_share_of_tags(fit: &JointFit, state: &State) -> f64 {
-    let camera = fit.lens.camera(&state.constants);
-    let frame_fit = FrameFit::new(fit, (&camera, &state.constants), fit.loss, &[]);
+    let frame_fit = FrameFit::new(fit, fit.lens.given(&state.constants), fit.loss, &[]);
     let share = |frame: &ObservedFrame, frame_state: &FrameState| {
         if !frame.is_used() {
             return None;

@@ -44,8 +44,7 @@ pub(in crate::motion) fn start_others(
     scan_rad: &[[f64; 2]],
     known: impl Fn(usize) -> Option<FrameState> + Sync,
 ) -> Vec<FrameState> {
-    let camera = fit.lens.camera(constants);
-    let frame_fit = FrameFit::new(fit, (&camera, constants), START_LOSS, scan_rad);
+    let frame_fit = FrameFit::new(fit, fit.lens.given(constants), START_LOSS, scan_rad);
     let started = |frame: &ObservedFrame| {
         let unmoved = FrameState {
             camera_from_reference: Pose::identity(),
@@ -74,7 +73,7 @@ pub(in crate::motion) fn best_start(
     }
     let good = 0.5 * GOOD_MEAN_SQUARE * 8.0 * frame.kept().count() as f64;
     let mut best: Option<(FrameState, f64)> = None;
-    for camera_from_reference in camera_poses(fit, frame, frame_fit.constants) {
+    for camera_from_reference in camera_poses(fit, frame, frame_fit.given.constants) {
         let start = FrameState {
             camera_from_reference,
             picture: unmoved.picture,

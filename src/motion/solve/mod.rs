@@ -3,4 +3,5 @@
 pub(super) mod frame_fit;
 pub(super) mod frame_start;
 pub(super) mod normal_equations;
+pub(super) mod reduced;
 pub(super) mod search;

@@ -10,142 +10,38 @@
 
 use std::ops::Range;
 
-use nalgebra::{Cholesky, Const, DMatrix, DVector, Dyn, OMatrix, SMatrix, SVector};
+use nalgebra::{DMatrix, DVector, SMatrix, SVector};
 use rayon::prelude::*;
 
-use crate::camera::{Camera, INTRINSIC_COUNT};
-use crate::motion::problem::joint_fit::{JointFit, State};
-use crate::motion::problem::landmark::{LANDMARK_CONSTANTS, ROCKING_CONSTANTS};
-use crate::motion::problem::landmark_prediction::{LANDMARK_LOSS, ROCKING};
-use crate::motion::problem::observation::{Observation, ObservedFrame, PIECE, Target};
-use crate::motion::problem::parameters::{BOWS, CORNER_ERRORS, FrameState, Layout, VIEW_UNKNOWNS};
-use crate::motion::problem::prediction::{
-    ALL_COLUMNS, BOW, CORNER_ERROR, EDGE_SHIFT, LENS, Linearised, OWN, PICTURE, POSE, READOUT,
-    RESIDUAL, UP_TO_BOWS, UP_TO_LENS, UP_TO_READOUT, linearise,
+use super::reduced::{
+    AngleElimination, FrameElimination, Reduced, ViewElimination, ViewRows, ViewVector,
 };
-use crate::solver::scaled_inverse;
+use crate::motion::problem::blocks::{
+    ALL_COLUMNS, Block, PICTURE, POSE, RESIDUAL, UP_TO_BOWS, UP_TO_LENS, UP_TO_READOUT,
+};
+use crate::motion::problem::joint_fit::{JointFit, State};
+use crate::motion::problem::landmark_prediction::LANDMARK_LOSS;
+use crate::motion::problem::layout::Slots;
+use crate::motion::problem::observation::{Observation, ObservedFrame, PIECE, Target};
+use crate::motion::problem::parameters::{FrameState, Given, VIEW_UNKNOWNS};
+use crate::motion::problem::prediction::{Linearised, linearise};
 
 type ViewMatrix = SMatrix<f64, VIEW_UNKNOWNS, VIEW_UNKNOWNS>;
-pub(in crate::motion) type ViewVector = SVector<f64, VIEW_UNKNOWNS>;
-type ViewRows = OMatrix<f64, Const<VIEW_UNKNOWNS>, Dyn>;
-
-/// How an eliminated deflection follows everything else: −(coupling · rest) / curvature.
-#[derive(Debug, Clone)]
-pub(in crate::motion) struct AngleElimination {
-    pub surface: usize,
-    pub by_view: ViewVector,
-    /// Constants and how the deflection is coupled to them.
-    pub by_constants: Vec<(usize, f64)>,
-    pub gradient: f64,
-    pub curvature: f64,
-    /// Weight that the sighting had.
-    pub weight: f64,
-    /// Weight of the frame's other sightings, and so of its pose.
-    pub share: f64,
-}
-
-impl AngleElimination {
-    /// Variance of the deflection given constants and pose, rad², without the weight that the
-    /// sighting has in the constants.
-    pub fn variance_by_itself(&self) -> f64 {
-        self.weight / self.curvature
-    }
-}
-
-/// How an eliminated view, a camera pose and the motion of its picture, follows the constants.
-#[derive(Debug, Clone)]
-pub(in crate::motion) struct ViewElimination {
-    /// One column a constant, and the gradient behind them.
-    coupling: ViewRows,
-    /// Of the view's own information; unknowns that are not fitted have a one on its diagonal.
-    pub root: Cholesky<f64, Const<VIEW_UNKNOWNS>>,
-}
-
-impl ViewElimination {
-    /// The view's step that belongs to a step of the constants.
-    pub fn step(&self, constants: &DVector<f64>) -> ViewVector {
-        let count = constants.len();
-        let slope = self.coupling.columns(0, count) * constants + self.coupling.column(count);
-        -self.root.solve(&slope)
-    }
-
-    /// How a quantity follows the constants by way of the view, from how it follows the view.
-    pub fn by_constants(&self, by_view: &ViewVector) -> DVector<f64> {
-        let count = self.coupling.ncols() - 1;
-        -self
-            .coupling
-            .columns(0, count)
-            .tr_mul(&self.root.solve(by_view))
-    }
-}
-
-/// The eliminated unknowns of one frame.
-#[derive(Debug, Clone, Default)]
-pub(in crate::motion) struct FrameElimination {
-    pub view: Option<ViewElimination>,
-    pub angles: Vec<AngleElimination>,
-}
-
-/// The reduced system of the constants, with the data for back-substitution.
-#[derive(Debug, Clone)]
-pub(in crate::motion) struct Reduced {
-    pub information: DMatrix<f64>,
-    pub gradient: DVector<f64>,
-    /// Diagonal before elimination: the scale of each constant.
-    pub scale: DVector<f64>,
-    pub frames: Vec<FrameElimination>,
-    /// Half the sum of the losses at this point; infinite outside the model.
-    pub cost: f64,
-    /// By how much the frames' own unknowns promise to lower the cost, the constants held.
-    pub promised: f64,
-    /// The point is outside the model, or leaves a camera pose undetermined.
-    pub broken: bool,
-}
-
-impl Reduced {
-    /// Covariance of the first constants, those that the fit moves; `None` if they are not determined.
-    pub fn covariance(&self, fitted: usize) -> Option<DMatrix<f64>> {
-        let information = self.information.view((0, 0), (fitted, fitted));
-        (!self.broken).then(|| scaled_inverse(&information.into_owned()))?
-    }
-}
 
 /// Linearises all frames at a state and eliminates their own unknowns; `damping` multiplies every
 /// diagonal of the eliminated blocks.
 pub(in crate::motion) fn reduce(fit: &JointFit, state: &State, damping: f64) -> Reduced {
-    if fit.layout.corner_errors {
-        reduce_sized::<ALL_COLUMNS>(fit, state, damping)
-    } else if fit.layout.lens {
-        reduce_sized::<UP_TO_LENS>(fit, state, damping)
-    } else if fit.layout.bows {
-        reduce_sized::<UP_TO_BOWS>(fit, state, damping)
+    let work = Work::new(fit, state, damping);
+    let width = work.width();
+    if width <= UP_TO_READOUT {
+        work.reduced::<UP_TO_READOUT>()
+    } else if width <= UP_TO_BOWS {
+        work.reduced::<UP_TO_BOWS>()
+    } else if width <= UP_TO_LENS {
+        work.reduced::<UP_TO_LENS>()
     } else {
-        reduce_sized::<UP_TO_READOUT>(fit, state, damping)
+        work.reduced::<ALL_COLUMNS>()
     }
-}
-
-fn reduce_sized<const N: usize>(fit: &JointFit, state: &State, damping: f64) -> Reduced {
-    let work = Work {
-        fit,
-        state,
-        camera: fit.lens.camera(&state.constants),
-        damping,
-        slots: (fit.layout.targets())
-            .map(|tag| slots(&fit.layout, tag))
-            .collect(),
-        landmark_slots: (0..fit.layout.landmarks)
-            .map(|landmark| slots_of_landmark(&fit.layout, landmark))
-            .collect(),
-    };
-    let pieces: Vec<Sums> = fit
-        .frames
-        .par_chunks(PIECE)
-        .zip(state.frames.par_chunks(PIECE))
-        .map(|(frames, states)| work.piece::<N>(frames, states))
-        .collect();
-    let mut whole = Sums::empty(fit.layout.constants());
-    pieces.into_iter().for_each(|piece| whole.join(piece));
-    whole.reduced()
 }
 
 /// Sums over some frames.
@@ -200,57 +96,18 @@ impl Sums {
     }
 }
 
-/// Columns of a linearised sighting of a tag and the constants that they belong to; the residual is the last.
-/// Sorted by constants, since products are summed below the diagonal only.
-fn slots(layout: &Layout, target: Target) -> Vec<(usize, usize)> {
-    let (own, own_count) = layout.own(target).unzip();
-    let slots = run(OWN, own, own_count.unwrap_or(0))
-        .chain(run(EDGE_SHIFT, layout.edge_shift_column(), 1))
-        .chain(run(READOUT, layout.readout_column(), 1))
-        .chain(run(LENS, layout.lens_column(), INTRINSIC_COUNT))
-        .chain(run(BOW, layout.bow_column(target), BOWS))
-        .chain(run(
-            CORNER_ERROR,
-            layout.corner_error_column(target),
-            CORNER_ERRORS,
-        ))
-        .chain([(RESIDUAL, layout.constants())]);
-    sorted_by_constant(slots)
-}
-
-/// The same of a landmark.
-fn slots_of_landmark(layout: &Layout, landmark: usize) -> Vec<(usize, usize)> {
-    let own = Some(layout.landmark_column(landmark));
-    let slots = run(READOUT, layout.readout_column(), 1)
-        .chain(run(LENS, layout.lens_column(), INTRINSIC_COUNT))
-        .chain(run(ROCKING, layout.rocking_column(), ROCKING_CONSTANTS))
-        .chain(run(OWN, own, LANDMARK_CONSTANTS))
-        .chain([(RESIDUAL, layout.constants())]);
-    sorted_by_constant(slots)
-}
-
-fn sorted_by_constant(slots: impl Iterator<Item = (usize, usize)>) -> Vec<(usize, usize)> {
-    let mut slots: Vec<_> = slots.collect();
-    slots.sort_by_key(|(_, constant)| *constant);
-    slots
-}
-
-/// Pairs of consecutive columns and constants, where there are such constants.
-fn run(column: usize, to: Option<usize>, count: usize) -> impl Iterator<Item = (usize, usize)> {
-    let of_first = move |first| (0..count).map(move |index| (column + index, first + index));
-    to.into_iter().flat_map(of_first)
-}
-
 /// The elimination of frames.
 struct Work<'a> {
     fit: &'a JointFit,
     state: &'a State,
-    camera: Camera,
+    given: Given<'a>,
     damping: f64,
+    /// How many constants there are.
+    constants: usize,
     /// One a tag, in the order of [`Layout::targets`].
-    slots: Vec<Vec<(usize, usize)>>,
+    slots: Vec<Slots>,
     /// One a landmark.
-    landmark_slots: Vec<Vec<(usize, usize)>>,
+    landmark_slots: Vec<Slots>,
 }
 
 /// View block of a frame while it is summed; the lower triangle of its information.
@@ -259,9 +116,42 @@ struct ViewBlock {
     coupling: ViewRows,
 }
 
-impl Work<'_> {
+impl<'a> Work<'a> {
+    fn new(fit: &'a JointFit, state: &'a State, damping: f64) -> Self {
+        let layout = &fit.layout;
+        let of_tag = |tag| layout.slots(|block: Block| block.column_in_tag(tag));
+        let of_landmark =
+            |landmark| layout.slots(|block: Block| block.column_in_landmark(landmark));
+        Self {
+            fit,
+            state,
+            given: fit.lens.given(&state.constants),
+            damping,
+            constants: layout.constants(),
+            slots: layout.targets().map(of_tag).collect(),
+            landmark_slots: (0..layout.landmarks).map(of_landmark).collect(),
+        }
+    }
+
+    /// Columns that a linearised sighting needs.
+    fn width(&self) -> usize {
+        let slots = self.slots.iter().chain(&self.landmark_slots).flatten();
+        slots.map(|(column, _)| column + 1).max().unwrap_or(0)
+    }
+
+    fn reduced<const N: usize>(&self) -> Reduced {
+        let frames = self.fit.frames.par_chunks(PIECE);
+        let pieces: Vec<Sums> = frames
+            .zip(self.state.frames.par_chunks(PIECE))
+            .map(|(frames, states)| self.piece::<N>(frames, states))
+            .collect();
+        let mut whole = Sums::empty(self.constants);
+        pieces.into_iter().for_each(|piece| whole.join(piece));
+        whole.reduced()
+    }
+
     fn piece<const N: usize>(&self, frames: &[ObservedFrame], states: &[FrameState]) -> Sums {
-        let constants = self.fit.layout.constants();
+        let constants = self.constants;
         let mut sums = Sums::empty(constants);
         // Couplings of all views, each divided by the root of its information.
         let view = self.fit.layout.view();
@@ -297,7 +187,7 @@ impl Work<'_> {
         let view_moves = self.fit.layout.view_moves() && frame.is_used();
         let mut view = view_moves.then(|| ViewBlock {
             information: ViewMatrix::zeros(),
-            coupling: ViewRows::zeros(self.fit.layout.constants() + 1),
+            coupling: ViewRows::zeros(self.constants + 1),
         });
         for seen in frame.kept() {
             let angle = self.add_sighting::<N>(seen, frame_state, sums, view.as_mut());
@@ -331,9 +221,8 @@ impl Work<'_> {
         sums: &mut Sums,
         view: Option<&mut ViewBlock>,
     ) -> Option<Option<AngleElimination>> {
-        let (fit, constants) = (self.fit, &self.state.constants);
-        let line = linearise::<N>(seen, &self.camera, &fit.lens, constants, frame_state);
-        let Some(mut line) = line else {
+        let fit = self.fit;
+        let Some(mut line) = linearise::<N>(seen, &self.given, frame_state) else {
             sums.cost = f64::INFINITY;
             return None;
         };
@@ -364,9 +253,7 @@ impl Work<'_> {
     ) -> Option<()> {
         let share = frame.share();
         for seen in &frame.landmarks {
-            let (camera, constants) = (&self.camera, &self.state.constants);
-            let line = seen.linearise::<N>(camera, &self.fit.lens, constants, frame_state);
-            let Some(mut columns) = line else {
+            let Some(mut columns) = seen.linearise::<N>(&self.given, frame_state) else {
                 sums.cost = f64::INFINITY;
                 return None;
             };
@@ -394,7 +281,7 @@ impl Work<'_> {
             return;
         }
         let (prior, picture) = (&self.fit.priors.picture, &frame_state.picture);
-        let constants = self.fit.layout.constants();
+        let constants = self.constants;
         let chi2 = frame.share() * prior.chi2(picture);
         sums.cost += 0.5 * chi2;
         sums.squares += chi2;

@@ -3,12 +3,13 @@
 use nalgebra::{DMatrix, DVector};
 use rayon::prelude::*;
 
-use super::normal_equations::{FrameElimination, Reduced, ViewVector, reduce};
-use crate::camera::Camera;
+use super::normal_equations::reduce;
+use super::reduced::{FrameElimination, Reduced, ViewVector};
+use crate::motion::FitPass;
 use crate::motion::problem::joint_fit::{JointFit, State};
 use crate::motion::problem::landmark_prediction::LANDMARK_LOSS;
 use crate::motion::problem::observation::{ObservedFrame, PIECE};
-use crate::motion::problem::parameters::{Constants, FrameState};
+use crate::motion::problem::parameters::{Constants, FrameState, Given};
 use crate::motion::problem::prediction::residual;
 use crate::solver::{Change, Descent, Minimum, Policy, Undefined, descend};
 
@@ -77,23 +78,34 @@ impl JointFit {
         descend(self, start, &search.policy())
     }
 
+    /// The same, noted among the fit's passes.
+    pub fn pass(
+        &mut self,
+        fits: &'static str,
+        start: State,
+        search: Search,
+    ) -> Result<Minimum<State>, Undefined> {
+        let mut minimum = self.minimise(start, search)?;
+        self.passes.push(FitPass {
+            fits,
+            course: std::mem::take(&mut minimum.course),
+            ending: minimum.ending,
+        });
+        Ok(minimum)
+    }
+
     /// Half the loss of a frame's sightings, landmarks and picture, by their weights.
-    fn frame_cost(
-        &self,
-        frame: &ObservedFrame,
-        state: &FrameState,
-        (camera, constants): (&Camera, &Constants),
-    ) -> Option<f64> {
+    fn frame_cost(&self, frame: &ObservedFrame, state: &FrameState, given: &Given) -> Option<f64> {
         let mut cost = 0.0;
         for seen in frame.kept() {
-            let miss = residual(seen, camera, constants, state)?;
+            let miss = residual(seen, given, state)?;
             cost += seen.weight() * self.loss.value(miss.norm_squared());
         }
         if !self.layout.view_moves() || !frame.is_used() {
             return Some(0.5 * cost);
         }
         for seen in &frame.landmarks {
-            let miss_px = seen.residual_px(camera, constants, state)?;
+            let miss_px = seen.residual_px(given, state)?;
             let chi2 = miss_px.norm_squared() / seen.sd_px.powi(2);
             cost += frame.share() * LANDMARK_LOSS.value(chi2);
         }
@@ -136,9 +148,9 @@ impl Descent for JointFit {
     }
 
     fn cost(&self, state: &State) -> Option<f64> {
-        let camera = self.lens.camera(&state.constants);
+        let given = self.lens.given(&state.constants);
         let of_frame = |frame: &ObservedFrame, frame_state: &FrameState| {
-            self.frame_cost(frame, frame_state, (&camera, &state.constants))
+            self.frame_cost(frame, frame_state, &given)
         };
         let frames = self.of_frames(state, of_frame);
         let cost: Option<f64> = frames.into_iter().sum();

@@ -7,8 +7,9 @@ use super::steady;
 use crate::camera::CameraProfile;
 use crate::model_file::ModelFile;
 use crate::motion::problem::joint_fit::{JointFit, Surroundings};
+use crate::motion::problem::layout::Layout;
 use crate::motion::problem::observation::{self, ObservedFrame, ReadLines, Target};
-use crate::motion::problem::parameters::{Layout, Lens, Priors};
+use crate::motion::problem::parameters::{Lens, Priors};
 use crate::motion::problem::picture_motion::PicturePrior;
 use crate::motion::problem::steadier::Steadied;
 use crate::motion::solve::frame_start::START_LOSS;
@@ -88,6 +89,7 @@ pub(in crate::motion) fn joint_fit(
         surroundings: Surroundings::Unused,
         steadied,
         frames,
+        passes: vec![],
     })
 }
 

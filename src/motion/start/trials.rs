@@ -13,8 +13,9 @@ use crate::geometry::Pose;
 use crate::model_file::{ModelFile, Surface};
 use crate::motion::MotionError;
 use crate::motion::problem::joint_fit::{JointFit, State, Surroundings};
+use crate::motion::problem::layout::Layout;
 use crate::motion::problem::observation::{Observation, ObservedFrame, Target};
-use crate::motion::problem::parameters::{Constants, FrameState, Hinged, Layout, Priors};
+use crate::motion::problem::parameters::{Constants, FrameState, Hinged, Priors};
 use crate::motion::problem::residuals::keep_plausible;
 use crate::motion::solve::frame_start::{
     START_LOSS, camera_poses, planar_pose, start_frames, start_others,
@@ -301,6 +302,7 @@ fn trial_fit(
         surroundings: Surroundings::Unused,
         steadied: None,
         frames,
+        passes: vec![],
     }
 }
 

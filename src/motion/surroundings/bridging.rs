@@ -66,8 +66,7 @@ fn settled(
     spans_rad: &[[f64; 2]],
     starts: Placed,
 ) -> Placed {
-    let camera = fit.lens.camera(constants);
-    let frame_fit = FrameFit::new(fit, (&camera, constants), START_LOSS, spans_rad);
+    let frame_fit = FrameFit::new(fit, fit.lens.given(constants), START_LOSS, spans_rad);
     let settle = |(index, start): (usize, FrameState)| {
         let (found, _) = frame_fit.best(&fit.frames[index], [start])?;
         Some((index, found))

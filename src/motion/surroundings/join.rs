@@ -16,7 +16,7 @@ use super::bridging::bridge;
 use super::weighing::{FIRST_SD_PX, MOST_SD_PX, weigh};
 use crate::motion::problem::joint_fit::{JointFit, State, Surroundings};
 use crate::motion::problem::landmark::{FEWEST_LANDMARKS, SeenLandmark};
-use crate::motion::problem::parameters::Layout;
+use crate::motion::problem::layout::Layout;
 use crate::motion::problem::readout;
 use crate::motion::problem::rocking::note_drive;
 use crate::motion::select::outliers::round;
@@ -98,7 +98,7 @@ fn fit_what_stands_still(fit: &mut JointFit, alone: &State) -> Result<State, Sur
     fit.priors.picture = weighed.picture;
     fit.view_share_of_tags = weighed.view_share_of_tags;
     settle_frames(fit, &mut start);
-    let joined = fit.minimise(start, joining(fit));
+    let joined = fit.pass("with landmarks", start, joining(fit));
     let mut joined = joined.map_err(|_| Surroundings::Undetermined)?.state;
     bridge(fit, &mut joined);
     Ok(joined)

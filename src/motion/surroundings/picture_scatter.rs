@@ -7,9 +7,9 @@
 
 use nalgebra::Vector3;
 
+use crate::motion::problem::blocks::PICTURE;
 use crate::motion::problem::joint_fit::{JointFit, State};
 use crate::motion::problem::picture_motion::{PICTURE_UNKNOWNS, PicturePrior};
-use crate::motion::problem::prediction::PICTURE;
 
 /// The picture moves where its motion's mean square exceeds its errors' by this factor. Errors alone leave
 /// about one; errors of landmarks are wider than their frames' own scatter, which leaves less.

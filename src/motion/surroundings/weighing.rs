@@ -8,11 +8,10 @@ use nalgebra::{Matrix3, Point3, Unit, Vector2, Vector3};
 use rayon::prelude::*;
 
 use super::picture_scatter::picture_scatter;
-use crate::camera::Camera;
 use crate::motion::problem::joint_fit::{JointFit, State};
 use crate::motion::problem::landmark::Landmark;
 use crate::motion::problem::observation::ObservedFrame;
-use crate::motion::problem::parameters::Constants;
+use crate::motion::problem::parameters::{Constants, Given};
 use crate::motion::problem::picture_motion::{PictureMotion, PicturePrior};
 use crate::motion::problem::rocking::rocking_deg;
 use crate::motion::select::outliers::round;
@@ -190,11 +189,11 @@ fn first_guess(fit: &JointFit, state: &State, landmark: usize) -> Landmark {
 /// Standard deviation of each landmark, in a fit of every so many frames; infinite for one without
 /// residuals.
 fn sd_px_of_all(fit: &JointFit, state: &State, every: usize) -> Vec<f64> {
-    let camera = fit.lens.camera(&state.constants);
+    let given = fit.lens.given(&state.constants);
     (0..fit.layout.landmarks)
         .into_par_iter()
         .map(|landmark| {
-            let residuals = residuals_px(fit, state, &camera, landmark);
+            let residuals = residuals_px(fit, state, &given, landmark);
             sd_px(&residuals, every).unwrap_or(f64::INFINITY)
         })
         .collect()
@@ -204,13 +203,13 @@ fn sd_px_of_all(fit: &JointFit, state: &State, every: usize) -> Vec<f64> {
 fn residuals_px(
     fit: &JointFit,
     state: &State,
-    camera: &Camera,
+    given: &Given,
     landmark: usize,
 ) -> Vec<(f64, Vector2<f64>)> {
     let frames = fit.frames.iter().zip(&state.frames);
     let residual = |(frame, frame_state): (&ObservedFrame, _)| {
         let seen = frame.landmark(landmark).filter(|_| frame.is_used())?;
-        let miss_px = seen.residual_px(camera, &state.constants, frame_state)?;
+        let miss_px = seen.residual_px(given, frame_state)?;
         Some((frame.time_s, miss_px))
     };
     frames.filter_map(residual).collect()

@@ -1,6 +1,7 @@
 //! Functions of a new model file, taken from the usual names of surfaces.
 
-use super::new::{NewSurface, has_words, without_side};
+use super::NewSurface;
+use super::sides::{has_words, without_side};
 
 /// A usual word for a surface, or several in a row, and what such surfaces do: the function's
 /// name, and how the sides of a pair move in it. Two lines of one word are two functions of the same pair.
