@@ -1,4 +1,4 @@
-//! Robust statistics of a handful of numbers.
+//! Statistics of a handful of numbers, most of them robust.
 
 /// Median absolute deviation times this is the standard deviation of a normal distribution:
 /// one over its quartile, 0.674 489 750 196 081 7.
@@ -27,6 +27,40 @@ pub(crate) fn inner_ends<T>(sorted: &[T]) -> Option<[&T; 2]> {
     Some([at(low)?, at(high)?])
 }
 
+/// Smallest and largest value; infinite, and the wrong way round, of nothing.
+pub(crate) fn extremes(values: impl Iterator<Item = f64>) -> [f64; 2] {
+    values.fold([f64::INFINITY, f64::NEG_INFINITY], |[low, high], value| {
+        [low.min(value), high.max(value)]
+    })
+}
+
+/// Slope of a least-squares line.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct LineSlope {
+    /// Rise per unit of the places.
+    pub slope: f64,
+    /// Sum of the squared distances of the places from their mean.
+    spread: f64,
+}
+
+impl LineSlope {
+    /// The least-squares line through points of place and value; `None` where all have the same place.
+    pub fn through(points: impl Iterator<Item = (f64, f64)> + Clone) -> Option<Self> {
+        let mean = points.clone().map(|(at, _)| at).sum::<f64>() / points.clone().count() as f64;
+        let spread: f64 = points.clone().map(|(at, _)| (at - mean).powi(2)).sum();
+        let moment: f64 = points.map(|(at, value)| (at - mean) * value).sum();
+        (spread > 0.0).then(|| Self {
+            slope: moment / spread,
+            spread,
+        })
+    }
+
+    /// Standard error of the slope, from the standard deviation of a value.
+    pub fn standard_error(&self, value_sd: f64) -> f64 {
+        value_sd / self.spread.sqrt()
+    }
+}
+
 /// Probability that |t| of Student's distribution is larger; closed form for whole degrees of freedom,
 /// at least one (Abramowitz and Stegun, Handbook of Mathematical Functions, 26.7.3 and 26.7.4).
 pub(crate) fn student_t_beyond(t: f64, freedom: usize) -> f64 {
@@ -53,6 +87,25 @@ pub(crate) fn student_t_beyond(t: f64, freedom: usize) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn extremes_are_the_ends_of_the_values() {
+        assert_eq!(extremes([2.0, -1.0, 0.5].into_iter()), [-1.0, 2.0]);
+        assert!(extremes(std::iter::empty()) == [f64::INFINITY, f64::NEG_INFINITY]);
+    }
+
+    #[test]
+    fn a_line_has_its_slope_and_the_textbook_error() {
+        // Simple linear regression: the variance of the slope is that of a value over the sum of squared distances.
+        let line = LineSlope::through([(4.0, 1.0), (5.0, 3.0), (6.0, 5.0)].into_iter()).unwrap();
+        assert_eq!(line.slope, 2.0);
+        assert!((line.standard_error(0.1) - 0.1 / 2f64.sqrt()).abs() < 1e-15);
+        assert_eq!(
+            LineSlope::through([(4.0, 1.0), (4.0, 3.0)].into_iter()),
+            None
+        );
+        assert_eq!(LineSlope::through(std::iter::empty()), None);
+    }
 
     #[test]
     fn inner_ends_leave_outliers_out() {

@@ -10,7 +10,7 @@ use std::path::Path;
 use crate::support::aircraft::{self, Aircraft};
 use crate::support::corner_errors::{CONSTANT_PX, EDGE_SHIFT_PX};
 use crate::support::filming::{self, Filming};
-use crate::support::judge::rms;
+use crate::support::judge::{inside, rms};
 use crate::support::random::Random;
 use crate::support::rigid::{Pose, Vec3, add, apply, sub, turn_by_vector};
 use crate::support::world::{Film, observe};
@@ -123,11 +123,8 @@ fn outcome(built: &Aircraft, kinds: [&Filming; 2], seed: u64) -> Outcome {
 
 /// Share of the outcomes in which the truth lies inside k = 2, over left, right, right − left.
 fn covered(all: &[Outcome]) -> f64 {
-    let inside = |one: &Outcome| {
-        let pairs = one.error_deg.iter().zip(one.sd_deg);
-        pairs.filter(|(error, sd)| error.abs() <= 2.0 * sd).count()
-    };
-    all.iter().map(inside).sum::<usize>() as f64 / (3 * all.len()) as f64
+    let of_one = |one: &Outcome| inside(one.error_deg.into_iter().zip(one.sd_deg));
+    all.iter().map(of_one).sum::<usize>() as f64 / (3 * all.len()) as f64
 }
 
 #[test]

@@ -79,7 +79,7 @@ pub enum LiveError {
 
 impl LiveError {
     /// What to do about it.
-    pub fn help(&self) -> String {
+    pub fn mend(&self) -> String {
         match self {
             Self::Profile(error) => error.mend().to_owned(),
             Self::SizeChanged { .. } => {

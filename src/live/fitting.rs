@@ -1,8 +1,9 @@
 //! When a session makes a fit, of what, and what changes with a new one.
 
-use super::learner::{Answer, Request, rest_figures};
+use super::holds::Level;
+use super::learner::{Answer, Fitted, Request};
 use super::measuring::Measuring;
-use super::session::{LiveSession, Neutral};
+use super::session::LiveSession;
 use super::store::{in_time, thinned};
 use crate::motion::{Figures, Spoiled};
 use crate::tags::{SightedFrame, Sightings};
@@ -27,15 +28,15 @@ const UNLEARNED_SHARE: f64 = 0.1;
 const BEYOND_SHARE: f64 = 0.05;
 /// After so much motion a hinge counts as learned although its ± is large, s.
 const PATIENT_S: f64 = 8.0;
-/// The number of the set neutral among the rests of a fit, and of the first frame; holds count on.
-const NEUTRAL: u64 = 0;
-const START: u64 = 1;
-pub(super) const FIRST_HOLD: u64 = 2;
 
 impl LiveSession {
     /// Takes over a finished fit.
     pub(super) fn adopt(&mut self, answer: Answer) {
-        let fitted = match answer.fitted {
+        let Fitted {
+            held,
+            warnings,
+            rests,
+        } = match answer.fitted {
             Ok(fitted) => fitted,
             Err(error) => {
                 self.no_fit = Some(error);
@@ -45,12 +46,7 @@ impl LiveSession {
         let surfaces = self.model.surfaces.iter();
         let names: Vec<String> = surfaces.map(|surface| surface.name.clone()).collect();
         let patient = self.store.moved_s() >= PATIENT_S;
-        let mut measuring = Measuring::new(
-            fitted.held,
-            fitted.warnings,
-            &names,
-            (answer.moved, patient),
-        );
+        let mut measuring = Measuring::new(held, warnings, &names, (answer.moved, patient));
         self.no_fit = None;
         let bumped = self.is_bumped();
         if let Some(before) = &self.measuring
@@ -61,22 +57,15 @@ impl LiveSession {
         }
         self.fits += 1;
         // What follows from the constants follows from the new ones now.
-        let of = |number: u64, frames: &[SightedFrame]| {
-            let done = fitted.rests.get(&number).cloned();
-            done.or_else(|| rest_figures(&measuring.held, frames))
-        };
+        let of = |frames: &[SightedFrame]| rests.mean_of(&measuring.held, frames);
         for hold in &mut self.holds {
-            hold.figures = of(hold.number, &hold.frames);
+            hold.figures = of(&hold.frames);
         }
-        if let Some(neutral) = &mut self.neutral {
-            neutral.figures = of(NEUTRAL, &neutral.frames);
+        let levels = [&mut self.neutral, &mut self.start, &mut self.left_from];
+        for level in levels.into_iter().flatten() {
+            level.figures = of(&level.frames);
         }
-        if let Some(start) = &mut self.start {
-            start.figures = of(START, &start.frames);
-        }
-        if self.left_from.is_some() {
-            self.left_from = self.holds.last().and_then(|hold| hold.figures.clone());
-        }
+        self.left_from.take_if(|level| level.figures.is_none());
         let old: Vec<String> = match &self.measuring {
             Some(before) => before.held.surfaces().map(str::to_owned).collect(),
             None => vec![],
@@ -113,16 +102,15 @@ impl LiveSession {
                 surfaces.all(|surface| frame.sighting(surface.tag_id).is_some())
             };
             let first = frames.iter().find(whole).or(frames.first());
-            self.start = first.map(|frame| Neutral {
-                time_s: frame.time_s,
+            self.start = first.map(|frame| Level {
                 frames: vec![frame.clone()],
                 figures: None,
             });
         }
-        let mut rests: Vec<_> = (self.holds.iter())
-            .map(|hold| (hold.number, hold.frames.clone()))
-            .collect();
-        rests.extend(self.neutral.iter().map(|it| (NEUTRAL, it.frames.clone())));
+        let levels = [&self.neutral, &self.start, &self.left_from];
+        let levels = levels.into_iter().flatten().map(|level| &level.frames);
+        let rests = self.holds.iter().map(|hold| &hold.frames).chain(levels);
+        let rests = rests.cloned().collect();
         self.asked_s = time_s;
         self.asked_moved = self.store.moved();
         self.learner.ask(Request {

@@ -9,11 +9,25 @@ const MOST_FRAMES: usize = 30;
 /// Holds of a session; with all of them it takes some ten megabytes.
 pub(super) const MOST_HOLDS: usize = 200;
 
+/// Frames of a rest, and where the surfaces are in them.
+#[derive(Debug, Clone)]
+pub(super) struct Level {
+    /// In time.
+    pub frames: Vec<SightedFrame>,
+    /// The mean deflections by the present constants.
+    pub figures: Option<Figures>,
+}
+
+impl Level {
+    /// First and last time, s; `None` without a frame.
+    pub fn time_s(&self) -> Option<[f64; 2]> {
+        Some([self.frames.first()?.time_s, self.frames.last()?.time_s])
+    }
+}
+
 /// A rest that was kept.
 #[derive(Debug, Clone)]
 pub(super) struct Hold {
-    /// Unique in the session.
-    pub number: u64,
     pub stick_pct: f64,
     pub by_hand: bool,
     /// In time.
@@ -28,23 +42,17 @@ pub(super) struct Hold {
 }
 
 impl Hold {
-    pub fn new(
-        number: u64,
-        (stick_pct, by_hand): (f64, bool),
-        frames: Vec<SightedFrame>,
-        stations_before: Stations,
-    ) -> Self {
+    pub fn new((stick_pct, by_hand): (f64, bool), level: Level, stations_before: Stations) -> Self {
         let mut hold = Self {
-            number,
             stick_pct,
             by_hand,
             frames: Vec::new(),
             every: 1,
             offered: 0,
-            figures: None,
+            figures: level.figures,
             stations_before,
         };
-        for frame in frames {
+        for frame in level.frames {
             hold.go_on(frame);
         }
         hold

@@ -1,23 +1,20 @@
 //! Holds: kept by themselves or by hand, taken back, and left to be measured.
 
 use super::error::LiveError;
-use super::holds::{Hold, MOST_HOLDS};
+use super::holds::{Hold, Level, MOST_HOLDS};
 use super::input::LiveRecord;
 use super::learner::rest_figures;
 use super::rest::Span;
-use super::session::{LiveSession, Neutral};
+use super::session::LiveSession;
 use super::store::in_time;
 use crate::conventions::rad_from_deg;
 use crate::motion::Figures;
-use crate::stations::GivenHold;
+use crate::stations::{GivenHold, HoldOptions, SETTLE_SHARE};
 use crate::tags::{SightedFrame, Sightings};
 
-/// Time after an arrival that is left out of a hold, s, but no more than this share of the rest: servo lag and
+/// Time after an arrival that is left out of a hold, s, but no more than [`SETTLE_SHARE`] of the rest: servo lag and
 /// ringing. Common practice, no source.
 const SETTLE_S: f64 = 0.15;
-const SETTLE_SHARE: f64 = 0.4;
-/// Time before a departure that is left out, s: the stick already moves. Common practice, no source.
-const GUARD_S: f64 = 0.08;
 /// A surface has left a hold when it is this far from it, degrees: less than any step from station to station, and
 /// more than play. Common practice, no source.
 const LEFT_DEG: f64 = 0.4;
@@ -68,14 +65,16 @@ impl LiveSession {
         let span_s = self.rest_by_hand().map_err(|why| none(&why))?;
         let stick_pct = self.station_of(span_s);
         let stick_pct = stick_pct.ok_or_else(|| none("the station is not known"))?;
-        self.keep(Kept {
+        self.holding = self.keep(Kept {
             stick_pct,
             by_hand: true,
             span_s,
         });
-        self.holding = true;
         self.refresh();
-        Ok(())
+        match self.holding {
+            true => Ok(()),
+            false => Err(none(&unmeasured())),
+        }
     }
 
     /// Takes the newest hold back; its station is the next one again.
@@ -103,14 +102,9 @@ impl LiveSession {
     pub fn set_neutral(&mut self) -> Result<(), LiveError> {
         let span_s = self.rest_by_hand();
         let span_s = span_s.map_err(|why| LiveError::NoNeutralNow { why })?;
-        let frames = self.frames_in(span_s);
-        let time_s = span_s[1];
-        let figures = self.mean_in(span_s);
-        self.neutral = Some(Neutral {
-            time_s,
-            frames,
-            figures,
-        });
+        let level = self.level_in(span_s);
+        let level = level.ok_or_else(|| LiveError::NoNeutralNow { why: unmeasured() })?;
+        self.neutral = Some(level);
         self.refresh();
         Ok(())
     }
@@ -145,9 +139,7 @@ impl LiveSession {
         let frames = in_time(self.store.frames().chain(of_holds).chain(of_neutral));
         let frames = frames.into_iter().cloned().collect();
         let mut model = self.declared.clone();
-        let span_s =
-            |frames: &[SightedFrame]| Some([frames.first()?.time_s, frames.last()?.time_s]);
-        if let Some(neutral_s) = self.neutral.as_ref().and_then(|it| span_s(&it.frames)) {
+        if let Some(neutral_s) = self.neutral.as_ref().and_then(Level::time_s) {
             model.stations.neutral_time_s = Some(neutral_s);
             for function in &mut model.functions {
                 function.stations.neutral_time_s = Some(neutral_s);
@@ -197,12 +189,11 @@ impl LiveSession {
             let span_s = settled([from_s, to_s], 0.0);
             match self.station_of(span_s) {
                 Some(stick_pct) => {
-                    self.keep(Kept {
+                    self.holding = self.keep(Kept {
                         stick_pct,
                         by_hand: false,
                         span_s,
                     });
-                    self.holding = true;
                 }
                 None => self.waits_for_station = true,
             }
@@ -215,7 +206,7 @@ impl LiveSession {
         if !brief || !self.may_keep() {
             return;
         }
-        let span_s = settled(rest_s, GUARD_S);
+        let span_s = settled(rest_s, guard_s());
         if let Some(stick_pct) = self.station_of(span_s) {
             self.keep(Kept {
                 stick_pct,
@@ -233,23 +224,18 @@ impl LiveSession {
             && self.holds.len() < MOST_HOLDS
     }
 
-    fn keep(&mut self, kept: Kept) {
-        let figures = self.mean_in(kept.span_s);
-        let mut hold = Hold::new(
-            self.next_hold,
-            (kept.stick_pct, kept.by_hand),
-            self.frames_in(kept.span_s),
-            self.stations.clone(),
-        );
-        if hold.frames.is_empty() || figures.is_none() {
-            return;
-        }
-        self.left_from.clone_from(&figures);
-        hold.figures = figures;
+    /// Keeps a hold, and returns whether there was something to keep: a rest without figures has none.
+    fn keep(&mut self, kept: Kept) -> bool {
+        let Some(level) = self.level_in(kept.span_s) else {
+            return false;
+        };
+        let kind = (kept.stick_pct, kept.by_hand);
+        self.holds
+            .push(Hold::new(kind, level.clone(), self.stations.clone()));
+        self.left_from = Some(level);
         self.stations.held(kept.stick_pct);
-        self.next_hold += 1;
         self.rest_kept = true;
-        self.holds.push(hold);
+        true
     }
 
     /// The newest hold is over: the frames just before the departure are left out.
@@ -261,7 +247,7 @@ impl LiveSession {
             return;
         };
         let last_s = hold.time_s()[1];
-        hold.end_at(last_s - GUARD_S);
+        hold.end_at(last_s - guard_s());
         if let Some(measuring) = &self.measuring {
             hold.figures = rest_figures(&measuring.held, &hold.frames);
         }
@@ -269,7 +255,8 @@ impl LiveSession {
 
     /// Whether the surfaces have left the newest hold, in the two newest frames.
     fn has_left(&self) -> bool {
-        let (Some(measuring), Some(from)) = (&self.measuring, &self.left_from) else {
+        let from = self.left_from.as_ref().and_then(|it| it.figures.as_ref());
+        let (Some(measuring), Some(from)) = (&self.measuring, from) else {
             return false;
         };
         let is_away = |figures: &Figures| {
@@ -290,7 +277,7 @@ impl LiveSession {
             .as_ref()
             .is_none_or(|it| it.figures.is_none())
         {
-            return Err("nothing is measured now".to_owned());
+            return Err(unmeasured());
         }
         let rest_s = self
             .rest_s
@@ -309,8 +296,14 @@ impl LiveSession {
         self.recent.iter().filter(is_inside)
     }
 
-    fn frames_in(&self, span_s: [f64; 2]) -> Vec<SightedFrame> {
-        self.recent_in(span_s).cloned().collect()
+    /// The frames in a span and their mean deflections; `None` where nothing was measured.
+    fn level_in(&self, span_s: [f64; 2]) -> Option<Level> {
+        let frames: Vec<_> = self.recent_in(span_s).cloned().collect();
+        let figures = self.mean_in(span_s)?;
+        (!frames.is_empty()).then_some(Level {
+            frames,
+            figures: Some(figures),
+        })
     }
 
     /// The mean deflections of the frames in a span.
@@ -323,9 +316,43 @@ impl LiveSession {
     }
 }
 
+/// Why nothing can be kept without figures.
+fn unmeasured() -> String {
+    "nothing is measured now".to_owned()
+}
+
+/// Time before a departure that is left out, s, as in a clip.
+fn guard_s() -> f64 {
+    HoldOptions::default().guard_s
+}
+
 /// A rest without the time that it settles, and without some time at its end, s.
 fn settled([from_s, to_s]: [f64; 2], guard_s: f64) -> [f64; 2] {
     let share_s = SETTLE_SHARE * (to_s - from_s);
     let settle_s = SETTLE_S.min(share_s);
     [from_s + settle_s, (to_s - guard_s).max(from_s + settle_s)]
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::camera::CameraProfile;
+    use crate::live::LiveOptions;
+    use crate::model_file::StationSource;
+    use crate::stations::test_motion::{model_with, sightings_of};
+
+    #[test]
+    fn a_rest_without_figures_is_not_held() {
+        let model = model_with(StationSource::Order(vec![0.0]));
+        let profile = CameraProfile::of_usual_phone(1920, 1080).unwrap();
+        let mut session = LiveSession::begin(model, profile, LiveOptions::default()).unwrap();
+        let frames = sightings_of(&[0.0, 1.0], &[None, None]).frames;
+        session.recent.extend(frames.clone());
+        let rest = Span {
+            first: 0,
+            duration_s: 1.0,
+        };
+        session.follow_rest(Some(rest), &frames[1]);
+        assert!(session.holds.is_empty() && !session.holding);
+    }
 }

@@ -1,7 +1,7 @@
 //! The joint fits of a session, on a thread of their own or between two frames.
 
 use std::collections::BTreeMap;
-use std::sync::mpsc::{Receiver, Sender, channel};
+use std::sync::mpsc::{Receiver, SendError, Sender, TryRecvError, channel};
 use std::thread;
 
 use super::error::LiveError;
@@ -17,8 +17,8 @@ pub(super) struct Request {
     pub sightings: Sightings,
     pub model: ModelFile,
     pub profile: CameraProfile,
-    /// Rests whose mean deflections are wanted by the new constants, by a number of their own.
-    pub rests: Vec<(u64, Vec<SightedFrame>)>,
+    /// Rests whose mean deflections are wanted by the new constants.
+    pub rests: Vec<Vec<SightedFrame>>,
     /// Frames with motion that the store had seen.
     pub moved: usize,
 }
@@ -33,7 +33,29 @@ pub(super) struct Answer {
 pub(super) struct Fitted {
     pub held: HeldFit,
     pub warnings: Vec<WarningText>,
-    pub rests: BTreeMap<u64, Figures>,
+    pub rests: Rests,
+}
+
+/// The mean deflections of rests by the constants of a fit.
+pub(super) struct Rests(BTreeMap<[usize; 2], Figures>);
+
+impl Rests {
+    fn of(held: &HeldFit, rests: &[Vec<SightedFrame>]) -> Self {
+        let of_rest =
+            |frames: &Vec<SightedFrame>| Some((ends(frames)?, rest_figures(held, frames)?));
+        Self(rests.iter().filter_map(of_rest).collect())
+    }
+
+    /// Those of one rest, computed now if they were not asked for with the fit.
+    pub fn mean_of(&self, held: &HeldFit, frames: &[SightedFrame]) -> Option<Figures> {
+        let done = ends(frames).and_then(|ends| self.0.get(&ends).cloned());
+        done.or_else(|| rest_figures(held, frames))
+    }
+}
+
+/// Numbers of the first and the last frame of a rest: what distinguishes the rests of a session.
+fn ends(frames: &[SightedFrame]) -> Option<[usize; 2]> {
+    Some([frames.first()?.index, frames.last()?.index])
 }
 
 /// Where fits are made.
@@ -50,9 +72,13 @@ pub(super) enum Learner {
 
 impl Learner {
     pub fn begin(refits: Refits) -> Result<Self, LiveError> {
-        if refits == Refits::AtOnce {
-            return Ok(Self::AtOnce { answer: None });
+        match refits {
+            Refits::AtOnce => Ok(Self::AtOnce { answer: None }),
+            Refits::OnWorker => Self::on_worker(),
         }
+    }
+
+    fn on_worker() -> Result<Self, LiveError> {
         let (requests, to_do) = channel::<Request>();
         let (done, answers) = channel();
         // One thread: the other cores are for the frames.
@@ -82,21 +108,36 @@ impl Learner {
         }
     }
 
-    /// Makes a fit; to be asked only while none is being made.
+    /// Makes a fit; to be asked only while none is being made. A worker that has ended is replaced.
     pub fn ask(&mut self, request: Request) {
-        match self {
-            Self::Worker { requests, busy, .. } => *busy = requests.send(request).is_ok(),
-            Self::AtOnce { answer: place } => *place = Some(Box::new(answer(request))),
+        let unsent = match self {
+            Self::Worker { requests, busy, .. } => match requests.send(request) {
+                Ok(()) => {
+                    *busy = true;
+                    return;
+                }
+                Err(SendError(request)) => request,
+            },
+            Self::AtOnce { answer: place } => {
+                *place = Some(Box::new(answer(request)));
+                return;
+            }
+        };
+        if let Ok(mut again) = Self::on_worker() {
+            if let Self::Worker { requests, busy, .. } = &mut again {
+                *busy = requests.send(unsent).is_ok();
+            }
+            *self = again;
         }
     }
 
-    /// The fit, once it is made.
+    /// The fit, once it is made. A worker that has ended, since a fit panicked, makes none and is not busy.
     pub fn answer(&mut self) -> Option<Answer> {
         match self {
             Self::Worker { answers, busy, .. } => {
-                let answer = answers.try_recv().ok()?;
-                *busy = false;
-                Some(answer)
+                let answer = answers.try_recv();
+                *busy &= matches!(answer, Err(TryRecvError::Empty));
+                answer.ok()
             }
             Self::AtOnce { answer } => answer.take().map(|answer| *answer),
         }
@@ -117,10 +158,7 @@ fn answer(request: Request) -> Answer {
         fit_what_moves_and_hold(&sightings, &model, &profile, &options, doubts)
     });
     let fitted = fitted.map(|(held, _)| Fitted {
-        rests: rests
-            .iter()
-            .filter_map(|(number, frames)| Some((*number, rest_figures(&held, frames)?)))
-            .collect(),
+        rests: Rests::of(&held, &rests),
         held,
         warnings,
     });
@@ -137,4 +175,52 @@ pub(super) fn rest_figures(held: &HeldFit, frames: &[SightedFrame]) -> Option<Fi
         before = Some(settled);
     }
     held.mean_of_rest(&figures.iter().collect::<Vec<_>>())
+}
+
+#[cfg(test)]
+mod tests {
+    use std::time::{Duration, Instant};
+
+    use super::*;
+    use crate::model_file::StationSource;
+    use crate::stations::test_motion::{model_with, sightings_of};
+
+    /// A worker whose thread has ended in the middle of a fit.
+    fn without_thread() -> Learner {
+        let (requests, _) = channel();
+        let (_, answers) = channel();
+        Learner::Worker {
+            requests,
+            answers,
+            busy: true,
+        }
+    }
+
+    fn request() -> Request {
+        Request {
+            sightings: sightings_of(&[0.0, 0.1], &[None, None]),
+            model: model_with(StationSource::Order(vec![0.0])),
+            profile: CameraProfile::of_usual_phone(1920, 1080).unwrap(),
+            rests: vec![],
+            moved: 2,
+        }
+    }
+
+    #[test]
+    fn a_worker_that_has_ended_is_not_busy_and_the_next_fit_has_another_one() {
+        let mut learner = without_thread();
+        assert!(learner.answer().is_none() && !learner.is_busy());
+        learner.ask(request());
+        assert!(learner.is_busy());
+        let begun = Instant::now();
+        let answer = loop {
+            if let Some(answer) = learner.answer() {
+                break answer;
+            }
+            assert!(learner.is_busy() && begun.elapsed() < Duration::from_secs(60));
+            thread::sleep(Duration::from_millis(5));
+        };
+        assert!(answer.fitted.is_err(), "no tag is seen");
+        assert!(!learner.is_busy());
+    }
 }

@@ -9,6 +9,10 @@
 //! 3. **Measuring**: it settles each new frame alone, with the constants of the last fit held. It finds rests and
 //!    keeps them as holds, each with its station.
 //!
+//! Deflections are counted from neutral. Kept holds count from the holds at neutral stick, as those of a clip do, so
+//! that they show what the finished measurement will hold. Without such a hold both count from neutral as the person
+//! has set it. Present deflections, differences and peaks count from neutral as it was set, else as the holds do.
+//!
 //! [`LiveSession::finish`] returns the kept sightings as a [`LiveRecord`], which the stages of `measure` turn
 //! into a measurement.
 //!
@@ -24,7 +28,6 @@
 //! | `keeping`, `holds`, `stations` | rests that are kept, and their stations |
 //! | `peaks` | the largest deflections |
 //! | `view`, `state` | what a session returns for each frame |
-//! | `slot` | the one place for a frame that waits; the newest wins |
 
 mod error;
 mod fitting;
@@ -36,7 +39,6 @@ mod measuring;
 mod peaks;
 mod rest;
 mod session;
-mod slot;
 mod state;
 mod stations;
 mod store;
@@ -46,7 +48,6 @@ mod watch;
 pub use error::LiveError;
 pub use input::{LiveFrame, LiveOptions, LiveRecord, Refits};
 pub use session::LiveSession;
-pub use slot::FrameSlot;
 pub use state::{
     HoldFigure, LiveHold, LivePair, LiveState, LiveSurface, LiveTag, Missing, Peak, Phase, Unseen,
     View, Zero,

@@ -21,6 +21,15 @@ pub(super) struct Extreme {
     pub figures: Figures,
 }
 
+impl Extreme {
+    fn new(frame: &SightedFrame, figures: &Figures) -> Self {
+        Self {
+            frame: frame.clone(),
+            figures: figures.clone(),
+        }
+    }
+}
+
 impl Peaks {
     /// Notes the newest frame.
     pub fn note(&mut self, frame: &SightedFrame, figures: &Figures, surfaces: &[usize]) {
@@ -33,28 +42,22 @@ impl Peaks {
             let Some((now, earlier)) = figures.angle_rad(surface).zip(earlier) else {
                 continue;
             };
-            let of = |is_now: bool| match is_now {
-                true => Extreme {
-                    frame: frame.clone(),
-                    figures: figures.clone(),
-                },
-                false => Extreme {
-                    frame: before.0.clone(),
-                    figures: before.1.clone(),
-                },
-            };
             // Of two frames the one nearer to the middle.
-            let (least, most) = (of(now > earlier), of(now < earlier));
-            let Some(extremes) = self.of_surfaces.get_mut(&surface) else {
-                self.of_surfaces.insert(surface, [least, most]);
+            let places = [now > earlier, now < earlier];
+            let extreme = |is_now: bool| match is_now {
+                true => Extreme::new(frame, figures),
+                false => Extreme::new(&before.0, &before.1),
+            };
+            let Some([least, most]) = self.of_surfaces.get_mut(&surface) else {
+                self.of_surfaces.insert(surface, places.map(extreme));
                 continue;
             };
             let angle = |extreme: &Extreme| extreme.figures.angle_rad(surface).unwrap_or(0.0);
-            if angle(&least) < angle(&extremes[0]) {
-                extremes[0] = least;
+            if now.max(earlier) < angle(least) {
+                *least = extreme(places[0]);
             }
-            if angle(&most) > angle(&extremes[1]) {
-                extremes[1] = most;
+            if now.min(earlier) > angle(most) {
+                *most = extreme(places[1]);
             }
         }
     }

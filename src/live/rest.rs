@@ -4,16 +4,14 @@ use std::collections::VecDeque;
 
 use crate::conventions::rad_from_deg;
 use crate::motion::Figures;
-use crate::statistics::median;
+use crate::stations::SHAKE_FLOOR_DEG;
+use crate::statistics::{LineSlope, median};
 
 /// A surface at rest stays within this of its level, degrees: smaller than the step of any station. Common
 /// practice, no source.
 const WITHIN_DEG: f64 = 0.05;
-/// … or within so many standard deviations of a single frame, …
+/// … or within so many standard deviations of a single frame, in which slow shake counts.
 const WITHIN_SDS: f64 = 3.0;
-/// … in which slow shake of servo, linkage and stand counts, degrees: the errors of corners lack it. The search for
-/// the rests of a clip takes the same.
-const SHAKE_DEG: f64 = 0.04;
 /// A drift over the whole rest beyond the same limit, and beyond so many of its standard errors, is a slow move.
 const DRIFT_SES: f64 = 4.0;
 /// One frame in so many may be further off: three standard deviations leave some.
@@ -118,25 +116,22 @@ fn stays(points: &[[f64; 3]]) -> bool {
 
 /// Whether points lie on a slope.
 fn drifts(points: &[[f64; 3]]) -> bool {
-    let count = points.len() as f64;
-    let mean = |index: usize| points.iter().map(|point| point[index]).sum::<f64>() / count;
-    let (mean_s, mean_rad, sd) = (mean(0), mean(1), mean(2));
-    let (mut spread, mut moment) = (0.0, 0.0);
-    for [time_s, angle, _] in points {
-        spread += (time_s - mean_s).powi(2);
-        moment += (time_s - mean_s) * (angle - mean_rad);
-    }
     let (Some(first), Some(last)) = (points.first(), points.last()) else {
         return false;
     };
-    let duration_s = last[0] - first[0];
-    let drift = (moment / spread * duration_s).abs();
-    let error = sd / spread.sqrt() * duration_s;
-    drift > within_rad(sd) && drift > DRIFT_SES * error
+    let line = LineSlope::through(points.iter().map(|[time_s, angle, _]| (*time_s, *angle)));
+    let sd = points.iter().map(|[_, _, sd]| sd).sum::<f64>() / points.len() as f64;
+    line.is_some_and(|line| {
+        let duration_s = last[0] - first[0];
+        let drift = (line.slope * duration_s).abs();
+        let error = line.standard_error(sd) * duration_s;
+        drift > within_rad(sd) && drift > DRIFT_SES * error
+    })
 }
 
-/// How far a surface at rest may be from its level, rad, by the standard deviation of a single frame.
+/// How far a surface at rest may be from its level, rad, by the standard deviation of a single frame; the errors of
+/// corners lack the slow shake.
 fn within_rad(sd_rad: f64) -> f64 {
-    let sd_rad = sd_rad.hypot(rad_from_deg(SHAKE_DEG));
+    let sd_rad = sd_rad.hypot(rad_from_deg(SHAKE_FLOOR_DEG));
     rad_from_deg(WITHIN_DEG).max(WITHIN_SDS * sd_rad)
 }

@@ -5,8 +5,7 @@ use std::collections::VecDeque;
 use nalgebra::Vector2;
 
 use super::error::LiveError;
-use super::fitting::FIRST_HOLD;
-use super::holds::Hold;
+use super::holds::{Hold, Level};
 use super::input::{LiveFrame, LiveOptions};
 use super::learner::Learner;
 use super::measuring::Measuring;
@@ -19,7 +18,7 @@ use crate::clip::{ClipInfo, Frame, Levels};
 use crate::functions::Wanted;
 use crate::geometry::quadrilateral;
 use crate::model_file::ModelFile;
-use crate::motion::{Figures, MotionError};
+use crate::motion::MotionError;
 use crate::tags::{FrameSearch, SightedFrame, TagPlan, TagsError};
 
 /// The newest frames are at hand for so long, s.
@@ -30,6 +29,7 @@ const MOVES_PX: f64 = 1.0;
 const MOVES_WITHIN_S: f64 = 0.4;
 /// A frame is at rest, for the store, if it ends a rest of this length, s.
 const RESTING_S: f64 = 0.15;
+
 /// The search, once the size of the pictures is known.
 pub(super) struct Input {
     pub clip: ClipInfo,
@@ -43,6 +43,8 @@ pub struct LiveSession {
     pub(super) declared: ModelFile,
     /// The surfaces, match groups and stations that are measured.
     pub(super) model: ModelFile,
+    /// The tags of that model.
+    plan: TagPlan,
     profile: CameraProfile,
     pub(super) options: LiveOptions,
     pub(super) input: Option<Input>,
@@ -58,7 +60,6 @@ pub struct LiveSession {
     pub(super) recent: VecDeque<SightedFrame>,
     pub(super) measuring: Option<Measuring>,
     pub(super) holds: Vec<Hold>,
-    pub(super) next_hold: u64,
     /// The newest hold still goes on.
     pub(super) holding: bool,
     pub(super) at_rest: bool,
@@ -66,25 +67,19 @@ pub struct LiveSession {
     pub(super) rest_s: Option<[f64; 2]>,
     /// The present rest was kept.
     pub(super) rest_kept: bool,
-    /// Deflections of the newest hold that was kept or taken back; a new one begins elsewhere.
-    pub(super) left_from: Option<Figures>,
+    /// The rest that was kept or taken back last, until the surfaces leave it; a new hold begins elsewhere.
+    pub(super) left_from: Option<Level>,
     pub(super) stations: Stations,
     pub(super) automatic: bool,
     /// A rest waits for its station.
     pub(super) waits_for_station: bool,
-    pub(super) neutral: Option<Neutral>,
-    pub(super) start: Option<Neutral>,
+    /// Neutral as the person has set it.
+    pub(super) neutral: Option<Level>,
+    /// The first whole frame of the first fit.
+    pub(super) start: Option<Level>,
     pub(super) peaks: Peaks,
     pub(super) twice: Option<u32>,
     pub(super) state: LiveState,
-}
-
-/// Frames whose mean is a zero.
-#[derive(Debug, Clone)]
-pub(super) struct Neutral {
-    pub time_s: f64,
-    pub frames: Vec<SightedFrame>,
-    pub figures: Option<Figures>,
 }
 
 impl LiveSession {
@@ -100,22 +95,18 @@ impl LiveSession {
     ) -> Result<Self, LiveError> {
         let names: Vec<String> = options.function.iter().cloned().collect();
         let wanted = Wanted::of(&model, &names)?;
-        let mut of_function = wanted.candidates(&model);
-        if let Some(function) = options
-            .function
-            .as_deref()
-            .and_then(|it| model.function(it))
-        {
-            of_function = of_function.of_function(function);
-        }
+        let candidates = wanted.candidates(&model);
+        let of_function = wanted.known(&candidates).pop().unwrap_or(candidates);
+        let plan = TagPlan::of(&of_function);
         // An id that the family does not hold is found now, and not with the first frame.
-        FrameSearch::check(&TagPlan::of(&of_function))?;
+        FrameSearch::check(&plan)?;
         let mut session = Self {
             stations: Stations::of(&of_function),
             state: LiveState::before(&of_function),
             learner: Learner::begin(options.refits)?,
             declared: model,
             model: of_function,
+            plan,
             profile,
             options,
             input: None,
@@ -128,7 +119,6 @@ impl LiveSession {
             recent: VecDeque::new(),
             measuring: None,
             holds: Vec::new(),
-            next_hold: FIRST_HOLD,
             holding: false,
             at_rest: false,
             rest_s: None,
@@ -151,13 +141,9 @@ impl LiveSession {
     /// For a picture of another size or range, and for a time that is not later; the session stays as it was.
     pub fn frame(&mut self, frame: LiveFrame) -> Result<LiveState, LiveError> {
         self.check(&frame)?;
-        if let Some(answer) = self.learner.answer() {
-            self.adopt(answer);
-        }
-        let time_s = frame.time_s;
         let sighted = self.search(Frame {
             index: self.next_index,
-            time_s,
+            time_s: frame.time_s,
             image: frame.luma,
         })?;
         Ok(self.take(sighted))
@@ -177,14 +163,14 @@ impl LiveSession {
             let size_px = [self.profile.width_px, self.profile.height_px];
             self.open_input(size_px, levels)?;
         }
-        if let Some(answer) = self.learner.answer() {
-            self.adopt(answer);
-        }
         sighted.index = self.next_index;
         Ok(self.take(sighted))
     }
 
     fn take(&mut self, sighted: SightedFrame) -> LiveState {
+        if let Some(answer) = self.learner.answer() {
+            self.adopt(answer);
+        }
         let time_s = sighted.time_s;
         self.next_index += 1;
         self.state.time_s = Some(time_s);
@@ -264,7 +250,7 @@ impl LiveSession {
         };
         self.input = Some(Input {
             profile: self.profile.for_picture(width_px, height_px)?,
-            search: FrameSearch::begin(&TagPlan::of(&self.model), &clip)?,
+            search: FrameSearch::begin(&self.plan, &clip)?,
             clip,
         });
         Ok(())
@@ -300,12 +286,7 @@ impl LiveSession {
             return vec![];
         };
         let recent_s = self.state.time_s.unwrap_or(0.0) - RECENT_S;
-        let undeclared = input.search.overview().undeclared_s.into_iter();
-        let is_recent = |times_s: &[f64]| times_s.last().is_some_and(|last_s| *last_s >= recent_s);
-        undeclared
-            .filter(|(_, times_s)| is_recent(times_s))
-            .map(|(tag_id, _)| tag_id)
-            .collect()
+        input.search.undeclared_since(recent_s)
     }
 
     /// Settles the newest frame, and looks for rests.
@@ -348,15 +329,14 @@ impl LiveSession {
         let Some(before) = self.recent.iter().find(|frame| frame.time_s >= since_s) else {
             return true;
         };
-        let plan = TagPlan::of(&self.model);
         let centre = |frame: &SightedFrame, tag_id: u32| {
             let seen = frame.sighting(tag_id)?;
             Some(quadrilateral::centre(&seen.corners_px))
         };
         let shift = |tag_id: &u32| Some(centre(sighted, *tag_id)? - centre(before, *tag_id)?);
-        let airframe: Vec<_> = plan.airframe.iter().filter_map(shift).collect();
+        let airframe: Vec<_> = self.plan.airframe.iter().filter_map(shift).collect();
         let all = airframe.iter().sum::<Vector2<f64>>() / airframe.len().max(1) as f64;
-        let surfaces = plan.expected.difference(&plan.airframe);
+        let surfaces = self.plan.expected.difference(&self.plan.airframe);
         let mut moved = surfaces.filter_map(shift).map(|shift| (shift - all).norm());
         moved.any(|moved_px| moved_px > MOVES_PX)
     }

@@ -30,8 +30,10 @@ pub struct LiveState {
     pub missing: Vec<Missing>,
     /// Whether the camera is fixed.
     pub view: View,
-    /// What the deflections are counted from.
+    /// What the present deflections, their differences and the peaks are counted from.
     pub zero: Zero,
+    /// What the deflections of the holds are counted from, as in the finished measurement.
+    pub zero_of_holds: Zero,
     /// One entry a declared surface, in the order of the model file.
     pub surfaces: Vec<LiveSurface>,
     /// The airframe tags, in the order of the model file.
@@ -74,12 +76,13 @@ pub enum View {
 pub enum Zero {
     /// From where the surfaces were when the session began to measure: neutral is not known yet.
     Start,
-    /// From where they were when the person set neutral, at this time, s.
+    /// From where they were when the person set neutral, at this time, s. Holds count from there only as long as
+    /// none is at neutral stick.
     Set {
-        /// Time of the frame.
+        /// Time of the newest frame then.
         time_s: f64,
     },
-    /// From the mean of the holds at neutral stick.
+    /// From the mean of the holds at neutral stick, as in a clip.
     Holds,
 }
 
@@ -132,13 +135,13 @@ impl Unseen {
     }
 
     /// What to do about it.
-    pub fn help(&self) -> String {
+    pub fn mend(&self) -> String {
         match self {
             Self::TooSmall {
                 edge_px: Some(edge_px),
                 needed_px,
             } => format!(
-                "move the camera to {:.0} % of its distance, or print a larger tag",
+                "move the camera closer, to {:.0} % of its present distance, or print a larger tag",
                 100.0 * edge_px / needed_px
             ),
             Self::TooSmall { .. } => "move the camera nearer, or print a larger tag".to_owned(),
@@ -241,7 +244,7 @@ pub struct LiveHold {
 pub struct HoldFigure {
     /// Name of the surface.
     pub surface: String,
-    /// Mean deflection from [`LiveState::zero`], degrees.
+    /// Mean deflection from [`LiveState::zero_of_holds`], degrees.
     pub deflection_deg: Measured,
 }
 
@@ -304,9 +307,9 @@ pub enum Missing {
 
 impl Missing {
     /// What to do about it.
-    pub fn help(&self) -> String {
+    pub fn mend(&self) -> String {
         match self {
-            Self::Tag { why, .. } => why.help(),
+            Self::Tag { why, .. } => why.mend(),
             Self::Travel { .. } => {
                 "move the stick slowly once through its whole travel; keep hands clear of the surfaces"
                     .to_owned()
@@ -320,9 +323,9 @@ impl Missing {
                 "let the camera stand, and keep the airframe tags in sight".to_owned()
             }
             Self::ZoomChanged { .. } => {
-                "set the camera back to the enlargement of its profile".to_owned()
+                "set the zoom back to that of the camera profile".to_owned()
             }
-            Self::TagExchanged { .. } => Unseen::OffItsHinge.help(),
+            Self::TagExchanged { .. } => Unseen::OffItsHinge.mend(),
             Self::Undeclared { .. } => {
                 "add it to the model file, or take it out of the picture".to_owned()
             }
@@ -351,10 +354,9 @@ impl fmt::Display for Missing {
             Self::Fit { why } => write!(f, "the hinges are not known yet: {why}"),
             Self::AirframeTag => f.write_str("no airframe tag is seen"),
             Self::CameraBumped => f.write_str("the camera was moved"),
-            Self::ZoomChanged { factor } => write!(
-                f,
-                "the enlargement of the camera changed by a factor of {factor:.2}"
-            ),
+            Self::ZoomChanged { factor } => {
+                write!(f, "the zoom changed by a factor of {factor:.2}")
+            }
             Self::TagExchanged { tag_id, surface } => write!(
                 f,
                 "tag {tag_id} is no longer where it was on {}: it was moved or exchanged",

@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 
 use super::error::LiveError;
 use crate::model_file::{ModelFile, StationSource};
+use crate::stick::is_same;
 use crate::tags::SightedFrame;
 
 /// The stations still to come.
@@ -27,7 +28,7 @@ impl Stations {
             StationSource::Marks(_) | StationSource::Log(_) => {}
         }
         // One station twice in a row is one rest.
-        order_pct.dedup();
+        order_pct.dedup_by(|a, b| is_same(*a, *b));
         Self {
             order_pct,
             done: 0,
@@ -75,7 +76,8 @@ impl Stations {
     /// A station was held.
     pub fn held(&mut self, stick_pct: f64) {
         self.asked_pct = None;
-        if self.order_pct.get(self.done) == Some(&stick_pct) {
+        let next_pct = self.order_pct.get(self.done);
+        if next_pct.is_some_and(|next_pct| is_same(*next_pct, stick_pct)) {
             self.done += 1;
         }
     }

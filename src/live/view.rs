@@ -9,13 +9,10 @@ use super::state::{
 };
 use crate::conventions::deg_from_rad;
 use crate::geometry::quadrilateral::mean_edge;
-use crate::measured::Measured;
 use crate::model_file::{MatchMotion, ModelFile};
 use crate::motion::{Figures, MotionError, Spoiled};
+use crate::stick::is_neutral;
 use crate::tags::{DropReason, SMALLEST_EDGE_PX, SightedFrame};
-
-/// A stick position that counts as neutral, percent; it only absorbs rounding.
-const NEUTRAL_PCT: f64 = 1e-6;
 
 impl LiveState {
     /// Before the first frame.
@@ -31,6 +28,7 @@ impl LiveState {
             missing: vec![],
             view: View::Unknown,
             zero: Zero::Start,
+            zero_of_holds: Zero::Start,
             surfaces: (model.surfaces.iter())
                 .map(|surface| LiveSurface {
                     name: surface.name.clone(),
@@ -67,9 +65,10 @@ impl LiveSession {
         let mut state = LiveState::before(&self.model);
         state.time_s = self.state.time_s;
         self.show_tags(&mut state);
-        let zero = self.zero();
-        state.zero = zero.0;
-        let zero = zero.1;
+        let of_holds = self.zero_of_holds();
+        let set = self.set_zero();
+        let (kind, zero) = set.as_ref().unwrap_or(&of_holds);
+        state.zero = *kind;
         if let Some(measuring) = &self.measuring {
             self.show_figures(&mut state, measuring, zero.as_ref());
             state.view = match measuring.held.camera_moves() {
@@ -78,6 +77,8 @@ impl LiveSession {
             };
             state.warnings.clone_from(&measuring.warnings);
         }
+        let (kind, zero) = &of_holds;
+        state.zero_of_holds = *kind;
         state.holds = self.shown_holds(zero.as_ref());
         state.holding = self.holding;
         state.at_rest = self.at_rest;
@@ -131,23 +132,26 @@ impl LiveSession {
         }
     }
 
-    /// What deflections are counted from.
-    fn zero(&self) -> (Zero, Option<Figures>) {
-        if let Some(neutral) = &self.neutral {
-            let time_s = neutral.time_s;
-            return (Zero::Set { time_s }, neutral.figures.clone());
-        }
-        let at_neutral = self
-            .holds
-            .iter()
-            .filter(|it| it.stick_pct.abs() < NEUTRAL_PCT);
+    /// What the deflections of holds are counted from, as in the finished measurement: the holds at neutral stick,
+    /// without any neutral as it was set, and without that from where the session began.
+    fn zero_of_holds(&self) -> (Zero, Option<Figures>) {
+        let at_neutral = self.holds.iter().filter(|it| is_neutral(it.stick_pct));
         let figures: Vec<&Figures> = at_neutral.filter_map(|it| it.figures.as_ref()).collect();
         let held = self.measuring.as_ref().map(|it| &it.held);
         if let Some(mean) = held.and_then(|held| held.mean_of_rests(&figures)) {
             return (Zero::Holds, Some(mean));
         }
-        let start = self.start.as_ref().and_then(|it| it.figures.clone());
-        (Zero::Start, start)
+        self.set_zero().unwrap_or_else(|| {
+            let start = self.start.as_ref().and_then(|it| it.figures.clone());
+            (Zero::Start, start)
+        })
+    }
+
+    /// Neutral as it was set: present deflections are counted from it.
+    fn set_zero(&self) -> Option<(Zero, Option<Figures>)> {
+        let neutral = self.neutral.as_ref()?;
+        let [_, time_s] = neutral.time_s()?;
+        Some((Zero::Set { time_s }, neutral.figures.clone()))
     }
 
     fn show_figures(&self, state: &mut LiveState, measuring: &Measuring, zero: Option<&Figures>) {
@@ -162,7 +166,7 @@ impl LiveSession {
                 let rad = measuring
                     .held
                     .deflection_rad(figures, zero, &[(surface, 1.0)])?;
-                Some(degrees(rad))
+                Some(rad.scaled(deg_from_rad(1.0)))
             };
             shown.deflection_deg = measuring.figures.as_ref().and_then(in_degrees);
             shown.hinge_px = measuring.held.hinge_px(now, surface);
@@ -201,7 +205,7 @@ impl LiveSession {
                 Some(LivePair {
                     reference: group.reference.clone(),
                     follower: follower.clone(),
-                    difference_deg: degrees(rad),
+                    difference_deg: rad.scaled(deg_from_rad(1.0)),
                     tolerance_deg: group.tolerance_deg,
                 })
             })
@@ -235,7 +239,7 @@ impl LiveSession {
                 .deflection_rad(figures, zero, &[((*surface)?, 1.0)])?;
             Some(HoldFigure {
                 surface: declared.name.clone(),
-                deflection_deg: degrees(rad),
+                deflection_deg: rad.scaled(deg_from_rad(1.0)),
             })
         });
         shown.collect()
@@ -330,8 +334,4 @@ fn is_of_travel(error: &MotionError) -> bool {
             | MotionError::HingeUndetermined { .. }
             | MotionError::Undetermined { .. }
     )
-}
-
-fn degrees(rad: Measured) -> Measured {
-    Measured::new(deg_from_rad(rad.value), deg_from_rad(rad.sd))
 }

@@ -5,6 +5,7 @@ use nalgebra::{DMatrix, DVector};
 
 use crate::measured::Measured;
 use crate::response_model::{HALF_PLAY_PRIOR_DEG, Series, StationLevels, pools};
+use crate::statistics::extremes;
 
 use super::error::MatchingError;
 use super::pchip::Pchip;
@@ -135,14 +136,9 @@ impl ResponseCurve {
 
 /// Least and largest command of visits whose travel says something.
 fn checked_range_pct(visits: &Visits) -> Result<[f64; 2], MatchingError> {
-    let used = || {
-        visits
-            .used
-            .iter()
-            .map(|&visit| visits.deflection_deg[visit])
-    };
-    let lowest = used().fold(f64::INFINITY, f64::min);
-    let travel_deg = used().fold(f64::NEG_INFINITY, f64::max) - lowest;
+    let used = visits.used.iter();
+    let [lowest, highest] = extremes(used.map(|&visit| visits.deflection_deg[visit]));
+    let travel_deg = highest - lowest;
     if travel_deg < MatchingError::LEAST_TRAVEL_DEG {
         return Err(MatchingError::TooLittleTravel {
             surface: visits.surface.clone(),

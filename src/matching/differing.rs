@@ -9,6 +9,7 @@ use nalgebra::{DMatrix, DVector};
 
 use crate::measured::Measured;
 use crate::solver::{Problem, SolverError, SolverOptions, solve};
+use crate::statistics::extremes;
 
 use super::cause::{LinkageDifference, LinkagePart};
 use super::linkage::Linkage;
@@ -202,8 +203,8 @@ impl BothSides {
             .filter(|&row| self.visits[row].side == 0)
             .collect();
         let span = |value: &dyn Fn(usize) -> f64| {
-            let values = || rows.iter().map(|&row| value(row));
-            values().fold(f64::NEG_INFINITY, f64::max) - values().fold(f64::INFINITY, f64::min)
+            let [lowest, highest] = extremes(rows.iter().map(|&row| value(row)));
+            highest - lowest
         };
         let turned = SHARED_PRIOR[1].0.exp() * span(&|row| self.visits[row].command_pct) / 100.0;
         (turned / span(&|row| self.deflection_deg[row]).to_radians()).ln()

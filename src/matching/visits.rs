@@ -5,6 +5,7 @@ use nalgebra::{DMatrix, DVector};
 use crate::measured::Measured;
 use crate::response::Responses;
 use crate::response_model::Points;
+use crate::statistics::extremes;
 use crate::stick;
 
 use super::constants::RESOLUTION_DEG;
@@ -126,11 +127,7 @@ impl Visits {
 
     /// Least and largest position of the visits that count, %.
     pub fn span_pct(&self) -> [f64; 2] {
-        let sticks = || self.used.iter().map(|&visit| self.stick_pct[visit]);
-        [
-            sticks().fold(f64::INFINITY, f64::min),
-            sticks().fold(f64::NEG_INFINITY, f64::max),
-        ]
+        extremes(self.used.iter().map(|&visit| self.stick_pct[visit]))
     }
 
     /// The different commands of the visits that count, rising.

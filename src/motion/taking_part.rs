@@ -91,10 +91,7 @@ pub fn fit_what_moves_and_hold(
         fit_to_the_end(sightings, model, profile, options, doubts)
     };
     let (concluded, left_out) = moving_part(model, warnings, fit_of)?;
-    Ok((
-        HeldFit::new(concluded, sightings, profile, options),
-        left_out,
-    ))
+    Ok((HeldFit::new(concluded, options), left_out))
 }
 
 /// The fit of the surfaces that move, by a fit of any of them.

@@ -58,7 +58,7 @@ pub(super) fn kit_page(setup: &PageSetup) -> Result<Page, PrintError> {
 fn page(board: &Board, setup: &PageSetup) -> Result<Page, PrintError> {
     check(board)?;
     let mut page = roomiest_page(board, setup);
-    let [width_mm, height_mm] = size_mm(board);
+    let [width_mm, height_mm] = board.size_mm();
     let largest_square_mm = largest_square_mm(board, &page.room);
     if largest_square_mm < board.square_mm() {
         return Err(PrintError::BoardTooLarge {
@@ -75,7 +75,7 @@ fn page(board: &Board, setup: &PageSetup) -> Result<Page, PrintError> {
 
 /// Refuses boards that cannot be printed or would not calibrate.
 fn check(board: &Board) -> Result<(), PrintError> {
-    let [columns, rows] = squares(board);
+    let [columns, rows] = board.squares();
     if columns < FEWEST_SQUARES || rows < FEWEST_SQUARES {
         return Err(PrintError::BoardTooFewSquares { columns, rows });
     }
@@ -122,21 +122,6 @@ fn check_markers(board: &Charuco) -> Result<(), PrintError> {
     Ok(())
 }
 
-/// Squares across and down.
-fn squares(board: &Board) -> [usize; 2] {
-    match board {
-        Board::Chessboard(board) => [
-            board.columns.saturating_add(1),
-            board.rows.saturating_add(1),
-        ],
-        Board::Charuco(board) => [board.columns, board.rows],
-    }
-}
-
-fn size_mm(board: &Board) -> [f64; 2] {
-    squares(board).map(|count| count as f64 * board.square_mm())
-}
-
 /// The empty sheet, upright or across, that has more room for the board.
 fn roomiest_page(board: &Board, setup: &PageSetup) -> Page {
     let heading = heading(board);
@@ -151,7 +136,7 @@ fn roomiest_page(board: &Board, setup: &PageSetup) -> Page {
 
 /// The largest square with which the board and its white margin fit.
 fn largest_square_mm(board: &Board, room: &Area) -> f64 {
-    let [columns, rows] = squares(board).map(|count| count as f64);
+    let [columns, rows] = board.squares().map(|count| count as f64);
     let across_mm = (room.width_mm - 2.0 * WHITE_MARGIN_MM) / columns;
     let down_mm = (room.height_mm - 2.0 * WHITE_MARGIN_MM) / rows;
     across_mm.min(down_mm)
@@ -209,7 +194,7 @@ fn options(board: &Board) -> String {
 
 /// The black of the board, from its own top-left corner.
 fn pattern(board: &Board) -> Result<Pattern, PrintError> {
-    let [width_mm, height_mm] = size_mm(board);
+    let [width_mm, height_mm] = board.size_mm();
     let mut black = black_squares(board);
     if let Board::Charuco(charuco) = board {
         for place in charuco.markers(CharucoLayout::TopLeftBlack) {
@@ -229,7 +214,7 @@ fn pattern(board: &Board) -> Result<Pattern, PrintError> {
 
 /// The black squares, the top-left one among them.
 fn black_squares(board: &Board) -> Vec<Area> {
-    let [columns, rows] = squares(board);
+    let [columns, rows] = board.squares();
     let places = (0..rows).flat_map(|row| (0..columns).map(move |column| (column, row)));
     let black = places.filter(|(column, row)| (column + row).is_multiple_of(2));
     let square_mm = board.square_mm();

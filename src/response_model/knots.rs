@@ -2,6 +2,7 @@
 
 use super::play::{HALF_PLAY_PRIOR_DEG, PlaySide};
 use crate::solver::LinearSums;
+use crate::statistics::extremes;
 
 /// Way between the knots of a response, pct.
 const KNOT_WAY_PCT: f64 = 12.5;
@@ -77,9 +78,9 @@ struct Knots {
 impl Knots {
     /// Over the whole way of the command; `None` if there is none.
     fn over(points: &[MovingPoint]) -> Option<Self> {
-        let commands = || points.iter().map(|point| point.command_pct);
-        let lowest_pct = commands().fold(f64::INFINITY, f64::min);
-        let way_pct = commands().fold(f64::NEG_INFINITY, f64::max) - lowest_pct;
+        let commands = points.iter().map(|point| point.command_pct);
+        let [lowest_pct, highest_pct] = extremes(commands);
+        let way_pct = highest_pct - lowest_pct;
         let steps = (way_pct / KNOT_WAY_PCT).ceil();
         (way_pct > 0.0).then_some(Self {
             lowest_pct,

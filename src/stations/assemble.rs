@@ -9,6 +9,13 @@ use crate::stations::scene::Scene;
 use crate::stations::trace::{Trace, span_s};
 use crate::stick;
 
+/// The holds in time, where each rest follows the one before it.
+pub(super) fn in_order(scene: &Scene, labels: &[Option<f64>]) -> Vec<Hold> {
+    let mut came_from = vec![None];
+    came_from.extend_from_slice(labels);
+    put_together(scene, labels, &came_from)
+}
+
 /// The holds in time; `came_from` is the stick before each rest, if known.
 pub(super) fn put_together(
     scene: &Scene,

@@ -7,7 +7,7 @@
 
 /// Smallest standard deviation of a surface at rest, deg: slow shake of servo, linkage and stand,
 /// which estimates from neighbouring frames miss. Common practice, no source.
-pub(in crate::stations) const SHAKE_FLOOR_DEG: f64 = 0.04;
+pub(crate) const SHAKE_FLOOR_DEG: f64 = 0.04;
 
 /// A frame further than this many standard deviations from its neighbours' median is a spike.
 pub(in crate::stations) const SPIKE_SIGMAS: f64 = 6.0;
@@ -74,7 +74,7 @@ pub(in crate::stations) const BRIEF_CREEP_SIGMAS: f64 = 3.0;
 pub(in crate::stations) const ARRIVAL_DEG: f64 = 1.0;
 
 /// Largest share of a short rest that settling may take.
-pub(in crate::stations) const SETTLE_SHARE: f64 = 0.4;
+pub(crate) const SETTLE_SHARE: f64 = 0.4;
 
 /// Share of the settling time that is kept from the first frame near the level.
 pub(in crate::stations) const AFTER_REST_SHARE: f64 = 0.5;

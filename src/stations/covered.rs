@@ -4,6 +4,7 @@ use crate::model_file::StationSource;
 use crate::stations::hold::Hold;
 use crate::stations::sweeps::sweep::Sweeps;
 use crate::stations::warning::StationsWarning;
+use crate::statistics::extremes;
 use crate::stick;
 
 /// Warns of ends that were never shown, and of stations in between that were skipped.
@@ -30,8 +31,7 @@ pub(super) fn doubt_travel(
     let (Some(&first), Some(&last)) = (declared.first(), declared.last()) else {
         return;
     };
-    let lowest = shown.iter().copied().fold(f64::INFINITY, f64::min);
-    let highest = shown.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    let [lowest, highest] = extremes(shown.iter().copied());
     let same_pct = stick::SAME_STATION_PCT;
     let is_beyond = |end: &f64| *end < lowest - same_pct || *end > highest + same_pct;
     let missing_pct: Vec<f64> = [first, last].into_iter().filter(is_beyond).collect();

@@ -91,9 +91,7 @@ impl Scene<'_> {
         require_two_stations(&labels)?;
         swapped_labels::reject_swapped(&self.seen(), &labels, source)?;
         label_check::check_labels(motion, &self.seen(), &labels, warnings)?;
-        let mut came_from = vec![None];
-        came_from.extend_from_slice(&labels);
-        let holds = assemble::put_together(self, &labels, &came_from);
+        let holds = assemble::in_order(self, &labels);
         let neutral_frames = assemble::neutral_frames(trace, &holds, model.stations.neutral_time_s)
             .map_err(|error| with_unknown_cards(error, warnings))?;
         let mut stick_pct = assemble::stick_by_frame(motion.frames.len(), &holds);
@@ -218,7 +216,6 @@ fn is_level_rest(trace: &Trace, rest: &Rest, [from_s, to_s]: [f64; 2]) -> bool {
     shared_s > 0.5 * (last_s - first_s).min(to_s - from_s)
 }
 
-/// A file named in the model file, which is relative to the model file's folder.
 /// Reads the table that the stations of a model file come from, if there is one, so that its faults show
 /// before the long work.
 ///
@@ -232,6 +229,7 @@ pub fn check_table(model: &ModelFile) -> Result<(), StationsError> {
     }
 }
 
+/// A file named in the model file, which is relative to the model file's folder.
 fn beside(model: &ModelFile, file: &Path) -> PathBuf {
     match model.path.parent() {
         Some(folder) => folder.join(file),

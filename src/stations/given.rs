@@ -59,9 +59,7 @@ pub fn holds_as_given(
     };
     require_two_stations(&labels)?;
     label_check::check_labels(motion, &scene.seen(), &labels, warnings)?;
-    let mut came_from = vec![None];
-    came_from.extend_from_slice(&labels);
-    let holds = assemble::put_together(&scene, &labels, &came_from);
+    let holds = assemble::in_order(&scene, &labels);
     let neutral_frames = assemble::neutral_frames(&trace, &holds, model.stations.neutral_time_s)?;
     let sweeps = Sweeps::none(motion.surfaces.len());
     covered::doubt_travel(&holds, &sweeps, &model.stations.source, warnings);

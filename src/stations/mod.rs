@@ -36,6 +36,7 @@ mod rate_tests;
 #[cfg(test)]
 mod tests;
 
+pub(crate) use constants::{SETTLE_SHARE, SHAKE_FLOOR_DEG};
 pub use error::{CardConflict, RowFault, StationsError};
 pub use find_holds::{check_table, find_holds, rests_seen};
 pub use given::{GivenHold, holds_as_given};

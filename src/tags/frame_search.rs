@@ -46,6 +46,13 @@ impl FrameSearch {
         self.tracker.memory().overview()
     }
 
+    /// Tags seen since a time that are neither followed nor cards, rising.
+    pub fn undeclared_since(&self, since_s: f64) -> Vec<u32> {
+        let seen = self.tracker.memory().undeclared.iter();
+        let recent = seen.filter(|(_, times_s)| times_s.last().is_some_and(|it| *it >= since_s));
+        recent.map(|(tag_id, _)| *tag_id).collect()
+    }
+
     /// Mean edge of the largest square seen so far that was no tag, px; 0 if there was none.
     pub fn largest_other_square_px(&self) -> f64 {
         self.tracker.memory().largest_other_square_px

@@ -6,7 +6,7 @@ use hingewise::camera::calibration::{
     Board, BoardPoint, BoardSighting, BoardView, Chessboard, deflection_sd_deg,
 };
 use hingewise::camera::guidance::{Guidance, Kept, NotKept, Outcome};
-use hingewise::camera::{Camera, IntrinsicsCovariance};
+use hingewise::camera::{Camera, INTRINSIC_COUNT, IntrinsicsCovariance};
 use nalgebra::{
     Isometry3, Point2, Point3, SMatrix, SVector, Translation3, UnitQuaternion, Vector3,
 };
@@ -214,10 +214,15 @@ impl Person {
 
     /// The true error of a 30° deflection with a profile: the worse of the two sides, degrees.
     pub fn true_error_deg(&self, camera: &Camera) -> f64 {
-        let wrong_by = camera.intrinsics() - SVector::from(self.lens.intrinsics);
-        let as_covariance: IntrinsicsCovariance = wrong_by * wrong_by.transpose();
-        deflection_sd_deg(camera, &as_covariance, self.lens.width_px).unwrap()
+        true_error_deg(camera, self.lens.intrinsics, self.lens.width_px)
     }
+}
+
+/// The error of a 30° deflection with a camera in place of the true one: the worse of the two sides, degrees.
+pub fn true_error_deg(camera: &Camera, truth: [f64; INTRINSIC_COUNT], width_px: usize) -> f64 {
+    let wrong_by = camera.intrinsics() - SVector::from(truth);
+    let as_covariance: IntrinsicsCovariance = wrong_by * wrong_by.transpose();
+    deflection_sd_deg(camera, &as_covariance, width_px).unwrap()
 }
 
 pub fn kept(outcome: &Outcome) -> Option<&Kept> {

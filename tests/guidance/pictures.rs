@@ -10,11 +10,12 @@ use hingewise::camera::calibration::{
     Board, BoardFinder, CalibrateOptions, Charuco, Verdict, calibrate_candidates, survey,
 };
 use hingewise::camera::guidance::{Guidance, Outcome, Part, Phase};
-use hingewise::camera::{Camera, IntrinsicsCovariance};
 use hingewise::clip::{Clip, ClipOptions, GreyImage};
 use hingewise::progress::Silent;
 use hingewise::vision::Dictionary;
-use nalgebra::{Point2, SVector};
+use nalgebra::Point2;
+
+use super::person::true_error_deg;
 
 const TRUTH: [f64; 9] = [
     756.3, 756.3, 478.15, 272.2, 0.062, -0.098, -0.0004, 0.0005, 0.0,
@@ -45,13 +46,6 @@ fn pictures() -> Vec<GreyImage> {
     let pictures = (&mut frames).map(|frame| frame.unwrap().image).collect();
     assert!(frames.finish().is_empty());
     pictures
-}
-
-/// The error of a 30° deflection with a camera in place of the true one, degrees.
-fn true_error_deg(camera: &Camera) -> f64 {
-    let wrong_by = camera.intrinsics() - SVector::from(TRUTH);
-    let as_covariance: IntrinsicsCovariance = wrong_by * wrong_by.transpose();
-    hingewise::camera::calibration::deflection_sd_deg(camera, &as_covariance, SIZE_PX.0).unwrap()
 }
 
 /// A person with sixteen pictures, who shows the one that is most like the outline.
@@ -185,7 +179,7 @@ fn from_all() -> (f64, f64) {
         calibrate_candidates(&survey.candidates, survey.size_px, &options).unwrap();
     assert_eq!(calibration.views.len(), 16);
     let u_deg = Verdict::of(&calibration).u_of_30_deg;
-    (u_deg, true_error_deg(&calibration.camera))
+    (u_deg, true_error_deg(&calibration.camera, TRUTH, SIZE_PX.0))
 }
 
 #[test]
@@ -197,7 +191,7 @@ fn half_as_many_pictures_as_the_folder_holds_give_as_good_a_profile() {
     while let Some(outcome) = shower.show_next() {
         let standing = shower.guidance.standing();
         let profile = shower.guidance.profile("");
-        let error_deg = profile.map(|profile| true_error_deg(&profile.camera));
+        let error_deg = profile.map(|profile| true_error_deg(&profile.camera, TRUTH, SIZE_PX.0));
         println!(
             "{outcome:?}: {} views, {:?}, ±{:.4?}°, true error {error_deg:.4?}, {:?}",
             standing.fit_views, standing.phase, standing.u_deg, standing.missing
@@ -282,7 +276,7 @@ fn a_board_of_another_width_or_size_is_named() {
     };
     assert_eq!(
         named(Board::Charuco(narrower), picture),
-        "This board is 9 squares wide, you said 8."
+        "This board is 9 squares wide, but you entered 8."
     );
     let other = Charuco {
         dictionary: Dictionary::named("DICT_4X4_100").unwrap(),
@@ -309,7 +303,7 @@ fn a_board_of_another_width_or_size_is_named() {
     for (columns, rows) in [(9, 5), (10, 7), (8, 6), (9, 7)] {
         assert_eq!(
             named(chessboard(columns, rows), &picture),
-            format!("This board has 9×6 crossings, you said {columns}×{rows}.")
+            format!("This board has 9×6 crossings, but you entered {columns}×{rows}.")
         );
     }
 }

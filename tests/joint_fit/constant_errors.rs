@@ -7,7 +7,7 @@ use super::measured_with;
 use crate::support::aircraft;
 use crate::support::corner_errors::{CONSTANT_PX, EDGE_SHIFT_PX, PLACE_PX};
 use crate::support::filming::{self, CornerNoise, Filming, StickPlan};
-use crate::support::judge::{errors_of, from_neutral, rms, station_errors};
+use crate::support::judge::{errors_of, from_neutral, inside, rms, station_errors};
 use crate::support::random::Random;
 use crate::support::surroundings::{put_into, still};
 use crate::support::world::{Film, observe};
@@ -19,9 +19,8 @@ fn of_claims(judged: &Judged) -> f64 {
     rms(judged.iter().map(|(error, sd)| error / sd))
 }
 
-fn inside(judged: &Judged) -> f64 {
-    let held = judged.iter().filter(|(error, sd)| error.abs() <= 2.0 * sd);
-    held.count() as f64 / judged.len() as f64
+fn share_inside(judged: &Judged) -> f64 {
+    inside(judged.iter().copied()) as f64 / judged.len() as f64
 }
 
 /// Deflections from neutral (at holds, or every ninth frame of a sweep) and radii; `None` where
@@ -126,11 +125,11 @@ fn constant_errors_of_corners_are_in_the_claims() {
     println!(
         "{own:.2} of what is claimed, {:.1} % inside; radii {of_radii:.2}, with corners believed \
          {believed:.2}",
-        100.0 * inside(&deflections)
+        100.0 * share_inside(&deflections)
     );
     // Stations of one film share the error of their hinge: films are worth some hundred figures,
     // and 93 to 98 % are only asked of the five hundred below.
-    assert!((0.9..=0.99).contains(&inside(&deflections)));
+    assert!((0.9..=0.99).contains(&share_inside(&deflections)));
     // A hundred and twenty radii scatter by 6.5 % in their RMS; three times that.
     assert!((0.8..1.2).contains(&of_radii), "{of_radii}");
     // Corners that are believed make claims that are far too small.
@@ -160,10 +159,10 @@ fn intervals_hold_the_truth_in_five_hundred_films_of_all_kinds() {
         println!(
             "constant errors of {constant_px} px: {:.1} % of {} deflections inside, {:.2} of what is \
              claimed; {:.1} % of radii; {refused} films refused",
-            100.0 * inside(&all),
+            100.0 * share_inside(&all),
             all.len(),
             of_claims(&all),
-            100.0 * inside(&radii),
+            100.0 * share_inside(&radii),
         );
         for (bit, name) in [
             "hand",
@@ -176,14 +175,14 @@ fn intervals_hold_the_truth_in_five_hundred_films_of_all_kinds() {
         .enumerate()
         {
             let [without, with] =
-                [0, 1].map(|is| inside(&chosen(&|seed| seed >> bit & 1 == is)[0]));
+                [0, 1].map(|is| share_inside(&chosen(&|seed| seed >> bit & 1 == is)[0]));
             println!(
                 "  {name}: {:.1} % without, {:.1} % with",
                 100.0 * without,
                 100.0 * with
             );
         }
-        assert!((0.93..=0.98).contains(&inside(&all)));
-        assert!(inside(&radii) >= 0.93);
+        assert!((0.93..=0.98).contains(&share_inside(&all)));
+        assert!(share_inside(&radii) >= 0.93);
     }
 }

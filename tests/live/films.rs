@@ -6,7 +6,7 @@ use super::film::{again_s, play, session};
 use crate::support::aircraft;
 use crate::support::corner_errors::{CONSTANT_PX, EDGE_SHIFT_PX, PLACE_PX};
 use crate::support::filming::{self, Filming, StickPlan};
-use crate::support::judge::rms;
+use crate::support::judge::{inside, rms};
 use crate::support::random::Random;
 use crate::support::world::{Film, observe};
 
@@ -87,11 +87,7 @@ fn intervals_of_holds_cover_the_truth() {
             errors.extend(of_film);
             missed += missed_in_film;
         }
-        let inside = errors
-            .iter()
-            .filter(|(error, sd)| error.abs() <= 2.0 * sd)
-            .count();
-        let covered = inside as f64 / errors.len() as f64;
+        let covered = inside(errors.iter().copied()) as f64 / errors.len() as f64;
         println!(
             "{name}: {} figures, RMS {:.4}°, {:.1} % inside, {missed} holds missed",
             errors.len(),

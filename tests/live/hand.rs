@@ -1,7 +1,7 @@
 //! The clip from the hand, against its truth.
 
 use super::film::HANDHELD;
-use crate::support::judge::rms;
+use crate::support::judge::{inside, rms};
 
 #[test]
 fn holds_from_the_hand_follow_the_declared_order_and_are_inside_their_intervals() {
@@ -38,10 +38,7 @@ fn holds_from_the_hand_follow_the_declared_order_and_are_inside_their_intervals(
         found,
         [0, 100, 50, 0, -50, -100, -50, 0, 50, 100, 0].map(f64::from)
     );
-    let inside = errors
-        .iter()
-        .filter(|(error, sd)| error.abs() <= 2.0 * sd)
-        .count();
+    let inside = inside(errors.iter().copied());
     // Of 22 figures 21 are inside in the mean; fewer than 18 by chance once in a hundred times.
     assert!(inside >= 18, "{inside} of {}", errors.len());
 }

@@ -8,5 +8,6 @@ mod faults;
 mod film;
 mod films;
 mod hand;
+mod keeping;
 mod pictures;
 mod tripod;

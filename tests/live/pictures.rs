@@ -76,7 +76,7 @@ fn pictures_of_another_size_shape_or_range_are_refused_with_help() {
     let range = send(&mut session, 0.1, whole(), limited).unwrap_err();
     assert!(matches!(range, LiveError::RangeChanged), "{range}");
     for error in [too_few, shape, size, range] {
-        assert!(!error.help().is_empty());
+        assert!(!error.mend().is_empty());
     }
     send(&mut session, 0.1, whole(), levels).unwrap();
 }

@@ -85,11 +85,14 @@ pub fn rms(values: impl IntoIterator<Item = f64>) -> f64 {
     f64::sqrt(sum / f64::max(count, 1.0))
 }
 
+/// How many errors are inside two of their standard deviations (k = 2).
+pub fn inside(errors: impl IntoIterator<Item = (f64, f64)>) -> usize {
+    let errors = errors.into_iter();
+    errors.filter(|(error, sd)| error.abs() <= 2.0 * sd).count()
+}
+
 /// Share of the k = 2 intervals that hold the truth.
 pub fn coverage(errors: &[StationError]) -> f64 {
-    let inside = errors
-        .iter()
-        .filter(|error| error.error_deg.abs() <= 2.0 * error.sd_deg)
-        .count();
+    let inside = inside(errors.iter().map(|error| (error.error_deg, error.sd_deg)));
     inside as f64 / errors.len() as f64
 }

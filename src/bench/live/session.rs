@@ -260,5 +260,5 @@ fn refused(error: &LiveError) -> Refusal {
         LiveError::NoWorker(_) => StatusCode::SERVICE_UNAVAILABLE,
         _ => StatusCode::UNPROCESSABLE_ENTITY,
     };
-    Refusal::new(status, error.to_string(), error.help())
+    Refusal::new(status, error.to_string(), error.mend())
 }

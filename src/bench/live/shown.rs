@@ -164,7 +164,7 @@ fn phase(phase: Phase) -> &'static str {
 }
 
 fn missing(missing: &Missing) -> String {
-    sentences(&missing.to_string(), &missing.help())
+    sentences(&missing.to_string(), &missing.mend())
 }
 
 fn warning(warning: &WarningText) -> String {
@@ -181,7 +181,7 @@ fn next(state: &LiveState) -> String {
         .iter()
         .find(|one| !matches!(one, Missing::Station { .. }));
     if let Some(wrong) = wrong {
-        return sentence(&wrong.help());
+        return sentence(&wrong.mend());
     }
     if state.phase == Phase::Learning {
         return "Move the stick slowly through its whole travel.".into();
@@ -206,7 +206,7 @@ fn tag(tag: &LiveTag) -> Tag {
         tag: tag.tag_id,
         seen: tag.unseen.is_none() && tag.corners_px.is_some(),
         why: tag.unseen.map(|why| why.to_string()),
-        help: tag.unseen.map(|why| why.help()),
+        help: tag.unseen.map(|why| why.mend()),
         corners_px: tag.corners_px.map(|corners| corners.map(tenth_px)),
     }
 }

@@ -6,7 +6,8 @@
 //! cost grows linearly with views.
 
 use nalgebra::{
-    Isometry3, Point2, Point3, SMatrix, SVector, Translation3, UnitQuaternion, Vector3,
+    Isometry3, Matrix2x3, Matrix2x6, Point2, Point3, SMatrix, SVector, Translation3,
+    UnitQuaternion, Vector3,
 };
 
 use super::terms::{BEND, BoardShape, DistortionTerms};
@@ -182,14 +183,7 @@ impl Adjustment<'_> {
                     .fixed_columns_mut::<BEND>(INTRINSIC_COUNT)
                     .copy_from(&by_bend);
             }
-            // A small rotation ω about the board's origin moves the turned point by ω × Rx.
-            let turned = in_camera.coords - camera_from_board.translation.vector;
-            let mut by_pose = SMatrix::<f64, 2, POSE>::zeros();
-            by_pose
-                .fixed_columns_mut::<3>(0)
-                .copy_from(&(-by_point * turned.cross_matrix()));
-            by_pose.fixed_columns_mut::<3>(3).copy_from(&by_point);
-
+            let by_pose = by_pose(&by_point, camera_from_board, &in_camera);
             blocks.shared += by_shared.transpose() * by_shared * weight;
             blocks.mixed += by_shared.transpose() * by_pose * weight;
             blocks.pose += by_pose.transpose() * by_pose * weight;
@@ -332,4 +326,20 @@ fn moved(state: &State, step: &Step) -> State {
         bend_mm: state.bend_mm + step.shared.fixed_rows::<BEND>(INTRINSIC_COUNT),
         camera_from_board,
     }
+}
+
+/// How a pixel moves with a small turn about the board's origin and a shift, both in the camera frame.
+pub(in crate::camera) fn by_pose(
+    by_point: &Matrix2x3<f64>,
+    camera_from_board: &Isometry3<f64>,
+    in_camera: &Point3<f64>,
+) -> Matrix2x6<f64> {
+    // A small rotation ω moves the turned point Rx by ω × Rx.
+    let turned = in_camera.coords - camera_from_board.translation.vector;
+    let mut by_pose = Matrix2x6::zeros();
+    by_pose
+        .fixed_columns_mut::<3>(0)
+        .copy_from(&(-by_point * turned.cross_matrix()));
+    by_pose.fixed_columns_mut::<3>(3).copy_from(by_point);
+    by_pose
 }

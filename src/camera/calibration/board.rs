@@ -120,6 +120,22 @@ impl Board {
         }
     }
 
+    /// Squares across and down.
+    pub fn squares(&self) -> [usize; 2] {
+        match self {
+            Self::Chessboard(board) => [
+                board.columns.saturating_add(1),
+                board.rows.saturating_add(1),
+            ],
+            Self::Charuco(board) => [board.columns, board.rows],
+        }
+    }
+
+    /// Width and height of the printed squares, mm.
+    pub fn size_mm(&self) -> [f64; 2] {
+        self.squares().map(|count| count as f64 * self.square_mm())
+    }
+
     /// Side of a square.
     pub fn square_mm(&self) -> f64 {
         match self {

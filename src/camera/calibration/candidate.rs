@@ -210,13 +210,19 @@ fn steady_views(candidates: &[Candidate]) -> ChosenViews {
 
 /// Which candidates are sharp enough: of a clip those near the median, of stills all.
 fn sharp(candidates: &[Candidate]) -> Vec<bool> {
-    let mut blurs_px: Vec<f64> = candidates.iter().map(|seen| seen.view.blur_px).collect();
-    blurs_px.sort_by(f64::total_cmp);
-    let usual_px = blurs_px.get(blurs_px.len() / 2).copied().unwrap_or(0.0);
+    let blurs_px = candidates.iter().map(|seen| seen.view.blur_px);
+    let usual_px = usual_blur_px(blurs_px).unwrap_or(0.0);
     candidates
         .iter()
         .map(|seen| seen.time_s.is_none() || seen.view.blur_px <= BLUR_LIMIT * usual_px)
         .collect()
+}
+
+/// The blur in the middle of those of some views, of two the larger; `None` of none.
+pub(in crate::camera) fn usual_blur_px(blurs_px: impl Iterator<Item = f64>) -> Option<f64> {
+    let mut blurs_px: Vec<f64> = blurs_px.collect();
+    blurs_px.sort_by(f64::total_cmp);
+    blurs_px.get(blurs_px.len() / 2).copied()
 }
 
 /// Speed of the board in the picture, from the slower of the two neighbouring looks; 0 of a still.

@@ -24,7 +24,8 @@ mod uncertainty;
 mod verdict;
 mod view;
 
-pub(in crate::camera) use candidate::{BLUR_LIMIT, STEADY_PX_S};
+pub(in crate::camera) use adjustment::by_pose;
+pub(in crate::camera) use candidate::{BLUR_LIMIT, STEADY_PX_S, usual_blur_px};
 pub(in crate::camera) use diagnosis::diagnose;
 pub(in crate::camera) use effect::deflections_by_intrinsics;
 pub(in crate::camera) use place::{ALIKE_SHARE, distance_px};

@@ -84,8 +84,8 @@ impl Check {
         match (self.agrees(), misfits) {
             (true, _) => format!("Checked. {figures}"),
             (false, 0) => format!(
-                "The check does not confirm the profile. {figures} Keep more views; lay the board on \
-                 something flat and stiff if this stays."
+                "The check does not confirm the profile. {figures} Take more views. If this persists, \
+                 mount the board on something flat and stiff."
             ),
             (false, misfits) => format!(
                 "The check does not confirm the profile: {misfits} of {CHECK_VIEWS} views do not fit it. \

@@ -13,8 +13,8 @@
 
 use nalgebra::{Isometry3, Point2, RowSVector, SMatrix, SVector};
 
-use super::super::calibration::{Calibration, USUAL_FOCAL, deflections_by_intrinsics};
-use super::placing::{by_pose, in_space};
+use super::super::calibration::{Calibration, USUAL_FOCAL, by_pose, deflections_by_intrinsics};
+use super::placing::in_space;
 use crate::camera::{Camera, INTRINSIC_COUNT, IntrinsicsCovariance};
 
 /// Prior standard deviation of both focal lengths together, over the focal length: from a wide to a

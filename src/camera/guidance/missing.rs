@@ -15,7 +15,7 @@ pub(super) fn of_fit(verdict: &Verdict, tilts: &[Tilt]) -> Vec<String> {
     let sides: Vec<&str> = unseen.map(Tilt::side).collect();
     if !sides.is_empty() {
         missing.push(format!(
-            "No view is tilted well with the {} side away.",
+            "No view is tilted enough with the {} side away from the camera.",
             sides.join(", or the ")
         ));
     }

@@ -215,11 +215,7 @@ fn wanted_centre(third: Third, size: Vector2<f64>, size_px: (usize, usize)) -> P
 
 /// Corners of the printed squares: top-left, top-right, bottom-right, bottom-left.
 pub(super) fn corners_mm(board: &Board) -> [Point2<f64>; 4] {
-    let (columns, rows) = board.crossings();
-    let (right, bottom) = (
-        (columns + 1) as f64 * board.square_mm(),
-        (rows + 1) as f64 * board.square_mm(),
-    );
+    let [right, bottom] = board.size_mm();
     [(0.0, 0.0), (right, 0.0), (right, bottom), (0.0, bottom)].map(|(x, y)| Point2::new(x, y))
 }
 

@@ -1,10 +1,8 @@
 //! Where a board was held, for a camera that is known at least roughly.
 
-use nalgebra::{
-    Isometry3, Matrix2x6, Matrix6, Point2, Point3, Translation3, UnitQuaternion, Vector6,
-};
+use nalgebra::{Isometry3, Matrix6, Point2, Point3, Translation3, UnitQuaternion, Vector6};
 
-use super::super::calibration::{BoardView, first_pose};
+use super::super::calibration::{BoardView, by_pose, first_pose};
 use crate::camera::Camera;
 use crate::geometry::homography;
 
@@ -70,20 +68,4 @@ fn stepped(camera: &Camera, view: &BoardView, pose: &Isometry3<f64>) -> Option<I
 /// A point of the flat board in its frame.
 pub(super) fn in_space(on_board_mm: Point2<f64>) -> Point3<f64> {
     Point3::new(on_board_mm.x, on_board_mm.y, 0.0)
-}
-
-/// How a pixel moves with a small turn about the board's origin and a shift, both in the camera frame.
-pub(super) fn by_pose(
-    by_point: &nalgebra::Matrix2x3<f64>,
-    camera_from_board: &Isometry3<f64>,
-    in_camera: &Point3<f64>,
-) -> Matrix2x6<f64> {
-    // A small rotation ω moves the turned point Rx by ω × Rx.
-    let turned = in_camera.coords - camera_from_board.translation.vector;
-    let mut by_pose = Matrix2x6::zeros();
-    by_pose
-        .fixed_columns_mut::<3>(0)
-        .copy_from(&(-by_point * turned.cross_matrix()));
-    by_pose.fixed_columns_mut::<3>(3).copy_from(by_point);
-    by_pose
 }

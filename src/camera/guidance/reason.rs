@@ -69,10 +69,10 @@ fn instead(seen: &Seen, board: &Board) -> Option<String> {
             rows: seen_rows,
             ..
         } => Some(format!(
-            "This board has {seen_columns}×{seen_rows} crossings, you said {columns}×{rows}."
+            "This board has {seen_columns}×{seen_rows} crossings, but you entered {columns}×{rows}."
         )),
         Seen::OtherWidth { columns: seen, .. } => Some(format!(
-            "This board is {seen} squares wide, you said {}.",
+            "This board is {seen} squares wide, but you entered {}.",
             columns + 1
         )),
         Seen::OtherDictionary { dictionary, .. } => {

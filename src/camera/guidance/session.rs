@@ -4,7 +4,7 @@ use nalgebra::Point2;
 
 use super::super::calibration::{
     ALIKE_SHARE, BLUR_LIMIT, Board, BoardFinder, BoardSighting, BoardView, CalibrateOptions,
-    CalibrationError, CharucoLayout, GOOD_U_DEG, NoView, distance_px,
+    CalibrationError, CharucoLayout, GOOD_U_DEG, NoView, distance_px, usual_blur_px,
 };
 use super::asking;
 use super::check::CHECK_VIEWS;
@@ -268,10 +268,8 @@ impl Guidance {
     }
 
     fn blur_limit_px(&self) -> f64 {
-        let mut blurs_px: Vec<f64> = self.kept.iter().map(|kept| kept.view.blur_px).collect();
-        blurs_px.sort_by(f64::total_cmp);
-        let usual_px = blurs_px.get(blurs_px.len() / 2);
-        usual_px.map_or(LARGEST_BLUR_PX, |usual_px| BLUR_LIMIT * usual_px)
+        let blurs_px = self.kept.iter().map(|kept| kept.view.blur_px);
+        usual_blur_px(blurs_px).map_or(LARGEST_BLUR_PX, |usual_px| BLUR_LIMIT * usual_px)
     }
 
     /// Whether a view for the fit would bring hardly anything beside the pose that is asked for.
@@ -313,7 +311,8 @@ impl Guidance {
             kept: kept.clone(),
             view,
         });
-        self.changed();
+        self.round += 1;
+        self.ask();
         kept
     }
 
@@ -323,14 +322,9 @@ impl Guidance {
         self.taken_back = Some(last.view);
         // The fit was made with it.
         self.fit = None;
-        self.changed();
+        self.round += 1;
         self.learn();
         Some(last.kept)
-    }
-
-    fn changed(&mut self) {
-        self.round += 1;
-        self.ask();
     }
 
     /// Work that is due and was not handed out yet.
@@ -338,12 +332,12 @@ impl Guidance {
         let size_px = self.size_px?;
         if self.handed_out < self.round {
             self.handed_out = self.round;
-            let fitted = self.views(Part::Fit);
+            let fitted: Vec<BoardView> = self.views(Part::Fit).cloned().collect();
             if fitted.len() >= CalibrateOptions::default().fewest_views {
                 return Some(Work(Job::Fit {
                     round: self.round,
                     fitted,
-                    left_out: self.views(Part::Check),
+                    left_out: self.views(Part::Check).cloned().collect(),
                     size_px,
                 }));
             }
@@ -417,13 +411,12 @@ impl Guidance {
     }
 
     pub(super) fn count(&self, part: Part) -> usize {
-        let of_part = self.kept.iter().filter(|kept| kept.kept.part == part);
-        of_part.count()
+        self.views(part).count()
     }
 
-    pub(super) fn views(&self, part: Part) -> Vec<BoardView> {
-        let of_part = self.kept.iter().filter(|kept| kept.kept.part == part);
-        of_part.map(|kept| kept.view.clone()).collect()
+    pub(super) fn views(&self, part: Part) -> impl Iterator<Item = &BoardView> {
+        let of_part = self.kept.iter().filter(move |kept| kept.kept.part == part);
+        of_part.map(|kept| &kept.view)
     }
 
     pub(super) fn is_behind(&self) -> bool {

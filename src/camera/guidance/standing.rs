@@ -62,17 +62,17 @@ impl Guidance {
     pub fn standing(&self) -> Standing {
         let fit = self.fit.as_ref().and_then(|fit| fit.as_ref().ok());
         let u_deg = fit.map(|fit| fit.verdict.u_of_30_deg);
-        let fit_views = self.views(Part::Fit);
-        let coverage = |size_px| Coverage::of(fit_views.iter(), size_px);
+        let fit_views = self.count(Part::Fit);
+        let coverage = |size_px| Coverage::of(self.views(Part::Fit), size_px);
         Standing {
             phase: self.phase(),
             u_deg: u_deg.filter(|u_deg| u_deg.is_finite()),
             aim_deg: GOOD_U_DEG,
             grade: fit.map(|fit| fit.verdict.grade),
-            fit_views: fit_views.len(),
+            fit_views,
             check_views: self.count(Part::Check),
             coverage: self.size_px.map(coverage),
-            missing: self.missing(fit_views.len()),
+            missing: self.missing(fit_views),
             ask: self.asked.as_ref().map(|asked| Ask {
                 outline_px: asked.outline_px,
                 words: asked.words(),

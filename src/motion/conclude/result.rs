@@ -149,10 +149,14 @@ impl Conclusion<'_> {
             .with_min_len(PIECE)
             .map(|((observed, eliminated), state)| {
                 let sighted = &self.sightings.frames[observed.position];
+                let with = (signs, constants, variance);
+                let (deflections, own_covariance_rad2) =
+                    deflections(observed, eliminated, state, with);
                 MotionFrame {
                     index: sighted.index,
                     time_s: sighted.time_s,
-                    ..motion_frame(observed, eliminated, state, (signs, constants, variance))
+                    deflections,
+                    own_covariance_rad2,
                 }
             })
             .collect()
@@ -196,14 +200,14 @@ impl Conclusion<'_> {
     }
 }
 
-/// The deflections of a frame whose unknowns were eliminated; index and time are left at zero. The signs of the
-/// surfaces, the number of constants, and the variance of the whitened residuals come with it.
-pub(in crate::motion) fn motion_frame(
+/// The deflections of a frame whose unknowns were eliminated, and their covariance given the constants, rad². The
+/// signs of the surfaces, the number of constants, and the variance of the whitened residuals come with it.
+pub(in crate::motion) fn deflections(
     observed: &ObservedFrame,
     eliminated: &FrameElimination,
     state: &FrameState,
     (signs, constants, variance): (&[f64], usize, f64),
-) -> MotionFrame {
+) -> (Vec<Option<FrameDeflection>>, DMatrix<f64>) {
     let deflections = (0..signs.len()).map(|surface| {
         let angle = of_surface(eliminated, surface)?;
         let own_rad2 = variance * angle.variance_by_itself();
@@ -213,12 +217,8 @@ pub(in crate::motion) fn motion_frame(
             misfit: misfit(observed, surface, own_rad2),
         })
     });
-    MotionFrame {
-        index: 0,
-        time_s: 0.0,
-        deflections: deflections.collect(),
-        own_covariance_rad2: own_covariance(eliminated, signs) * variance,
-    }
+    let own_covariance_rad2 = own_covariance(eliminated, signs) * variance;
+    (deflections.collect(), own_covariance_rad2)
 }
 
 /// Variance that the misfit of a marginal sighting adds to a deflection whose own variance is given.

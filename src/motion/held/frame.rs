@@ -5,7 +5,7 @@ use nalgebra::{DVector, Vector2};
 use super::{Figures, HeldFit};
 use crate::geometry::Pose;
 use crate::motion::MotionError;
-use crate::motion::conclude::result::motion_frame;
+use crate::motion::conclude::result::deflections;
 use crate::motion::problem::joint_fit::{JointFit, State};
 use crate::motion::problem::landmark::SeenLandmark;
 use crate::motion::problem::observation::{
@@ -23,8 +23,6 @@ use crate::motion::solve::frame_start::{START_LOSS, best_start};
 use crate::motion::solve::normal_equations::reduce;
 use crate::tags::SightedFrame;
 
-/// Deflections beyond those of the fit that are tried, rad: stops that were not reached while learning.
-const BEYOND_RAD: f64 = 0.3;
 /// A tag that is off by less than this, px, has a figure with a larger ±: fast motion smears its picture. Tags that
 /// were exchanged or stuck elsewhere are off by more.
 const FARTHEST_PX: f64 = 0.5;
@@ -100,8 +98,8 @@ impl HeldFit {
         before: Option<&HeldFrame>,
     ) -> Result<ObservedFrame, MotionError> {
         let mut observed = observe_frame(0, frame, &self.model)?;
-        if let Some(steadier) = &self.steadier {
-            steadier.steady(&mut observed, &frame.landmarks);
+        if let Some(steadied) = &self.fit.steadied {
+            steadied.steadier.steady(&mut observed, &frame.landmarks);
         }
         for seen in &mut observed.observations {
             let factor = self.factors.get(&seen.target).copied().unwrap_or(1.0);
@@ -112,6 +110,7 @@ impl HeldFit {
             let &(landmark, sd_px) = self.landmarks.get(&seen.number)?;
             Some(SeenLandmark {
                 landmark,
+                number: seen.number,
                 place_px: seen.place_px.coords.cast(),
                 sd_px,
                 by_readout_px_per_s: Vector2::zeros(),
@@ -177,8 +176,7 @@ impl HeldFit {
 
     /// The frame's unknowns as all kept sightings have them.
     fn settled(&self, observed: &mut ObservedFrame, start: Option<&FrameState>) -> FrameState {
-        let spans: Vec<[f64; 2]> = self.spans_rad.iter().map(wider).collect();
-        let frame_fit = FrameFit::new(&self.fit, self.given(), START_LOSS, &spans);
+        let frame_fit = FrameFit::new(&self.fit, self.given(), START_LOSS, &self.wide_spans_rad);
         let unmoved = FrameState {
             camera_from_reference: Pose::identity(),
             picture: PictureMotion::default(),
@@ -265,14 +263,13 @@ impl HeldFit {
         let reduced = reduce(&one, &state_of_one, 0.0);
         let eliminated = reduced.frames.first().filter(|_| !reduced.broken)?;
         let with = (self.signs.as_slice(), one.layout.constants(), self.variance);
-        let motion = motion_frame(observed, eliminated, state, with);
+        let (deflections, mut own_rad2) = deflections(observed, eliminated, state, with);
         let places = place_sd_of_frame(observed, state, &self.given(), self.place_error_sd_px);
-        let mut own_rad2 = motion.own_covariance_rad2;
-        for (surface, deflection) in motion.deflections.iter().enumerate() {
+        for (surface, deflection) in deflections.iter().enumerate() {
             let misfit = deflection.as_ref().and_then(|it| it.misfit);
             own_rad2[(surface, surface)] += misfit.map_or(0.0, |misfit| misfit.sd_rad.powi(2));
         }
-        let parts = motion.deflections.into_iter().map(|deflection| {
+        let parts = deflections.into_iter().map(|deflection| {
             deflection.map_or((None, DVector::zeros(0)), |it| {
                 (Some(it.angle_rad), it.gain)
             })
@@ -285,8 +282,4 @@ impl HeldFit {
             places_rad: places,
         })
     }
-}
-
-fn wider([from, to]: &[f64; 2]) -> [f64; 2] {
-    [from - BEYOND_RAD, to + BEYOND_RAD]
 }

@@ -22,12 +22,12 @@ use super::problem::observation::Target;
 use super::problem::parameters::{Constants, FrameState, Given};
 use super::select::outliers::angle_spans;
 use super::select::scatter::Scatter;
-use super::start::steady::Steadier;
 use super::{Concluded, FitOptions};
-use crate::camera::CameraProfile;
 use crate::measured::Measured;
 use crate::model_file::ModelFile;
-use crate::tags::Sightings;
+
+/// Deflections beyond those of the fit that are tried, rad: stops that were not reached while learning.
+const BEYOND_RAD: f64 = 0.3;
 
 /// A finished fit whose constants are held.
 #[derive(Debug, Clone)]
@@ -47,6 +47,8 @@ pub struct HeldFit {
     rejection_chi2: f64,
     /// Deflections of each surface that the fit saw, from and to.
     spans_rad: Vec<[f64; 2]>,
+    /// The same with a margin on either side: what is tried for a frame.
+    wide_spans_rad: Vec<[f64; 2]>,
     /// Travel of each surface, without outliers.
     travels_rad: Vec<Measured>,
     /// Factor on the declared covariance of each tag's corners.
@@ -55,19 +57,12 @@ pub struct HeldFit {
     landmarks: BTreeMap<u32, (usize, f64)>,
     /// The surface whose deflection rocks the aircraft.
     drive: usize,
-    /// Undoes the motion of the picture of a camera that stands still.
-    steadier: Option<Steadier>,
     /// Where the camera was in the last frame of the fit.
     last: Option<FrameState>,
 }
 
 impl HeldFit {
-    pub(in crate::motion) fn new(
-        concluded: Concluded,
-        sightings: &Sightings,
-        profile: &CameraProfile,
-        options: &FitOptions,
-    ) -> Self {
+    pub(in crate::motion) fn new(concluded: Concluded, options: &FitOptions) -> Self {
         let Concluded {
             mut fit,
             state,
@@ -87,20 +82,10 @@ impl HeldFit {
                     shown[surface] += 1;
                 }
             }
-            let sighted = &sightings.frames[frame.position].landmarks;
             for seen in &frame.landmarks {
-                // The fit keeps no numbers: the same place in the same frame is the same landmark.
-                let same = |it: &&crate::landmarks::LandmarkSighting| {
-                    it.place_px.coords.cast::<f64>() == seen.place_px
-                };
-                if let Some(sighted) = sighted.iter().find(same) {
-                    landmarks.insert(sighted.number, (seen.landmark, seen.sd_px));
-                }
+                landmarks.insert(seen.number, (seen.landmark, seen.sd_px));
             }
         }
-        let steadier = fit
-            .steadied
-            .and_then(|_| Steadier::of(sightings, &model, profile));
         let frames = std::mem::take(&mut fit.frames);
         let used = frames.iter().zip(&state.frames);
         let last = used.rev().find(|(frame, _)| frame.is_used());
@@ -128,10 +113,10 @@ impl HeldFit {
             fit,
             model,
             signs,
+            wide_spans_rad: spans_rad.iter().map(wider).collect(),
             spans_rad,
             factors,
             landmarks,
-            steadier,
         }
     }
 
@@ -151,11 +136,6 @@ impl HeldFit {
     /// Whether the camera moved against the airframe.
     pub fn camera_moves(&self) -> bool {
         self.fit.layout.camera_moves
-    }
-
-    /// Whether the fit has airframe tags.
-    pub fn has_airframe_tags(&self) -> bool {
-        self.fit.layout.airframe_tags > 0
     }
 
     /// Travel of a surface that the fit saw, rad. Its error is that of the constants: how well the hinge is known.
@@ -181,4 +161,8 @@ impl HeldFit {
         let [left, right] = ends.map(|end| camera.project(&(camera_from_reference * end)));
         Some([left?, right?])
     }
+}
+
+fn wider([from, to]: &[f64; 2]) -> [f64; 2] {
+    [from - BEYOND_RAD, to + BEYOND_RAD]
 }

@@ -54,7 +54,7 @@ impl HeldFit {
 
     /// What explains a frame whose tags do not fit; `None` where they do.
     pub fn spoiled(&self, frame: &HeldFrame) -> Option<Spoiled> {
-        let off_airframe = frame.tags.iter().filter(|tag| tag.on_airframe);
+        let airframe = frame.tags.iter().filter(|tag| tag.on_airframe);
         let bumped = self.is_bumped(frame);
         let misfit: Vec<u32> = frame
             .tags
@@ -66,8 +66,7 @@ impl HeldFit {
             return None;
         }
         // Whatever moves the whole picture moves an airframe tag as well; where they all fit, a surface's tag moved.
-        let airframe_fits =
-            off_airframe.clone().count() > 0 && off_airframe.clone().all(|tag| tag.fits);
+        let airframe_fits = airframe.clone().count() > 0 && airframe.clone().all(|tag| tag.fits);
         if !bumped && airframe_fits && !self.camera_moves() {
             return Some(Spoiled::Tags(misfit));
         }
@@ -126,8 +125,7 @@ impl HeldFit {
                 growth_sd: ZOOM_SD,
             };
         }
-        let spans: Vec<[f64; 2]> = self.spans_rad.clone();
-        let frame_fit = FrameFit::new(&fit, self.given(), START_LOSS, &spans);
+        let frame_fit = FrameFit::new(&fit, self.given(), START_LOSS, &self.spans_rad);
         let mut alone = observed.clone();
         alone.landmarks.clear();
         let unmoved = FrameState {

@@ -1,6 +1,7 @@
 //! The joint fit problem: observations, unknowns and priors.
 
 use std::ops::Range;
+use std::sync::Arc;
 
 use rayon::prelude::*;
 
@@ -9,6 +10,7 @@ use super::layout::Layout;
 use super::observation::{ObservedFrame, PIECE, ReadLines};
 use super::parameters::{Constants, FrameState, Lens, Priors};
 use super::prediction::residual;
+use super::steadier::Steadied;
 use crate::motion::{FitPass, PictureWander};
 use crate::solver::Loss;
 
@@ -27,8 +29,8 @@ pub(in crate::motion) struct JointFit {
     /// Share of a moving view that the tags have to determine: less than 1 where landmarks help.
     pub view_share_of_tags: f64,
     pub surroundings: Surroundings,
-    /// The picture of a camera that stood still moved by so much, and the frames are steadied.
-    pub steadied: Option<PictureWander>,
+    /// How the frames were steadied, where the picture of a camera that stood still moved.
+    pub steadied: Option<Arc<Steadied>>,
     pub frames: Vec<ObservedFrame>,
     /// The searches so far.
     pub passes: Vec<FitPass>,
@@ -74,6 +76,7 @@ impl JointFit {
             frames,
             lens: self.lens.clone(),
             priors: self.priors.clone(),
+            steadied: self.steadied.clone(),
             passes: vec![],
             ..*self
         };
@@ -90,7 +93,8 @@ impl JointFit {
             shift_sd_px: self.priors.picture.shift_sd_px * 2f64.sqrt(),
             growth_sd: self.priors.picture.growth_sd,
         });
-        self.steadied.or(in_the_hand)
+        let of_still = self.steadied.as_ref().map(|steadied| steadied.wander);
+        of_still.or(in_the_hand)
     }
 
     /// Applies a function to each frame with its state, on all cores; results in the frames' order.

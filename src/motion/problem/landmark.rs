@@ -39,6 +39,8 @@ impl Landmark {
 pub(in crate::motion) struct SeenLandmark {
     /// Position among the landmarks of the fit.
     pub landmark: usize,
+    /// Its number among all landmarks of the clip.
+    pub number: u32,
     pub place_px: Vector2<f64>,
     /// Standard deviation of each coordinate.
     pub sd_px: f64,

@@ -13,6 +13,7 @@ pub(super) mod prediction;
 pub(super) mod readout;
 pub(super) mod residuals;
 pub(super) mod rocking;
+pub(super) mod steadier;
 #[cfg(test)]
 #[allow(clippy::unwrap_used)]
 mod tests;

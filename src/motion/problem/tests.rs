@@ -216,6 +216,7 @@ fn assert_landmark_agrees(fitted: &Fitted) {
     let lens = &fitted.lens;
     let mark = SeenLandmark {
         landmark: 0,
+        number: 0,
         place_px: Vector2::new(300.0, 200.0),
         sd_px: 0.2,
         by_readout_px_per_s: Vector2::new(40.0, -70.0),

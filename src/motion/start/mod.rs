@@ -3,7 +3,6 @@
 pub(super) mod camera_motion;
 pub(super) mod first_state;
 pub(super) mod hypotheses;
-mod picture_model;
 pub(super) mod setup;
 pub(super) mod steady;
 pub(super) mod trials;

@@ -1,5 +1,7 @@
 //! Sets the fit up: its observations and priors.
 
+use std::sync::Arc;
+
 use super::camera_motion;
 use super::steady;
 use crate::camera::CameraProfile;
@@ -9,8 +11,9 @@ use crate::motion::problem::layout::Layout;
 use crate::motion::problem::observation::{self, ObservedFrame, ReadLines, Target};
 use crate::motion::problem::parameters::{Lens, Priors};
 use crate::motion::problem::picture_motion::PicturePrior;
+use crate::motion::problem::steadier::Steadied;
 use crate::motion::solve::frame_start::START_LOSS;
-use crate::motion::{FitOptions, MotionError, PictureWander};
+use crate::motion::{FitOptions, MotionError};
 use crate::tags::{Overview, Sightings};
 
 /// The model with those of its airframe tags that were seen.
@@ -93,7 +96,7 @@ pub(in crate::motion) fn joint_fit(
 /// The observations, steadied where only the picture moved.
 struct Observed {
     frames: Vec<ObservedFrame>,
-    steadied: Option<PictureWander>,
+    steadied: Option<Arc<Steadied>>,
     camera_moves: bool,
 }
 
@@ -110,12 +113,12 @@ fn observed(
     };
     let camera_moves = wanders(&frames);
     if camera_moves
-        && let Some((steady, wander)) = steady::steadied(&frames, sightings, profile)
+        && let Some((steady, steadied)) = steady::steadied(&frames, sightings, profile)
         && !wanders(&steady)
     {
         return Ok(Observed {
             frames: steady,
-            steadied: Some(wander),
+            steadied: Some(Arc::new(steadied)),
             camera_moves: false,
         });
     }

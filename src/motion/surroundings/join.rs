@@ -136,6 +136,7 @@ fn take_in(fit: &mut JointFit, sightings: &Sightings) {
                 .position(|(number, _)| *number == seen.number)?;
             Some(SeenLandmark {
                 landmark,
+                number: seen.number,
                 place_px: seen.place_px.coords.cast(),
                 sd_px: FIRST_SD_PX,
                 by_readout_px_per_s: Vector2::zeros(),

@@ -6,6 +6,7 @@ use crate::stations::constants::{
     CLEAR_LABELS_RATIO, OFF_BY_PLAY_DEG, OFF_MONOTONE_DEG, OFF_MONOTONE_SHARE,
 };
 use crate::stations::seen_rest::SeenRest;
+use crate::statistics::extremes;
 
 /// Highest power of the stick in a smooth response; an arm, rod and horn need no more to come
 /// within a fraction of a degree.
@@ -35,9 +36,8 @@ pub(in crate::stations) fn off_monotone_deg(seen: &[SeenRest], labels: &[Option<
 pub(in crate::stations) fn off_monotone_threshold_deg(seen: &[SeenRest]) -> f64 {
     let travel_deg = (0..surface_count(seen))
         .map(|surface| {
-            let angles = || seen.iter().filter_map(|rest| rest.deflection_deg[surface]);
-            let lowest = angles().fold(f64::INFINITY, f64::min);
-            let highest = angles().fold(f64::NEG_INFINITY, f64::max);
+            let angles = seen.iter().filter_map(|rest| rest.deflection_deg[surface]);
+            let [lowest, highest] = extremes(angles);
             highest - lowest
         })
         .fold(0.0, f64::max);

@@ -6,6 +6,7 @@ use crate::stations::constants::{SAME_LABEL_DEG, SAME_LABEL_SHARE};
 use crate::stations::error::StationsError;
 use crate::stations::seen_rest::SeenRest;
 use crate::stations::warning::StationsWarning;
+use crate::statistics::extremes;
 
 /// Rejects a station assigned to very different deflections; warns where the response reverses.
 pub(in crate::stations) fn check_labels(
@@ -22,8 +23,7 @@ pub(in crate::stations) fn check_labels(
                 Some(((*stick)?, rest.deflection_deg[surface]?, rest.time_s[0]))
             })
             .collect();
-        let lowest = points.iter().map(|p| p.1).fold(f64::INFINITY, f64::min);
-        let highest = points.iter().map(|p| p.1).fold(f64::NEG_INFINITY, f64::max);
+        let [lowest, highest] = extremes(points.iter().map(|point| point.1));
         let threshold_deg = SAME_LABEL_DEG.max(SAME_LABEL_SHARE * (highest - lowest));
         for (later, &(stick_pct, angle_deg, later_s)) in points.iter().enumerate() {
             let same = points[..later].iter().find(|(other_pct, other_deg, _)| {

@@ -3,7 +3,7 @@
 use super::rest::Rest;
 use crate::stations::error::StationsError;
 use crate::stations::trace::Trace;
-use crate::statistics::median;
+use crate::statistics::{extremes, median};
 
 /// Pictures further apart than this show too few of a hold, s: three of them have to fall into its
 /// settled part. Common practice, no source.
@@ -65,9 +65,8 @@ fn longest_move(trace: &Trace, rests: &[Rest]) -> Option<[f64; 2]> {
         .filter(|(from, to)| from <= to)
         .max_by(|a, b| lasting_s(a).total_cmp(&lasting_s(b)))?;
     let travels = trace.surfaces.iter().any(|surface| {
-        let angles = || surface.angle_deg[from..=to].iter().flatten().copied();
-        let lowest = angles().fold(f64::INFINITY, f64::min);
-        angles().fold(f64::NEG_INFINITY, f64::max) - lowest > SWEEP_DEG
+        let [lowest, highest] = extremes(surface.angle_deg[from..=to].iter().flatten().copied());
+        highest - lowest > SWEEP_DEG
     });
     (travels && lasting_s(&(from, to)) > SWEEP_S).then(|| [trace.time_s[from], trace.time_s[to]])
 }

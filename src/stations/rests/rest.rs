@@ -17,7 +17,7 @@ use crate::stations::constants::{
 use crate::stations::options::HoldOptions;
 use crate::stations::seen_rest::SeenRest;
 use crate::stations::trace::Trace;
-use crate::statistics::{SD_FROM_MAD, median};
+use crate::statistics::{LineSlope, SD_FROM_MAD, median};
 
 /// Intervals down to this share of [`INDEPENDENT_S`] are as long: times are rounded.
 const ROUNDED_SHARE: f64 = 0.9;
@@ -308,7 +308,7 @@ fn creeps(trace: &Trace, rest: &Rest) -> bool {
     let inner = rest.first + margin..=rest.last - margin;
     let slopes = trace.surfaces.iter().filter_map(|surface| {
         let point = |k| Some((trace.time_s[k], surface.angle_deg[k]?, surface.sd_deg[k]));
-        slope_per_s(inner.clone().filter_map(point).collect())
+        slope_per_s(&inner.clone().filter_map(point).collect::<Vec<_>>())
     });
     let (fastest, sigmas_squared) = slopes.fold((0.0_f64, 0.0), |(fastest, sum), (slope, sd)| {
         (fastest.max(slope.abs()), sum + (slope / sd).powi(2))
@@ -318,15 +318,11 @@ fn creeps(trace: &Trace, rest: &Rest) -> bool {
 
 /// Slope of the least-squares line through points of time, angle and standard deviation, and the
 /// slope's standard error.
-fn slope_per_s(points: Vec<(f64, f64, f64)>) -> Option<(f64, f64)> {
-    let count = points.len() as f64;
-    let mean_s = points.iter().map(|point| point.0).sum::<f64>() / count;
-    let mean_sd = points.iter().map(|point| point.2).sum::<f64>() / count;
-    let spread: f64 = points.iter().map(|point| (point.0 - mean_s).powi(2)).sum();
-    let moment: f64 = points
-        .iter()
-        .map(|point| (point.0 - mean_s) * point.1)
-        .sum();
-    (points.len() >= FEWEST_FRAMES && spread > 0.0)
-        .then(|| (moment / spread, mean_sd / spread.sqrt()))
+fn slope_per_s(points: &[(f64, f64, f64)]) -> Option<(f64, f64)> {
+    if points.len() < FEWEST_FRAMES {
+        return None;
+    }
+    let line = LineSlope::through(points.iter().map(|(time_s, angle, _)| (*time_s, *angle)))?;
+    let mean_sd = points.iter().map(|point| point.2).sum::<f64>() / points.len() as f64;
+    Some((line.slope, line.standard_error(mean_sd)))
 }

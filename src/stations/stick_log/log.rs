@@ -5,6 +5,7 @@ use std::path::Path;
 
 use crate::stations::error::{RowFault, StationsError};
 use crate::stations::table::{Row, read_rows};
+use crate::statistics::extremes;
 
 /// Longest log that is searched, s; a longer one is of more than one clip.
 const LONGEST_LOG_S: f64 = 6.0 * 3600.0;
@@ -85,11 +86,7 @@ impl StickLog {
 
     /// Smallest and largest stick.
     fn range_pct(&self) -> [f64; 2] {
-        let sticks = || self.stick_pct.iter().copied();
-        [
-            sticks().fold(f64::INFINITY, f64::min),
-            sticks().fold(f64::NEG_INFINITY, f64::max),
-        ]
+        extremes(self.stick_pct.iter().copied())
     }
 
     /// The stick at a time on the log's clock, straight between rows; `None` outside the log and in

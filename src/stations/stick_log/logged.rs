@@ -14,7 +14,7 @@ use crate::stations::labels::Labels;
 use crate::stations::sweeps::sweep::{Courses, Sweeps};
 use crate::stations::trace::Trace;
 use crate::stations::warning::StationsWarning;
-use crate::statistics::median;
+use crate::statistics::{extremes, median};
 use crate::stick;
 
 /// A log in the clip's time.
@@ -179,13 +179,8 @@ impl<'a> Logged<'a> {
                 fastest_pct_per_s: FASTEST_LOGGED_PCT_PER_S,
             });
         }
-        let extremes = |values: &mut dyn Iterator<Item = f64>| {
-            values.fold([f64::INFINITY, f64::NEG_INFINITY], |[low, high], value| {
-                [low.min(value), high.max(value)]
-            })
-        };
-        let stick_pct = extremes(&mut self.stick_pct.iter().flatten().copied());
-        let measured_pct = extremes(&mut measured.iter().copied());
+        let stick_pct = extremes(self.stick_pct.iter().flatten().copied());
+        let measured_pct = extremes(measured.iter().copied());
         let missing = (measured_pct[0] - stick_pct[0]).max(stick_pct[1] - measured_pct[1]);
         if missing > UNMEASURED_PCT {
             warnings.push(StationsWarning::SweepTooFast {

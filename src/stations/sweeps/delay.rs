@@ -10,6 +10,7 @@ use crate::stations::constants::{
     DELAY_SD_S, FASTEST_BY_REFERENCE_PCT_PER_S, SLOWEST_BY_REFERENCE_PCT_PER_S,
 };
 use crate::stations::trace::SurfaceTrace;
+use crate::statistics::extremes;
 
 /// Polynomials of the stick in the regression, with the constant.
 const TERMS: usize = 6;
@@ -63,8 +64,8 @@ pub(in crate::stations) fn delay_s(
 }
 
 fn delay_by_regression_s(frames: &[MovingFrame], half_play_deg: Option<f64>) -> Option<(f64, f64)> {
-    let span_pct = span(frames.iter().map(|frame| frame.stick_pct));
-    let span_deg = span(frames.iter().map(|frame| frame.angle_deg));
+    let span_pct = extremes(frames.iter().map(|frame| frame.stick_pct));
+    let span_deg = extremes(frames.iter().map(|frame| frame.angle_deg));
     let (range_pct, travel_deg) = (span_pct[1] - span_pct[0], span_deg[1] - span_deg[0]);
     if frames.len() < FEWEST_FRAMES || range_pct <= 0.0 || travel_deg <= 0.0 {
         return None;
@@ -109,11 +110,4 @@ fn terms(basis: &Legendre, frame: &MovingFrame) -> Vec<f64> {
     terms.push(side_at_rate(frame.rate_pct_per_s, 0.0));
     terms.push(frame.rate_pct_per_s);
     terms
-}
-
-/// Smallest and largest value.
-fn span(values: impl Iterator<Item = f64>) -> [f64; 2] {
-    values.fold([f64::INFINITY, f64::NEG_INFINITY], |[low, high], value| {
-        [low.min(value), high.max(value)]
-    })
 }

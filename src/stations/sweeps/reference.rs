@@ -22,6 +22,7 @@ use crate::stations::constants::{
 use crate::stations::hold::Hold;
 use crate::stations::scene::Scene;
 use crate::stations::warning::StationsWarning;
+use crate::statistics::{LineSlope, extremes};
 
 /// Number of stations from which a stick position is computed.
 const NODES: usize = 5;
@@ -222,9 +223,7 @@ impl<'a> ReferenceStick<'a> {
         // As many nodes determine all terms below their number.
         let order = nodes.len();
         let share = BEND_SHARES[order - FIRST_BEND];
-        let sticks = || self.stations.iter().map(|station| station.0);
-        let lowest = sticks().fold(f64::INFINITY, f64::min);
-        let highest = sticks().fold(f64::NEG_INFINITY, f64::max);
+        let [lowest, highest] = extremes(self.stations.iter().map(|station| station.0));
         let half = 0.5 * (highest - lowest);
         let product: f64 = nodes
             .iter()
@@ -252,15 +251,9 @@ fn rates_pct_per_s(time_s: &[f64], stick_pct: &[Option<f64>]) -> Vec<Option<f64>
         let points: Vec<(f64, f64)> = (before..=after)
             .filter_map(|near| Some((time_s[near] - time_s[frame], stick_pct[near]?)))
             .collect();
-        let count = points.len() as f64;
-        let middle_s = points.iter().map(|point| point.0).sum::<f64>() / count;
-        let spread: f64 = points
-            .iter()
-            .map(|point| (point.0 - middle_s).powi(2))
-            .sum();
-        let moment: f64 = points.iter().map(|(t, stick)| (t - middle_s) * stick).sum();
         let most_are_there = 2 * points.len() > after - before;
-        (most_are_there && points.len() >= FEWEST_SPEED_FRAMES).then(|| moment / spread)
+        let line = LineSlope::through(points.iter().copied())?;
+        (most_are_there && points.len() >= FEWEST_SPEED_FRAMES).then_some(line.slope)
     };
     (0..time_s.len()).map(rate).collect()
 }
