@@ -15,6 +15,7 @@ use crate::foreign::give_back_memory;
 use crate::functions::{InClip, Wanted};
 use crate::measurement::{FrameRow, Measurement};
 use crate::model_file::ModelFile;
+use crate::motion::Motion;
 use crate::progress::Progress;
 use crate::report::{self, NamedFile, Picture, ReportInputs, frame_to_mark};
 use crate::stations::{self, HoldOptions, SeenRest};
@@ -156,7 +157,6 @@ impl Job<'_> {
         seen: &mut Seen,
         log: &mut StageLog,
     ) -> Result<JobResult, CommandError> {
-        let (model, profile) = (self.model, self.profile);
         let info = clips.main.info().clone();
         let Seen {
             sightings,
@@ -171,7 +171,44 @@ impl Job<'_> {
         log.stage(cache_hit.stage());
         log.trace(|| self.traced_sightings(sightings, first.clone()));
 
-        let wanted = self.wanted;
+        let (motion, shown) = self.fit(sightings, warnings, log)?;
+        let level = self.search_level(clips.level, &shown, warnings, log)?;
+        let fitted = FittedClip {
+            level: level.as_ref(),
+            sightings,
+            profile: self.profile,
+            motion: &motion,
+            shown: &shown,
+            chosen_by_motion: *self.wanted == Wanted::Moving,
+            given: None,
+            warnings,
+        };
+        let mut doubts = Vec::new();
+        let measured = fitted.measure(log, &mut doubts);
+        if measured.is_err() {
+            *rests = unfinished::rests_seen(self.model, &motion);
+            warnings.append(&mut doubts);
+        }
+        let (measurement, rows) = measured?;
+        log.trace(|| Ok(report::trace_of_record(&measurement)));
+        Ok(JobResult {
+            measurement,
+            rows,
+            marked: marked_frame(sightings, &motion),
+            lens: motion.lens,
+            levels: info.levels,
+            cache_hit,
+        })
+    }
+
+    /// Sightings → motion, with the functions that the clip shows.
+    fn fit(
+        &self,
+        sightings: &Sightings,
+        warnings: &mut Vec<WarningText>,
+        log: &mut StageLog,
+    ) -> Result<(Motion, InClip), CommandError> {
+        let (model, wanted, profile) = (self.model, self.wanted, self.profile);
         let (motion, shown) = fit_wanted(sightings, model, wanted, profile, warnings)?;
         give_back_memory();
         log.stage("motion");
@@ -180,56 +217,26 @@ impl Job<'_> {
             Ok(report::trace_of_motion(&motion, &rests)?)
         });
         self.go_on()?;
-
-        let level = clips
-            .level
-            .map(|level| self.search_level(level, &shown, warnings, log))
-            .transpose()?;
-        let fitted = FittedClip {
-            level: level.as_ref(),
-            sightings,
-            profile,
-            motion: &motion,
-            shown: &shown,
-            chosen_by_motion: *wanted == Wanted::Moving,
-            given: None,
-            warnings,
-        };
-        let mut doubts = Vec::new();
-        let measured = fitted.measure(log, &mut doubts);
-        if measured.is_err() {
-            *rests = unfinished::rests_seen(model, &motion);
-            warnings.append(&mut doubts);
-        }
-        let (measurement, rows) = measured?;
-        log.trace(|| Ok(report::trace_of_record(&measurement)));
-        Ok(JobResult {
-            measurement,
-            rows,
-            marked: sightings
-                .frames
-                .get(frame_to_mark(&motion).unwrap_or(0))
-                .cloned(),
-            lens: motion.lens,
-            levels: info.levels,
-            cache_hit,
-        })
+        Ok((motion, shown))
     }
 
-    /// The level clip as far as it is of use: only beside one function.
+    /// Searches the clip of the level position, unless the measured clip shows several functions.
     fn search_level(
         &self,
-        level: LevelClip,
+        level: Option<LevelClip>,
         shown: &InClip,
         warnings: &mut Vec<WarningText>,
         log: &mut StageLog,
-    ) -> Result<SearchedLevel, CommandError> {
+    ) -> Result<Option<SearchedLevel>, CommandError> {
+        let Some(level) = level else {
+            return Ok(None);
+        };
         if shown.functions.len() != 1 {
-            return Ok(level.of_several_functions());
+            return Ok(Some(level.of_several_functions()));
         }
         let searched = level.search(self, warnings)?;
         log.stage("level clip");
-        Ok(searched)
+        Ok(Some(searched))
     }
 
     /// The files of a trace that show the sightings; the picture is of the frame with the most tags.
@@ -248,13 +255,20 @@ impl Job<'_> {
         Ok(report::trace_of_sightings(&sightings.frames, picture)?)
     }
 
-    /// Ends the job early where its result is no longer wanted.
+    /// Ends the job early if its result is no longer wanted.
     pub(super) fn go_on(&self) -> Result<(), CommandError> {
-        match self.progress.is_cancelled() {
-            true => Err(CommandError::Cancelled),
-            false => Ok(()),
+        if self.progress.is_cancelled() {
+            Err(CommandError::Cancelled)
+        } else {
+            Ok(())
         }
     }
+}
+
+/// The sightings in the frame that the report draws on.
+fn marked_frame(sightings: &Sightings, motion: &Motion) -> Option<SightedFrame> {
+    let frame = frame_to_mark(motion).unwrap_or(0);
+    sightings.frames.get(frame).cloned()
 }
 
 impl JobResult {
