@@ -2,8 +2,11 @@
 # Installs what the build of hingewise needs and is not here yet. Run it as often as you like:
 # what is there already is left alone.
 #
-#     sh setup.sh
+#     sh setup.sh         what the build needs
+#     sh setup.sh tests   what the tests need as well
 set -eu
+
+wanted_by=${1:-build}
 
 oldest_rust=$(sed -n 's/^rust-version = "\(.*\)"/\1/p' "$(dirname "$0")/Cargo.toml")
 
@@ -57,12 +60,20 @@ has_ffmpeg() {
 # The tests read printed pages back.
 has_poppler() { have pdftoppm && have pdftotext; }
 
+# The tests open the pages of the bench in a real browser.
+has_browser() { have chromedriver; }
+
+is_for_tests() { [ "$1" = has_poppler ] || [ "$1" = has_browser ]; }
+
 # Gathers the names and the packages of all that is missing for one package manager.
 list_missing() {
     missing=""
     packages=""
     while IFS='|' read -r check what apt dnf pacman brew; do
         check=$(printf '%s' "$check" | tr -d ' ')
+        if is_for_tests "$check" && [ "$wanted_by" != tests ]; then
+            continue
+        fi
         if ! "$check"; then
             missing="$missing
   - $(printf '%s' "$what" | sed 's/^ *//; s/ *$//')"
@@ -79,7 +90,8 @@ has_pkg_config | pkg-config                            | pkg-config    | pkgconf
 has_clang      | clang with its library libclang       | clang libclang-dev | clang clang-devel | clang       | llvm
 has_opencv     | OpenCV 4.5 or newer, with aruco       | libopencv-dev | opencv-devel       | opencv       | opencv
 has_ffmpeg     | FFmpeg 5.0 or newer, with its headers | libavcodec-dev libavformat-dev libavutil-dev | ffmpeg-free-devel | ffmpeg | ffmpeg
-has_poppler    | pdftoppm and pdftotext, for the tests | poppler-utils | poppler-utils      | poppler      | poppler
+has_poppler    | pdftoppm and pdftotext                | poppler-utils | poppler-utils      | poppler      | poppler
+has_browser    | Chromium and its driver               | chromium chromium-driver | chromium chromedriver | chromium | chromedriver
 TABLE
     packages=$(printf '%s' "$packages" | tr -s ' ' | sed 's/^ //; s/ $//')
 }
@@ -142,7 +154,7 @@ check_rust() {
 manager=$(package_manager)
 list_missing "$manager"
 if [ -n "$missing" ]; then
-    say "Missing for the build:$missing"
+    say "Missing for the $wanted_by:$missing"
     if [ "$manager" = none ]; then
         say "This system has none of apt, dnf, pacman and brew. Install the above by hand, then run" \
             "this again."
@@ -165,4 +177,8 @@ if [ -n "$missing" ]; then
 fi
 say "All libraries are here."
 check_rust
-say "Rust is here. Next:  cargo run --release -- demo"
+if [ "$wanted_by" = tests ]; then
+    say "Rust is here. Next:  cargo test --release"
+else
+    say "Rust is here. Next:  cargo run --release -- demo"
+fi

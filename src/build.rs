@@ -1,7 +1,8 @@
 //! Passes the generations of OpenCV and FFmpeg to the crate, and a fingerprint of the sources
 //! that decide about sightings.
 //!
-//! FFmpeg moved the display matrix from the track to the frames with version 8.
+//! With version 8 FFmpeg moved the display matrix from the track to the frames, and removed fields of frames
+//! that flags had replaced.
 //!
 //! Marker detection moved from the contributed module `aruco` to `objdetect`, with another
 //! interface, in OpenCV 4.7. The `opencv` crate does not hand its version on, so it is asked of
@@ -23,7 +24,7 @@ fn main() {
         fingerprint_of_sources().value()
     );
     println!("cargo::rustc-check-cfg=cfg(markers_in_objdetect)");
-    println!("cargo::rustc-check-cfg=cfg(display_matrix_on_track)");
+    println!("cargo::rustc-check-cfg=cfg(ffmpeg_before_8)");
     println!("cargo::rerun-if-changed=src/build.rs");
     for path in SIGHTING_SOURCES.map(source_path) {
         println!("cargo::rerun-if-changed={}", path.display());
@@ -43,7 +44,7 @@ fn main() {
     // FFmpeg 8.0 comes with libavcodec 62.8.
     let libavcodec = installed(&["libavcodec"]).unwrap_or((62, 8));
     if libavcodec < (62, 8) {
-        println!("cargo::rustc-cfg=display_matrix_on_track");
+        println!("cargo::rustc-cfg=ffmpeg_before_8");
     }
 }
 

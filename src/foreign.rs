@@ -120,6 +120,24 @@ pub(crate) fn has_decode_errors(frame: &Video) -> bool {
     }
 }
 
+/// Whether the decoder found that the even and odd lines of a frame are of two moments. Not every container says so.
+#[cfg(ffmpeg_before_8)]
+pub(crate) fn is_interlaced(frame: &Video) -> bool {
+    frame.is_interlaced()
+}
+
+#[cfg(not(ffmpeg_before_8))]
+pub(crate) fn is_interlaced(frame: &Video) -> bool {
+    /// `AV_FRAME_FLAG_INTERLACED` of libavutil/frame.h, since FFmpeg 6.1.
+    const INTERLACED: c_int = 1 << 3;
+    // SAFETY: a `Video` owns an allocated frame for as long as it lives, and this field is a plain number.
+    unsafe {
+        frame
+            .as_ref()
+            .is_some_and(|frame| frame.flags & INTERLACED != 0)
+    }
+}
+
 /// Gives back what the C library holds of memory that was freed.
 ///
 /// The decoder's frames come from the stores of its own threads, and nobody else can use what these keep

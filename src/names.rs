@@ -57,6 +57,23 @@ pub fn escaped(text: &str) -> String {
     shown
 }
 
+/// JSON with its own escapes for characters that nobody sees, so that a terminal shows them. Only its strings
+/// can have such characters.
+pub fn escaped_in_json(text: &str) -> String {
+    let mut shown = String::with_capacity(text.len());
+    for letter in text.chars() {
+        if letter == '\n' || !is_unseen(letter) {
+            shown.push(letter);
+            continue;
+        }
+        // UTF-16, as RFC 8259, section 7 has it.
+        for unit in letter.encode_utf16(&mut [0; 2]) {
+            shown += &format!("\\u{unit:04x}");
+        }
+    }
+    shown
+}
+
 /// Longest message that quotes what stands in a file, letters: some lines of a terminal.
 const LONGEST_MESSAGE: usize = 400;
 

@@ -34,6 +34,7 @@ mod photographs;
 mod print;
 mod readme_commands;
 mod sighting_cache;
+mod sizes;
 mod stick_log;
 mod support;
 mod whole_job;

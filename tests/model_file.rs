@@ -187,6 +187,16 @@ fn broken_toml_is_told_with_its_place() {
 }
 
 #[test]
+fn a_model_file_and_a_camera_profile_that_were_exchanged_are_named_as_such() {
+    let camera = std::fs::read_to_string("sample-frames/camera.toml").unwrap();
+    assert_eq!(faults_of(&camera), ["this is a camera profile"]);
+    let path = Path::new("camera.toml");
+    let faulty = hingewise::camera::CameraProfile::parse(path, good_text()).unwrap_err();
+    let faults: Vec<String> = faulty.faults().iter().map(ToString::to_string).collect();
+    assert_eq!(faults, ["this is a model file of an aircraft"]);
+}
+
+#[test]
 fn a_file_that_is_not_there_is_told_with_its_name() {
     let error = ModelFile::read(Path::new("no/such/model.toml")).unwrap_err();
     let page = page(&error);

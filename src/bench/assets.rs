@@ -1,5 +1,7 @@
 //! Style and script of the pages, built into the program.
 
+use std::sync::LazyLock;
+
 use axum::Router;
 use axum::http::header;
 use axum::response::IntoResponse;
@@ -8,7 +10,7 @@ use axum::routing::get;
 use super::Shared;
 
 /// Each script under its address.
-const SCRIPTS: [(&str, &str); 10] = [
+const SCRIPTS: [(&str, &str); 11] = [
     ("/upload.js", include_str!("assets/upload.js")),
     ("/progress.js", include_str!("assets/progress.js")),
     ("/pair.js", include_str!("assets/pair.js")),
@@ -18,14 +20,20 @@ const SCRIPTS: [(&str, &str); 10] = [
     ("/live-camera.js", include_str!("assets/live-camera.js")),
     ("/live-draw.js", include_str!("assets/live-draw.js")),
     ("/live-figures.js", include_str!("assets/live-figures.js")),
+    ("/live-page.js", include_str!("assets/live-page.js")),
     ("/live-sound.js", include_str!("assets/live-sound.js")),
 ];
 
 /// Styles and pictures, with their types.
-const OTHERS: [(&str, &str, &str); 4] = [
+const OTHERS: [(&str, &str, &str); 5] = [
     ("/bench.css", "text/css", include_str!("assets/bench.css")),
     ("/guide.css", "text/css", include_str!("assets/guide.css")),
     ("/live.css", "text/css", include_str!("assets/live.css")),
+    (
+        "/live-page.css",
+        "text/css",
+        include_str!("assets/live-page.css"),
+    ),
     (
         "/bench.svg",
         "image/svg+xml",
@@ -33,20 +41,29 @@ const OTHERS: [(&str, &str, &str); 4] = [
     ),
 ];
 
+/// Each script as it is served.
+static SERVED: LazyLock<Vec<(&str, String)>> = LazyLock::new(|| {
+    let scripts = SCRIPTS.into_iter();
+    scripts
+        .map(|(at, text)| (at, without_comments(text)))
+        .collect()
+});
+
 pub fn routes() -> Router<Shared> {
-    let scripts = SCRIPTS
-        .into_iter()
-        .fold(Router::new(), |router, (at, text)| {
-            let text = without_comments(text);
-            router.route(at, get(|| asset("text/javascript; charset=utf-8", text)))
-        });
+    let scripts = SERVED.iter().fold(Router::new(), |router, (at, text)| {
+        let text = text.as_str();
+        router.route(
+            at,
+            get(move || asset("text/javascript; charset=utf-8", text)),
+        )
+    });
     let others = OTHERS.into_iter();
     others.fold(scripts, |router, (at, kind, text)| {
         router.route(at, get(move || asset(kind, text)))
     })
 }
 
-async fn asset(kind: &'static str, text: impl IntoResponse) -> impl IntoResponse {
+async fn asset(kind: &'static str, text: &'static str) -> impl IntoResponse {
     ([(header::CONTENT_TYPE, kind)], text)
 }
 

@@ -48,6 +48,12 @@ impl Course {
         Self::among(bench, aircraft, &bench.workshop.measurements(), has_camera)
     }
 
+    /// The course of the aircraft that a measurement names, where its file is there.
+    pub fn of_model(bench: &Bench, model: &str) -> Option<Self> {
+        let aircraft = bench.workshop.aircraft_named(model)?;
+        Some(Self::of(bench, aircraft))
+    }
+
     /// The courses of all aircraft; the folder is searched once.
     pub fn all(bench: &Bench) -> Vec<Self> {
         let has_camera = bench.workshop.has_camera();

@@ -4,10 +4,12 @@
 //! gets a cookie of its own. Codes and cookies are gone when the program ends.
 
 use std::net::IpAddr;
-use std::sync::{Mutex, MutexGuard, PoisonError};
+use std::sync::{Mutex, MutexGuard};
 use std::time::{Duration, Instant};
 
 use axum::http::{HeaderMap, Method, header};
+
+use super::lock::lock;
 
 /// A code that is not used by then no longer works.
 const CODE_TIME: Duration = Duration::from_secs(5 * 60);
@@ -54,7 +56,7 @@ pub struct Devices(Mutex<Paired>);
 
 impl Devices {
     fn lock(&self) -> MutexGuard<'_, Paired> {
-        self.0.lock().unwrap_or_else(PoisonError::into_inner)
+        lock(&self.0)
     }
 
     /// A new code; an earlier one no longer works.

@@ -41,6 +41,12 @@ impl Form {
         field.map_or("", |(_, value)| value.trim())
     }
 
+    /// The same where it is not empty.
+    pub fn filled(&self, name: &str) -> Option<String> {
+        let value = self.get(name);
+        (!value.is_empty()).then(|| value.into())
+    }
+
     /// Whether there is such a field, be it empty.
     pub fn has(&self, name: &str) -> bool {
         self.0.iter().any(|(field, _)| field == name)

@@ -2,6 +2,8 @@
 
 use std::path::{Path, PathBuf};
 
+use super::uploads::plain_name;
+
 /// The first of `STEM.ENDING`, `STEM-2.ENDING`, `STEM-3.ENDING`, … that is free. `ending` begins with its
 /// point, or is empty.
 pub fn free_name(stem: &str, ending: &str, is_free: impl Fn(&Path) -> bool) -> PathBuf {
@@ -11,6 +13,12 @@ pub fn free_name(stem: &str, ending: &str, is_free: impl Fn(&Path) -> bool) -> P
     });
     let mut free = names.filter(|name| is_free(name));
     free.next().unwrap_or_default()
+}
+
+/// What the name that a person gives becomes at the beginning of the name of a file.
+pub fn file_stem(name: &str) -> String {
+    let plain = plain_name(&format!("{}.toml", name.to_lowercase().replace('.', "_")));
+    plain.trim_end_matches(".toml").into()
 }
 
 #[cfg(test)]

@@ -7,18 +7,20 @@
 //!   browser does not send them. They may open a page as a link does, and nothing else.
 //! - **Other computers** have to be paired; they may read, upload and film.
 
+use std::convert::Infallible;
 use std::net::{IpAddr, SocketAddr};
 use std::time::Duration;
 
 use axum::body::Body;
-use axum::extract::{Request, State};
+use axum::extract::{FromRequestParts, Request, State};
 use axum::http::header::{self, HeaderName};
-use axum::http::{HeaderMap, HeaderValue, Method, StatusCode};
+use axum::http::request::Parts;
+use axum::http::{Extensions, HeaderMap, HeaderValue, Method, StatusCode};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
 
-use super::live::body::MOST_FRAME_BYTES;
-use super::{Refusal, Shared, api, devices};
+use super::frames::body::{self, MOST_FRAME_BYTES};
+use super::{Refusal, Shared, devices};
 
 /// Longest body of anything but a clip, bytes: forms and orders are a hundred times smaller.
 pub const MOST_BODY_BYTES: usize = 1 << 20;
@@ -167,8 +169,23 @@ fn admit(bench: &Shared, request: &Request<Body>) -> Result<(), Refusal> {
 
 /// Whether a request comes from this computer itself.
 pub fn is_of_this_computer(request: &Request<Body>) -> bool {
-    let peer = request.extensions().get::<Peer>();
+    is_local(request.extensions())
+}
+
+fn is_local(extensions: &Extensions) -> bool {
+    let peer = extensions.get::<Peer>();
     peer.is_some_and(|peer| peer.address.ip().to_canonical().is_loopback())
+}
+
+/// Whether a page is for this computer: a phone is not offered what it may not do.
+pub struct IsHere(pub bool);
+
+impl<S: Sync> FromRequestParts<S> for IsHere {
+    type Rejection = Infallible;
+
+    async fn from_request_parts(parts: &mut Parts, _: &S) -> Result<Self, Infallible> {
+        Ok(Self(is_local(&parts.extensions)))
+    }
 }
 
 /// Whether a request from another device is let in.
@@ -216,7 +233,7 @@ fn check_length(asked: &Asked<'_>) -> Result<(), Refusal> {
     match announced {
         Some(_) if takes_clip(asked.path) => Ok(()),
         Some(length) if takes_frame(asked.path) => match length > MOST_FRAME_BYTES as u64 {
-            true => Err(api::live::too_large()),
+            true => Err(body::too_large()),
             false => Ok(()),
         },
         Some(length) if length > MOST_BODY_BYTES as u64 => {

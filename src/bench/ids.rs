@@ -39,22 +39,14 @@ pub fn id(kind: Kind, inside: &Path) -> String {
     format!("{}{fingerprint:016x}", kind.letter())
 }
 
-/// The id of a live session: sessions have no file, so it is drawn by lot.
+/// The id of a session, which begins with the letter of its kind: sessions have no file, so it is drawn
+/// by lot.
 ///
 /// # Errors
 /// The system gives no random numbers.
-pub fn fresh_live() -> std::io::Result<String> {
+pub fn fresh(letter: char) -> std::io::Result<String> {
     let secret = super::devices::secret()?;
-    Ok(format!("l{}", &secret[..16]))
-}
-
-/// The id of a calibration while the camera runs, likewise.
-///
-/// # Errors
-/// The system gives no random numbers.
-pub fn fresh_guide() -> std::io::Result<String> {
-    let secret = super::devices::secret()?;
-    Ok(format!("g{}", &secret[..16]))
+    Ok(format!("{letter}{}", &secret[..16]))
 }
 
 #[cfg(test)]

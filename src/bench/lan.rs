@@ -3,11 +3,12 @@
 
 use std::io;
 use std::net::{IpAddr, Ipv4Addr, SocketAddr, TcpListener, UdpSocket};
-use std::sync::{Mutex, MutexGuard, PoisonError};
+use std::sync::{Mutex, MutexGuard};
 use std::time::Duration;
 
 use tokio::task::AbortHandle;
 
+use super::lock::lock;
 use super::{Shared, certificate, router, serve};
 
 /// How often it is looked whether phones still use it.
@@ -27,7 +28,7 @@ pub struct Lan(Mutex<Option<Open>>);
 
 impl Lan {
     fn lock(&self) -> MutexGuard<'_, Option<Open>> {
-        self.0.lock().unwrap_or_else(PoisonError::into_inner)
+        lock(&self.0)
     }
 
     /// Where phones are let in, if they are.
@@ -80,7 +81,9 @@ fn own_address() -> io::Result<IpAddr> {
     socket.connect(ELSEWHERE)?;
     let address = socket.local_addr()?.ip();
     match address.is_loopback() || address.is_unspecified() {
-        true => Err(io::Error::other("this computer is in no network")),
+        true => Err(io::Error::other(
+            "this computer is not connected to a network",
+        )),
         false => Ok(address),
     }
 }

@@ -6,7 +6,7 @@
 use std::collections::VecDeque;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
+use std::sync::{Arc, Condvar, Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
 use axum::http::StatusCode;
@@ -15,6 +15,7 @@ use serde::{Deserialize, Serialize};
 use super::Refusal;
 use super::calibrate;
 use super::ids::{Kind, id};
+use super::lock::lock;
 use super::measure;
 use super::refusal::command_words;
 use super::store::Store;
@@ -43,6 +44,14 @@ impl Order {
         match self {
             Self::Measure(order) => id(Kind::Measurement, &order.out),
             Self::Calibrate(order) => id(Kind::Camera, &order.out),
+        }
+    }
+
+    /// What comes out of it, by its name inside the folder.
+    pub fn out(&self) -> &Path {
+        match self {
+            Self::Measure(order) => &order.out,
+            Self::Calibrate(order) => &order.out,
         }
     }
 
@@ -162,11 +171,6 @@ pub struct Line {
     changed: Condvar,
 }
 
-/// A poisoned lock is one whose holder panicked; what it guards is whole all the same.
-fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
-    mutex.lock().unwrap_or_else(PoisonError::into_inner)
-}
-
 impl Line {
     /// The line as it was when the program ended last, with nobody working on it yet.
     pub fn of(root: &Path, store: Store) -> Self {
@@ -277,13 +281,10 @@ impl Line {
         self.entries().into_iter().find(|entry| entry.id == id)
     }
 
-    /// Whether an order of the line writes its result into a folder.
-    pub fn is_for(&self, folder: &Path) -> bool {
-        let entries = self.entries();
-        entries.iter().any(|entry| match &entry.order {
-            Order::Measure(order) => order.out == folder,
-            Order::Calibrate(_) => false,
-        })
+    /// Whether an order of the line makes the folder or the file of that name.
+    pub fn is_for(&self, name: &Path) -> bool {
+        let orders = lock(&self.orders);
+        orders.all.iter().any(|(kept, _)| kept.order.out() == name)
     }
 
     /// Works on the line until it ends.
@@ -377,7 +378,7 @@ impl Line {
             Refusal::new(
                 StatusCode::UNPROCESSABLE_ENTITY,
                 format!("the order cannot be kept: {cause}"),
-                "see that the folder can be written to, with room left",
+                "check that the folder is writable and has free space",
             )
         })
     }
@@ -391,7 +392,7 @@ impl Line {
 fn interrupted() -> State {
     State::Failed {
         error: "the program ended before this was done".into(),
-        help: "go on: what was done is not done again".into(),
+        help: "resume it: completed work is not repeated".into(),
         interrupted: true,
     }
 }

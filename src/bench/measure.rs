@@ -91,7 +91,7 @@ fn for_pictures_of(profile: &CameraProfile, clip: &Clip) -> Result<CameraProfile
 
 /// The folder for the result of a clip: named after aircraft and clip, with a number where such a
 /// name is taken.
-pub fn free_folder(aircraft: &Path, clip: &Path, is_taken: impl Fn(&Path) -> bool) -> PathBuf {
+pub fn free_folder(aircraft: &Path, clip: &Path, is_free: impl Fn(&Path) -> bool) -> PathBuf {
     let stem = format!("{}-{}", of_file(aircraft), of_file(clip));
-    free_name(&stem, "", |folder| !is_taken(folder))
+    free_name(&stem, "", is_free)
 }

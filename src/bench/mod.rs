@@ -12,6 +12,8 @@
 //! | `workshop`, `ids` | the files of the folder, under ids of our own |
 //! | `uploads` | clips on their way in |
 //! | `line`, `measure` | measurements that wait and run |
+//! | `frames` | pictures of a running camera on their way in |
+//! | `open_sessions` | sessions of one kind that are open |
 //! | `live` | sessions that measure while the camera runs |
 //! | `guide` | calibrations while the camera runs |
 //! | `certificate` | encrypted connections for phones |
@@ -25,6 +27,7 @@ mod certificate;
 mod course;
 mod devices;
 mod form;
+mod frames;
 mod free_name;
 mod guard;
 mod guide;
@@ -32,10 +35,12 @@ mod ids;
 mod lan;
 mod line;
 mod live;
+mod lock;
 mod look;
 mod measure;
 mod model_text;
 mod multipart;
+mod open_sessions;
 mod pages;
 mod refusal;
 mod serve;
@@ -99,6 +104,12 @@ impl Bench {
             live: live::Sessions::default(),
             guides: guide::Guides::default(),
         }))
+    }
+
+    /// Whether a name inside the folder is free: nothing has it, and no order of the line makes it.
+    fn is_free(&self, name: &Path) -> bool {
+        let is_there = self.workshop.path(name).symlink_metadata().is_ok();
+        !is_there && !self.line.is_for(name)
     }
 }
 

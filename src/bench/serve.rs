@@ -22,6 +22,7 @@ use tokio_rustls::TlsAcceptor;
 use super::guard::Peer;
 use super::store::Store;
 use super::{Bench, router, start_work};
+use crate::foreign::is_ignored;
 
 /// The port where none is named: the same at every start, so that a kept address works again.
 const USUAL_PORT: u16 = 7465;
@@ -267,10 +268,18 @@ async fn answer(
     let _ = connection.await;
 }
 
-/// Waits for SIGINT or SIGTERM.
+/// Waits for SIGINT, SIGTERM or SIGHUP; those that the program was started to ignore stay ignored.
 async fn asked_to_end() -> io::Result<()> {
     let (sender, mut receiver) = mpsc::channel::<()>(1);
-    for kind in [SignalKind::interrupt(), SignalKind::terminate()] {
+    let kinds = [
+        SignalKind::interrupt(),
+        SignalKind::terminate(),
+        SignalKind::hangup(),
+    ];
+    let heard = kinds
+        .into_iter()
+        .filter(|kind| !is_ignored(kind.as_raw_value()));
+    for kind in heard {
         let mut arrives = signal(kind)?;
         let sender = sender.clone();
         tokio::spawn(async move {

@@ -41,7 +41,7 @@ fn name(id: &str) -> String {
 fn not_kept(cause: std::io::Error) -> Refusal {
     Refusal::bad_request(
         format!("this cannot be kept: {cause}"),
-        "see that the folder can be written to, with room left",
+        "check that the folder is writable and has free space",
     )
 }
 

@@ -20,7 +20,7 @@ use tokio::sync::mpsc;
 use super::free_name::free_name;
 use super::ids::{Kind, id};
 use super::store::Store;
-use super::workshop::CLIPS;
+use super::workshop::{CLIPS, is_inside};
 use super::{Refusal, blocking::blocking};
 use crate::clip::{Clip, ClipOptions};
 use crate::commands::CommandError;
@@ -134,6 +134,7 @@ impl Uploads {
         changed_ms: Option<u64>,
     ) -> Result<Part, Refusal> {
         self.remove_abandoned();
+        self.check_place()?;
         check_room(&self.root, total_bytes.unwrap_or(0))?;
         let file = self.free_name(&plain_name(name));
         let part = Part {
@@ -192,12 +193,28 @@ impl Uploads {
             return Err(refusal.naming(&temporary, &part.file.display().to_string()));
         }
         let target = self.root.join(&part.file);
-        let moved = (target.parent().map_or(Ok(()), fs::create_dir_all))
-            .and_then(|()| set_changed(&arrived, part.changed_ms))
-            .and_then(|()| fs::rename(&arrived, &target));
+        self.check_place()?;
+        let moved =
+            set_changed(&arrived, part.changed_ms).and_then(|()| fs::rename(&arrived, &target));
         moved.map_err(|cause| disk(&cause))?;
         self.store.remove(&record(&part.id));
         Ok(part.file.clone())
+    }
+
+    /// Makes the folder of clips, and checks that no link leads from it to other files.
+    fn check_place(&self) -> Result<(), Refusal> {
+        let folder = self.root.join(CLIPS);
+        if !folder.is_dir() {
+            fs::create_dir_all(&folder).map_err(|cause| disk(&cause))?;
+        }
+        match is_inside(&self.root, &folder) {
+            true => Ok(()),
+            false => Err(Refusal::new(
+                StatusCode::CONFLICT,
+                format!("the folder {CLIPS} is a link that leads elsewhere"),
+                "put a folder in its place",
+            )),
+        }
     }
 
     /// Removes what has arrived.
@@ -346,7 +363,7 @@ fn disk(cause: &std::io::Error) -> Refusal {
     Refusal::new(
         StatusCode::UNPROCESSABLE_ENTITY,
         format!("the clip cannot be kept: {cause}"),
-        "see that the folder can be written to, with room left",
+        "check that the folder is writable and has free space",
     )
 }
 

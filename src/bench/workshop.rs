@@ -17,6 +17,9 @@ use crate::table_reader::{FileError, MAX_FILE_BYTES};
 /// Where clips that arrive are kept, inside the folder.
 pub const CLIPS: &str = "clips";
 
+/// Largest file that is served, bytes: the report of ten minutes has a tenth of it.
+const MOST_BYTES: u64 = 64 << 20;
+
 /// How the folder of a record ends.
 const RECORD: &str = "-record";
 
@@ -118,6 +121,19 @@ impl Workshop {
     /// The path of a name inside the folder.
     pub fn path(&self, inside: &Path) -> PathBuf {
         self.root.join(inside)
+    }
+
+    /// The bytes of a regular file of the folder; `None` where there is none, or where a link leads out of the
+    /// folder.
+    pub fn read(&self, inside: &Path) -> Option<Vec<u8>> {
+        let path = self.path(inside);
+        let is_inside = is_inside(&self.root, &path);
+        is_inside.then(|| bounded_file::read(&path, MOST_BYTES).ok())?
+    }
+
+    /// The same of a text.
+    pub fn read_text(&self, inside: &Path) -> Option<String> {
+        String::from_utf8(self.read(inside)?).ok()
     }
 
     /// All model files, by name of file.
@@ -265,7 +281,7 @@ impl Workshop {
     /// The measurement in a folder. It is read again only when its file has changed.
     fn measured(&self, folder: &Path, is_kept: bool) -> Option<Measured> {
         let file = self.path(folder).join(FILE_NAME);
-        if !self.is_inside(&file) || !file.is_file() {
+        if !is_inside(&self.root, &file) || !file.is_file() {
             return None;
         }
         let written = written(&file);
@@ -315,21 +331,21 @@ impl Workshop {
         let mut names: Vec<PathBuf> = names
             .filter(|name| !name.starts_with('.'))
             .map(|name| inside.join(name))
-            .filter(|file| self.is_inside(&self.path(file)))
+            .filter(|file| is_inside(&self.root, &self.path(file)))
             .collect();
         names.sort();
         names
     }
+}
 
-    /// Whether a path, with all links followed, is inside the folder.
-    fn is_inside(&self, path: &Path) -> bool {
-        let root = match self.root.as_os_str().is_empty() {
-            true => Path::new("."),
-            false => &self.root,
-        };
-        let real = |path: &Path| std::fs::canonicalize(path).ok();
-        matches!((real(root), real(path)), (Some(root), Some(path)) if path.starts_with(&root))
-    }
+/// Whether a path, with all links followed, is inside a folder.
+pub fn is_inside(root: &Path, path: &Path) -> bool {
+    let root = match root.as_os_str().is_empty() {
+        true => Path::new("."),
+        false => root,
+    };
+    let real = |path: &Path| std::fs::canonicalize(path).ok();
+    matches!((real(root), real(path)), (Some(root), Some(path)) if path.starts_with(&root))
 }
 
 /// Whether a TOML file was meant as a model file, whatever else may be wrong with it.

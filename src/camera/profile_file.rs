@@ -130,7 +130,11 @@ fn matrix_text(covariance: &IntrinsicsCovariance) -> String {
     format!("[\n{}]", rows.concat())
 }
 
+/// Reads a whole profile.
 fn profile(mut file: Reader<'_>) -> Option<CameraProfile> {
+    if file.is_other_kind("matrix", "surface", "a model file of an aircraft") {
+        return None;
+    }
     if let Some(format) = file.required::<u32>("format")
         && *format.get_ref() != FORMAT
     {
@@ -140,6 +144,31 @@ fn profile(mut file: Reader<'_>) -> Option<CameraProfile> {
     let name = file.required_name("name");
     let width_px = size(&mut file, "width_px");
     let height_px = size(&mut file, "height_px");
+    let camera = camera(&mut file);
+    let rms_px = file.optional_number("rms_px", SD_LIMITS);
+    let views = file.optional::<u32>("views");
+    let sds = file.optional_table("sd").and_then(|mut table| {
+        let values = PARAMETERS.map(|key| table.required_number(key, SD_LIMITS));
+        table.finish();
+        all(values)
+    });
+    let covariance = file
+        .optional::<Vec<Vec<f64>>>("covariance")
+        .and_then(|rows| checked_covariance(&file, &rows));
+    file.finish();
+    Some(CameraProfile {
+        name: name?.into_inner(),
+        width_px: width_px?,
+        height_px: height_px?,
+        camera: camera?,
+        covariance: covariance.or_else(|| sds.map(covariance_from_sds)),
+        rms_px: rms_px.map(Spanned::into_inner),
+        views: views.map(|views| views.into_inner() as usize),
+    })
+}
+
+/// Reads the camera's matrix and distortion.
+fn camera(file: &mut Reader<'_>) -> Option<Camera> {
     let matrix = file.required_table("matrix").and_then(|mut table| {
         let values = [
             table.required_number("fx", FOCAL_LIMITS),
@@ -156,32 +185,13 @@ fn profile(mut file: Reader<'_>) -> Option<CameraProfile> {
         table.finish();
         all(values)
     });
-    let rms_px = file.optional_number("rms_px", SD_LIMITS);
-    let views = file.optional::<u32>("views");
-    let sds = file.optional_table("sd").and_then(|mut table| {
-        let values = PARAMETERS.map(|key| table.required_number(key, SD_LIMITS));
-        table.finish();
-        all(values)
-    });
-    let covariance = file
-        .optional::<Vec<Vec<f64>>>("covariance")
-        .and_then(|rows| checked_covariance(&file, &rows));
-    file.finish();
     let [fx, fy, cx, cy] = matrix?;
-    Some(CameraProfile {
-        name: name?.into_inner(),
-        width_px: width_px?,
-        height_px: height_px?,
-        camera: Camera {
-            fx,
-            fy,
-            cx,
-            cy,
-            distortion: distortion?,
-        },
-        covariance: covariance.or_else(|| sds.map(covariance_from_sds)),
-        rms_px: rms_px.map(Spanned::into_inner),
-        views: views.map(|views| views.into_inner() as usize),
+    Some(Camera {
+        fx,
+        fy,
+        cx,
+        cy,
+        distortion: distortion?,
     })
 }
 

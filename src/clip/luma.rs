@@ -9,18 +9,6 @@ use super::turn::{Rows, Turn};
 use super::{GreyImage, Levels};
 use crate::foreign::mark_of_row;
 
-/// Levels of limited-range video, ITU-R BT.709 item 4.6 (8-bit coding).
-const LIMITED: Levels = Levels {
-    black: 16,
-    white: 235,
-};
-
-/// Levels where the whole range of codes is used.
-pub(super) const FULL: Levels = Levels {
-    black: 0,
-    white: 255,
-};
-
 /// How a plane stores luma.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Coding {
@@ -85,10 +73,10 @@ pub(super) fn levels(frame: &Video) -> Levels {
             | Pixel::GRAY10LE
     );
     match frame.color_range() {
-        Range::JPEG => FULL,
-        Range::MPEG => LIMITED,
-        Range::Unspecified if full_by_format => FULL,
-        Range::Unspecified => LIMITED,
+        Range::JPEG => Levels::FULL,
+        Range::MPEG => Levels::LIMITED,
+        Range::Unspecified if full_by_format => Levels::FULL,
+        Range::Unspecified => Levels::LIMITED,
     }
 }
 

@@ -79,6 +79,20 @@ pub struct Levels {
     pub white: u8,
 }
 
+impl Levels {
+    /// Levels where the whole range of codes is used, as in JPEG (ITU-T T.871) and PNG.
+    pub const FULL: Self = Self {
+        black: 0,
+        white: 255,
+    };
+
+    /// Levels of limited-range video, ITU-R BT.709 item 4.6 (8-bit coding).
+    pub const LIMITED: Self = Self {
+        black: 16,
+        white: 235,
+    };
+}
+
 /// One frame of a clip.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Frame {

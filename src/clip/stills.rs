@@ -5,12 +5,11 @@ use std::path::{Path, PathBuf};
 use image::metadata::Orientation;
 use image::{DynamicImage, ImageDecoder, ImageReader};
 
-use super::luma::FULL;
 use super::natural_order;
 use super::stills_times::{self, TIMES_FILE};
 use super::transfer::Transfer;
 use super::turn::Turn;
-use super::{ClipError, ClipInfo, ClipOptions, Frame, GreyImage, Lines, MAX_PIXELS};
+use super::{ClipError, ClipInfo, ClipOptions, Frame, GreyImage, Levels, Lines, MAX_PIXELS};
 
 /// Endings of the files that count as pictures, whatever is really in them.
 const ENDINGS: [&str; 3] = ["png", "jpg", "jpeg"];
@@ -42,7 +41,7 @@ impl StillsReader {
             path: folder.into(),
             width_px,
             height_px,
-            levels: FULL,
+            levels: Levels::FULL,
             transfer: Transfer::Power,
             lines,
             claimed_frames: Some(names.len() as u64),

@@ -11,7 +11,7 @@ use crate::model_file::Radio;
 /// What was entered since an earlier measurement.
 #[derive(Debug, Args)]
 pub struct EnteredOptions {
-    /// Earlier measurement (folder or measurement.json) whose proposed numbers were entered before this clip
+    /// Earlier measurement whose numbers were entered
     #[arg(long, value_name = "BEFORE")]
     entered: Option<PathBuf>,
     /// Which of its sets was entered: common-travel, follower or exchanged [default: common-travel]

@@ -122,6 +122,13 @@ pub enum CommandError {
         /// The system's message.
         source: std::io::Error,
     },
+    /// A part of a record is a link.
+    #[error("{} is a link", path.display())]
+    #[diagnostic(help("put the file or folder itself in its place; a record follows no links"))]
+    Link {
+        /// The file or folder.
+        path: PathBuf,
+    },
     /// The clip could not be measured, and a page shows its tags and holds.
     #[error(transparent)]
     #[diagnostic(transparent)]

@@ -14,8 +14,8 @@ use crate::measurement::{FrameRow, Measurement, NotMeasured, Stages, frame_rows}
 use crate::model_file::ModelFile;
 use crate::motion::{self, FitOptions, Motion};
 use crate::report;
-use crate::response;
-use crate::stations::{self, GivenHold, HoldOptions};
+use crate::response::{self, Responses};
+use crate::stations::{self, GivenHold, HoldOptions, Holds};
 use crate::tags::{self, Sightings, TagPlan};
 use crate::warning::{Warning, WarningText, gather};
 
@@ -85,10 +85,7 @@ impl FittedClip<'_> {
         let (mut parts, mut doubts) = (Vec::new(), Vec::new());
         let mut first_error = None;
         for (number, function) in self.shown.functions.iter().enumerate() {
-            let before: &[WarningText] = match parts.is_empty() {
-                true => self.warnings,
-                false => &[],
-            };
+            let before: &[WarningText] = if parts.is_empty() { self.warnings } else { &[] };
             let mut warnings = before.to_vec();
             let measured = self.measure_function(number, &mut warnings, log);
             if measured.is_err() {
@@ -135,11 +132,7 @@ impl FittedClip<'_> {
         };
         let model = &function.model;
 
-        let options = HoldOptions::default();
-        let holds = gather(warnings, |doubts| match self.given {
-            Some(given) => stations::holds_as_given(motion, given, model, doubts),
-            None => stations::find_holds(motion, cards, model, &options, doubts),
-        })?;
+        let holds = self.holds(motion, cards, model, warnings)?;
         log.stage("stations");
         log.trace(|| Ok(report::trace_of_stations(number + 1, &holds.holds)?));
 
@@ -148,11 +141,7 @@ impl FittedClip<'_> {
         })?;
         log.stage("response");
         log.trace(|| Ok(report::trace_of_responses(number + 1, &responses)?));
-        if let Some(level) = self.level {
-            let laid_over = level.lay_over(self.profile, (motion, &mut responses));
-            warnings.extend(laid_over.err().as_ref().map(WarningText::from));
-            log.stage("level zero");
-        }
+        self.lay_level_over(motion, &mut responses, warnings, log);
 
         let (groups, radio) = (&model.matches, model.radio.as_ref());
         let corrections = gather(warnings, |doubts| {
@@ -175,6 +164,36 @@ impl FittedClip<'_> {
             date: day_of_file(&self.sightings.clip.path).as_deref(),
         })?;
         Ok((measurement, rows))
+    }
+
+    /// Adds the level position of another clip to the responses; a warning says why it is not used.
+    fn lay_level_over(
+        &self,
+        motion: &Motion,
+        responses: &mut Responses,
+        warnings: &mut Vec<WarningText>,
+        log: &mut StageLog,
+    ) {
+        if let Some(level) = self.level {
+            let laid_over = level.lay_over(self.profile, motion, responses);
+            warnings.extend(laid_over.err().as_ref().map(WarningText::from));
+            log.stage("level zero");
+        }
+    }
+
+    /// The holds of a function: known ones, or those that the motion shows.
+    fn holds(
+        &self,
+        motion: &Motion,
+        cards: &Sightings,
+        model: &ModelFile,
+        warnings: &mut Vec<WarningText>,
+    ) -> Result<Holds, CommandError> {
+        let options = HoldOptions::default();
+        Ok(gather(warnings, |doubts| match self.given {
+            Some(given) => stations::holds_as_given(motion, given, model, doubts),
+            None => stations::find_holds(motion, cards, model, &options, doubts),
+        })?)
     }
 }
 

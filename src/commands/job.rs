@@ -6,19 +6,20 @@ use super::CommandError;
 use super::function_work::{FittedClip, fit_wanted};
 use super::level_clip::{LevelClip, SearchedLevel};
 use super::output::{OutputFolder, write_files};
+use super::search::CacheHit;
 use super::stage_log::StageLog;
 use super::unfinished;
 use crate::camera::{Camera, CameraProfile};
-use crate::clip::{Clip, ClipOptions, ClipWarning, Frame, Levels, drop_damaged};
+use crate::clip::{Clip, ClipOptions, Frame, Levels};
 use crate::foreign::give_back_memory;
 use crate::functions::{InClip, Wanted};
 use crate::measurement::{FrameRow, Measurement};
 use crate::model_file::ModelFile;
+use crate::motion::Motion;
 use crate::progress::Progress;
 use crate::report::{self, NamedFile, Picture, ReportInputs, frame_to_mark};
-use crate::sighting_cache::{Before, Searched, SightingCache};
 use crate::stations::{self, HoldOptions, SeenRest};
-use crate::tags::{self, Checkpoint, SightedFrame, Sightings, TagPlan};
+use crate::tags::{SightedFrame, Sightings};
 use crate::warning::{WarningText, gather};
 
 /// Input of the job.
@@ -63,20 +64,6 @@ pub struct Done {
     pub measurement: Measurement,
     /// The part taken from an earlier search.
     pub cache_hit: CacheHit,
-}
-
-/// How much of the sightings is from the same search before.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub enum CacheHit {
-    /// Nothing; the clip was searched.
-    Nothing,
-    /// It had been interrupted, and was resumed.
-    Until {
-        /// Time of the last frame that was searched before.
-        time_s: f64,
-    },
-    /// All; the clip was not searched.
-    All,
 }
 
 /// Result of a job.
@@ -182,11 +169,7 @@ impl Job<'_> {
         let (found, cache_hit) = gather(warnings, |doubts| self.search(clips.main, first, doubts))?;
         let sightings = &*sightings.insert(found);
         give_back_memory();
-        log.stage(if cache_hit == CacheHit::All {
-            "cached sightings"
-        } else {
-            "clip and tags"
-        });
+        log.stage(cache_hit.stage());
         log.trace(|| self.traced_sightings(sightings, first.clone()));
 
         let wanted = self.wanted;
@@ -199,10 +182,7 @@ impl Job<'_> {
         });
         self.go_on()?;
 
-        let level = clips
-            .level
-            .map(|level| self.search_level(level, &shown, warnings, log))
-            .transpose()?;
+        let level = self.search_level(clips.level, &shown, warnings, log)?;
         let fitted = FittedClip {
             level: level.as_ref(),
             sightings,
@@ -224,30 +204,11 @@ impl Job<'_> {
         Ok(JobResult {
             measurement,
             rows,
-            marked: sightings
-                .frames
-                .get(frame_to_mark(&motion).unwrap_or(0))
-                .cloned(),
+            marked: marked_frame(sightings, &motion),
             lens: motion.lens,
             levels: info.levels,
             cache_hit,
         })
-    }
-
-    /// The level clip as far as it is of use: only beside one function.
-    fn search_level(
-        &self,
-        level: LevelClip,
-        shown: &InClip,
-        warnings: &mut Vec<WarningText>,
-        log: &mut StageLog,
-    ) -> Result<SearchedLevel, CommandError> {
-        if shown.functions.len() != 1 {
-            return Ok(level.of_several_functions());
-        }
-        let searched = level.search(self, warnings)?;
-        log.stage("level clip");
-        Ok(searched)
     }
 
     /// The files of a trace that show the sightings; the picture is of the frame with the most tags.
@@ -266,86 +227,39 @@ impl Job<'_> {
         Ok(report::trace_of_sightings(&sightings.frames, picture)?)
     }
 
-    /// Ends the job early where its result is no longer wanted.
-    fn go_on(&self) -> Result<(), CommandError> {
-        match self.progress.is_cancelled() {
-            true => Err(CommandError::Cancelled),
-            false => Ok(()),
+    /// Searches the clip of the level position, unless the measured clip shows several functions.
+    fn search_level(
+        &self,
+        level: Option<LevelClip>,
+        shown: &InClip,
+        warnings: &mut Vec<WarningText>,
+        log: &mut StageLog,
+    ) -> Result<Option<SearchedLevel>, CommandError> {
+        let Some(level) = level else {
+            return Ok(None);
+        };
+        if shown.functions.len() != 1 {
+            return Ok(Some(level.of_several_functions()));
         }
+        let searched = level.search(self, warnings)?;
+        log.stage("level clip");
+        Ok(Some(searched))
     }
 
-    /// Clip → sightings, as many of them as can be from the same search before.
-    pub(super) fn search(
-        &self,
-        clip: Clip,
-        first: &mut Option<Frame>,
-        warnings: &mut Vec<ClipWarning>,
-    ) -> Result<(Sightings, CacheHit), CommandError> {
-        let info = clip.info().clone();
-        let plan = TagPlan::of(self.model);
-        let place = |folder| SightingCache::new(folder, &info, &self.clip_options, &plan);
-        let taken = match &self.cache {
-            Cache::Off => None,
-            Cache::In(folder) => place(folder).map(SightingCache::resume),
-            Cache::RefreshedIn(folder) => place(folder).map(SightingCache::start_over),
-        };
-        let (mut keeping, before) = taken.unwrap_or_default();
-        let cache_hit = CacheHit::of(&before);
-        let checkpoint = match before {
-            Before::All(Searched {
-                frames,
-                overview,
-                doubts,
-            }) => {
-                let mut sightings = Sightings {
-                    clip: info,
-                    frames,
-                    overview,
-                };
-                drop_damaged(&mut sightings.frames, |frame| frame.time_s, &doubts);
-                warnings.extend(doubts);
-                return Ok((sightings, cache_hit));
-            }
-            Before::Part(checkpoint) => *checkpoint,
-            Before::Nothing => Checkpoint::new(&plan)?,
-        };
-        let mut frames = clip.into_stream()?;
-        let progress = self.progress.as_ref();
-        let wanted = |_: &_| !progress.is_cancelled();
-        let read = frames.by_ref().take_while(wanted).inspect(|frame| {
-            if let (None, Ok(frame)) = (&first, frame) {
-                *first = Some(frame.clone());
-            }
-        });
-        let sightings = tags::sight_on(read, &info, &plan, checkpoint, &mut keeping, progress);
-        // What was seen until then is kept as the beginning of a search, not as a whole one.
-        self.go_on()?;
-        let mut sightings = sightings?;
-        let doubts = frames.finish();
-        if let Some(keeping) = keeping {
-            keeping.finish(&doubts);
+    /// Ends the job early if its result is no longer wanted.
+    pub(super) fn go_on(&self) -> Result<(), CommandError> {
+        if self.progress.is_cancelled() {
+            Err(CommandError::Cancelled)
+        } else {
+            Ok(())
         }
-        drop_damaged(&mut sightings.frames, |frame| frame.time_s, &doubts);
-        warnings.extend(doubts);
-        Ok((sightings, cache_hit))
     }
 }
 
-impl CacheHit {
-    fn of(before: &Before) -> Self {
-        match before {
-            Before::All(_) => Self::All,
-            Before::Part(checkpoint) => {
-                checkpoint
-                    .frames
-                    .last()
-                    .map_or(Self::Nothing, |frame| Self::Until {
-                        time_s: frame.time_s,
-                    })
-            }
-            Before::Nothing => Self::Nothing,
-        }
-    }
+/// The sightings in the frame that the report draws on.
+fn marked_frame(sightings: &Sightings, motion: &Motion) -> Option<SightedFrame> {
+    let frame = frame_to_mark(motion).unwrap_or(0);
+    sightings.frames.get(frame).cloned()
 }
 
 impl JobResult {
@@ -359,6 +273,7 @@ impl JobResult {
         })
     }
 
+    /// Writes the report.
     fn write(
         &self,
         picture: Option<Picture<'_>>,

@@ -79,17 +79,19 @@ impl LevelClip {
 }
 
 impl SearchedLevel {
-    /// Adds what the clip says of the neutrals to the responses; `profile` is that of the measured clip.
+    /// Adds the neutrals that the clip shows to the responses; `profile` is that of the measured clip.
     pub fn lay_over(
         &self,
         profile: &CameraProfile,
-        (motion, responses): (&Motion, &mut Responses),
+        motion: &Motion,
+        responses: &mut Responses,
     ) -> Result<(), LevelNotUsed> {
         // The fit may have found another lens than the profile's; it holds for pictures of its size.
         let size = |profile: &CameraProfile| (profile.width_px, profile.height_px);
-        let camera = match size(&self.profile) == size(profile) {
-            true => &motion.lens,
-            false => &self.profile.camera,
+        let camera = if size(&self.profile) == size(profile) {
+            &motion.lens
+        } else {
+            &self.profile.camera
         };
         let level = self.registered(camera, responses);
         responses.level = Some(level.map_err(|because| self.not_used(because))?);

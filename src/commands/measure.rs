@@ -5,9 +5,10 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 
 use super::entered::EnteredOptions;
-use super::job::{Cache, CacheHit, Clips, Done, Job};
+use super::job::{Cache, Clips, Done, Job};
 use super::level_clip::LevelClip;
 use super::output::OutputFolder;
+use super::search::CacheHit;
 use super::stage_log::StageLog;
 use super::terminal::{progress, say, say_result, warn};
 use super::values::positive_number;
@@ -34,13 +35,13 @@ pub struct Options {
     /// Folder for the report and the tables
     #[arg(long)]
     out: PathBuf,
-    /// Frames per second of a folder of frames that has no times.csv
+    /// Frames per second, of frames without times.csv
     #[arg(long, value_parser = positive_number)]
     fps: Option<f64>,
-    /// Exit with code 1 if a mismatch is out of tolerance
+    /// Exit with code 1 if out of tolerance
     #[arg(long)]
     check: bool,
-    /// Clip of the surfaces held level by a straight edge, for comparing their neutrals
+    /// Clip of the surfaces held level with each other
     #[arg(long, value_name = "CLIP")]
     level: Option<PathBuf>,
     #[command(flatten)]
@@ -107,7 +108,7 @@ pub struct CameraOptions {
         conflicts_with = "field_of_view_deg"
     )]
     camera: Option<PathBuf>,
-    /// Angle of view across the picture's diagonal, for a rough result without a profile
+    /// Diagonal angle of view, where there is no profile
     #[arg(long, value_name = "DEG", value_parser = positive_number)]
     field_of_view_deg: Option<f64>,
 }
@@ -129,12 +130,6 @@ impl CameraOptions {
 }
 
 impl CameraSource {
-    fn level_clip(&self, path: &Path, options: &ClipOptions) -> Result<LevelClip, CommandError> {
-        let clip = Clip::open(path, options)?;
-        let profile = self.profile(clip.info())?;
-        Ok(LevelClip::new(clip, profile))
-    }
-
     /// The profile for the pictures of a clip.
     fn profile(&self, clip: &ClipInfo) -> Result<CameraProfile, ProfileError> {
         match self {
@@ -144,6 +139,17 @@ impl CameraSource {
             }
         }
     }
+}
+
+/// Opens the clip in which the surfaces are held level with each other.
+fn level_clip(
+    path: &Path,
+    clip_options: &ClipOptions,
+    camera: &CameraSource,
+) -> Result<LevelClip, CommandError> {
+    let clip = Clip::open(path, clip_options)?;
+    let profile = camera.profile(clip.info())?;
+    Ok(LevelClip::new(clip, profile))
 }
 
 /// Measures, matches, and writes the results.
@@ -165,9 +171,9 @@ pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
     };
     let clip = Clip::open(&options.clip, &clip_options)?;
     let profile = camera.profile(clip.info())?;
-
-    let opened = |path: &PathBuf| camera.level_clip(path, &clip_options);
-    let level = options.level.as_ref().map(opened).transpose()?;
+    let level = options.level.as_deref();
+    let level = level.map(|path| level_clip(path, &clip_options, &camera));
+    let level = level.transpose()?;
     let job = Job {
         clip: &options.clip,
         clip_options,

@@ -36,11 +36,14 @@ pub fn run(options: &Options, common: Common) -> Result<Outcome, CommandError> {
     let model = ModelFile::read(&options.model)?;
     let mut measured = Vec::new();
     for folder in &options.folders {
-        let measurement = Measurement::read(&folder.join(FILE_NAME))?;
+        let file = folder.join(FILE_NAME);
+        no_link(&file)?;
+        let measurement = Measurement::read(&file)?;
         record::check(&measurement, &model)?;
         measured.push((folder, measurement));
     }
     let home = record::record_folder(&options.model);
+    no_link(&home)?;
     let mut kept = read_record(&home)?;
     for (folder, measurement) in measured {
         if let Some(same) = kept.iter().find(|kept| kept.measurement == measurement) {
@@ -91,6 +94,14 @@ fn read_record(home: &Path) -> Result<Vec<Kept>, CommandError> {
 fn is_plain(path: &Path, kind: impl Fn(&Metadata) -> bool) -> bool {
     path.symlink_metadata()
         .is_ok_and(|metadata| kind(&metadata))
+}
+
+/// A record neither reads nor writes through links: they may lead to files of others.
+fn no_link(path: &Path) -> Result<(), CommandError> {
+    match is_plain(path, Metadata::is_symlink) {
+        true => Err(CommandError::Link { path: path.into() }),
+        false => Ok(()),
+    }
 }
 
 /// Names in a folder, sorted; none if there is no such folder.

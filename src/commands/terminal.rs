@@ -10,7 +10,7 @@ use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use super::output::OutputError;
 use super::{CommandError, Common};
 use crate::measurement::Measurement;
-use crate::names::escaped;
+use crate::names::{self, escaped};
 use crate::progress::{Progress, Silent};
 use crate::report;
 
@@ -35,8 +35,17 @@ static UNWRITTEN: Mutex<Option<io::Error>> = Mutex::new(None);
 /// A line on standard output. Whoever reads it may stop reading, as `head` does: the work is done
 /// nevertheless. Any other failure is kept for [`check_written`].
 fn put(text: &dyn Display) {
+    put_line(&escaped(&text.to_string()));
+}
+
+/// The same of JSON, which has escapes of its own.
+fn put_json(text: &str) {
+    put_line(&names::escaped_in_json(text));
+}
+
+fn put_line(line: &str) {
     let mut output = std::io::stdout().lock();
-    let written = writeln!(output, "{}", escaped(&text.to_string())).and_then(|()| output.flush());
+    let written = writeln!(output, "{line}").and_then(|()| output.flush());
     if let Err(error) = written
         && error.kind() != ErrorKind::BrokenPipe
         && let Ok(mut unwritten) = UNWRITTEN.lock()
@@ -69,7 +78,7 @@ pub fn say_json(common: Common, result: &impl serde::Serialize) {
         return;
     }
     if let Ok(text) = serde_json::to_string_pretty(result) {
-        put(&text);
+        put_json(&text);
     }
 }
 
@@ -80,7 +89,7 @@ pub fn say_result(
     common: Common,
 ) -> Result<(), CommandError> {
     if common.json {
-        put(&measurement.to_json()?);
+        put_json(&measurement.to_json()?);
     }
     say(common, report::summary(measurement, report).trim_end());
     Ok(())

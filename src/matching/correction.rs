@@ -239,9 +239,10 @@ impl Correction {
     /// The ends at which the common travel comes first: the follower falls short of a surface whose
     /// travel can be reduced. Empty where the follower's numbers alone come first.
     pub fn common_travel(&self) -> &[OutOfReach] {
-        match self.target.is_reference() {
-            true => &self.out_of_reach,
-            false => &[],
+        if self.target.is_reference() {
+            &self.out_of_reach
+        } else {
+            &[]
         }
     }
 

@@ -7,7 +7,8 @@ use crate::model_file::Settings;
 
 use super::command::Command;
 use super::normals::Normals;
-use super::pair::{Pair, Place};
+use super::pair::Pair;
+use super::places::Place;
 
 /// Deviations of the unknowns of both curves from their estimates, one column a draw.
 #[derive(Debug, Clone)]

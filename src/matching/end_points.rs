@@ -3,7 +3,8 @@
 use crate::model_file::Settings;
 
 use super::command::Command;
-use super::pair::{Pair, Place};
+use super::pair::Pair;
+use super::places::Place;
 use super::score::{Score, is_allowed};
 
 /// Most end points of one side that a curve is tried on.
@@ -41,7 +42,8 @@ pub(super) fn best(pair: &Pair, places: &[Place], base: &Settings) -> Settings {
 pub(super) fn candidates(
     pair: &Pair,
     places: &[Place],
-    (base, alone): (&Settings, &Settings),
+    base: &Settings,
+    alone: &Settings,
     side: usize,
 ) -> Vec<f64> {
     let own = side_of(pair, places, base, side);

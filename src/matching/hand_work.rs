@@ -6,7 +6,8 @@ use serde::{Deserialize, Serialize};
 use super::cause::{Cause, LinkageDifference, LinkagePart};
 use super::differing::{LinkageFit, linkage, with_differences};
 use super::explanation::Explanations;
-use super::pair::{Pair, Place};
+use super::pair::Pair;
+use super::places::Place;
 use super::score::Score;
 use crate::measured::Measured;
 

@@ -2,7 +2,7 @@
 //!
 //! 1. `pairing` turns both sides of a pair into the input for the follower's numbers, up with up.
 //! 2. Each response becomes deflection against its servo's command, in the middle of the play
-//!    (`visits`, `curve`), and `pair` compares them over the whole common travel.
+//!    (`visits`, `curve`), and `pair` compares them at `places` over the whole common travel.
 //! 3. `numbers` searches the numbers that leave the least worst mismatch in the radio's own steps:
 //!    end points (`end_points`) and the output curve on them (`chain`).
 //! 4. `draws` of the joint covariance give bounds for any numbers (`promise`), and
@@ -22,6 +22,7 @@ mod command;
 mod constants;
 mod correction;
 mod curve;
+mod curve_table;
 mod differing;
 mod draws;
 mod end_points;
@@ -33,8 +34,10 @@ mod linkage;
 mod normals;
 mod numbers;
 mod pair;
+mod pair_covariance;
 mod pairing;
 mod pchip;
+mod places;
 mod promise;
 mod reach;
 mod score;
@@ -60,8 +63,9 @@ pub use warning::MatchingWarning;
 
 use aim::Aims;
 use draws::Draws;
-use pair::{Pair, Place};
-use pairing::Pairing;
+use pair::Pair;
+use pairing::{Names, Pairing};
+use places::Place;
 use score::Score;
 use stages::Improved;
 
@@ -94,8 +98,8 @@ pub fn match_groups(
                     corrections.push(correction);
                 }
                 Err(reason) => warnings.push(MatchingWarning::NotMatched {
-                    reference: names[0].into(),
-                    follower: names[1].into(),
+                    reference: names.reference.into(),
+                    follower: names.follower.into(),
                     reason,
                 }),
             }
@@ -104,8 +108,8 @@ pub fn match_groups(
     Ok(corrections)
 }
 
-/// The names of reference and follower, and the correction of the follower or why there is none.
-type Matched<'a> = ([&'a str; 2], Result<Correction, MatchingError>);
+/// A pair, and the correction of its follower or why there is none.
+type Matched<'a> = (Names<'a>, Result<Correction, MatchingError>);
 
 /// Matches every follower of a group, or every surface if the group has a target of its own.
 fn match_group<'a>(
@@ -118,8 +122,11 @@ fn match_group<'a>(
     if group.target.is_reference() {
         return followers
             .map(|follower| {
-                let names = [reference, follower];
-                (names, to_reference(responses, names, (group, radio)))
+                let names = Names {
+                    reference,
+                    follower,
+                };
+                (names, to_reference(responses, names, group, radio))
             })
             .collect();
     }
@@ -129,15 +136,20 @@ fn match_group<'a>(
         .enumerate()
         .map(|(side, surface)| {
             let aims = aims.as_ref().map_err(Clone::clone);
+            let names = Names {
+                reference: group.target.name(),
+                follower: surface,
+            };
             let matched = aims.and_then(|aims| {
                 let with_target = aims.responses_for(responses, side);
-                let correction = to_target(&with_target, surface, (group, radio))?;
-                Ok(match aims.is_own(side) {
-                    true => correction.at_its_target(),
-                    false => correction,
+                let correction = to_target(&with_target, names, group, radio)?;
+                Ok(if aims.is_own(side) {
+                    correction.at_its_target()
+                } else {
+                    correction
                 })
             });
-            ([group.target.name(), surface], matched)
+            (names, matched)
         })
         .collect()
 }
@@ -145,10 +157,10 @@ fn match_group<'a>(
 /// Matches one follower to its reference.
 fn to_reference(
     responses: &Responses,
-    [reference, follower]: [&str; 2],
-    (group, radio): (&MatchGroup, &Radio),
+    names: Names<'_>,
+    group: &MatchGroup,
+    radio: &Radio,
 ) -> Result<Correction, MatchingError> {
-    let names = (reference, follower);
     let pairing = Pairing::with_reference(responses, group, radio, names);
     let paired = pairing.paired(responses, names);
     let pair = Pair::new(&paired, names, pairing, radio)?;
@@ -156,16 +168,22 @@ fn to_reference(
     let own = pairing.neutral_deg().map(counted_from_own).transpose()?;
     let mut correction = correct(&pair, own.as_ref(), group)?;
     if !correction.out_of_reach.is_empty() {
-        correction.exchanged = exchanged(responses, (follower, reference), (group, radio));
+        let swapped = Names {
+            reference: names.follower,
+            follower: names.reference,
+        };
+        correction.exchanged = exchanged(responses, swapped, group, radio);
     }
     Ok(pairing.by_stick(correction))
 }
 
-/// The numbers of the reference where the follower is left alone, if it reaches it everywhere.
+/// The result if the reference gets the numbers and the follower is left alone; `names` are already
+/// swapped. `None` if the adjusted surface falls short anywhere.
 fn exchanged(
     responses: &Responses,
-    names: (&str, &str),
-    (group, radio): (&MatchGroup, &Radio),
+    names: Names<'_>,
+    group: &MatchGroup,
+    radio: &Radio,
 ) -> Option<Exchanged> {
     let pairing = Pairing::with_reference(responses, group, radio, names);
     let paired = pairing.paired(responses, names);
@@ -185,18 +203,18 @@ fn exchanged(
 /// Matches one surface to the group's target, which is among the responses under its name.
 fn to_target(
     with_target: &Responses,
-    surface: &str,
-    (group, radio): (&MatchGroup, &Radio),
+    names: Names<'_>,
+    group: &MatchGroup,
+    radio: &Radio,
 ) -> Result<Correction, MatchingError> {
-    let names = (group.target.name(), surface);
-    let pairing = Pairing::with_target(with_target, group, radio, surface);
+    let pairing = Pairing::with_target(with_target, group, radio, names.follower);
     let paired = pairing.paired(with_target, names);
     let pair = Pair::new(&paired, names, pairing, radio)?;
     Ok(pairing.by_stick(correct(&pair, None, group)?))
 }
 
-/// The best numbers for one follower and the mismatch that they leave; `own` is the same pair with each side counting
-/// from its own neutral, where `pair` does not.
+/// The best numbers for one follower and the mismatch that they leave; `own` is the same pair with
+/// each side counting from its own neutral, where `pair` does not.
 fn correct(
     pair: &Pair,
     own: Option<&Pair>,
@@ -206,16 +224,14 @@ fn correct(
     let draws = Draws::new(pair);
     let best = stages::improve(pair, &draws, &places, group.tolerance_deg)?;
     let differs = significance::differ(pair, &draws, &places);
+    // A target has no linkage that another could be compared with.
+    let has_linkages = group.target.is_reference();
     let (cause, hand_work) = match own {
-        // A target has no linkage that another could be compared with.
-        _ if !group.target.is_reference() => (None, None),
+        _ if !has_linkages => (None, None),
         None => why(pair, &places, differs),
-        Some(own) => {
-            let places = own.places(&own.reference_active);
-            let differs = significance::differ(own, &Draws::new(own), &places);
-            why(own, &places, differs)
-        }
+        Some(own) => why_from_own_neutral(own),
     };
+    let levels = has_linkages && pair.neutral_deg().is_none();
     let out_of_reach = if differs {
         reach::find(pair, &draws, &places, group.tolerance_deg)?
     } else {
@@ -235,11 +251,10 @@ fn correct(
         tolerance_deg: Some(group.tolerance_deg),
         play_floor_deg: Some(play_floor(pair)),
         neutral_deg: neutral_as_found(pair),
-        levelling_deg_per_deg: match pair.neutral_deg() {
-            None if group.target.is_reference() => {
-                sub_trim::levelling_deg_per_deg(pair, &places, &best.settings)
-            }
-            _ => None,
+        levelling_deg_per_deg: if levels {
+            sub_trim::levelling_deg_per_deg(pair, &places, &best.settings)
+        } else {
+            None
         },
         out_of_reach,
         exchanged: None,
@@ -251,14 +266,21 @@ fn correct(
     })
 }
 
-/// Why the sides move differently, and the work by hand that helps: neutral is set by the rod, and
-/// is no evidence about the linkages.
+/// Why the sides move differently, and the work by hand that helps. Both sides count from their own
+/// neutral: it is set by the rod, and is no evidence about the linkages.
 fn why(own: &Pair, places: &[Place], differs: bool) -> (Option<Cause>, Option<HandWork>) {
     if !differs {
         return (Some(Cause::Alike), None);
     }
     let (cause, hand_work) = hand_work::explain(own, places);
     (Some(cause), hand_work)
+}
+
+/// The same for a pair that is matched from a level position.
+fn why_from_own_neutral(own: &Pair) -> (Option<Cause>, Option<HandWork>) {
+    let places = own.places(&own.reference_active);
+    let differs = significance::differ(own, &Draws::new(own), &places);
+    why(own, &places, differs)
 }
 
 /// The follower's neutral above the reference's as found.

@@ -10,7 +10,8 @@ use crate::model_file::Settings;
 use super::chain::{self, BestCurve};
 use super::end_points::{self, side_of, with_end_point};
 use super::error::MatchingError;
-use super::pair::{Pair, Place};
+use super::pair::Pair;
+use super::places::Place;
 use super::score::{Aim, Score};
 use super::sub_trim;
 
@@ -40,7 +41,7 @@ pub(super) fn best(pair: &Pair, places: &[Place]) -> Result<Best, MatchingError>
     let entered_pct = pair.follower_active.sub_trim_pct;
     let mut curves: Vec<BestCurve> = sub_trim::candidates(pair, places)
         .iter()
-        .filter_map(|base| best_on(pair, places, (base, &ends_alone), change_deg2))
+        .filter_map(|base| best_on(pair, places, base, &ends_alone, change_deg2))
         .collect();
     for curve in &mut curves {
         if curve.settings.sub_trim_pct != entered_pct {
@@ -87,13 +88,14 @@ fn best_ends_alone(pair: &Pair, places: &[Place]) -> Settings {
 fn best_on(
     pair: &Pair,
     places: &[Place],
-    (found, ends_alone): (&Settings, &Settings),
+    found: &Settings,
+    ends_alone: &Settings,
     change_deg2: f64,
 ) -> Option<BestCurve> {
     let mut ends = found.clone();
     for side in [0, 1] {
         let own = side_of(pair, places, found, side);
-        let tried = end_points::candidates(pair, places, (found, ends_alone), side);
+        let tried = end_points::candidates(pair, places, found, ends_alone, side);
         if let Some(end_point) = best_end_point(pair, &own, (&ends, side), &tried, change_deg2) {
             ends.end_points_pct[side] = end_point;
         }

@@ -1,10 +1,9 @@
 //! Which stick positions of two sides belong together.
 //!
-//! Ailerons are compared up with up: the follower has to
-//! do at the opposite one. A differential gives the side that goes down a smaller share of the
-//! command before the numbers of its servo act, and a mix may turn the sign of that command. All
-//! sticks of a pair become inputs of the follower's numbers; the rest is the plain task of two
-//! sides that move the same way.
+//! Ailerons are compared up with up: the follower has to do the same at the opposite stick position.
+//! A differential gives the side that goes down a smaller share of the command before the numbers of
+//! its servo act, and a mix may turn the sign of that command. All sticks of a pair become inputs of
+//! the follower's numbers. Then both sides move the same way.
 
 use crate::measured::Measured;
 use crate::model_file::{Compare, MatchGroup, MatchMotion, Radio};
@@ -12,6 +11,13 @@ use crate::response::{Response, Responses, StationDeflection};
 use crate::stations::Approach;
 
 use super::correction::{Correction, StationMismatch};
+
+/// Names of the two surfaces of a pair; the reference may be a target.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Names<'n> {
+    pub reference: &'n str,
+    pub follower: &'n str,
+}
 
 /// How the sticks of a pair belong together.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -37,7 +43,7 @@ impl Pairing {
         responses: &Responses,
         group: &MatchGroup,
         radio: &Radio,
-        names: (&str, &str),
+        names: Names<'_>,
     ) -> Self {
         let (across, mirror) = match (group.motion, group.compare) {
             (MatchMotion::Same, _) => (1.0, 1.0),
@@ -47,8 +53,8 @@ impl Pairing {
         Self {
             across,
             mirror,
-            share: share(responses, group, names.1),
-            inputs: [input_sign(radio, names.0), input_sign(radio, names.1)],
+            share: share(responses, group, names.follower),
+            inputs: [names.reference, names.follower].map(|name| input_sign(radio, name)),
             is_target: false,
             neutral_deg: neutral_deg(responses, names).map(|offset| offset.scaled(mirror)),
         }
@@ -62,13 +68,17 @@ impl Pairing {
         surface: &str,
     ) -> Self {
         let sign = input_sign(radio, surface);
+        let names = Names {
+            reference: &group.reference,
+            follower: surface,
+        };
         Self {
             across: 1.0,
             mirror: 1.0,
             share: share(responses, group, surface),
             inputs: [sign, sign],
             is_target: true,
-            neutral_deg: neutral_deg(responses, (&group.reference, surface)),
+            neutral_deg: neutral_deg(responses, names),
         }
     }
 
@@ -80,7 +90,7 @@ impl Pairing {
         }
     }
 
-    /// The follower's neutral above the reference's, where a level zero says it.
+    /// The follower's neutral above the reference's, if a level zero gives it.
     pub fn neutral_deg(self) -> Option<Measured> {
         self.neutral_deg
     }
@@ -128,15 +138,15 @@ impl Pairing {
     }
 
     /// Both responses by the input of the follower's numbers.
-    pub fn paired(self, responses: &Responses, names: (&str, &str)) -> Responses {
+    pub fn paired(self, responses: &Responses, names: Names<'_>) -> Responses {
         let mut paired = responses.clone();
         let mut row = 0;
         for surface in &mut paired.surfaces {
             let count = surface.stations.len();
-            if surface.surface == names.0 {
+            if surface.surface == names.reference {
                 let turned = self.across * self.inputs[1] < 0.0;
                 by_input(surface, turned, |stick| self.input_pct(self.across * stick));
-            } else if surface.surface == names.1 {
+            } else if surface.surface == names.follower {
                 by_input(surface, self.inputs[1] < 0.0, |stick| self.input_pct(stick));
                 if self.mirror < 0.0 {
                     negate(surface);
@@ -180,11 +190,12 @@ impl Pairing {
 }
 
 /// The follower's neutral above the reference's; that of the reference itself is level.
-fn neutral_deg(responses: &Responses, names: (&str, &str)) -> Option<Measured> {
+fn neutral_deg(responses: &Responses, names: Names<'_>) -> Option<Measured> {
     let level = responses.level.as_ref()?;
-    match names.0 == names.1 {
-        true => Some(Measured::new(0.0, 0.0)),
-        false => level.between(names.0, names.1),
+    if names.reference == names.follower {
+        Some(Measured::new(0.0, 0.0))
+    } else {
+        level.between(names.reference, names.follower)
     }
 }
 

@@ -5,7 +5,8 @@ use crate::model_file::Settings;
 
 use super::command::Command;
 use super::draws::Draws;
-use super::pair::{Pair, Place};
+use super::pair::Pair;
+use super::places::Place;
 
 /// Mismatch over the travel, draw by draw.
 #[derive(Debug, Clone)]

@@ -11,7 +11,8 @@ use super::correction::{StageGain, StationMismatch};
 use super::draws::Draws;
 use super::end_points::on_step;
 use super::error::MatchingError;
-use super::pair::{Pair, Place};
+use super::pair::Pair;
+use super::places::Place;
 use super::stages::improve;
 
 /// An end at which the follower stays short of its reference whatever is entered.

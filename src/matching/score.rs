@@ -4,7 +4,8 @@ use crate::model_file::Settings;
 
 use super::command::Command;
 use super::constants::WORST_QUANTUM_DEG;
-use super::pair::{Pair, Place};
+use super::pair::Pair;
+use super::places::Place;
 
 /// Commands may pass the measured range by this much, %: rounding of the arithmetic only.
 pub(super) const RANGE_SLACK_PCT: f64 = 1e-9;

@@ -4,7 +4,8 @@
 use super::command::Command;
 use super::constants::{CONFIDENCE, NO_DOUBT_DEG, WORTH};
 use super::draws::Draws;
-use super::pair::{Pair, Place};
+use super::pair::Pair;
+use super::places::Place;
 use super::promise::{Outcomes, quantile};
 
 /// Whether the sides differ significantly anywhere.

@@ -6,7 +6,8 @@ use super::correction::{Stage, StageGain};
 use super::draws::Draws;
 use super::error::MatchingError;
 use super::numbers::{self, Best};
-use super::pair::{Pair, Place};
+use super::pair::Pair;
+use super::places::Place;
 use super::promise::Outcomes;
 use super::significance;
 

@@ -4,7 +4,8 @@
 use super::command::Command;
 use super::constants::{LEAST_TURN_DEG, STEPS_TRIED, TRIED_PCT};
 use super::end_points::on_step;
-use super::pair::{Pair, Place};
+use super::pair::Pair;
+use super::places::Place;
 use crate::model_file::Settings;
 use crate::stick;
 

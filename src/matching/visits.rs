@@ -1,6 +1,5 @@
 //! One surface's measured stations, ready to be fitted: deflection against servo command.
 
-use super::constants::RESOLUTION_DEG;
 use nalgebra::{DMatrix, DVector};
 
 use crate::measured::Measured;
@@ -8,6 +7,7 @@ use crate::response::Responses;
 use crate::response_model::Points;
 use crate::stick;
 
+use super::constants::RESOLUTION_DEG;
 use super::error::MatchingError;
 
 /// A stick beyond an early stop by less than this is at the stop, %; it only absorbs rounding.
@@ -45,52 +45,36 @@ impl Visits {
         surface: &str,
         command_pct: impl Fn(f64) -> f64,
     ) -> Result<Self, MatchingError> {
-        let unknown = || MatchingError::NotMeasured {
-            surface: surface.into(),
-        };
         let position = responses
             .surfaces
             .iter()
             .position(|response| response.surface == surface)
-            .ok_or_else(unknown)?;
-        let first_row = responses.surfaces[..position]
-            .iter()
-            .map(|response| response.stations.len())
-            .sum();
-        let response = &responses.surfaces[position];
-        let count = response.stations.len();
-        let joint = &responses.covariance_deg2;
-        if count == 0 {
-            return Err(unknown());
-        }
-        if joint.nrows() < first_row + count || joint.ncols() != joint.nrows() {
-            return Err(MatchingError::CovarianceShape {
-                rows: joint.nrows(),
-                stations: first_row + count,
-            });
-        }
-        let stick_pct: Vec<f64> = response.stations.iter().map(|at| at.stick_pct).collect();
-        let side = response
-            .stations
-            .iter()
-            .map(|at| at.approach.side_of_play())
-            .collect();
-        let mut covariance_deg2 = joint
-            .view((first_row, first_row), (count, count))
-            .into_owned();
-        for row in 0..count {
-            covariance_deg2[(row, row)] += RESOLUTION_DEG.powi(2);
-        }
+            .filter(|&position| !responses.surfaces[position].stations.is_empty())
+            .ok_or_else(|| MatchingError::NotMeasured {
+                surface: surface.into(),
+            })?;
+        let (before, response) = (
+            &responses.surfaces[..position],
+            &responses.surfaces[position],
+        );
+        let first_row = before.iter().map(|other| other.stations.len()).sum();
+        let stations = &response.stations;
+        let covariance_deg2 =
+            own_covariance_deg2(&responses.covariance_deg2, first_row, stations.len())?;
+        let stick_pct: Vec<f64> = stations.iter().map(|at| at.stick_pct).collect();
         let visits = Self {
             surface: surface.into(),
             first_row,
             command_pct: stick_pct.iter().map(|&stick| command_pct(stick)).collect(),
             deflection_deg: DVector::from_iterator(
-                count,
-                response.stations.iter().map(|at| at.deflection_deg.value),
+                stations.len(),
+                stations.iter().map(|at| at.deflection_deg.value),
             ),
             stick_pct,
-            side,
+            side: stations
+                .iter()
+                .map(|at| at.approach.side_of_play())
+                .collect(),
             covariance_deg2,
             used: Vec::new(),
             half_play_deg: response
@@ -98,13 +82,9 @@ impl Visits {
                 .play_deg
                 .map(|play| Measured::new(0.5 * play.value.abs(), 0.5 * play.sd)),
         };
-        let stops: Vec<f64> = response
-            .health
-            .early_stop
-            .iter()
-            .map(|stop| stop.stick_pct)
-            .collect();
-        visits.sifted(&stops)
+        let stops = response.health.early_stop.iter();
+        let stops_pct: Vec<f64> = stops.map(|stop| stop.stick_pct).collect();
+        visits.sifted(&stops_pct)
     }
 
     /// Decides which visits count, and rejects a surface that cannot be fitted.
@@ -176,4 +156,24 @@ impl Visits {
     pub fn used_covariance_deg2(&self, scatter_deg: f64) -> DMatrix<f64> {
         self.points().with_scatter_deg2(scatter_deg)
     }
+}
+
+/// One surface's covariance out of the joint one, with the resolution added, deg².
+fn own_covariance_deg2(
+    joint_deg2: &DMatrix<f64>,
+    first_row: usize,
+    count: usize,
+) -> Result<DMatrix<f64>, MatchingError> {
+    if joint_deg2.nrows() < first_row + count || joint_deg2.ncols() != joint_deg2.nrows() {
+        return Err(MatchingError::CovarianceShape {
+            rows: joint_deg2.nrows(),
+            stations: first_row + count,
+        });
+    }
+    let own = joint_deg2.view((first_row, first_row), (count, count));
+    let mut own_deg2 = own.into_owned();
+    for row in 0..count {
+        own_deg2[(row, row)] += RESOLUTION_DEG.powi(2);
+    }
+    Ok(own_deg2)
 }

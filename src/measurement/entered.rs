@@ -1,10 +1,11 @@
 //! The radio once the numbers that an earlier measurement proposed were entered.
 
+use std::collections::BTreeMap;
 use std::path::PathBuf;
 
 use super::Measurement;
 use crate::matching::Correction;
-use crate::model_file::{Radio, Settings};
+use crate::model_file::{Proposal, Radio, Settings};
 
 /// Two numbers of a radio closer than this are the same, percent.
 const SAME_PCT: f64 = 1e-6;
@@ -124,20 +125,12 @@ impl Measurement {
         if set.is_some() && !has_set {
             return Err(EnteredError::NoSuchSet { path });
         }
-        for (surface, now) in declared {
-            let Some(proposed) = entered.active.get(&surface) else {
-                entered.active.insert(surface, now);
-                continue;
-            };
-            let before = then.active.get(&surface);
-            let mut known = [Some(proposed), before].into_iter().flatten();
-            if !known.any(|known| is_same(known, &now)) {
-                return Err(EnteredError::OtherNumbers { path, surface });
-            }
+        if let Some(surface) = add_declared(&mut entered, &then, declared) {
+            return Err(EnteredError::OtherNumbers { path, surface });
         }
-        entered.proposed_in = Some(match &self.date {
-            Some(date) => format!("{date}, {}", self.clip.path),
-            None => self.clip.path.clone(),
+        entered.proposed_in = Some(Proposal {
+            date: self.date.clone(),
+            clip: self.clip.path.clone(),
         });
         Ok(entered)
     }
@@ -196,6 +189,27 @@ impl Measurement {
             &other.declared_settings(surface),
         )
     }
+}
+
+/// Adds declared numbers of surfaces without a proposal. Returns a surface whose declared numbers are
+/// neither the proposed ones nor those from before.
+fn add_declared(
+    entered: &mut Radio,
+    then: &Radio,
+    declared: BTreeMap<String, Settings>,
+) -> Option<String> {
+    for (surface, now) in declared {
+        let Some(proposed) = entered.active.get(&surface) else {
+            entered.active.insert(surface, now);
+            continue;
+        };
+        let before = then.active.get(&surface);
+        let mut known = [Some(proposed), before].into_iter().flatten();
+        if !known.any(|known| is_same(known, &now)) {
+            return Some(surface);
+        }
+    }
+    None
 }
 
 /// Whether a correction offers a set beside the usual one.
@@ -272,7 +286,7 @@ mod tests {
         let radio = entered(&before, before.radio.as_ref()).unwrap();
         assert_eq!(radio.active[RIGHT], before.matches[0].settings);
         let from = radio.proposed_in.unwrap();
-        assert_eq!(from, "2026-11-25, clips/heron_tail.mp4");
+        assert_eq!(from.to_string(), "2026-11-25, clips/heron_tail.mp4");
         // Without a declared radio it is the one of then.
         assert_eq!(entered(&before, None).unwrap().active, radio.active);
     }

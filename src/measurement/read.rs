@@ -7,6 +7,7 @@ use serde_json::Value;
 
 use super::{FILE_NAME, FORMAT, Measurement, MeasurementError, VERSION};
 use crate::bounded_file;
+use crate::model_file::MOST_CURVE_POINTS;
 use crate::names;
 
 /// Largest file that is read, bytes: several times that of ten minutes with 850 holds.
@@ -166,6 +167,11 @@ impl Measurement {
     fn radio_contradiction(&self) -> Option<(String, String)> {
         let radio = self.radio.as_ref()?;
         let points = radio.curve_points_pct.as_deref().unwrap_or_default().len();
+        if points > MOST_CURVE_POINTS {
+            let fault =
+                format!("has {points} curve points, and {MOST_CURVE_POINTS} at most are read");
+            return Some(("radio".into(), fault));
+        }
         radio
             .active
             .iter()

@@ -4,6 +4,8 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use serde::{Deserialize, Serialize};
 
+use super::Proposal;
+
 /// The smallest step of a radio that is not declared, percent: the coarsest in use (common practice,
 /// no source), so that the numbers can be entered whatever the radio.
 pub(super) const DEFAULT_STEP_PCT: f64 = 1.0;
@@ -13,6 +15,10 @@ pub(super) const DEFAULT_LIMIT_PCT: f64 = 150.0;
 /// The largest output of a curve where none is declared, percent: most radios cut off what is beyond
 /// (common practice, no source).
 pub(super) const DEFAULT_CURVE_LIMIT_PCT: f64 = 100.0;
+
+/// Most points of a curve that are read; curves of radios have up to some 20 (common practice, no
+/// source). Time and memory of matching grow with the square.
+pub(crate) const MOST_CURVE_POINTS: usize = 100;
 
 /// What the radio accepts at the servo level.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -42,7 +48,7 @@ pub struct Radio {
     pub active: BTreeMap<String, Settings>,
     /// The measurement whose proposal these numbers are, where they were taken from one.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub proposed_in: Option<String>,
+    pub proposed_in: Option<Proposal>,
     /// Surfaces whose servo numbers get the stick's command with its sign turned, from a mix of −100 %.
     #[serde(default, skip_serializing_if = "BTreeSet::is_empty")]
     pub reversed: BTreeSet<String>,

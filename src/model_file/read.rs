@@ -20,6 +20,9 @@ const RULER_SD_LIMITS: Limits = Limits::new(0.01, 1000.0, "mm");
 
 /// Walks the whole file.
 pub(super) fn model_file(path: &Path, mut file: Reader<'_>) -> Option<ModelFile> {
+    if file.is_other_kind("surface", "matrix", "a camera profile") {
+        return None;
+    }
     check_format(&mut file);
     let name = file.required_table("model").and_then(model_name);
     let mut book = TagBook::new(common_edge(&mut file));

@@ -37,15 +37,7 @@ pub(super) fn declared(
 ) -> Option<Declared> {
     let tables = file.tables("function");
     if tables.is_empty() {
-        let matches = match_groups(file, names, surfaces, None);
-        let stations = file
-            .required_table("stations")
-            .and_then(|table| stations(table, book));
-        return Some(Declared {
-            matches: matches?,
-            stations: stations?,
-            functions: Vec::new(),
-        });
+        return without_functions(file, names, surfaces, book);
     }
     for group in file.tables("match") {
         let faults = group.faults();
@@ -78,6 +70,24 @@ pub(super) fn declared(
         matches: matches.cloned().collect(),
         stations,
         functions,
+    })
+}
+
+/// Reads the match groups and stations of a file without functions.
+fn without_functions(
+    file: &mut Reader<'_>,
+    names: &Names,
+    surfaces: &[Surface],
+    book: &mut TagBook,
+) -> Option<Declared> {
+    let matches = match_groups(file, names, surfaces, None);
+    let stations = file
+        .required_table("stations")
+        .and_then(|table| stations(table, book));
+    Some(Declared {
+        matches: matches?,
+        stations: stations?,
+        functions: Vec::new(),
     })
 }
 

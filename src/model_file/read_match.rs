@@ -1,4 +1,4 @@
-//! Reads which surfaces are to move alike, and what they are adjusted to.
+//! Reads which surfaces have to move alike, and the target of their adjustment.
 
 use toml::Spanned;
 
@@ -28,6 +28,15 @@ enum Word {
     Smaller,
 }
 
+const MOTIONS: [(&str, MatchMotion); 2] = [
+    ("same", MatchMotion::Same),
+    ("opposite", MatchMotion::Opposite),
+];
+const COMPARISONS: [(&str, Compare); 2] = [
+    ("up-with-up", Compare::UpWithUp),
+    ("up-with-down", Compare::UpWithDown),
+];
+
 /// Reads every `[[match]]` of a file, or of a function, whose surfaces are then `scope`; `surfaces`
 /// are those of the file that could be read.
 pub(super) fn match_groups(
@@ -37,53 +46,52 @@ pub(super) fn match_groups(
     scope: Option<Scope<'_>>,
 ) -> Option<Vec<MatchGroup>> {
     let mut roles = Roles::new(names, scope);
-    let read_one = |mut table: Reader<'_>| {
-        let reference = table.required::<String>("reference");
-        let followers = table.required::<Vec<Spanned<String>>>("followers");
-        let motions = [
-            ("same", MatchMotion::Same),
-            ("opposite", MatchMotion::Opposite),
-        ];
-        let motion = table.required_choice("motion", &motions);
-        let tolerance_deg = table.optional_number("tolerance_deg", TOLERANCE_LIMITS);
-        roles.add(&table, reference.as_ref(), followers.as_ref());
-        let chord_mm = reference.as_ref().and_then(|name| {
-            let surface = surfaces.iter().find(|one| one.name == *name.get_ref())?;
-            surface.chord_mm
-        });
-        let target = target(&mut table, chord_mm);
-        let down_to_up = table.optional_number("down_to_up", DIFFERENTIAL_LIMITS);
-        let comparisons = [
-            ("up-with-up", Compare::UpWithUp),
-            ("up-with-down", Compare::UpWithDown),
-        ];
-        let compare = table.optional_choice("compare", &comparisons);
-        if let Some(share) = &down_to_up
-            && (motion == Some(MatchMotion::Same) || compare == Some(Compare::UpWithDown))
-        {
-            table.fault(share, ModelFault::DifferentialUnused);
-        }
-        table.finish();
-        Some(MatchGroup {
-            reference: reference?.into_inner(),
-            followers: followers?
-                .into_inner()
-                .into_iter()
-                .map(Spanned::into_inner)
-                .collect(),
-            motion: motion?,
-            tolerance_deg: tolerance_deg.map_or(DEFAULT_TOLERANCE_DEG, Spanned::into_inner),
-            target: target?,
-            compare: compare.unwrap_or_default(),
-            down_to_up: down_to_up.map(Spanned::into_inner),
-        })
-    };
-    let groups = all(table.tables("match").into_iter().map(read_one));
+    let tables = table.tables("match").into_iter();
+    let groups = all(tables.map(|table| match_group(table, surfaces, &mut roles)));
     roles.check(table.faults());
     groups
 }
 
-/// What the group is adjusted to; throws in mm count on the reference's chord.
+/// Reads one `[[match]]`.
+fn match_group(
+    mut table: Reader<'_>,
+    surfaces: &[Surface],
+    roles: &mut Roles<'_>,
+) -> Option<MatchGroup> {
+    let reference = table.required::<String>("reference");
+    let followers = table.required::<Vec<Spanned<String>>>("followers");
+    let motion = table.required_choice("motion", &MOTIONS);
+    let tolerance_deg = table.optional_number("tolerance_deg", TOLERANCE_LIMITS);
+    roles.add(&table, reference.as_ref(), followers.as_ref());
+    let chord_mm = reference.as_ref().and_then(|name| {
+        let surface = surfaces.iter().find(|one| one.name == *name.get_ref())?;
+        surface.chord_mm
+    });
+    let target = target(&mut table, chord_mm);
+    let down_to_up = table.optional_number("down_to_up", DIFFERENTIAL_LIMITS);
+    let compare = table.optional_choice("compare", &COMPARISONS);
+    if let Some(share) = &down_to_up
+        && (motion == Some(MatchMotion::Same) || compare == Some(Compare::UpWithDown))
+    {
+        table.fault(share, ModelFault::DifferentialUnused);
+    }
+    table.finish();
+    Some(MatchGroup {
+        reference: reference?.into_inner(),
+        followers: followers?
+            .into_inner()
+            .into_iter()
+            .map(Spanned::into_inner)
+            .collect(),
+        motion: motion?,
+        tolerance_deg: tolerance_deg.map_or(DEFAULT_TOLERANCE_DEG, Spanned::into_inner),
+        target: target?,
+        compare: compare.unwrap_or_default(),
+        down_to_up: down_to_up.map(Spanned::into_inner),
+    })
+}
+
+/// The target of a group; throws in mm count on the reference's chord.
 fn target(table: &mut Reader<'_>, chord_mm: Option<f64>) -> Option<Target> {
     let words = [
         ("reference", Word::Reference),
@@ -91,7 +99,7 @@ fn target(table: &mut Reader<'_>, chord_mm: Option<f64>) -> Option<Target> {
         ("throws", Word::Throws),
         ("smaller", Word::Smaller),
     ];
-    let is_told = table.has("target");
+    let is_declared = table.has("target");
     let word = table.optional_choice("target", &words);
     let in_mm = table.optional_table("throws_mm");
     let in_deg = match (word, &in_mm) {
@@ -121,7 +129,7 @@ fn target(table: &mut Reader<'_>, chord_mm: Option<f64>) -> Option<Target> {
         (Some(Word::Straight), None) => Some(Target::Straight),
         (Some(Word::Smaller), None) => Some(Target::Smaller),
         (Some(Word::Reference), None) => Some(Target::Reference),
-        (None, None) => (!is_told).then_some(Target::Reference),
+        (None, None) => (!is_declared).then_some(Target::Reference),
     }
 }
 

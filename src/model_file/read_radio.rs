@@ -6,7 +6,9 @@ use toml::Spanned;
 
 use super::book::Names;
 use super::fields::Reader;
-use super::radio::{DEFAULT_CURVE_LIMIT_PCT, DEFAULT_LIMIT_PCT, DEFAULT_STEP_PCT};
+use super::radio::{
+    DEFAULT_CURVE_LIMIT_PCT, DEFAULT_LIMIT_PCT, DEFAULT_STEP_PCT, MOST_CURVE_POINTS,
+};
 use super::read_stations::STICK_LIMITS;
 use super::{CurveShows, EndPoints, Joins, ModelFault, Radio, Settings};
 use crate::table_reader::Limits;
@@ -23,10 +25,6 @@ const DEFAULT_US_PER_PCT: f64 = 5.0;
 
 /// Fewest points that make a curve.
 const FEWEST_CURVE_POINTS: usize = 2;
-
-/// Most points of a curve that are read; curves of radios have up to some 20 (common practice, no
-/// source). Time and memory of matching grow with the square.
-const MOST_CURVE_POINTS: usize = 100;
 
 /// A key in percent, and its equivalent in microseconds.
 type Keys = [&'static str; 2];

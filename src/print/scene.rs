@@ -85,6 +85,20 @@ fn from_above() -> Vec<Item> {
         label("airframe tag: on a part", 53.0, 50.0),
         label("that does not move", 53.0, 53.8),
         pointer((52.0, 48.8), (46.6, 47.2)),
+    ];
+    items.extend(camera_and_person());
+    items.extend(paragraph(
+        "Light from the camera's side, no lamp mirrored in the paper, no edge of a shadow on a tag.",
+        0.0,
+        112.0,
+        ABOVE_MM - 4.0,
+    ));
+    items
+}
+
+/// The camera behind the tail with its distance, and the person beside the line of sight.
+fn camera_and_person() -> Vec<Item> {
+    vec![
         // The camera and its field of view.
         stroke(&[
             (40.5, 92.0),
@@ -109,14 +123,7 @@ fn from_above() -> Vec<Item> {
         stroke(&[(86.0, 40.0), (90.0, 40.0)]),
         stroke(&[(86.0, 90.0), (90.0, 90.0)]),
         centred("distance", 88.0, 66.0),
-    ];
-    items.extend(paragraph(
-        "Light from the camera's side, no lamp mirrored in the paper, no edge of a shadow on a tag.",
-        0.0,
-        112.0,
-        ABOVE_MM - 4.0,
-    ));
-    items
+    ]
 }
 
 /// The camera's picture, with the given width.

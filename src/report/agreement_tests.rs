@@ -142,6 +142,35 @@ fn no_numbers_are_shown_where_the_sides_are_swapped() {
 }
 
 #[test]
+fn no_other_round_is_offered_where_the_sides_are_swapped() {
+    let (before, mut after) = (heron(), heron());
+    after.clip.path = "clips/heron_tail_again.mp4".into();
+    let round = |after: &Measurement| {
+        let comparison = Comparison::of(&before, after).unwrap();
+        let page = comparison_page(&comparison, &before, after).unwrap();
+        [comparison_summary(&comparison, after), page].map(|words| {
+            let words = words.split_whitespace().collect::<Vec<_>>().join(" ");
+            let is_offered = words.contains("Another round is worth it");
+            assert_eq!(words.contains('▸'), is_offered, "{words}");
+            assert_eq!(
+                words.contains("No numbers are shown"),
+                !is_offered,
+                "{words}"
+            );
+            is_offered
+        })
+    };
+    assert_eq!(round(&after), [true, true]);
+    after.warnings.push(WarningText {
+        code: "sides-exchanged".into(),
+        text: "left and right are swapped".into(),
+        mend: "do not enter any number".into(),
+        grave: true,
+    });
+    assert_eq!(round(&after), [false, false]);
+}
+
+#[test]
 fn a_prediction_beyond_the_tolerance_is_marked_as_well() {
     let mut measurement = heron();
     let predicted = &mut measurement.matches[0].predicted_deg.stations[7];

@@ -14,6 +14,7 @@ use super::charts::{self, Series};
 use super::format::in_both_formats;
 use super::page::{Counting, NumberRow, curve_kind, number_rows};
 use super::summary::{add_rows, paragraph};
+use super::withheld::withheld;
 use super::{ReportError, figures};
 
 #[derive(Template)]
@@ -90,7 +91,7 @@ pub fn comparison_summary(comparison: &Comparison, after: &Measurement) -> Strin
     );
     for pair in &comparison.pairs {
         text.push('\n');
-        let more = [promise(pair), no_other_round(pair)];
+        let more = [promise(pair), no_other_round(pair, after)];
         for words in std::iter::once(sentence(pair)).chain(more.into_iter().flatten()) {
             paragraph(&mut text, &words, "");
         }
@@ -125,7 +126,8 @@ fn add_next(text: &mut String, pair: &ComparedPair, after: &Measurement) {
         text.push('\n');
         paragraph(text, &words, "");
     }
-    let (Some(words), Some(later)) = (another_round(pair), correction_of(after, pair)) else {
+    let (Some(words), Some(later)) = (another_round(pair, after), correction_of(after, pair))
+    else {
         return;
     };
     text.push('\n');
@@ -176,7 +178,7 @@ fn pair_view<'a>(
 ) -> Option<PairView<'a>> {
     let [earlier, later] = [before, after].map(|measurement| correction_of(measurement, pair));
     let (earlier, later) = (earlier?, later?);
-    let another_round = another_round(pair);
+    let another_round = another_round(pair, after);
     let numbers = match another_round {
         Some(_) => number_rows(after, later),
         None => Vec::new(),
@@ -190,7 +192,7 @@ fn pair_view<'a>(
         sentence: figures::glued(&sentence(pair)),
         promise: promise(pair).map(|words| figures::glued(&words)),
         another_round: another_round.map(|words| figures::glued(&words)),
-        no_other_round: no_other_round(pair),
+        no_other_round: no_other_round(pair, after),
         undeclared: undeclared(pair),
         curve_kind: curve_kind(after.radio.as_ref()),
         numbers,
@@ -267,8 +269,11 @@ fn promise(pair: &ComparedPair) -> Option<String> {
     ))
 }
 
-fn another_round(pair: &ComparedPair) -> Option<String> {
-    let left = pair.another_round_deg?;
+/// The numbers for another round are worth entering, and may be shown.
+fn another_round(pair: &ComparedPair, after: &Measurement) -> Option<String> {
+    let left = pair
+        .another_round_deg
+        .filter(|_| withheld(after).is_none())?;
     Some(format!(
         "Another round is worth it: it would leave at most {} (95 %).",
         figures::at_most_deg(left)
@@ -296,12 +301,14 @@ fn undeclared(pair: &ComparedPair) -> Option<String> {
     })
 }
 
-/// A word where the pair is not surely within and no other numbers would surely help.
-fn no_other_round(pair: &ComparedPair) -> Option<String> {
-    let is_open = pair.standing != Standing::Within
-        && pair.another_round_deg.is_none()
-        && !pair.proposal_undeclared
-        && !pair.not_entered;
+/// Why no numbers follow: they may not be shown, or the pair is not surely within and no other numbers
+/// would surely help.
+fn no_other_round(pair: &ComparedPair, after: &Measurement) -> Option<String> {
+    if pair.another_round_deg.is_some() {
+        return withheld(after).map(Into::into);
+    }
+    let is_open =
+        pair.standing != Standing::Within && !pair.proposal_undeclared && !pair.not_entered;
     is_open.then(|| {
         "Another round of numbers is not worth it: none would clearly leave less. Check the \
          linkage for play, and how far each side reaches."

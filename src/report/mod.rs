@@ -34,6 +34,7 @@ mod phone_tests;
 mod tests;
 
 use crate::figures;
+use crate::measured::Measured;
 use crate::measurement::{FrameRow, Measurement};
 use crate::names::without_unseen;
 
@@ -87,6 +88,13 @@ impl NamedFile {
 /// screen and for a phone.
 pub fn throws_charts(surface: &str, measured: &[Throws]) -> [String; 2] {
     [Format::Wide, Format::Narrow].map(|format| charts::throws(surface, measured, format))
+}
+
+/// The chart of a surface's neutral in each measurement against the latest one, for a screen and for a phone; the
+/// oldest measurement comes first.
+pub fn neutral_charts(surface: &str, against_latest_deg: &[Measured]) -> [String; 2] {
+    [Format::Wide, Format::Narrow]
+        .map(|format| charts::neutral(surface, against_latest_deg, format))
 }
 
 /// Inputs of a report besides the measurement.

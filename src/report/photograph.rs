@@ -165,11 +165,6 @@ mod tests {
         }
     }
 
-    const LIMITED: Levels = Levels {
-        black: 16,
-        white: 235,
-    };
-
     #[test]
     fn a_window_stays_inside_the_picture_and_holds_its_points() {
         let image = grey(1920, 1080);
@@ -185,7 +180,7 @@ mod tests {
     #[test]
     fn limited_range_becomes_black_and_white() {
         let image = grey(64, 32);
-        let bytes = jpeg(&image, LIMITED, Window::whole(&image), Format::Wide).unwrap();
+        let bytes = jpeg(&image, Levels::LIMITED, Window::whole(&image), Format::Wide).unwrap();
         let decoded = image::load_from_memory(&bytes).unwrap().to_luma8();
         assert_eq!(decoded.dimensions(), (64, 32));
         assert!(decoded.get_pixel(8, 16).0[0] < 4);
@@ -195,7 +190,7 @@ mod tests {
     #[test]
     fn large_pictures_are_shrunk() {
         let image = grey(3840, 2160);
-        let bytes = jpeg(&image, LIMITED, Window::whole(&image), Format::Wide).unwrap();
+        let bytes = jpeg(&image, Levels::LIMITED, Window::whole(&image), Format::Wide).unwrap();
         let decoded = image::load_from_memory(&bytes).unwrap();
         assert_eq!((decoded.width(), decoded.height()), (1920, 1080));
     }
@@ -204,7 +199,7 @@ mod tests {
     fn a_picture_that_lacks_pixels_is_an_error() {
         let mut image = grey(64, 32);
         image.pixels = image.pixels.iter().copied().skip(1).collect();
-        let refused = jpeg(&image, LIMITED, Window::whole(&image), Format::Wide);
+        let refused = jpeg(&image, Levels::LIMITED, Window::whole(&image), Format::Wide);
         assert!(matches!(
             refused,
             Err(ReportError::NoPicture { pixels: 2047, .. })

@@ -119,14 +119,8 @@ impl Judgement {
         }
     }
 
-    /// The verdict as a sentence, with the figure and the reason.
-    pub fn sentence(&self, correction: &Correction) -> String {
-        let (reference, follower) = (&correction.reference, &correction.follower);
-        if correction.is_its_own_target() {
-            return format!(
-                "The {follower} is the smaller side over the whole travel and stays as it is."
-            );
-        }
+    /// The largest mismatch, with its place.
+    fn found(&self, correction: &Correction) -> String {
         let found = self.worst_found.as_ref().map_or_else(
             || "by an unknown amount".into(),
             |station| {
@@ -137,12 +131,26 @@ impl Judgement {
                 )
             },
         );
-        let found = found + &between_stations(correction, self.worst_found.as_ref());
-        let accepted = self.tolerance_deg.map_or_else(
+        found + &between_stations(correction, self.worst_found.as_ref()) + &in_part(correction)
+    }
+
+    /// The tolerance in words.
+    fn accepted(&self) -> String {
+        self.tolerance_deg.map_or_else(
             || "the model file has no tolerance".into(),
             |tolerance_deg| format!("you accept ±{}", figures::declared_deg(tolerance_deg)),
-        );
-        let found = found + &in_part(correction);
+        )
+    }
+
+    /// The verdict as a sentence, with the figure and the reason.
+    pub fn sentence(&self, correction: &Correction) -> String {
+        let (reference, follower) = (&correction.reference, &correction.follower);
+        if correction.is_its_own_target() {
+            return format!(
+                "The {follower} is the smaller side over the whole travel and stays as it is."
+            );
+        }
+        let (found, accepted) = (self.found(correction), self.accepted());
         let remains = remains(correction);
         let only = if correction.target.is_reference() {
             " only"
@@ -207,13 +215,10 @@ fn in_part(correction: &Correction) -> String {
 /// Pairs that were to be matched and were not, each in a sentence.
 pub fn unmatched_pairs(measurement: &Measurement) -> Vec<String> {
     let pairs = measurement.groups.iter().flat_map(|group| {
-        let reference = match group.target.is_reference() {
-            true => None,
-            false => Some(&group.reference),
-        };
-        let name = match group.target.is_reference() {
-            true => group.reference.as_str(),
-            false => group.target.name(),
+        let (name, reference) = if group.target.is_reference() {
+            (group.reference.as_str(), None)
+        } else {
+            (group.target.name(), Some(&group.reference))
         };
         let surfaces = reference.into_iter().chain(&group.followers);
         surfaces.map(move |surface| (name, surface))

@@ -5,7 +5,7 @@ use nalgebra::{DMatrix, DVector};
 use super::averages::{Mean, Scatter, add_scatter, mean_over};
 use super::constants::FEWEST_HOLD_FRAMES;
 use super::passages::{add_shared_rad2, mean_at};
-use super::visits::{Place, visits};
+use super::visits::{Place, StationVisit, visits};
 use super::warning::UnmeasuredHold;
 use super::{ResponseError, ResponseWarning};
 use crate::conventions::deg_from_rad;
@@ -19,7 +19,7 @@ pub(super) struct SurfaceMeans {
     pub visits: Vec<usize>,
     /// Mean over each measured visit; a declared span of neutral follows as the last one.
     pub means: Vec<Mean>,
-    /// The passage behind each mean, where it is one.
+    /// The passage behind each mean, if it is one.
     passages: Vec<Option<usize>>,
     /// Share of each mean in neutral; the shares add up to one.
     pub neutral_shares: Vec<f64>,
@@ -35,6 +35,75 @@ pub(super) struct HoldDeflections {
     pub covariance_deg2: DMatrix<f64>,
 }
 
+/// The means over the visits of a surface, and the visits without one.
+#[derive(Default)]
+struct VisitMeans {
+    /// Position of each measured visit in time.
+    visits: Vec<usize>,
+    means: Vec<Mean>,
+    /// The passage behind each mean, if it is one.
+    passages: Vec<Option<usize>>,
+    /// Number of frames in neutral behind each mean.
+    neutral_counts: Vec<f64>,
+    unmeasured: Vec<UnmeasuredHold>,
+}
+
+impl VisitMeans {
+    /// Averages a surface over every visit in which it was seen.
+    fn over_all(motion: &Motion, holds: &Holds, surface: usize) -> Self {
+        let mut all = Self::default();
+        for (position, visit) in visits(holds).iter().enumerate() {
+            let mean = match visit.place {
+                Place::Hold(hold) => mean_over(motion, surface, &holds.holds[hold].frames),
+                Place::Passage(passage) => mean_at(motion, &holds.sweeps, surface, passage),
+            };
+            let Some(mean) = mean else {
+                let unmeasured = unmeasured_hold(motion, holds, surface, visit);
+                all.unmeasured.extend(unmeasured);
+                continue;
+            };
+            let is_neutral = |(frame, _): &&(usize, f64)| holds.neutral_frames.contains(frame);
+            let (count, passage) = match visit.place {
+                Place::Hold(_) => (mean.weights.iter().filter(is_neutral).count(), None),
+                Place::Passage(passage) => (0, Some(passage)),
+            };
+            all.visits.push(position);
+            all.push(mean, passage, count as f64);
+        }
+        all
+    }
+
+    fn push(&mut self, mean: Mean, passage: Option<usize>, neutral_count: f64) {
+        self.means.push(mean);
+        self.passages.push(passage);
+        self.neutral_counts.push(neutral_count);
+    }
+
+    /// Adds the scatter to the means of all passages, or of all rests.
+    fn add_scatter(&mut self, motion: &Motion, surface: usize, is_passage: bool) -> Scatter {
+        let pairs = self.means.iter_mut().zip(&self.passages);
+        let own = pairs.filter(|(_, passage)| passage.is_some() == is_passage);
+        let mut own: Vec<&mut Mean> = own.map(|(mean, _)| mean).collect();
+        add_scatter(motion, surface, &mut own)
+    }
+}
+
+/// A visit without a mean; `None` for a sweep that the surface did not follow far enough.
+fn unmeasured_hold(
+    motion: &Motion,
+    holds: &Holds,
+    surface: usize,
+    visit: &StationVisit,
+) -> Option<UnmeasuredHold> {
+    let frames = visit.frames(holds, surface);
+    let seen = |frame: &&usize| motion.frames[**frame].deflections[surface].is_some();
+    (!frames.is_empty()).then(|| UnmeasuredHold {
+        stick_pct: visit.stick_pct,
+        time_s: visit.time_s,
+        frames: frames.iter().filter(seen).count(),
+    })
+}
+
 /// Averages a surface over every visit in which it was seen, and over neutral.
 pub(super) fn surface_means(
     motion: &Motion,
@@ -43,71 +112,32 @@ pub(super) fn surface_means(
     warnings: &mut Vec<ResponseWarning>,
 ) -> Result<SurfaceMeans, ResponseError> {
     let name = &motion.surfaces[surface].name;
-    let mut measured = Vec::new();
-    let mut passages = Vec::new();
-    let mut means = Vec::new();
-    let mut neutral_counts = Vec::new();
-    let mut unmeasured = Vec::new();
-    for (position, visit) in visits(holds).iter().enumerate() {
-        let mean = match visit.place {
-            Place::Hold(hold) => mean_over(motion, surface, &holds.holds[hold].frames),
-            Place::Passage(passage) => mean_at(motion, &holds.sweeps, surface, passage),
-        };
-        let frames = visit.frames(holds, surface);
-        let Some(mean) = mean else {
-            if frames.is_empty() {
-                // A sweep that this surface did not follow far enough.
-                continue;
-            }
-            let seen = |frame: &&usize| motion.frames[**frame].deflections[surface].is_some();
-            unmeasured.push(UnmeasuredHold {
-                stick_pct: visit.stick_pct,
-                time_s: visit.time_s,
-                frames: frames.iter().filter(seen).count(),
-            });
-            continue;
-        };
-        let is_neutral = |(frame, _): &&(usize, f64)| holds.neutral_frames.contains(frame);
-        let (count, passage) = match visit.place {
-            Place::Hold(_) => (mean.weights.iter().filter(is_neutral).count(), None),
-            Place::Passage(passage) => (0, Some(passage)),
-        };
-        neutral_counts.push(count as f64);
-        passages.push(passage);
-        measured.push(position);
-        means.push(mean);
-    }
-    if !unmeasured.is_empty() {
+    let mut all = VisitMeans::over_all(motion, holds, surface);
+    if !all.unmeasured.is_empty() {
         warnings.push(ResponseWarning::HoldsNotMeasured {
             surface: name.clone(),
-            holds: unmeasured,
+            holds: std::mem::take(&mut all.unmeasured),
             fewest: FEWEST_HOLD_FRAMES,
         });
     }
-    if neutral_counts.iter().all(|count| *count == 0.0) {
+    if all.neutral_counts.iter().all(|count| *count == 0.0) {
         let span = mean_over(motion, surface, &holds.neutral_frames);
-        means.push(span.ok_or_else(|| ResponseError::NeutralNotMeasured {
+        let span = span.ok_or_else(|| ResponseError::NeutralNotMeasured {
             surface: name.clone(),
             frames: holds.neutral_frames.len(),
-        })?);
-        passages.push(None);
-        neutral_counts.push(1.0);
+        })?;
+        all.push(span, None, 1.0);
     }
-    let total: f64 = neutral_counts.iter().sum();
     // Errors in motion differ from those at rest, so each kind has its own scatter.
-    let kind = |means: &mut [Mean], is_passage: bool| {
-        let pairs = means.iter_mut().zip(&passages);
-        let own = pairs.filter(|(_, passage)| passage.is_some() == is_passage);
-        let mut own: Vec<&mut Mean> = own.map(|(mean, _)| mean).collect();
-        add_scatter(motion, surface, &mut own)
-    };
-    kind(&mut means, true);
-    let scatter = kind(&mut means, false);
+    all.add_scatter(motion, surface, true);
+    let scatter = all.add_scatter(motion, surface, false);
+    let total: f64 = all.neutral_counts.iter().sum();
+    let neutral_shares = all.neutral_counts.iter().map(|count| count / total);
     Ok(SurfaceMeans {
-        visits: measured,
-        means,
-        passages,
-        neutral_shares: neutral_counts.iter().map(|count| count / total).collect(),
+        neutral_shares: neutral_shares.collect(),
+        visits: all.visits,
+        means: all.means,
+        passages: all.passages,
         scatter,
     })
 }
@@ -152,8 +182,9 @@ fn passage_rows(surfaces: &[SurfaceMeans]) -> Vec<Option<(usize, usize, f64)>> {
     rows.collect()
 }
 
-/// Takes neutral off the rows, one a mean; one row a visit remains. The means are let go at once: their
-/// covariance is large where a clip has hundreds of holds, and a matrix to multiply it with as large.
+/// Subtracts neutral from the rows of the means; one row for each visit remains. It consumes the means,
+/// because their covariance is large in a clip with hundreds of holds. A matrix for a multiplication
+/// would be as large.
 fn from_neutral(surfaces: &[SurfaceMeans], of_means: DMatrix<f64>) -> DMatrix<f64> {
     let visits = surfaces.iter().map(|surface| surface.visits.len()).sum();
     let mut of_visits = DMatrix::zeros(visits, of_means.ncols());

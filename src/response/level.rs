@@ -112,7 +112,8 @@ impl LevelZero {
     pub(super) fn of_frames(
         motion: &Motion,
         means: &[SurfaceMeans],
-        (shown_by, frames): (String, &[usize]),
+        shown_by: String,
+        frames: &[usize],
     ) -> Option<Self> {
         let mut level: Vec<(usize, Mean)> = (0..means.len())
             .filter_map(|surface| Some((surface, mean_over(motion, surface, frames)?)))

@@ -108,9 +108,10 @@ pub(super) fn add_shared_rad2(
             let slopes = slope_a * slope_b;
             let timing_s2 = sweeps.timing_covariance_s2[(*surface_a, *surface_b)];
             let timing = timing_s2 * way_pct_per_s(*at_a) * way_pct_per_s(*at_b);
-            let opposed = match surface_a == surface_b {
-                true => opposed_pct(*surface_a, *at_a) * opposed_pct(*surface_b, *at_b),
-                false => 0.0,
+            let opposed = if surface_a == surface_b {
+                opposed_pct(*surface_a, *at_a) * opposed_pct(*surface_b, *at_b)
+            } else {
+                0.0
             };
             covariance_rad2[(row, column)] += slopes * (timing + opposed);
         }

@@ -53,24 +53,32 @@ pub fn respond(
         });
         row += count;
     }
-    let lags = side_lags(motion, holds, (&means, &surfaces), model);
+    let lags = side_lags(motion, holds, &means, &surfaces, model);
     warning::doubt_lags(&lags, warnings);
     let health = surfaces.iter().map(|response| &response.health);
-    let level_frames = holds.level_frames.as_ref();
-    let level = level_frames.and_then(|(span_s, frames)| {
-        let shown_by = format!("{} s to {} s of the clip", span_s[0], span_s[1]);
-        LevelZero::of_frames(motion, &means, (shown_by, frames))
-    });
-    if level_frames.is_some() && level.is_none() {
-        warnings.push(ResponseWarning::LevelNotMeasured);
-    }
     Ok(Responses {
-        level,
+        level: level_zero(motion, holds, &means, warnings),
         neutral: neutral::tags_at_neutral(motion, &means, health),
         surfaces,
         covariance_deg2: all.covariance_deg2,
         lags,
     })
+}
+
+/// How the neutrals compare with the level position, if the clip shows it.
+fn level_zero(
+    motion: &Motion,
+    holds: &Holds,
+    means: &[SurfaceMeans],
+    warnings: &mut Vec<ResponseWarning>,
+) -> Option<LevelZero> {
+    let (span_s, frames) = holds.level_frames.as_ref()?;
+    let shown_by = format!("{} s to {} s of the clip", span_s[0], span_s[1]);
+    let level = LevelZero::of_frames(motion, means, shown_by, frames);
+    if level.is_none() {
+        warnings.push(ResponseWarning::LevelNotMeasured);
+    }
+    level
 }
 
 /// One surface's stations in time; its deflections start at `row`.
@@ -108,7 +116,8 @@ fn stations_of(
 fn side_lags(
     motion: &Motion,
     holds: &Holds,
-    (means, responses): (&[SurfaceMeans], &[Response]),
+    means: &[SurfaceMeans],
+    responses: &[Response],
     model: &ModelFile,
 ) -> Vec<SideLag> {
     let by_frame = deflections::frame_deflections(motion, means);

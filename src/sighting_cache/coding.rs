@@ -58,14 +58,18 @@ impl Coder {
     }
 
     fn block<T: Serialize + ?Sized>(&mut self, value: &T) -> Option<Vec<u8>> {
-        let value = postcard::to_stdvec(value).ok()?;
+        Some(self.sealed(postcard::to_stdvec(value).ok()?))
+    }
+
+    /// The block of a value that is coded already.
+    fn sealed(&mut self, value: Vec<u8>) -> Vec<u8> {
         let mut bytes = (value.len() as u64).to_le_bytes().to_vec();
         bytes.extend(value);
         self.before = self.before.and(&bytes);
         let fingerprint = self.before.value().to_le_bytes();
         self.before = self.before.and(&fingerprint);
         bytes.extend(fingerprint);
-        Some(bytes)
+        bytes
     }
 }
 
@@ -145,6 +149,7 @@ impl Reader<'_> {
 mod tests {
     #![allow(clippy::unwrap_used)]
     use nalgebra::Point2;
+    use proptest::prelude::*;
 
     use super::*;
     use crate::landmarks::LandmarkSighting;
@@ -289,6 +294,27 @@ mod tests {
         let decoded = decode(&bytes, IDENTITY).unwrap();
         assert!(decoded.checkpoint.is_none());
         assert!(decoded.end.is_none());
+    }
+
+    proptest! {
+        #[test]
+        fn a_forged_block_is_read_as_a_search_or_ignored(
+            changes in prop::collection::vec((0.0..1.0f64, any::<u8>()), 1..8),
+            kept in 0.0..1.2f64,
+        ) {
+            let (frames, memory) = (frames(0..3), memory());
+            let part = BorrowedBlock::Part(&frames, &memory);
+            let mut value = postcard::to_stdvec(&part).unwrap();
+            for (place, byte) in changes {
+                let place = (place * value.len() as f64) as usize;
+                value[place] = byte;
+            }
+            value.truncate((kept * value.len() as f64) as usize);
+            let (mut coder, mut bytes) = Coder::begin(IDENTITY).unwrap();
+            bytes.extend(coder.sealed(value));
+            let decoded = decode(&bytes, IDENTITY).unwrap();
+            prop_assert!(decoded.length <= bytes.len() as u64);
+        }
     }
 
     #[test]

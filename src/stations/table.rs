@@ -29,7 +29,8 @@ pub(super) struct Row {
 /// every fault is reported at once.
 ///
 /// Columns are separated by commas, or by semicolons or tabs as spreadsheets write them where the
-/// comma is the decimal sign.
+/// comma is the decimal sign. Lines are read one by one, not by `csv`: there an open quote takes in all
+/// lines behind it, and a record behind a comment has the comment's line.
 pub(super) fn read_rows(path: &Path) -> Result<Vec<Row>, StationsError> {
     let text = bounded_file::read_text(path, MOST_BYTES).map_err(|error| {
         StationsError::FileUnreadable {

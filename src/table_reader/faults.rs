@@ -7,6 +7,7 @@ use miette::{Diagnostic, LabeledSpan, SourceCode};
 use thiserror::Error;
 
 use super::FromToml;
+use super::Slip;
 use super::excerpt::{Excerpt, marked};
 use crate::names::{LONGEST_NAME, shortened};
 
@@ -25,6 +26,8 @@ pub enum TableFault {
     Syntax {
         /// The parser's complaint.
         message: String,
+        /// What was probably meant.
+        slip: Option<Slip>,
     },
     /// The text is of another kind altogether.
     #[error("this is {what}")]
@@ -162,11 +165,15 @@ impl TableFault {
 impl Fault for TableFault {
     fn mend(&self) -> String {
         match self {
-            Self::Syntax { .. } => {
+            Self::Syntax {
+                slip: Some(slip), ..
+            } => slip.to_string(),
+            Self::Syntax { slip: None, .. } => {
                 "correct this first; the rest of the file is checked once it can be read".into()
             }
             Self::OtherKind { .. } => {
-                "name a model file or camera profile here: a text file that ends in .toml".into()
+                "give the model file of the aircraft with `--model`, and the camera profile with `--camera`"
+                    .into()
             }
             Self::TooLong { .. } => "write a shorter name".into(),
             Self::UnknownKey { meant, known, .. } => match meant {

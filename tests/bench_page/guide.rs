@@ -1,6 +1,5 @@
 //! Calibrating on the bench while the camera runs, with rendered pictures of a board as the camera.
 
-use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
@@ -11,6 +10,7 @@ use serde_json::{Value, json};
 use super::browser::{Browser, Camera, View};
 use super::in_browser;
 use super::server::{Answer, Server};
+use super::y4m::Y4m;
 
 /// The board of the pictures.
 const BOARD: [&str; 8] = [
@@ -38,7 +38,7 @@ fn pictures() -> Vec<GreyImage> {
     pictures
 }
 
-fn begin(server: &Server) -> String {
+pub fn begin(server: &Server) -> String {
     let order = json!({
         "name": "Webcam 1, 540p",
         "board": {"columns": 9, "rows": 6, "square_mm": 24.0,
@@ -46,23 +46,13 @@ fn begin(server: &Server) -> String {
     });
     let answer = server.send("POST", "/api/guidance", &[], order.to_string().as_bytes());
     assert_eq!(answer.status, 201, "{}", answer.text());
-    value(&answer)["id"].as_str().unwrap().to_owned()
-}
-
-fn value(answer: &Answer) -> Value {
-    serde_json::from_slice(&answer.body).unwrap()
+    answer.json()["id"].as_str().unwrap().to_owned()
 }
 
 fn send(server: &Server, id: &str, time_s: f64, picture: &GreyImage) -> Answer {
-    let (width, height) = (picture.width_px.to_string(), picture.height_px.to_string());
-    let headers = [
-        ("Content-Type", "application/octet-stream"),
-        ("X-Width", width.as_str()),
-        ("X-Height", height.as_str()),
-        ("X-Range", "full"),
-    ];
-    let path = format!("/api/guidance/{id}/frames?time_s={time_s}");
-    server.send("POST", &path, &headers, &picture.pixels)
+    let size_px = (picture.width_px, picture.height_px);
+    let frames = format!("/api/guidance/{id}/frames");
+    server.send_luma(&frames, time_s, size_px, &picture.pixels)
 }
 
 fn calibrated(folder: &Path, views: &str, name: &str) -> String {
@@ -104,7 +94,7 @@ fn pictures_become_a_profile_that_the_command_makes_again() {
             time_s += 0.1;
             let answer = send(&server, &id, time_s, &picture);
             assert_eq!(answer.status, 200, "{}", answer.text());
-            if value(&answer)["board"] == "kept" {
+            if answer.json()["board"] == "kept" {
                 break;
             }
         }
@@ -118,7 +108,7 @@ fn pictures_become_a_profile_that_the_command_makes_again() {
     assert_eq!(answer.status, 200, "{}", answer.text());
     let answer = server.send("POST", &format!("/api/guidance/{id}/finish"), &[], b"");
     assert_eq!(answer.status, 202, "{}", answer.text());
-    let camera = value(&answer)["camera"].as_str().unwrap().to_owned();
+    let camera = answer.json()["camera"].as_str().unwrap().to_owned();
     let profile = folder.path().join("webcam_1__540p.toml");
     let begun = Instant::now();
     while !profile.is_file() {
@@ -153,7 +143,7 @@ fn orders_that_cannot_be_met_are_refused_in_words() {
     let post = |path: &str, body: &[u8]| server.send("POST", path, &[], body);
     let refused = |answer: Answer, status: u16| {
         assert_eq!(answer.status, status, "{}", answer.text());
-        let words = value(&answer);
+        let words = answer.json();
         assert!(
             words["error"].is_string() && words["help"].is_string(),
             "{words}"
@@ -194,19 +184,16 @@ fn orders_that_cannot_be_met_are_refused_in_words() {
     assert_eq!(std::fs::read_dir(views).unwrap().count(), 1);
 }
 
-/// A camera that shows each picture for two seconds: 4:2:0 in the yuv4mpeg format of the MJPEG tools.
+/// A camera that shows each picture for two seconds.
 fn camera_file(folder: &Path) -> PathBuf {
     let path = folder.join("board.y4m");
-    let mut file = std::io::BufWriter::new(std::fs::File::create(&path).unwrap());
-    writeln!(file, "YUV4MPEG2 W960 H540 F5:1 Ip A1:1 C420jpeg").unwrap();
+    let mut file = Y4m::create(&path, "5:1");
     for picture in pictures() {
         for _ in 0..10 {
-            file.write_all(b"FRAME\n").unwrap();
-            file.write_all(&picture.pixels).unwrap();
-            file.write_all(&vec![128; 960 * 540 / 2]).unwrap();
+            file.add((picture.width_px, picture.height_px), &picture.pixels);
         }
     }
-    file.flush().unwrap();
+    file.finish();
     path
 }
 

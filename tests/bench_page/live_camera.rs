@@ -1,13 +1,12 @@
 //! A file that a browser shows as its camera: frames of the bundled clip, slowly enough for a person.
 
-use std::fs::File;
-use std::io::{BufWriter, Write};
 use std::ops::Range;
 use std::path::{Path, PathBuf};
 
 use hingewise::clip::{Clip, ClipOptions, Frame};
 
 use super::sample;
+use super::y4m::Y4m;
 
 /// Frames of the camera a second, a quarter of those of the clip.
 const RATE_HZ: &str = "15:2";
@@ -30,32 +29,23 @@ pub fn order_pct() -> Vec<f64> {
     PARTS.iter().map(|(stick_pct, _)| *stick_pct).collect()
 }
 
-/// Writes the file: uncompressed 4:2:0 at two thirds of the size of the clip, as the yuv4mpeg format of
-/// MJPEG tools has it, which chromium reads.
+/// Writes the file, at two thirds of the size of the clip.
 pub fn camera_file(folder: &Path) -> PathBuf {
     let path = folder.join("camera.y4m");
-    let mut file = BufWriter::new(File::create(&path).unwrap());
+    let mut file = Y4m::create(&path, RATE_HZ);
     let is_of_travel = |index: usize| index.is_multiple_of(LEARN_STEP);
     let is_of_hold = |index: usize| PARTS.iter().any(|(_, part)| part.contains(&index));
-    let mut header = true;
     // Twice through the clip, since all of its frames do not belong into memory.
     for is_wanted in [&is_of_travel as &dyn Fn(usize) -> bool, &is_of_hold] {
         let mut clip = Clip::open(&sample("cards.mp4"), &ClipOptions::default()).unwrap();
         while let Some(frame) = clip.next_frame(&mut Vec::new()).unwrap() {
             let (width, height) = (frame.image.width_px * 2 / 3, frame.image.height_px * 2 / 3);
-            if header {
-                let size = format!("W{width} H{height}");
-                writeln!(file, "YUV4MPEG2 {size} F{RATE_HZ} Ip A1:1 C420jpeg").unwrap();
-                header = false;
-            }
             if is_wanted(frame.index) {
-                file.write_all(b"FRAME\n").unwrap();
-                file.write_all(&two_thirds(&frame)).unwrap();
-                file.write_all(&vec![128; width * height / 2]).unwrap();
+                file.add((width, height), &two_thirds(&frame));
             }
         }
     }
-    file.flush().unwrap();
+    file.finish();
     path
 }
 

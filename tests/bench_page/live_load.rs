@@ -5,22 +5,11 @@ use std::net::TcpStream;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::time::{Duration, Instant};
 
-use serde_json::Value;
-
 use super::folder_with;
 use super::server::Server;
 
 /// Shape of the bundled profile, at a size that is quick to search.
 const SIZE: (usize, usize) = (960, 540);
-
-fn headers<'a>(width: &'a str, height: &'a str) -> [(&'a str, &'a str); 4] {
-    [
-        ("Content-Type", "application/octet-stream"),
-        ("X-Width", width),
-        ("X-Height", height),
-        ("X-Range", "full"),
-    ]
-}
 
 #[test]
 fn of_two_hundred_frames_a_second_the_newest_are_measured_and_pages_are_answered() {
@@ -30,7 +19,7 @@ fn of_two_hundred_frames_a_second_the_newest_are_measured_and_pages_are_answered
     let (measured, dropped) = (AtomicUsize::new(0), AtomicUsize::new(0));
     let begun = Instant::now();
     let is_over = AtomicBool::new(false);
-    let (width, height) = (SIZE.0.to_string(), SIZE.1.to_string());
+    let frames = format!("/api/live/{id}/frames");
     let mut took = Vec::new();
     std::thread::scope(|scope| {
         // Eight senders of 25 frames a second each.
@@ -39,15 +28,11 @@ fn of_two_hundred_frames_a_second_the_newest_are_measured_and_pages_are_answered
                 let frame = vec![128; SIZE.0 * SIZE.1];
                 while !is_over.load(Ordering::Relaxed) {
                     let sent = Instant::now();
-                    let path = format!(
-                        "/api/live/{id}/frames?time_s={}",
-                        begun.elapsed().as_secs_f64()
-                    );
-                    let answer = server.send("POST", &path, &headers(&width, &height), &frame);
+                    let time_s = begun.elapsed().as_secs_f64();
+                    let answer = server.send_luma(&frames, time_s, SIZE, &frame);
                     match answer.status {
                         200 => {
-                            let state: Value = serde_json::from_slice(&answer.body).unwrap();
-                            match state["dropped"] == true {
+                            match answer.json()["dropped"] == true {
                                 true => dropped.fetch_add(1, Ordering::Relaxed),
                                 false => measured.fetch_add(1, Ordering::Relaxed),
                             };
@@ -103,13 +88,7 @@ fn clients_that_never_read_their_answers_keep_nobody_out() {
     }
     assert_eq!(server.get(&format!("/live/{id}")).status, 200);
     // A good frame is answered, measured or not.
-    let (width, height) = (SIZE.0.to_string(), SIZE.1.to_string());
-    let path = format!("/api/live/{id}/frames?time_s=100");
-    let answer = server.send(
-        "POST",
-        &path,
-        &headers(&width, &height),
-        &vec![128; SIZE.0 * SIZE.1],
-    );
+    let frames = format!("/api/live/{id}/frames");
+    let answer = server.send_luma(&frames, 100.0, SIZE, &vec![128; SIZE.0 * SIZE.1]);
     assert_eq!(answer.status, 200, "{}", answer.text());
 }

@@ -1,4 +1,4 @@
-//! What the live page says and plays, by a stand-in for the loudspeaker.
+//! What the live page says and plays, by a stand-in for the loudspeaker, and its messages for a screen reader.
 
 use std::time::{Duration, Instant};
 
@@ -8,7 +8,9 @@ use super::browser::Browser;
 
 /// Notes down what would be heard: words, the pitch of each short tone, and the steady tone.
 const STAND_IN: &str = "
-    window.heard = { spoken: [], tones: [], loud: 0, steady: 0 };
+    window.heard = { spoken: [], tones: [], loud: 0, steady: 0, read: [] };
+    const status = document.querySelector('[data-status]');
+    new MutationObserver(() => heard.read.push(status.textContent)).observe(status, { childList: true });
     speechSynthesis.speak = (one) => heard.spoken.push(one.text);
     window.AudioContext = class {
         currentTime = 0;
@@ -52,10 +54,17 @@ pub async fn wait_to_hear(browser: &Browser, what: &str, is_wanted: impl Fn(&Val
 
 /// Whether these words were spoken.
 pub fn said(heard: &Value, words: &str) -> bool {
-    let spoken = heard["spoken"].as_array().unwrap();
-    spoken
-        .iter()
-        .any(|one| one.as_str().unwrap().contains(words))
+    has(&heard["spoken"], words)
+}
+
+/// Whether these words were put where a screen reader reads them out.
+pub fn read_out(heard: &Value, words: &str) -> bool {
+    has(&heard["read"], words)
+}
+
+fn has(texts: &Value, words: &str) -> bool {
+    let mut texts = texts.as_array().unwrap().iter();
+    texts.any(|one| one.as_str().unwrap().contains(words))
 }
 
 /// The switch silences the page, also while holds are kept.

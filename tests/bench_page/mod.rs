@@ -11,6 +11,8 @@ mod live_load;
 mod live_sound;
 mod server;
 mod serving;
+mod weight;
+mod y4m;
 
 use std::path::{Path, PathBuf};
 

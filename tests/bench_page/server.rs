@@ -6,6 +6,10 @@ use std::path::Path;
 use std::process::{Child, Command, ExitStatus, Stdio};
 use std::time::{Duration, Instant};
 
+use rustix::process::Signal;
+
+use crate::support::signals::send;
+
 /// A running `hingewise bench`.
 pub struct Server {
     child: Child,
@@ -51,17 +55,12 @@ impl Server {
         format!("http://127.0.0.1:{}", self.port)
     }
 
-    /// Sends a signal by its name.
-    pub fn signal(&self, signal: &str) {
-        let pid = self.child.id().to_string();
-        let sent = Command::new("kill")
-            .args([&format!("-{signal}"), &pid])
-            .status();
-        assert!(sent.unwrap().success());
+    pub fn signal(&self, signal: Signal) {
+        send(&self.child, signal);
     }
 
-    /// Sends a signal by its name, and waits for the end.
-    pub fn end(&mut self, signal: &str) -> (ExitStatus, Duration) {
+    /// Sends a signal, and waits for the end.
+    pub fn end(&mut self, signal: Signal) -> (ExitStatus, Duration) {
         let asked = Instant::now();
         self.signal(signal);
         let status = self.child.wait().unwrap();
@@ -73,7 +72,7 @@ impl Server {
     }
 
     pub fn json(&self, path: &str) -> serde_json::Value {
-        serde_json::from_slice(&self.get(path).body).unwrap()
+        self.get(path).json()
     }
 
     pub fn send(&self, method: &str, path: &str, headers: &[(&str, &str)], body: &[u8]) -> Answer {
@@ -96,6 +95,25 @@ impl Server {
         Answer::read(&answer)
     }
 
+    /// Sends a grey picture of that width and height as a frame, taken at a time of the session.
+    pub fn send_luma(
+        &self,
+        frames: &str,
+        time_s: f64,
+        (width, height): (usize, usize),
+        luma: &[u8],
+    ) -> Answer {
+        let (width, height) = (width.to_string(), height.to_string());
+        let headers = [
+            ("Content-Type", "application/octet-stream"),
+            ("X-Width", width.as_str()),
+            ("X-Height", height.as_str()),
+            ("X-Range", "full"),
+        ];
+        let path = format!("{frames}?time_s={time_s}");
+        self.send("POST", &path, &headers, luma)
+    }
+
     /// Orders a clip of the folder to be measured.
     pub fn order_sample(&self, clip: &str) -> String {
         let first = |path: &str| self.json(path)[0]["id"].as_str().unwrap().to_owned();
@@ -110,8 +128,7 @@ impl Server {
             order.to_string().as_bytes(),
         );
         assert_eq!(answer.status, 202, "{}", answer.text());
-        let answer: serde_json::Value = serde_json::from_slice(&answer.body).unwrap();
-        answer["id"].as_str().unwrap().to_owned()
+        answer.json()["id"].as_str().unwrap().to_owned()
     }
 
     /// Begins a live session with the aircraft and the camera of the folder.
@@ -122,8 +139,7 @@ impl Server {
         });
         let answer = self.send("POST", "/api/live", &[], ids.to_string().as_bytes());
         assert_eq!(answer.status, 201, "{}", answer.text());
-        let answer: serde_json::Value = serde_json::from_slice(&answer.body).unwrap();
-        answer["id"].as_str().unwrap().to_owned()
+        answer.json()["id"].as_str().unwrap().to_owned()
     }
 
     pub fn send_sample(&self) -> String {
@@ -135,8 +151,7 @@ impl Server {
             &clip,
         );
         assert_eq!(answer.status, 201, "{}", answer.text());
-        let answer: serde_json::Value = serde_json::from_slice(&answer.body).unwrap();
-        answer["id"].as_str().unwrap().to_owned()
+        answer.json()["id"].as_str().unwrap().to_owned()
     }
 
     pub fn state(&self, id: &str) -> String {
@@ -188,6 +203,10 @@ impl Answer {
             status,
             body: bytes[end + 4..].to_vec(),
         }
+    }
+
+    pub fn json(&self) -> serde_json::Value {
+        serde_json::from_slice(&self.body).unwrap()
     }
 
     pub fn text(&self) -> String {

@@ -283,13 +283,15 @@ fn new_groups_the_surfaces_of_a_jet_by_their_usual_names() {
 
 #[test]
 fn new_gives_a_v_tail_two_functions_of_one_pair() {
-    let text = new_file(&["left ruddervator", "right ruddervator"]);
-    let pair = vec!["left ruddervator", "right ruddervator"];
-    let expected = [
-        ("elevator", pair.clone(), Some(MatchMotion::Same)),
-        ("rudder", pair, Some(MatchMotion::Opposite)),
-    ];
-    assert_eq!(functions(&parsed(&text)), expected);
+    for name in ["ruddervator", "V-tail", "v tail", "vtail"] {
+        let sides = ["left", "right"].map(|side| format!("{side} {name}"));
+        let pair: Vec<&str> = sides.iter().map(String::as_str).collect();
+        let expected = [
+            ("elevator", pair.clone(), Some(MatchMotion::Same)),
+            ("rudder", pair.clone(), Some(MatchMotion::Opposite)),
+        ];
+        assert_eq!(functions(&parsed(&new_file(&pair))), expected, "{name}");
+    }
 }
 
 #[test]

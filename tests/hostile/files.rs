@@ -412,6 +412,24 @@ fn a_record_follows_no_links_and_bounds_its_numbers() {
         .output()
         .unwrap();
     assert!(output.status.success(), "{}", said(&output));
+    let of_link = |out: &str, model: &str| {
+        let mut command = hingewise(folder.path());
+        command.args(["record", out, "--model", model]);
+        super::refused(&mut command, &["is a link"]);
+    };
+    let linked = folder.path().join("linked");
+    std::fs::create_dir(&linked).unwrap();
+    symlink("../measurement.json", linked.join("measurement.json")).unwrap();
+    of_link("linked", "model.toml");
+    std::fs::copy(
+        folder.path().join("model.toml"),
+        folder.path().join("other.toml"),
+    )
+    .unwrap();
+    std::fs::create_dir(folder.path().join("away")).unwrap();
+    symlink("away", folder.path().join("other-record")).unwrap();
+    of_link("out", "other.toml");
+    assert!(names_in(&folder.path().join("away")).is_empty());
     let names: Vec<String> = names_in(&record)
         .iter()
         .map(|name| name.to_string_lossy().into_owned())

@@ -129,6 +129,19 @@ fn names_have_at_most_a_hundred_letters_wherever_they_come_from() {
 }
 
 #[test]
+fn curves_of_a_measurement_have_at_most_a_hundred_points() {
+    let folder = tempfile::tempdir().unwrap();
+    let kept = std::fs::read(project("tests/data/measurement/before.json")).unwrap();
+    let mut kept: serde_json::Value = serde_json::from_slice(&kept).unwrap();
+    let points: Vec<f64> = (0..101).map(|n| f64::from(n) * 2.0 - 100.0).collect();
+    kept["radio"]["curve_points_pct"] = points.into();
+    std::fs::write(folder.path().join("measurement.json"), kept.to_string()).unwrap();
+    let mut again = hingewise(folder.path());
+    again.args(["match", "measurement.json"]);
+    refused_at_once(&mut again, &["has 101 curve points, and 100 at most"]);
+}
+
+#[test]
 fn curves_have_at_most_a_hundred_points() {
     let folder = tempfile::tempdir().unwrap();
     for (count, is_refused) in [(16_001, true), (101, true), (100, false)] {
@@ -254,10 +267,11 @@ fn only_regular_files_are_read_and_only_up_to_a_limit() {
     }
 }
 
-/// An AVI of one uncompressed picture with 8-bit grey from a palette, whose rows run from the bottom: height
-/// above 0 in its `BITMAPINFOHEADER` (Microsoft's AVI RIFF File Reference).
+/// An AVI of uncompressed 8-bit grey pictures whose rows run from the bottom, which FFmpeg writes as a mark behind
+/// the `BITMAPINFOHEADER` (Microsoft's AVI RIFF File Reference; `riffenc.c`).
 fn bottom_up_avi() -> Vec<u8> {
-    const SIDE: u32 = 32;
+    const WIDTH: u32 = 192;
+    const HEIGHT: u32 = 108;
     let chunk = |name: &[u8; 4], body: &[u8]| {
         let mut bytes = name.to_vec();
         bytes.extend((body.len() as u32).to_le_bytes());
@@ -272,15 +286,16 @@ fn bottom_up_avi() -> Vec<u8> {
     };
     let main = chunk(
         b"avih",
-        &words(&[33_333, 0, 0, 0, 1, 0, 1, 0, SIDE, SIDE, 0, 0, 0, 0]),
+        &words(&[33_333, 0, 0, 0, 1, 0, 1, 0, WIDTH, HEIGHT, 0, 0, 0, 0]),
     );
     let mut stream = b"vidsDIB ".to_vec();
-    stream.extend(words(&[0, 0, 0, 1, 30, 0, 1, SIDE * SIDE, 0, 0, 0, 0]));
+    stream.extend(words(&[0, 0, 0, 1, 30, 0, 1, WIDTH * HEIGHT, 0, 0, 0, 0]));
     let stream = chunk(b"strh", &stream);
-    let mut picture = words(&[40, SIDE, SIDE]);
+    let mut picture = words(&[40, WIDTH, HEIGHT]);
     picture.extend([1, 0, 8, 0]);
     picture.extend(b"Y800");
-    picture.extend(words(&[SIDE * SIDE, 0, 0, 0, 0]));
+    picture.extend(words(&[WIDTH * HEIGHT, 0, 0, 0, 0]));
+    picture.extend(b"\0BottomUp\0");
     let format = chunk(b"strf", &picture);
     let list = |name: &[u8; 4], parts: &[&[u8]]| {
         let mut body = name.to_vec();
@@ -289,7 +304,7 @@ fn bottom_up_avi() -> Vec<u8> {
     };
     let streams = list(b"strl", &[&stream, &format]);
     let header = list(b"hdrl", &[&main, &streams]);
-    let frame = chunk(b"00db", &[128; (SIDE * SIDE) as usize]);
+    let frame = chunk(b"00db", &[128; (WIDTH * HEIGHT) as usize]);
     let movie = list(b"movi", &[&frame, &frame, &frame]);
     let mut body = b"AVI ".to_vec();
     body.extend(header);
@@ -298,17 +313,13 @@ fn bottom_up_avi() -> Vec<u8> {
 }
 
 #[test]
-fn uncompressed_pictures_with_rows_from_the_bottom_do_no_harm() {
+fn uncompressed_pictures_with_rows_from_the_bottom_are_refused() {
     let folder = tempfile::tempdir().unwrap();
     let clip = folder.path().join("clip.avi");
     let mut file = std::fs::File::create(&clip).unwrap();
     file.write_all(&bottom_up_avi()).unwrap();
-    let output = super::measure(folder.path(), &clip, "out")
-        .output()
-        .unwrap();
-    let said = said(&output);
-    assert_eq!(output.status.code(), Some(2), "{said}");
-    println!("{said}");
+    let mut measure = super::measure(folder.path(), &clip, "out");
+    refused_at_once(&mut measure, &["from the bottom row"]);
 }
 
 /// Makes a short clip with ffmpeg; `false` where it is not at hand.
@@ -331,33 +342,37 @@ fn made_by_ffmpeg(options: &[&str], clip: &Path) -> bool {
 #[test]
 fn pixels_that_are_not_square_and_interlaced_pictures_are_refused() {
     let folder = tempfile::tempdir().unwrap();
-    let clip = folder.path().join("clip.mp4");
-    let interlaced = [
-        "-c:v",
-        "libx264",
-        "-pix_fmt",
-        "yuv420p",
-        "-flags",
-        "+ildct+ilme",
-        "-top",
-        "1",
+    let h264 = "-c:v libx264 -pix_fmt yuv420p";
+    // The container says so, or only the pictures do.
+    let cases = [
+        (
+            format!("{h264} -vf setsar=4/3"),
+            "mp4",
+            "not square: 4 wide, 3 high",
+        ),
+        (
+            format!("{h264} -flags +ildct+ilme -top 1"),
+            "mp4",
+            "interlaced",
+        ),
+        (
+            format!("{h264} -x264-params bff=1:interlaced=1"),
+            "mkv",
+            "interlaced",
+        ),
+        (
+            "-c:v libx265 -pix_fmt yuv420p -x265-params interlace=tff:log-level=none".into(),
+            "mp4",
+            "interlaced",
+        ),
     ];
-    let oblong = [
-        "-c:v",
-        "libx264",
-        "-pix_fmt",
-        "yuv420p",
-        "-vf",
-        "setsar=4/3",
-    ];
-    for (options, words) in [
-        (&oblong[..], "not square: 4 wide, 3 high"),
-        (&interlaced[..], "interlaced"),
-    ] {
+    for (options, ending, words) in cases {
+        let clip = folder.path().join(format!("clip.{ending}"));
         let _ = std::fs::remove_file(&clip);
-        if !made_by_ffmpeg(options, &clip) {
-            println!("ffmpeg with libx264 is not at hand");
-            return;
+        let options: Vec<&str> = options.split(' ').collect();
+        if !made_by_ffmpeg(&options, &clip) {
+            println!("ffmpeg with {} is not at hand", options[1]);
+            continue;
         }
         refused_at_once(&mut super::measure(folder.path(), &clip, "out"), &[words]);
     }

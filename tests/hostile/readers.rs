@@ -13,7 +13,8 @@ use std::time::{Duration, Instant};
 use hingewise::camera::CameraProfile;
 use hingewise::clip::{Clip, ClipOptions};
 use hingewise::measurement::Measurement;
-use hingewise::model_file::ModelFile;
+use hingewise::model_file::{ModelFile, StationSource};
+use hingewise::stations::check_table;
 use proptest::prelude::*;
 use proptest::test_runner::{Config, RngSeed, TestRunner};
 
@@ -109,8 +110,9 @@ fn changed(good: &[u8], changes: &[Change]) -> Vec<u8> {
     bytes
 }
 
-/// Longest that one input may take.
+/// Longest that one input may take, and the memory that all of them may.
 const LONGEST: Duration = Duration::from_secs(10);
+const MOST_MEMORY_KB: u64 = 1 << 20;
 
 /// Gives so many mutations of good files to a reader.
 fn run(name: &str, cases: u32, good: &[Vec<u8>], read: impl Fn(&[u8])) {
@@ -183,7 +185,12 @@ fn all_readers(texts: u32, on_disk: u32, clips: u32) {
         }
     });
     times(on_disk);
+    tables_of_stations(on_disk);
+    stills(clips);
     clips_of_all_kinds(clips);
+    let peak_kb = peak_memory_kb();
+    println!("memory: {peak_kb} kB at most");
+    assert!(peak_kb < MOST_MEMORY_KB, "{peak_kb} kB");
 }
 
 /// `times.csv` beside two pictures.
@@ -204,7 +211,60 @@ fn times(cases: u32) {
     });
 }
 
-/// The first megabyte of videos and pictures.
+/// Marks and stick logs that a model file names.
+fn tables_of_stations(cases: u32) {
+    let folder = tempfile::tempdir().unwrap();
+    let good = vec![
+        b"time_s,stick_pct\n0.5,0\n1.5,100\n2.5,-100\n".to_vec(),
+        "\u{feff}time_s;stick_pct\r\n0,5;0\r\n# a note\r\n1,5;50,5\r\n".into(),
+        b"0\t0\n1\t10\n2\t20\n3\t30\n".to_vec(),
+    ];
+    let table = folder.path().join("table.csv");
+    for (name, source) in [
+        ("marks", StationSource::Marks("table.csv".into())),
+        ("stick logs", StationSource::Log("table.csv".into())),
+    ] {
+        let mut model = ModelFile::read(&project("sample-frames/model.toml")).unwrap();
+        model.path = folder.path().join("model.toml");
+        model.stations.source = source;
+        run(name, cases, &good, |bytes| {
+            std::fs::write(&table, bytes).unwrap();
+            let _ = check_table(&model);
+        });
+    }
+}
+
+/// Pictures in a folder.
+fn stills(cases: u32) {
+    let folder = tempfile::tempdir().unwrap();
+    let grey = image::GrayImage::from_fn(64, 36, |x, y| image::Luma([(x * y) as u8]));
+    for ending in ["png", "jpg"] {
+        let place = folder.path().join(format!("0.{ending}"));
+        grey.save(&place).unwrap();
+        let good = vec![std::fs::read(&place).unwrap()];
+        let options = ClipOptions {
+            untimed: true,
+            ..ClipOptions::default()
+        };
+        run(&format!("stills in {ending}"), cases, &good, |bytes| {
+            std::fs::write(&place, bytes).unwrap();
+            if let Ok(mut clip) = Clip::open(folder.path(), &options) {
+                let _ = clip.next_frame(&mut Vec::new());
+            }
+        });
+        std::fs::remove_file(&place).unwrap();
+    }
+}
+
+/// Largest memory of this process so far, kB; 0 where the system does not say (`proc(5)`).
+fn peak_memory_kb() -> u64 {
+    let status = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
+    let line = status.lines().find(|line| line.starts_with("VmHWM:"));
+    let number = line.and_then(|line| line.split_whitespace().nth(1));
+    number.and_then(|number| number.parse().ok()).unwrap_or(0)
+}
+
+/// The first megabyte of videos.
 fn clips_of_all_kinds(cases: u32) {
     let folder = tempfile::tempdir().unwrap();
     let videos = files(&[

@@ -66,6 +66,20 @@ fn names_are_harmless_in_terminals_pages_and_tables() {
 }
 
 #[test]
+fn json_on_standard_output_stays_json() {
+    let folder = tempfile::tempdir().unwrap();
+    measurement(folder.path());
+    let output = hingewise(folder.path())
+        .args(["match", "measurement.json", "--json"])
+        .output()
+        .unwrap();
+    let shown = String::from_utf8(output.stdout).unwrap();
+    assert!(!shown.contains(['\u{1b}', '\u{202e}']), "{shown:?}");
+    let read: serde_json::Value = serde_json::from_str(&shown).unwrap();
+    assert_eq!(read["surfaces"][0]["name"], NAME);
+}
+
+#[test]
 fn errors_show_names_and_lines_escaped() {
     let folder = tempfile::tempdir().unwrap();
     let model = "format = 1\nname\u{1b}[31m = \"a\u{202e}b\"\n";

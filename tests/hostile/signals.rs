@@ -5,7 +5,10 @@ use std::path::Path;
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
 
+use rustix::process::Signal;
+
 use super::{hingewise, measure, names_in, project, refused, said};
+use crate::support::signals::send;
 
 /// Longest wait for a program that is at work.
 const PATIENCE: Duration = Duration::from_secs(60);
@@ -35,29 +38,21 @@ fn begun(mut command: Command, folder: &Path) -> Child {
     child
 }
 
-fn send(signal: &str, child: &Child) {
-    let status = Command::new("kill")
-        .args([signal, &child.id().to_string()])
-        .status()
-        .unwrap();
-    assert!(status.success());
-}
-
 #[test]
 fn signals_end_the_program_and_leave_nothing_behind() {
     // Numbers of POSIX.1, `kill`.
-    for (signal, number) in [("-INT", 2), ("-TERM", 15), ("-HUP", 1)] {
+    for (signal, number) in [(Signal::INT, 2), (Signal::TERM, 15), (Signal::HUP, 1)] {
         let folder = tempfile::tempdir().unwrap();
         let mut command = measure(folder.path(), &sample(), "new/out");
         command.args(["--trace", "trace"]);
         let mut child = begun(command, folder.path());
-        send(signal, &child);
+        send(&child, signal);
         let status = child.wait().unwrap();
-        assert_eq!(status.signal(), Some(number), "{signal}: {status:?}");
+        assert_eq!(status.signal(), Some(number), "{signal:?}: {status:?}");
         let left = names_in(folder.path());
         assert!(
             left == ["kept", "new"] || left == ["kept"],
-            "{signal}: {left:?}"
+            "{signal:?}: {left:?}"
         );
         if left.contains(&"new".into()) {
             assert!(names_in(&folder.path().join("new")).is_empty());
@@ -77,7 +72,7 @@ fn an_ignored_signal_stays_ignored() {
         .arg(plain.get_program())
         .args(plain.get_args());
     let mut child = begun(command, folder.path());
-    send("-HUP", &child);
+    send(&child, Signal::HUP);
     assert!(child.wait().unwrap().success());
     assert!(folder.path().join("out/report.html").is_file());
 }

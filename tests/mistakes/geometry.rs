@@ -224,12 +224,17 @@ fn table() -> Vec<Mistake> {
                 "the clip contradicts hinge_to_tag_mm of \"left\"",
             ),
         ),
-        // In the hand the free motion of the picture takes such an edge up: the program does not name it yet.
         row(
             "edge of a surface's tag 25 % too long",
             Tripod,
             long_edge,
             Nothing,
+        ),
+        row(
+            "edge of a surface's tag 25 % too long",
+            Hand,
+            long_edge,
+            Refuses("the edge of tag 10 does not fit the clip"),
         ),
         row(
             "edge of the airframe tag 25 % too long",

@@ -32,6 +32,7 @@ pub mod rigid;
 pub mod room;
 pub mod servo;
 pub mod sighting;
+pub mod signals;
 pub mod stabiliser;
 pub mod surroundings;
 pub mod world;

@@ -9,10 +9,10 @@ use axum::routing::{get, post};
 use axum::{Json, Router};
 use serde::Deserialize;
 
-use super::live::read;
+use super::{created, read_json};
 use crate::bench::blocking::blocking;
-use crate::bench::guide::{Asked, Device, Session, Shown};
-use crate::bench::live::body;
+use crate::bench::frames::body;
+use crate::bench::guide::{Asked, Device};
 use crate::bench::{Refusal, Shared};
 
 pub fn routes() -> Router<Shared> {
@@ -26,16 +26,12 @@ pub fn routes() -> Router<Shared> {
 }
 
 async fn begin(State(bench): State<Shared>, body: Bytes) -> Result<Response, Refusal> {
-    let asked: Asked = serde_json::from_slice(&body).map_err(|error| {
-        Refusal::bad_request(
-            format!("the order cannot be read: {error}"),
-            "send {\"name\": NAME, \"board\": {\"columns\", \"rows\", \"square_mm\", \"markers\"}}",
-        )
-    })?;
+    let help =
+        "send {\"name\": NAME, \"board\": {\"columns\", \"rows\", \"square_mm\", \"markers\"}}";
+    let asked: Asked = read_json(&body, "order", help)?;
     blocking(move || {
         let session = bench.guides.begin(&bench, asked)?;
-        let answer = Json(serde_json::json!({ "id": session.id }));
-        Ok((StatusCode::CREATED, answer).into_response())
+        Ok(created(&session.id))
     })
     .await
 }
@@ -70,23 +66,23 @@ async fn frame(
             "send it to …/frames?time_s=SECONDS",
         )
     })?;
-    let (parts, body) = request.into_parts();
-    let body = read(body).await?;
-    let Some(turn) = session.turns.take().await else {
-        return blocking(move || Ok(Json(dropped(&session)).into_response())).await;
+    let working = session.clone();
+    let dropped = || blocking(move || Ok(Json(working.shown().dropped()).into_response()));
+    let Some(_reading) = session.turns.reading() else {
+        return dropped().await;
     };
+    let (parts, body) = request.into_parts();
+    let body = body::read(body).await?;
+    let Some(turn) = session.turns.take().await else {
+        return dropped().await;
+    };
+    let working = session.clone();
     blocking(move || {
         let _turn = turn;
-        let luma = body::read(&parts.headers, body)?;
-        Ok(Json(session.look(taken.time_s, &luma.image)?).into_response())
+        let luma = body::picture(&parts.headers, body)?;
+        Ok(Json(working.look(taken.time_s, &luma.image)?).into_response())
     })
     .await
-}
-
-fn dropped(session: &Session) -> Shown {
-    let mut shown = session.shown();
-    shown.dropped = true;
-    shown
 }
 
 async fn device(
@@ -95,12 +91,8 @@ async fn device(
     body: Bytes,
 ) -> Result<Response, Refusal> {
     let session = bench.guides.session(&id)?;
-    let device: Device = serde_json::from_slice(&body).map_err(|error| {
-        Refusal::bad_request(
-            format!("the device cannot be read: {error}"),
-            "send {\"label\", \"width_px\", \"height_px\", \"frames_per_s\", \"focus\"}",
-        )
-    })?;
+    let help = "send {\"label\", \"width_px\", \"height_px\", \"frames_per_s\", \"focus\"}";
+    let device: Device = read_json(&body, "device", help)?;
     blocking(move || {
         session.note_device(device)?;
         Ok(StatusCode::NO_CONTENT.into_response())

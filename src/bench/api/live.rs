@@ -1,8 +1,8 @@
 //! Live sessions: frames in, figures out, and the orders of the person.
 
-use std::time::{Duration, Instant};
+use std::time::Instant;
 
-use axum::body::{Body, Bytes, to_bytes};
+use axum::body::Bytes;
 use axum::extract::rejection::QueryRejection;
 use axum::extract::{Path, Query, Request, State};
 use axum::http::StatusCode;
@@ -11,8 +11,9 @@ use axum::routing::{get, post};
 use axum::{Json, Router};
 use serde::Deserialize;
 
+use super::{created, read_json};
 use crate::bench::blocking::blocking;
-use crate::bench::live::body::{self, MOST_FRAME_BYTES};
+use crate::bench::frames::body;
 use crate::bench::live::{self, Asked, Film, Session, Shown};
 use crate::bench::{Refusal, Shared};
 use crate::live::{LiveError, LiveSession};
@@ -38,16 +39,11 @@ async fn list(State(bench): State<Shared>) -> impl IntoResponse {
 }
 
 async fn begin(State(bench): State<Shared>, body: Bytes) -> Result<Response, Refusal> {
-    let asked: Asked = serde_json::from_slice(&body).map_err(|error| {
-        Refusal::bad_request(
-            format!("the order cannot be read: {error}"),
-            "send {\"aircraft\": ID, \"camera\": ID}",
-        )
-    })?;
+    let help = "send {\"aircraft\": ID, \"camera\": ID}";
+    let asked: Asked = read_json(&body, "order", help)?;
     blocking(move || {
         let session = bench.live.begin(&bench, asked)?;
-        let answer = Json(serde_json::json!({ "id": session.id }));
-        Ok((StatusCode::CREATED, answer).into_response())
+        Ok(created(&session.id))
     })
     .await
 }
@@ -62,93 +58,40 @@ async fn close(State(bench): State<Shared>, Path(id): Path<String>) -> Result<Re
     Ok(StatusCode::NO_CONTENT.into_response())
 }
 
-#[derive(Deserialize)]
-struct Taken {
-    time_s: f64,
-    /// The page that films.
-    #[serde(default)]
-    source: String,
-    /// Whether it takes over from another page.
-    #[serde(default)]
-    take: bool,
-}
-
 /// Measures in a frame. Of frames that arrive while one is in work only the newest is measured; the
 /// others are answered with the state as it is.
 async fn frame(
     State(bench): State<Shared>,
     Path(id): Path<String>,
-    taken: Result<Query<Taken>, QueryRejection>,
+    film: Result<Query<Film>, QueryRejection>,
     request: Request,
 ) -> Result<Response, Refusal> {
     let session = bench.live.session(&id)?;
     let arrived = Instant::now();
-    let Query(taken) = taken.map_err(|_| {
+    let Query(film) = film.map_err(|_| {
         Refusal::bad_request(
             "the frame does not say when it was taken",
             "send it to …/frames?time_s=SECONDS",
         )
     })?;
-    let film = Film {
-        time_s: taken.time_s,
-        source: taken.source,
-        takes_over: taken.take,
-    };
     session.admit(&film)?;
     let dropped = || Ok(Json(Shown::dropped(&session)).into_response());
-    let Some(_reading) = session.reading() else {
+    let Some(_reading) = session.turns.reading() else {
         return dropped();
     };
     let (parts, body) = request.into_parts();
-    let body = read(body).await?;
+    let body = body::read(body).await?;
     let Some(turn) = session.turns.take().await else {
         return dropped();
     };
     let working = session.clone();
     blocking(move || {
         let _turn = turn;
-        let luma = body::read(&parts.headers, body)?;
+        let luma = body::picture(&parts.headers, body)?;
         working.frame(&film, arrived, luma)?;
         Ok(Json(Shown::of(&working)).into_response())
     })
     .await
-}
-
-/// A frame that takes longer to arrive is too old to be of use.
-const ARRIVAL_TIME: Duration = Duration::from_secs(3);
-
-/// Reads the body of a frame.
-///
-/// # Errors
-/// It is too large, or too late.
-pub async fn read(body: Body) -> Result<Vec<u8>, Refusal> {
-    let arriving = tokio::time::timeout(ARRIVAL_TIME, to_bytes(body, MOST_FRAME_BYTES));
-    let arrived = arriving.await.map_err(|_| {
-        let error = "the frame took too long to arrive";
-        Refusal::new(
-            StatusCode::REQUEST_TIMEOUT,
-            error,
-            "choose a smaller picture of the camera",
-        )
-    })?;
-    let bytes = arrived.map_err(|error| {
-        let is_too_large = std::error::Error::source(&error)
-            .is_some_and(|cause| cause.is::<http_body_util::LengthLimitError>());
-        match is_too_large {
-            true => too_large(),
-            false => Refusal::bad_request("the frame stopped arriving", "send the next one"),
-        }
-    })?;
-    Ok(bytes.into())
-}
-
-/// A frame has more bytes than any camera sends.
-pub fn too_large() -> Refusal {
-    Refusal::new(
-        StatusCode::PAYLOAD_TOO_LARGE,
-        format!("the frame has more than {MOST_FRAME_BYTES} bytes"),
-        "choose a smaller picture of the camera, such as 1920 × 1080",
-    )
 }
 
 #[derive(Deserialize)]
@@ -163,12 +106,7 @@ async fn station(
     body: Bytes,
 ) -> Result<Response, Refusal> {
     let session = bench.live.session(&id)?;
-    let asked: Station = serde_json::from_slice(&body).map_err(|error| {
-        Refusal::bad_request(
-            format!("the station cannot be read: {error}"),
-            "send {\"stick_pct\": NUMBER}",
-        )
-    })?;
+    let asked: Station = read_json(&body, "station", "send {\"stick_pct\": NUMBER}")?;
     obey(session, move |engine| engine.next_station(asked.stick_pct)).await
 }
 

@@ -8,6 +8,7 @@ use axum::routing::{get, post};
 use axum::{Json, Router};
 use serde::{Deserialize, Serialize};
 
+use super::read_json;
 use crate::bench::blocking::blocking;
 use crate::bench::line::{Advance, Entry, Order, State as LineState};
 use crate::bench::workshop::Measured;
@@ -143,12 +144,8 @@ pub struct Asked {
 }
 
 async fn order(State(bench): State<Shared>, body: Bytes) -> Result<Response, Refusal> {
-    let asked: Asked = serde_json::from_slice(&body).map_err(|error| {
-        Refusal::bad_request(
-            format!("the order cannot be read: {error}"),
-            "send {\"aircraft\": ID, \"camera\": ID, \"clip\": ID}",
-        )
-    })?;
+    let help = "send {\"aircraft\": ID, \"camera\": ID, \"clip\": ID}";
+    let asked: Asked = read_json(&body, "order", help)?;
     blocking(move || {
         let id = place_order(&bench, &asked)?;
         let answer = Json(serde_json::json!({ "id": id }));
@@ -167,11 +164,8 @@ pub fn place_order(bench: &Bench, asked: &Asked) -> Result<String, Refusal> {
         .as_deref()
         .map(|level| bench.workshop.clip_of(level));
     let level = level.transpose()?.map(|level| level.file);
-    let is_taken = |folder: &std::path::Path| {
-        bench.line.is_for(folder) || bench.workshop.path(folder).symlink_metadata().is_ok()
-    };
     let order = measure::Order {
-        out: measure::free_folder(&aircraft, &clip, is_taken),
+        out: measure::free_folder(&aircraft, &clip, |folder| bench.is_free(folder)),
         aircraft,
         camera,
         clip,
@@ -220,8 +214,8 @@ async fn file(
     let &(name, kind) = known.ok_or_else(|| Refusal::not_found("file"))?;
     blocking(move || {
         let folder = folder_of(&bench, &id)?;
-        let read = std::fs::read(bench.workshop.path(&folder).join(name));
-        let bytes = read.map_err(|_| Refusal::not_found("file"))?;
+        let read = bench.workshop.read(&folder.join(name));
+        let bytes = read.ok_or_else(|| Refusal::not_found("file"))?;
         let headers = [
             (header::CONTENT_TYPE, kind),
             (header::CONTENT_SECURITY_POLICY, SANDBOX),

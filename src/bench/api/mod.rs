@@ -6,10 +6,12 @@ pub mod live;
 pub mod measurements;
 
 use axum::extract::State;
-use axum::response::IntoResponse;
+use axum::http::StatusCode;
+use axum::response::{IntoResponse, Response};
 use axum::routing::get;
 use axum::{Json, Router};
 use serde::Serialize;
+use serde::de::DeserializeOwned;
 
 use super::blocking::blocking;
 use super::{Refusal, Shared};
@@ -23,6 +25,21 @@ pub fn routes() -> Router<Shared> {
         .merge(guidance::routes())
         .merge(live::routes())
         .merge(measurements::routes())
+}
+
+/// Reads the JSON of a request; `what` it is and the `help` say what is wrong with another one.
+///
+/// # Errors
+/// It is not JSON, or not what is asked for.
+fn read_json<T: DeserializeOwned>(body: &[u8], what: &str, help: &str) -> Result<T, Refusal> {
+    serde_json::from_slice(body)
+        .map_err(|error| Refusal::bad_request(format!("the {what} cannot be read: {error}"), help))
+}
+
+/// The id of what a request made.
+fn created(id: &str) -> Response {
+    let answer = Json(serde_json::json!({ "id": id }));
+    (StatusCode::CREATED, answer).into_response()
 }
 
 /// What is answered for an address that means nothing.

@@ -1,55 +1,30 @@
 // @ts-check
 // The page that guides a calibration: pictures to the bench, what to show next back.
 
-import { Camera, refusalWords } from "/live-camera.js";
-import { Sound } from "/live-sound.js";
+import { Camera, listDevices, refusalWords } from "/live-camera.js";
+import { cleared, line } from "/live-draw.js";
+import { make, messages, read, words, write } from "/live-page.js";
+import { Sound, switchBy } from "/live-sound.js";
 
 /** @typedef {[number, number]} Point */
 /** @typedef {{phase: "fit" | "check" | "done", board: "seen" | "not-seen" | "kept" | null, words: string, kept: number | null, crossings_px: Point[], u_deg: number | null, aim_deg: number, grade: string | null, fit_views: number, check_views: number, check_views_wanted: number, coverage: {columns: number, rows: number, counts: number[]} | null, missing: string[], ask: {outline_px: Point[], words: string} | null, check: string | null, fitting: boolean, dropped: boolean}} State */
 
 /** The bar begins at this uncertainty, degrees; a cell with so many crossings is full. */
 const [BAR_BEGINS, FULL] = [1, 20];
-/** How long the page flashes, ms; shortest pause between two messages to a screen reader, ms. */
-const [FLASH, QUIET] = [400, 2000];
+/** How long the page flashes, ms. */
+const FLASH = 400;
 
 const page = /** @type {HTMLElement} */ (document.querySelector("[data-guide]"));
 const address = `/api/guidance/${page.dataset.guide}`;
 /** @param {string} css */
 const find = (css) => /** @type {HTMLElement} */ (page.querySelector(css));
-/** @param {HTMLElement} element @param {string} words */
-const write = (element, words) => { if (element.textContent !== words) element.textContent = words; };
+const { tell, ask, complain } = messages(page);
 const video = /** @type {HTMLVideoElement} */ (find("video"));
 const canvas = /** @type {HTMLCanvasElement} */ (find("canvas"));
 const devices = /** @type {HTMLSelectElement} */ (find("[data-devices]"));
 const [camera, sound] = [new Camera(video), new Sound()];
 /** @type {State | null} */ let shown = null;
 let run = 0, isFilming = false;
-
-/** Reads an answer of the bench, or throws its words. @param {Response} answer */
-const read = async (answer) => {
-  const body = answer.status === 204 ? {} : await answer.json();
-  if (!answer.ok) throw Object.assign(new Error(`${body.error}. ${body.help}`), { status: answer.status });
-  return body;
-};
-/** @param {unknown} error */
-const words = (error) => {
-  if (error instanceof TypeError) return "The bench does not answer. See that it still runs on the computer.";
-  const text = error instanceof Error ? error.message : String(error);
-  return text.charAt(0).toUpperCase() + text.slice(1);
-};
-/** @param {string} text */
-const complain = (text) => { write(find("[data-fault]"), text); find("[data-fault]").hidden = !text; if (text) tell(text); };
-
-// ---- words for a screen reader, seldom enough to be read out
-
-let told = 0, telling = "", spoken = "";
-/** @param {string} text */
-const tell = (text) => { telling = text; };
-setInterval(() => {
-  if (!telling || telling === spoken || Date.now() - told < QUIET) return;
-  [told, spoken] = [Date.now(), telling];
-  write(find("[data-status]"), telling);
-}, 250);
 
 // ---- the state
 
@@ -59,7 +34,7 @@ const show = (state) => {
   shown = state;
   const isDone = state.phase === "done";
   page.classList.toggle("done", isDone);
-  write(find("[data-next]"), isDone ? `Done: ${state.grade ?? ""}` : state.ask?.words ?? "Hold the board where it was not yet.");
+  write(find("[data-next]"), isDone ? `Done: ${state.grade ?? ""}` : state.ask?.words ?? "Hold the board in a place you have not used yet.");
   if (!state.dropped) write(find("[data-why]"), state.words);
   write(find("[data-value]"), state.u_deg === null ? "no figure yet" : `±${state.u_deg.toFixed(3)}°`);
   write(find("[data-aim]"), `±${state.aim_deg}°`);
@@ -73,7 +48,7 @@ const show = (state) => {
   const missing = find("[data-missing]");
   if (missing.dataset.words !== state.missing.join("\n")) {
     missing.dataset.words = state.missing.join("\n");
-    missing.replaceChildren(...state.missing.map((text) => Object.assign(document.createElement("li"), { textContent: text })));
+    missing.replaceChildren(...state.missing.map((text) => make("li", text)));
   }
   write(find("[data-check]"), isDone ? state.check ?? "" : "");
   const finish = /** @type {HTMLButtonElement} */ (find("[data-finish]"));
@@ -98,7 +73,7 @@ const hear = (state, before) => {
     tell("Done.");
   } else if (state.ask && state.ask.words !== before?.ask?.words) {
     sound.say(state.ask.words);
-    tell(state.ask.words);
+    ask(state.ask.words);
   }
 };
 
@@ -118,27 +93,15 @@ const map = ({ coverage }) => {
 
 /** Draws the outline and the crossings over the picture. @param {State} state */
 const draw = (state) => {
-  const context = canvas.getContext("2d");
-  if (!context || !video.videoWidth) return;
-  const ratio = devicePixelRatio, width = Math.round(canvas.clientWidth * ratio), height = Math.round(canvas.clientHeight * ratio);
-  if (canvas.width !== width || canvas.height !== height) Object.assign(canvas, { width, height });
-  const scale = width / video.videoWidth;
-  context.clearRect(0, 0, width, height);
+  const sheet = cleared(canvas, video);
+  if (!sheet) return;
+  const { context, ratio, scale } = sheet;
   context.fillStyle = state.board === "kept" ? "#7df09a" : "#ffd54a";
   for (const [x, y] of state.crossings_px) context.fillRect(x * scale - 2 * ratio, y * scale - 2 * ratio, 4 * ratio, 4 * ratio);
   if (!state.ask) return;
   const outline = state.ask.outline_px.map(([x, y]) => [x * scale, y * scale]);
-  for (const [colour, wide] of /** @type {[string, number][]} */ ([["#000a", 9], ["#fff", 4]])) {
-    context.beginPath();
-    outline.forEach(([x, y], at) => at ? context.lineTo(x, y) : context.moveTo(x, y));
-    context.closePath();
-    context.lineWidth = wide * ratio;
-    context.strokeStyle = colour;
-    context.setLineDash(wide < 9 ? [16 * ratio, 10 * ratio] : []);
-    context.stroke();
-  }
+  line(context, [...outline, outline[0]], ["#000a", "#fff"], ratio, [16 * ratio, 10 * ratio], [9, 4]);
   // The board's first corner, so that its turn shows.
-  context.setLineDash([]);
   context.fillStyle = "#fff";
   context.beginPath();
   context.arc(outline[0][0], outline[0][1], 9 * ratio, 0, 7);
@@ -147,11 +110,7 @@ const draw = (state) => {
 
 // ---- the camera
 
-const listDevices = async () => {
-  const all = await camera.devices(), chosen = camera.track()?.getSettings().deviceId ?? devices.value;
-  devices.replaceChildren(...all.map((one, place) => Object.assign(document.createElement("option"), { textContent: one.label || `Camera ${place + 1}`, value: one.deviceId, selected: one.deviceId === chosen })));
-  find("[data-choose]").hidden = all.length < 2;
-};
+const offerDevices = () => listDevices(camera, devices, find("[data-choose]"));
 
 /** Says which device this is, in which mode: a profile belongs to both. */
 const noteDevice = () => {
@@ -165,7 +124,7 @@ const start = async () => {
   if (soundBox.checked && !sound.isOn) sound.begin();
   try {
     await camera.start(devices.value, 1920, 1080);
-    await listDevices();
+    await offerDevices();
     camera.track()?.addEventListener("ended", () => { stop(); complain("The camera was disconnected. Connect it, then start again."); });
   } catch (error) { return complain(refusalWords(error)); }
   await noteDevice().catch((error) => complain(words(error)));
@@ -247,14 +206,10 @@ addEventListener("keydown", (event) => {
 devices.addEventListener("change", () => { if (isFilming) start(); });
 
 const soundBox = /** @type {HTMLInputElement} */ (find("[data-sound]"));
-soundBox.checked = localStorage.getItem("live-sound") !== "off";
-soundBox.addEventListener("change", () => {
-  localStorage.setItem("live-sound", soundBox.checked ? "on" : "off");
-  if (soundBox.checked) sound.begin(); else sound.end();
-});
+switchBy(soundBox, sound);
 
 if (isSecureContext && navigator.mediaDevices) {
   find("[data-controls]").hidden = false;
-  if (await camera.devices().catch(() => [])) listDevices();
+  if (await camera.devices().catch(() => [])) offerDevices();
 } else find("[data-insecure]").hidden = false;
 await fetch(address).then(read).then(show).catch((error) => complain(words(error)));

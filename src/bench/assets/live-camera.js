@@ -24,6 +24,16 @@ export const refusalWords = (error) => {
   return `The camera does not start: ${error instanceof Error ? error.message : error}`;
 };
 
+/**
+ * Offers the cameras of this device, where there are several.
+ * @param {Camera} camera @param {HTMLSelectElement} list @param {HTMLElement} box
+ */
+export const listDevices = async (camera, list, box) => {
+  const all = await camera.devices(), chosen = camera.track()?.getSettings().deviceId ?? list.value;
+  list.replaceChildren(...all.map((one, place) => new Option(one.label || `Camera ${place + 1}`, one.deviceId, false, one.deviceId === chosen)));
+  box.hidden = all.length < 2;
+};
+
 export class Camera {
   /** @param {HTMLVideoElement} video */
   constructor(video) {

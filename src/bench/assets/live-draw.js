@@ -4,16 +4,27 @@
 /** @typedef {import("/live.js").Tag & {hinge_px?: [number, number][] | null, name?: string}} Drawn */
 
 /**
+ * An empty sheet over the picture, with its pixels for one of the page and for one of the picture; `null`
+ * before the first picture.
+ * @param {HTMLCanvasElement} canvas @param {HTMLVideoElement} video
+ */
+export const cleared = (canvas, video) => {
+  const context = canvas.getContext("2d");
+  if (!context || !video.videoWidth) return null;
+  const ratio = devicePixelRatio, width = Math.round(canvas.clientWidth * ratio), height = Math.round(canvas.clientHeight * ratio);
+  if (canvas.width !== width || canvas.height !== height) Object.assign(canvas, { width, height });
+  context.clearRect(0, 0, width, height);
+  return { context, ratio, scale: width / video.videoWidth };
+};
+
+/**
  * @param {HTMLCanvasElement} canvas @param {HTMLVideoElement} video
  * @param {Drawn[]} tags @param {boolean} isStale
  */
 export const draw = (canvas, video, tags, isStale) => {
-  const context = canvas.getContext("2d");
-  if (!context || !video.videoWidth) return;
-  const ratio = devicePixelRatio, width = Math.round(canvas.clientWidth * ratio), height = Math.round(canvas.clientHeight * ratio);
-  if (canvas.width !== width || canvas.height !== height) Object.assign(canvas, { width, height });
-  const scale = width / video.videoWidth;
-  context.clearRect(0, 0, width, height);
+  const sheet = cleared(canvas, video);
+  if (!sheet) return;
+  const { context, ratio, scale } = sheet;
   context.globalAlpha = isStale ? 0.4 : 1;
   context.font = `600 ${14 * ratio}px system-ui, sans-serif`;
   context.textBaseline = "bottom";
@@ -29,15 +40,15 @@ export const draw = (canvas, video, tags, isStale) => {
 };
 
 /**
- * A line with a dark rim, so that it shows on any picture.
+ * A line with a dark rim, so that it shows on any picture; widths of the rim and of the line.
  * @param {CanvasRenderingContext2D} context @param {number[][]} points @param {string[]} colours
- * @param {number} ratio @param {number[]} dashes
+ * @param {number} ratio @param {number[]} dashes @param {number[]} [widths]
  */
-const line = (context, points, colours, ratio, dashes) => {
+export const line = (context, points, colours, ratio, dashes, widths = [5, 2]) => {
   colours.forEach((colour, place) => {
     context.beginPath();
     points.forEach(([x, y], at) => at ? context.lineTo(x, y) : context.moveTo(x, y));
-    context.lineWidth = (place ? 2 : 5) * ratio;
+    context.lineWidth = widths[place] * ratio;
     context.strokeStyle = colour;
     context.setLineDash(place ? dashes : []);
     context.stroke();

@@ -76,3 +76,12 @@ export class Sound {
     speechSynthesis.speak(spoken);
   }
 }
+
+/** Turns sound on and off by a box, as it was last on this computer. @param {HTMLInputElement} box @param {Sound} sound */
+export const switchBy = (box, sound) => {
+  box.checked = localStorage.getItem("live-sound") !== "off";
+  box.addEventListener("change", () => {
+    localStorage.setItem("live-sound", box.checked ? "on" : "off");
+    if (box.checked) sound.begin(); else sound.end();
+  });
+};

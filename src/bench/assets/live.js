@@ -1,10 +1,11 @@
 // @ts-check
 // The live page: frames to the bench, figures back, orders of the person.
 
-import { Camera, refusalWords } from "/live-camera.js";
+import { Camera, listDevices, refusalWords } from "/live-camera.js";
 import { draw } from "/live-draw.js";
 import { Smooth, digits, plusMinus, signed, spokenStick, stick, way } from "/live-figures.js";
-import { Sound } from "/live-sound.js";
+import { make, messages, read, words, write } from "/live-page.js";
+import { Sound, switchBy } from "/live-sound.js";
 
 /** @typedef {import("/live-figures.js").Measured} Measured */
 /** @typedef {{tag: number, seen: boolean, why: string | null, help: string | null, corners_px: [number, number][] | null}} Tag */
@@ -17,8 +18,6 @@ import { Sound } from "/live-sound.js";
 const [STALE, WATCH] = [500, 200];
 /** The bench takes a page for one that films for so long after its last frame, and a little longer, ms. */
 const OVER = 3000;
-/** Shortest pause between two messages to a screen reader, ms. */
-const QUIET = 2000;
 /** Tolerances to either side that the bar shows. */
 const BAR = 3;
 
@@ -26,10 +25,7 @@ const page = /** @type {HTMLElement} */ (document.querySelector("[data-live]"));
 const address = `/api/live/${page.dataset.live}`;
 /** @param {string} css @param {ParentNode} [within] */
 const find = (css, within = page) => /** @type {HTMLElement} */ (within.querySelector(css));
-/** @param {HTMLElement} element @param {string} words */
-const write = (element, words) => { if (element.textContent !== words) element.textContent = words; };
-/** @param {string} kind @param {string} [words] */
-const make = (kind, words = "") => Object.assign(document.createElement(kind), { textContent: words });
+const { tell, ask, complain } = messages(page);
 
 /** What deflections count from. @type {Record<string, string>} */
 const ZEROS = { start: "Deflections count from where the surfaces were at the beginning.", set: "Deflections count from the neutral that you set.", holds: "Deflections count from the holds at 0 %." };
@@ -50,34 +46,6 @@ let fresh = 0;
 let isFilming = false, isAnswering = true;
 /** @type {string} */ let waiting = "";
 /** @type {Map<string, Smooth>} */ const smooths = new Map();
-
-/** Reads an answer of the bench, or throws its words. @param {Response} answer */
-const read = async (answer) => {
-  const body = answer.status === 204 ? {} : await answer.json();
-  if (!answer.ok) throw Object.assign(new Error(`${sentence(body.error)} ${sentence(body.help)}`), { status: answer.status });
-  return body;
-};
-/** @param {string} text */
-const sentence = (text) => text.charAt(0).toUpperCase() + text.slice(1) + (/[.?!]$/.test(text) ? "" : ".");
-/** @param {unknown} error */
-const words = (error) => {
-  if (error instanceof TypeError) return "The bench does not answer. See that it still runs on the computer.";
-  return sentence(error instanceof Error ? error.message : String(error));
-};
-
-/** @param {string} text */
-const complain = (text) => { const box = find("[data-fault]"); write(box, text); box.hidden = !text; if (text) tell(text); };
-
-// ---- words for a screen reader, seldom enough to be read out
-
-let told = 0, telling = "", spoken = "";
-/** @param {string} text */
-const tell = (text) => { telling = text; };
-setInterval(() => {
-  if (!telling || telling === spoken || Date.now() - told < QUIET) return;
-  [told, spoken] = [Date.now(), telling];
-  write(find("[data-status]"), telling);
-}, 250);
 
 // ---- figures
 
@@ -129,7 +97,7 @@ const show = (state) => {
   page.dataset.state = state.state;
   const isByHand = page.classList.contains("by-hand"), next = isByHand && !state.missing.length ? "Adjust until the difference is within the tolerance." : state.next;
   write(find("[data-next]"), next);
-  tell(next);
+  ask(next);
   const list = find("[data-missing]"), said = [...state.missing, ...state.warnings];
   if (list.dataset.said !== said.join("\n")) {
     list.dataset.said = said.join("\n");
@@ -157,7 +125,7 @@ setInterval(() => {
   let text = "";
   if (!isAnswering) text = "The bench does not answer. ";
   if (shown?.time_s != null && stale) text += `These figures are ${age < 10 ? age.toFixed(1) : Math.round(age)} s old.`;
-  else if (shown && !isFilming && shown.filmed) text += "Another page or a phone films.";
+  else if (shown && !isFilming && shown.filmed) text += "Another page or a phone is filming.";
   write(find("[data-age]"), text);
   if (stale) sound.mismatch(null, 1);
 }, 100);
@@ -235,20 +203,12 @@ const hear = (state) => {
 };
 
 const soundBox = /** @type {HTMLInputElement} */ (find("[data-sound]"));
-soundBox.checked = localStorage.getItem("live-sound") !== "off";
-soundBox.addEventListener("change", () => {
-  localStorage.setItem("live-sound", soundBox.checked ? "on" : "off");
-  if (soundBox.checked) sound.begin(); else sound.end();
-});
+switchBy(soundBox, sound);
 
 // ---- the camera
 
 const devices = /** @type {HTMLSelectElement} */ (find("[data-devices]"));
-const listDevices = async () => {
-  const all = await camera.devices(), chosen = camera.track()?.getSettings().deviceId ?? devices.value;
-  devices.replaceChildren(...all.map((one, place) => Object.assign(make("option", one.label || `Camera ${place + 1}`), { value: one.deviceId, selected: one.deviceId === chosen })));
-  find("[data-choose]").hidden = all.length < 2;
-};
+const offerDevices = () => listDevices(camera, devices, find("[data-choose]"));
 
 /** Says so where the profile was used with another camera before. */
 const compareDevice = () => {
@@ -265,7 +225,7 @@ const start = async (takes = false) => {
   if (soundBox.checked && !sound.isOn) sound.begin();
   try {
     await camera.start(devices.value, Number(page.dataset.width), Number(page.dataset.height));
-    await listDevices();
+    await offerDevices();
     compareDevice();
     camera.track()?.addEventListener("ended", () => { stop(); complain("The camera was disconnected. Connect it, then start again."); });
   } catch (error) { return complain(refusalWords(error)); }
@@ -409,7 +369,7 @@ automatic.addEventListener("change", () => order(automatic.checked ? "by-itself"
 if (page.dataset.before) await readBefore().catch(() => {});
 if (isSecureContext && navigator.mediaDevices) {
   find("[data-controls]").hidden = false;
-  if (await camera.devices().catch(() => [])) listDevices();
-  navigator.mediaDevices.addEventListener?.("devicechange", listDevices);
+  if (await camera.devices().catch(() => [])) offerDevices();
+  navigator.mediaDevices.addEventListener?.("devicechange", offerDevices);
 } else find("[data-insecure]").hidden = false;
 watch();

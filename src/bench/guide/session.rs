@@ -3,8 +3,7 @@
 use std::io::BufWriter;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
-use std::time::{Duration, Instant};
+use std::sync::{Arc, Mutex};
 
 use axum::http::StatusCode;
 use image::codecs::png::{CompressionType, FilterType, PngEncoder};
@@ -13,14 +12,17 @@ use serde::{Deserialize, Serialize};
 
 use super::shown::Shown;
 use crate::bench::calibrate::{self, BoardOrder};
+use crate::bench::frames::turns::Turns;
+use crate::bench::free_name::{file_stem, free_name};
 use crate::bench::line::Order;
-use crate::bench::live::turns::Turns;
-use crate::bench::uploads::plain_name;
+use crate::bench::lock::lock;
+use crate::bench::open_sessions::Used;
 use crate::bench::{Bench, Refusal, ids};
 use crate::camera::calibration::{Board, CalibrateOptions};
 use crate::camera::guidance::{Guidance, GuidanceError, Kept, Look, Outcome, Part};
 use crate::clip::GreyImage;
-use crate::names::{LONGEST_NAME, of_file};
+use crate::commands::output::{OutputError, OutputFile};
+use crate::names::LONGEST_NAME;
 
 /// Folder of the views that check the fit, inside that of its pictures, where a calibration of the folder
 /// does not look.
@@ -65,8 +67,7 @@ pub struct Device {
 impl Device {
     /// The device whose pictures a profile was made from, where that was kept.
     pub fn of(bench: &Bench, profile: &Path) -> Option<Self> {
-        let folder = PathBuf::from(format!("{}{VIEWS}", of_file(profile)));
-        let path = bench.workshop.path(&folder.join(DEVICE_FILE));
+        let path = bench.workshop.path(&views_of(profile).join(DEVICE_FILE));
         let text = crate::bounded_file::read(&path, MOST_DEVICE_BYTES).ok()?;
         serde_json::from_slice(&text).ok()
     }
@@ -86,11 +87,7 @@ pub struct Session {
     folder_path: PathBuf,
     engine: Mutex<Guidance>,
     is_working: AtomicBool,
-    used: Mutex<Instant>,
-}
-
-fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
-    mutex.lock().unwrap_or_else(PoisonError::into_inner)
+    pub(in crate::bench) used: Used,
 }
 
 impl Session {
@@ -121,7 +118,7 @@ impl Session {
         let engine = Guidance::new(board).map_err(refused)?;
         let (out, folder) = free_files(bench, &name, is_taken);
         Ok(Self {
-            id: ids::fresh_guide().map_err(|_| Refusal::fault())?,
+            id: ids::fresh('g').map_err(|_| Refusal::fault())?,
             board,
             turns: Turns::default(),
             folder_path: bench.workshop.path(&folder),
@@ -134,23 +131,13 @@ impl Session {
             name,
             engine: Mutex::new(engine),
             is_working: AtomicBool::new(false),
-            used: Mutex::new(Instant::now()),
+            used: Used::default(),
         })
     }
 
     /// Folder of the kept pictures, by its name inside the folder that is served.
     pub fn folder(&self) -> &Path {
         &self.order.clip
-    }
-
-    /// Notes that somebody uses the session.
-    pub fn touch(&self) {
-        *lock(&self.used) = Instant::now();
-    }
-
-    /// How long nobody has used it.
-    pub fn unused_for(&self) -> Duration {
-        lock(&self.used).elapsed()
     }
 
     /// Whether nothing was kept.
@@ -243,7 +230,15 @@ impl Session {
         let session = self.clone();
         let worker = std::thread::Builder::new().name("calibrating".into());
         let started = worker.spawn(move || {
-            let next = || lock(&session.engine).work();
+            // Said while the engine is locked: whoever gives it work later starts another thread.
+            let next = || {
+                let mut engine = lock(&session.engine);
+                let work = engine.work();
+                if work.is_none() {
+                    session.is_working.store(false, Ordering::Release);
+                }
+                work
+            };
             while let Some(work) = next() {
                 // A panic costs this piece of work, not the session.
                 let done = std::panic::catch_unwind(std::panic::AssertUnwindSafe(|| work.run()));
@@ -251,7 +246,6 @@ impl Session {
                     lock(&session.engine).settle(done);
                 }
             }
-            session.is_working.store(false, Ordering::Release);
         });
         if started.is_err() {
             self.is_working.store(false, Ordering::Release);
@@ -282,38 +276,27 @@ impl Session {
 
 /// Writes a file whole or not at all, with the folder that it is in.
 fn write_whole(path: &Path, bytes: &[u8]) -> std::io::Result<()> {
-    let folder = path.parent().unwrap_or(Path::new("."));
-    std::fs::create_dir_all(folder)?;
-    let mut file = tempfile::NamedTempFile::new_in(folder)?;
-    std::io::Write::write_all(&mut file, bytes)?;
-    file.persist(path).map_err(|error| error.error)?;
-    Ok(())
+    let written = OutputFile::create(path, true).and_then(|output| output.finish(bytes));
+    written.map(drop).map_err(|error| match error {
+        OutputError::NotWritable { cause, .. } => cause,
+        other => std::io::Error::other(other),
+    })
+}
+
+/// The folder of the pictures that a profile is made from, beside it.
+fn views_of(profile: &Path) -> PathBuf {
+    let stem = profile.file_stem().unwrap_or_default();
+    PathBuf::from(format!("{}{VIEWS}", stem.to_string_lossy()))
 }
 
 /// A file for the profile and a folder for the pictures that are not there yet.
 fn free_files(bench: &Bench, name: &str, is_taken: impl Fn(&Path) -> bool) -> (PathBuf, PathBuf) {
-    let plain = plain_name(&format!("{}.toml", name.to_lowercase().replace('.', "_")));
-    let stem = plain.trim_end_matches(".toml").to_owned();
-    let waiting = bench.line.entries();
-    let is_ordered = |file: &Path| {
-        waiting.iter().any(|entry| match &entry.order {
-            Order::Calibrate(order) => order.out == *file,
-            Order::Measure(_) => false,
-        })
-    };
-    let is_there = |file: &Path| bench.workshop.path(file).symlink_metadata().is_ok();
-    let pairs = (1_u32..).map(|number| {
-        let stem = match number {
-            1 => stem.clone(),
-            number => format!("{stem}-{number}"),
-        };
-        let profile = PathBuf::from(format!("{stem}.toml"));
-        (profile, PathBuf::from(format!("{stem}{VIEWS}")))
+    let profile = free_name(&file_stem(name), ".toml", |profile| {
+        let folder = views_of(profile);
+        bench.is_free(profile) && bench.is_free(&folder) && !is_taken(&folder)
     });
-    let mut free = pairs.filter(|(profile, folder)| {
-        !is_there(profile) && !is_there(folder) && !is_ordered(profile) && !is_taken(folder)
-    });
-    free.next().unwrap_or_default()
+    let folder = views_of(&profile);
+    (profile, folder)
 }
 
 fn refused(error: &GuidanceError) -> Refusal {
@@ -328,6 +311,6 @@ fn unwritable(cause: &std::io::Error) -> Refusal {
     Refusal::new(
         StatusCode::UNPROCESSABLE_ENTITY,
         format!("the picture cannot be kept: {cause}"),
-        "see that the folder can be written to, with room left",
+        "check that the folder is writable and has free space",
     )
 }

@@ -1,8 +1,8 @@
 //! The state of a calibration as programs and pages read it.
 
-use nalgebra::Point2;
 use serde::Serialize;
 
+use crate::bench::frames::tenth_px;
 use crate::camera::calibration::{Board, Grade};
 use crate::camera::guidance::{CHECK_VIEWS, Guidance, Kept, Look, Outcome, Part, Phase};
 
@@ -31,7 +31,7 @@ pub struct Shown {
     /// Whether a fit is being computed.
     fitting: bool,
     /// Whether the picture of this request was dropped for a newer one.
-    pub dropped: bool,
+    dropped: bool,
 }
 
 #[derive(Debug, Serialize)]
@@ -67,7 +67,7 @@ impl Shown {
             board: seen,
             words,
             kept,
-            crossings_px: crossings.map(rounded).collect(),
+            crossings_px: crossings.map(tenth_px).collect(),
             u_deg: standing.u_deg,
             aim_deg: standing.aim_deg,
             grade: standing.grade.as_ref().map(Grade::words),
@@ -81,12 +81,20 @@ impl Shown {
             }),
             missing: standing.missing,
             ask: standing.ask.map(|ask| Ask {
-                outline_px: ask.outline_px.map(rounded),
+                outline_px: ask.outline_px.map(tenth_px),
                 words: ask.words,
             }),
             check: standing.check.map(|check| check.words()),
             fitting: standing.is_behind,
             dropped: false,
+        }
+    }
+
+    /// The same for a picture that was dropped.
+    pub fn dropped(self) -> Self {
+        Self {
+            dropped: true,
+            ..self
         }
     }
 }
@@ -96,9 +104,4 @@ fn kept_words(kept: &Kept) -> String {
         Part::Fit => format!("Kept: view {}.", kept.number),
         Part::Check => format!("Kept to check the profile: view {}.", kept.number),
     }
-}
-
-/// To a tenth of a pixel: nobody sees more.
-fn rounded(point: Point2<f64>) -> [f64; 2] {
-    [point.x, point.y].map(|value| (10.0 * value).round() / 10.0)
 }

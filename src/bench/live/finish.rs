@@ -24,11 +24,8 @@ pub fn finish(bench: &Bench, session: &Session) -> Result<String, Refusal> {
         ));
     };
     let record = session.order(LiveSession::finish)?;
-    let is_taken = |folder: &std::path::Path| {
-        let path = bench.workshop.path(folder);
-        path.symlink_metadata().is_ok() || bench.line.is_for(folder)
-    };
-    let out = free_folder(&session.aircraft, "live".as_ref(), is_taken);
+    let is_free = |folder: &std::path::Path| bench.is_free(folder);
+    let out = free_folder(&session.aircraft, "live".as_ref(), is_free);
     let folder = OutputFolder::create(&bench.workshop.path(&out), false)?;
     live_job::measure_live(&record, folder)?;
     Ok(id(Kind::Measurement, &out))

@@ -1,23 +1,20 @@
 //! One session: its engine, its newest state, and who films.
 
 use std::path::PathBuf;
-use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 
 use axum::http::StatusCode;
 use serde::Deserialize;
-use tokio::sync::{Semaphore, SemaphorePermit};
 
-use super::body::Luma;
-use super::turns::Turns;
+use crate::bench::frames::body::Luma;
+use crate::bench::frames::turns::Turns;
+use crate::bench::lock::lock;
+use crate::bench::open_sessions::Used;
 use crate::bench::{Bench, Refusal, ids};
 use crate::camera::CameraProfile;
 use crate::live::{LiveError, LiveFrame, LiveOptions, LiveSession, LiveState};
 use crate::model_file::ModelFile;
-
-/// Frames whose bodies are read at once. One is in work and one waits; the others are dropped
-/// before they take memory.
-const MOST_READING: usize = 3;
 
 /// A page that has sent no frame for so long no longer films, and another one may take over.
 const FILMING_TIME: Duration = Duration::from_secs(2);
@@ -44,13 +41,15 @@ pub struct Asked {
 }
 
 /// Who sends a frame, and when it was taken.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Deserialize)]
 pub struct Film {
     /// Time of capture by the clock of the page, s.
     pub time_s: f64,
     /// The page that films, by a name that it gives itself; empty for a program.
+    #[serde(default)]
     pub source: String,
     /// Whether it takes over from another page that films.
+    #[serde(default, rename = "take")]
     pub takes_over: bool,
 }
 
@@ -95,12 +94,7 @@ pub struct Session {
     engine: Mutex<LiveSession>,
     newest: Mutex<Newest>,
     filming: Mutex<Filming>,
-    used: Mutex<Instant>,
-    reading: Semaphore,
-}
-
-fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
-    mutex.lock().unwrap_or_else(PoisonError::into_inner)
+    pub(super) used: Used,
 }
 
 impl Session {
@@ -128,7 +122,7 @@ impl Session {
         let engine = LiveSession::begin(model, profile.clone(), options);
         let engine = engine.map_err(|error| refused(&error))?;
         Ok(Self {
-            id: ids::fresh_live().map_err(|_| Refusal::fault())?,
+            id: ids::fresh('l').map_err(|_| Refusal::fault())?,
             aircraft: aircraft.file,
             aircraft_id: aircraft.id,
             camera_id: camera.id,
@@ -143,31 +137,15 @@ impl Session {
             turns: Turns::default(),
             finishing: Mutex::default(),
             filming: Mutex::default(),
-            used: Mutex::new(Instant::now()),
-            reading: Semaphore::new(MOST_READING),
+            used: Used::default(),
         })
-    }
-
-    /// Notes that somebody uses the session.
-    pub fn touch(&self) {
-        *lock(&self.used) = Instant::now();
-    }
-
-    /// How long nobody has used it.
-    pub fn unused_for(&self) -> Duration {
-        lock(&self.used).elapsed()
     }
 
     /// Whether nothing is lost when it is closed: no holds, and no frame for that long.
     pub fn is_spare(&self, silence: Duration) -> bool {
         let newest = lock(&self.newest);
         let age = newest.at.map(|at| at.elapsed());
-        newest.state.holds.is_empty() && age.unwrap_or(self.unused_for()) > silence
-    }
-
-    /// A place for reading the body of a frame; `None` where enough are being read.
-    pub fn reading(&self) -> Option<SemaphorePermit<'_>> {
-        self.reading.try_acquire().ok()
+        newest.state.holds.is_empty() && age.unwrap_or(self.used.unused_for()) > silence
     }
 
     /// The newest state.
@@ -244,7 +222,7 @@ impl Session {
             state: Arc::new(state),
             at: Some(arrived),
         };
-        self.touch();
+        self.used.touch();
         Ok(())
     }
 
@@ -259,7 +237,7 @@ impl Session {
         let mut engine = lock(&self.engine);
         let done = order(&mut engine).map_err(|error| refused(&error))?;
         lock(&self.newest).state = Arc::new(engine.state());
-        self.touch();
+        self.used.touch();
         Ok(done)
     }
 }

@@ -1,9 +1,10 @@
 //! The state of a session as programs and pages read it.
 
-use nalgebra::Point2;
 use serde::Serialize;
 
 use super::Session;
+use crate::bench::frames::tenth_px;
+use crate::figures::percent;
 use crate::figures::{sentence, sentences};
 use crate::live::{LiveHold, LiveState, LiveTag, Missing, Phase, View, Zero};
 use crate::measured::Measured;
@@ -170,14 +171,6 @@ fn warning(warning: &WarningText) -> String {
     sentences(&warning.text, &warning.mend)
 }
 
-/// A stick position with its sign, as it is read and spoken.
-pub fn stick(stick_pct: f64) -> String {
-    match stick_pct {
-        0.0 => "0".into(),
-        stick_pct => format!("{stick_pct:+}").replace('-', "−"),
-    }
-}
-
 /// What the person does next.
 fn next(state: &LiveState) -> String {
     if state.time_s.is_none() {
@@ -195,9 +188,9 @@ fn next(state: &LiveState) -> String {
     }
     match state.next_station_pct {
         Some(stick_pct) if state.holding => {
-            format!("Held. Now move the stick to {}\u{a0}%.", stick(stick_pct))
+            format!("Held. Now move the stick to {}\u{a0}%.", percent(stick_pct))
         }
-        Some(stick_pct) => format!("Hold the stick still at {}\u{a0}%.", stick(stick_pct)),
+        Some(stick_pct) => format!("Hold the stick still at {}\u{a0}%.", percent(stick_pct)),
         None if state.stations_left == 0 && !state.holds.is_empty() => {
             "All stations are held. Finish, or hold a station again.".into()
         }
@@ -214,13 +207,8 @@ fn tag(tag: &LiveTag) -> Tag {
         seen: tag.unseen.is_none() && tag.corners_px.is_some(),
         why: tag.unseen.map(|why| why.to_string()),
         help: tag.unseen.map(|why| why.help()),
-        corners_px: tag.corners_px.map(|corners| corners.map(point)),
+        corners_px: tag.corners_px.map(|corners| corners.map(tenth_px)),
     }
-}
-
-/// A point of the picture to a tenth of a pixel, for drawing.
-fn point(point_px: Point2<f64>) -> [f64; 2] {
-    [point_px.x, point_px.y].map(|value| (10.0 * value).round() / 10.0)
 }
 
 fn surfaces(session: &Session, state: &LiveState) -> Vec<Surface> {
@@ -231,7 +219,7 @@ fn surfaces(session: &Session, state: &LiveState) -> Vec<Surface> {
         learned: surface.learned,
         deflection_deg: surface.deflection_deg,
         moving: surface.moving,
-        hinge_px: surface.hinge_px.map(|hinge| hinge.map(point)),
+        hinge_px: surface.hinge_px.map(|hinge| hinge.map(tenth_px)),
         peak_deg: surface.peak.map(|peak| [peak.least_deg, peak.most_deg]),
     });
     surfaces.collect()

@@ -11,9 +11,8 @@ use super::{Place, Shell, html, onward, page, sentence};
 use crate::bench::blocking::blocking;
 use crate::bench::calibrate::{self, BoardOrder, Markers};
 use crate::bench::form::{Form, number};
-use crate::bench::free_name::free_name;
+use crate::bench::free_name::{file_stem, free_name};
 use crate::bench::line::Order;
-use crate::bench::uploads::plain_name;
 use crate::bench::{Bench, Refusal, Shared};
 use crate::names::{LONGEST_NAME, is_too_long};
 use crate::print;
@@ -177,7 +176,7 @@ fn placed(bench: &Bench, form: &Form) -> Result<String, Wrong> {
         }
     };
     let order = Order::Calibrate(calibrate::Order {
-        out: free_file(bench, &name),
+        out: free_name(&file_stem(&name), ".toml", |file| bench.is_free(file)),
         clip,
         board,
         name,
@@ -202,18 +201,4 @@ fn markers(form: &Form) -> Result<Option<Markers>, Wrong> {
         ))?,
         dictionary: dictionary.to_owned(),
     }))
-}
-
-/// A file for the profile that is not there yet.
-fn free_file(bench: &Bench, name: &str) -> std::path::PathBuf {
-    let plain = plain_name(&format!("{}.toml", name.to_lowercase().replace('.', "_")));
-    let waiting = bench.line.entries();
-    free_name(plain.trim_end_matches(".toml"), ".toml", |file| {
-        let is_there = bench.workshop.path(file).symlink_metadata().is_ok();
-        let is_ordered = waiting.iter().any(|entry| match &entry.order {
-            Order::Calibrate(order) => order.out == file,
-            Order::Measure(_) => false,
-        });
-        !is_there && !is_ordered
-    })
 }

@@ -133,9 +133,10 @@ pub async fn report(
 ) -> Result<Response, Refusal> {
     blocking(move || {
         let camera = bench.workshop.camera_of(&id)?;
-        let report = bench.workshop.path(&calibrate::Order::page(&camera.file));
-        let text = std::fs::read(report).map_err(|_| Refusal::not_found("report"))?;
-        Ok(sandboxed(text))
+        let report = bench.workshop.read(&calibrate::Order::page(&camera.file));
+        Ok(sandboxed(
+            report.ok_or_else(|| Refusal::not_found("report"))?,
+        ))
     })
     .await
 }

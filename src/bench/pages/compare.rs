@@ -13,10 +13,13 @@ use crate::bench::course::Course;
 use crate::bench::workshop::{Aircraft, Measured};
 use crate::bench::{Bench, Refusal, Shared};
 use crate::comparison::Comparison;
+use crate::measured;
 use crate::measurement::{Measurement, SurfaceRecord};
 use crate::names::of_file;
-use crate::record::{self, Kept, NeutralDrift, Source};
-use crate::report::{Throws, comparison_page, neutral_lines, signed_deg, throws_charts};
+use crate::record::{self, Kept, NeutralChange, NeutralDrift, Source};
+use crate::report::{
+    Throws, comparison_page, neutral_charts, neutral_lines, signed_deg, throws_charts,
+};
 
 #[derive(Template)]
 #[template(path = "history.html", config = "src/bench/askama.toml")]
@@ -29,6 +32,7 @@ struct History {
     sheet: Option<String>,
     throws: Vec<Rows>,
     neutral: Vec<String>,
+    neutral_charts: Vec<[String; 2]>,
 }
 
 #[derive(Template)]
@@ -80,11 +84,13 @@ pub async fn history(
             });
             pairs.collect()
         });
+        let neutral = Neutral::of(kept, &course.aircraft);
         page(&History {
             shell: Shell::step(format!("Compare {name}"), &course, At::Check),
             measured: course.measured.iter().map(Row::of).collect(),
             throws: throws(&all),
-            neutral: neutral(kept, &course.aircraft),
+            neutral: neutral.lines,
+            neutral_charts: neutral.charts,
             sheet: latest_sheet(&bench, &course.aircraft)
                 .map(|_| format!("/aircraft/{id}/setup-sheet.html")),
             kept: kept.iter().map(Row::of).collect(),
@@ -137,28 +143,64 @@ fn ends(record: &SurfaceRecord) -> Option<Throws> {
     })
 }
 
-/// How neutral of each surface changed within the record, in words, as `record` says it.
-fn neutral(kept: &[Measured], aircraft: &Aircraft) -> Vec<String> {
-    let mut kept: Vec<Kept> = (kept.iter())
-        .map(|one| Kept {
-            name: of_file(&one.folder),
-            measurement: Measurement::clone(&one.measurement),
-        })
-        .collect();
-    record::latest_first(&mut kept);
-    let Ok(model) = &aircraft.model else {
-        return Vec::new();
-    };
-    let sources = record::sources(&kept, model);
-    let drifts: Vec<NeutralDrift> = sources.iter().flat_map(Source::neutral_drifts).collect();
-    let earlier = sources.first().map_or(&[][..], |latest| latest.earlier);
-    neutral_lines(&drifts, earlier)
+/// How neutral of each surface changed within the record.
+#[derive(Default)]
+struct Neutral {
+    /// In words, as `record` says it.
+    lines: Vec<String>,
+    /// For a screen and for a phone.
+    charts: Vec<[String; 2]>,
 }
 
-/// The latest setup sheet of the record, which `record` writes.
+impl Neutral {
+    fn of(kept: &[Measured], aircraft: &Aircraft) -> Self {
+        let mut kept: Vec<Kept> = (kept.iter())
+            .map(|one| Kept {
+                name: of_file(&one.folder),
+                measurement: Measurement::clone(&one.measurement),
+            })
+            .collect();
+        record::latest_first(&mut kept);
+        let Ok(model) = &aircraft.model else {
+            return Self::default();
+        };
+        let sources = record::sources(&kept, model);
+        let drifts: Vec<NeutralDrift> = sources.iter().flat_map(Source::neutral_drifts).collect();
+        let earlier = sources.first().map_or(&[][..], |latest| latest.earlier);
+        let surfaces = model.surfaces.iter();
+        Self {
+            charts: surfaces
+                .filter_map(|surface| chart_of_neutral(&surface.name, &drifts))
+                .collect(),
+            lines: neutral_lines(&drifts, earlier),
+        }
+    }
+}
+
+/// The chart of a surface whose neutral is known against the airframe in an earlier measurement.
+fn chart_of_neutral(surface: &str, drifts: &[NeutralDrift]) -> Option<[String; 2]> {
+    let changes = drifts.iter().filter_map(|drift| match drift.change {
+        NeutralChange::Known(change) if drift.surface == surface && drift.against.is_none() => {
+            Some(change)
+        }
+        _ => None,
+    });
+    // A change is the latest neutral less an earlier one, and the latest measurements come first.
+    let mut against_latest: Vec<measured::Measured> = changes
+        .map(|change| measured::Measured::new(-change.value, change.sd))
+        .collect();
+    if against_latest.is_empty() {
+        return None;
+    }
+    against_latest.reverse();
+    against_latest.push(measured::Measured::new(0.0, 0.0));
+    Some(neutral_charts(surface, &against_latest))
+}
+
+/// The latest setup sheet of the record, which `record` writes; its name inside the folder.
 fn latest_sheet(bench: &Bench, aircraft: &Aircraft) -> Option<PathBuf> {
-    let home = record::record_folder(&bench.workshop.path(&aircraft.file));
-    let entries = std::fs::read_dir(&home).ok()?;
+    let home = record::record_folder(&aircraft.file);
+    let entries = std::fs::read_dir(bench.workshop.path(&home)).ok()?;
     let names = entries.filter_map(|entry| entry.ok()?.file_name().into_string().ok());
     let sheets = names.filter_map(|name| Some((record::sheet_number(&name)?, name)));
     sheets.max().map(|(_, name)| home.join(name))
@@ -171,7 +213,7 @@ pub async fn sheet(
     blocking(move || {
         let aircraft = bench.workshop.aircraft_of(&id)?;
         let sheet = latest_sheet(&bench, &aircraft);
-        let text = sheet.and_then(|sheet| std::fs::read(sheet).ok());
+        let text = sheet.and_then(|sheet| bench.workshop.read(&sheet));
         Ok(sandboxed(
             text.ok_or_else(|| Refusal::not_found("setup sheet"))?,
         ))
@@ -187,16 +229,17 @@ pub async fn compare(
         bench.workshop.measurement_of(&before)?;
         let measured = bench.workshop.measurement_of(&after)?;
         let model = &measured.measurement.model;
-        let aircraft = bench.workshop.aircraft_named(model);
+        let course = Course::of_model(&bench, model);
         page(&Compare {
             shell: Shell::of_model(
-                &format!("Before and after: {model}"),
-                &bench,
-                model,
+                format!("Before and after: {model}"),
+                course.as_ref(),
                 At::Check,
             ),
             address: format!("/compare/{before}/{after}/comparison.html"),
-            back: aircraft.map_or("/".into(), |one| format!("/aircraft/{}/history", one.id)),
+            back: course.map_or("/".into(), |course| {
+                format!("/aircraft/{}/history", course.aircraft.id)
+            }),
         })
     })
     .await
@@ -213,4 +256,39 @@ pub async fn comparison(
         Ok(sandboxed(comparison_page(&comparison, &before, &after)?))
     })
     .await
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn drift(against: Option<&str>, change: NeutralChange) -> NeutralDrift {
+        NeutralDrift {
+            since: "2026-11-25".into(),
+            surface: "rudder".into(),
+            upright: true,
+            against: against.map(Into::into),
+            change,
+            numbers_changed: false,
+        }
+    }
+
+    #[test]
+    fn neutral_is_drawn_where_it_is_known_against_the_airframe() {
+        let known = NeutralChange::Known(measured::Measured::new(0.4, 0.1));
+        let others = [
+            drift(Some("fin"), known),
+            drift(None, NeutralChange::TagsMoved),
+        ];
+        assert!(chart_of_neutral("rudder", &others).is_none());
+        let drifts = [drift(None, known)];
+        assert!(chart_of_neutral("fin", &drifts).is_none());
+        let [wide, narrow] = chart_of_neutral("rudder", &drifts).unwrap();
+        for chart in [wide, narrow] {
+            assert!(
+                chart.contains("neutral against the latest measurement"),
+                "{chart}"
+            );
+        }
+    }
 }

@@ -6,7 +6,7 @@ use axum::http::StatusCode;
 use axum::response::Response;
 use toml_edit::{DocumentMut, Item};
 
-use super::{At, Shell, html, onward};
+use super::{At, Shell, html_with_text, onward};
 use crate::bench::blocking::blocking;
 use crate::bench::course::Course;
 use crate::bench::form::{Form, number};
@@ -334,8 +334,8 @@ impl Edit {
 
 /// The text of an aircraft's file.
 fn read(bench: &Bench, aircraft: &Aircraft) -> Result<String, Refusal> {
-    let read = std::fs::read_to_string(bench.workshop.path(&aircraft.file));
-    read.map_err(|_| Refusal::not_found("aircraft"))
+    let read = bench.workshop.read_text(&aircraft.file);
+    read.ok_or_else(|| Refusal::not_found("aircraft"))
 }
 
 fn faults_of(aircraft: &Aircraft, text: &str) -> Vec<FieldFault> {
@@ -350,7 +350,7 @@ pub async fn form(
         let aircraft = bench.workshop.aircraft_of(&id)?;
         let text = read(&bench, &aircraft)?;
         let faults = faults_of(&aircraft, &text);
-        super::page(&Edit::of(&bench, aircraft, &text, faults))
+        html_with_text(&Edit::of(&bench, aircraft, &text, faults), StatusCode::OK)
     })
     .await
 }
@@ -380,7 +380,7 @@ pub async fn save(
                 add: added.join("\n"),
                 ..Edit::of(&bench, aircraft, &text, faults)
             };
-            return html(&edit, StatusCode::UNPROCESSABLE_ENTITY);
+            return html_with_text(&edit, StatusCode::UNPROCESSABLE_ENTITY);
         }
         write(&bench, &aircraft, &before, &text)?;
         Ok(onward(&format!("/aircraft/{id}")))
@@ -420,7 +420,7 @@ pub async fn text(
         let aircraft = bench.workshop.aircraft_of(&id)?;
         let text = read(&bench, &aircraft)?;
         let faults = faults_of(&aircraft, &text);
-        super::page(&Text::of(&bench, aircraft, text, faults))
+        html_with_text(&Text::of(&bench, aircraft, text, faults), StatusCode::OK)
     })
     .await
 }
@@ -438,7 +438,7 @@ pub async fn save_text(
         let faults = faults_of(&aircraft, &text);
         if !faults.is_empty() {
             let template = Text::of(&bench, aircraft, text, faults);
-            return html(&template, StatusCode::UNPROCESSABLE_ENTITY);
+            return html_with_text(&template, StatusCode::UNPROCESSABLE_ENTITY);
         }
         write(&bench, &aircraft, &before, &text)?;
         Ok(onward(&format!("/aircraft/{id}")))

@@ -11,6 +11,7 @@ use crate::bench::api::measurements::{Asked, place_order};
 use crate::bench::blocking::blocking;
 use crate::bench::course::Course;
 use crate::bench::form::Form;
+use crate::bench::guard::IsHere;
 use crate::bench::line::{Entry, Order};
 use crate::bench::uploads::Span;
 use crate::bench::{Bench, Refusal, Shared, multipart, ticks};
@@ -33,6 +34,7 @@ struct Film {
     has_camera: bool,
     clips: Vec<(String, String)>,
     waiting: Vec<(String, String)>,
+    is_here: bool,
 }
 
 /// How the stick is held while one films.
@@ -71,6 +73,7 @@ impl Holds {
 pub async fn film(
     State(bench): State<Shared>,
     Path(id): Path<String>,
+    IsHere(is_here): IsHere,
 ) -> Result<Response, Refusal> {
     blocking(move || {
         let course = Course::of(&bench, bench.workshop.aircraft_of(&id)?);
@@ -90,6 +93,7 @@ pub async fn film(
                 .map(|clip| (clip.id, clip.file.display().to_string()))
                 .collect(),
             waiting: waiting(&bench, &course),
+            is_here,
             id,
         })
     })
@@ -166,12 +170,11 @@ pub async fn order(
     form: Form,
 ) -> Result<Response, Refusal> {
     blocking(move || {
-        let level = Some(form.get("level").to_owned()).filter(|level| !level.is_empty());
         let asked = Asked {
             aircraft: id,
             camera: form.get("camera").to_owned(),
             clip: form.get("clip").to_owned(),
-            level,
+            level: form.filled("level"),
         };
         let measurement = place_order(&bench, &asked)?;
         Ok(onward(&format!("/measurements/{measurement}")))

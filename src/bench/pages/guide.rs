@@ -2,11 +2,11 @@
 
 use askama::Template;
 use axum::extract::{Path, State};
-use axum::http::{HeaderMap, StatusCode, header};
+use axum::http::{HeaderMap, StatusCode};
 use axum::response::Response;
 
 use super::calibration::{Wrong, board_of, name_of, usual_form};
-use super::{Place, Shell, html, onward, page, sentence};
+use super::{Place, Shell, host_of, html, onward, page, sentence};
 use crate::bench::blocking::blocking;
 use crate::bench::form::Form;
 use crate::bench::guide::Asked;
@@ -66,7 +66,10 @@ fn begun(bench: &Bench, form: &Form) -> Result<String, Wrong> {
         board: board_of(form)?,
     };
     let session = bench.guides.begin(bench, asked);
-    let session = session.map_err(|refusal| ("name", refusal.error().to_owned()))?;
+    let session = session.map_err(|refusal| {
+        let words = format!("{}: {}", refusal.error(), refusal.help());
+        ("name", words)
+    })?;
     Ok(session.id.clone())
 }
 
@@ -78,11 +81,9 @@ pub async fn instrument(
 ) -> Result<Response, Refusal> {
     blocking(move || {
         let session = bench.guides.session(&id)?;
-        let host = headers.get(header::HOST);
-        let host = host.and_then(|host| host.to_str().ok()).unwrap_or_default();
         page(&Instrument {
             shell: Shell::of(format!("Calibrate {}", session.name), Place::Camera),
-            host: host.to_owned(),
+            host: host_of(&headers),
             board: session.board.words(),
             folder: session.folder().display().to_string(),
             id,

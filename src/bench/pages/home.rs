@@ -7,6 +7,7 @@ use axum::response::Response;
 use super::{Place, Shell, page};
 use crate::bench::blocking::blocking;
 use crate::bench::course::Course;
+use crate::bench::guard::IsHere;
 use crate::bench::{Refusal, Shared};
 
 #[derive(Template)]
@@ -14,6 +15,7 @@ use crate::bench::{Refusal, Shared};
 struct Home {
     shell: Shell,
     aircraft: Vec<Row>,
+    is_here: bool,
 }
 
 struct Row {
@@ -25,11 +27,15 @@ struct Row {
     next_href: String,
 }
 
-pub async fn home(State(bench): State<Shared>) -> Result<Response, Refusal> {
+pub async fn home(
+    State(bench): State<Shared>,
+    IsHere(is_here): IsHere,
+) -> Result<Response, Refusal> {
     blocking(move || {
         page(&Home {
             shell: Shell::of("Aircraft", Place::Aircraft),
             aircraft: Course::all(&bench).iter().map(row).collect(),
+            is_here,
         })
     })
     .await

@@ -4,11 +4,11 @@ use std::collections::BTreeMap;
 
 use askama::Template;
 use axum::extract::{Path, Query, State};
-use axum::http::{HeaderMap, header};
+use axum::http::HeaderMap;
 use axum::response::Response;
 use serde::Deserialize;
 
-use super::{At, Shell, onward, page};
+use super::{At, Shell, host_of, onward, page};
 use crate::bench::blocking::blocking;
 use crate::bench::course::Course;
 use crate::bench::form::Form;
@@ -61,7 +61,6 @@ struct Instrument {
     height_px: usize,
     /// This computer as the browser names it, with the port.
     host: String,
-    first: &'static str,
     surfaces: Vec<String>,
     pairs: Vec<PairRow>,
     stations: Vec<f64>,
@@ -96,11 +95,7 @@ pub async fn begin_page(
             shell: Shell::step(
                 format!("Measure {} live", course.aircraft.name()),
                 &course,
-                if asked.before.is_some() {
-                    At::Check
-                } else {
-                    At::Film
-                },
+                step_of(asked.before.as_deref()),
             ),
             is_confirmed: ticks::cautions_confirmed(&bench.store),
             back,
@@ -113,6 +108,14 @@ pub async fn begin_page(
         })
     })
     .await
+}
+
+/// The step of the job: a session after an earlier measurement checks the numbers.
+fn step_of(before: Option<&str>) -> At {
+    match before {
+        Some(_) => At::Check,
+        None => At::Film,
+    }
 }
 
 fn functions(course: &Course) -> Vec<String> {
@@ -154,12 +157,11 @@ pub async fn begin(
             bench.live.close(form.get("close"))?;
             return Ok(onward(&format!("/aircraft/{id}/live")));
         }
-        let filled = |name: &str| Some(form.get(name).to_owned()).filter(|text| !text.is_empty());
         let asked = live::Asked {
             aircraft: id,
             camera: form.get("camera").to_owned(),
-            function: filled("function"),
-            before: filled("before"),
+            function: form.filled("function"),
+            before: form.filled("before"),
         };
         let session = bench.live.begin(&bench, asked)?;
         Ok(onward(&format!("/live/{}", session.id)))
@@ -177,20 +179,13 @@ pub async fn instrument(
         let session = bench.live.session(&id)?;
         let aircraft = bench.workshop.aircraft_of(&session.aircraft_id)?;
         let course = Course::of(&bench, aircraft);
-        let at = if session.before.is_some() {
-            At::Check
-        } else {
-            At::Film
-        };
-        let host = headers.get(header::HOST);
-        let host = host.and_then(|host| host.to_str().ok()).unwrap_or_default();
+        let at = step_of(session.before.as_deref());
         page(&Instrument {
             shell: Shell::step(format!("{}, live", course.aircraft.name()), &course, at),
             is_confirmed: ticks::cautions_confirmed(&bench.store),
             back: format!("/live/{id}"),
             before_moving: &BEFORE_MOVING,
-            host: host.to_owned(),
-            first: "Start the camera.",
+            host: host_of(&headers),
             stations: stations(&session.model),
             pairs: pairs(&session.model),
             surfaces: surfaces(&session),

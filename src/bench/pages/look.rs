@@ -95,8 +95,12 @@ fn came(about: &About) -> String {
     let length = about
         .duration_s
         .map(|length_s| format!(", {length_s:.1} s"));
+    let shape = match about.height_px > about.width_px {
+        true => "portrait",
+        false => "landscape",
+    };
     format!(
-        "{codec}, {} × {} pixels{}{}, {:.1} MB",
+        "{codec}, {} × {} pixels, {shape}{}{}, {:.1} MB",
         about.width_px,
         about.height_px,
         rate.unwrap_or_default(),

@@ -9,12 +9,13 @@ use crate::bench::api::measurements::Shown;
 use crate::bench::blocking::blocking;
 use crate::bench::course::Course;
 use crate::bench::form::Form;
+use crate::bench::guard::IsHere;
 use crate::bench::line::{Entry, Order, State as LineState};
 use crate::bench::workshop::Measured;
 use crate::bench::{Bench, Refusal, Shared};
 use crate::commands::{self, Common};
-use crate::measurement::Source;
-use crate::report::{Headline, Judgement, PAGE, UNFINISHED_PAGE};
+use crate::measurement::{Measurement, Source};
+use crate::report::{Headline, Judgement, PAGE, UNFINISHED_PAGE, withheld};
 
 #[derive(Template)]
 #[template(path = "waiting.html", config = "src/bench/askama.toml")]
@@ -37,9 +38,11 @@ struct Done {
     id: String,
     clip: String,
     found: Vec<Found>,
+    has_numbers: bool,
     warnings: Vec<(String, String, bool)>,
     is_kept: bool,
     can_be_kept: bool,
+    is_here: bool,
     aircraft: Option<String>,
 }
 
@@ -60,12 +63,13 @@ struct Report {
 pub async fn measured(
     State(bench): State<Shared>,
     Path(id): Path<String>,
+    IsHere(is_here): IsHere,
 ) -> Result<Response, Refusal> {
     blocking(move || match bench.line.entry(&id) {
         Some(entry) => page(&waiting(&bench, &entry)),
         // A calibration that was watched is done.
         None if bench.workshop.camera_of(&id).is_ok() => Ok(onward(&format!("/camera/{id}"))),
-        None => page(&done(&bench, bench.workshop.measurement_of(&id)?)),
+        None => page(&done(&bench, bench.workshop.measurement_of(&id)?, is_here)),
     })
     .await
 }
@@ -119,15 +123,26 @@ fn left(left_s: f64) -> String {
     }
 }
 
-fn done(bench: &Bench, measured: Measured) -> Done {
-    let measurement = &measured.measurement;
-    let found = measurement.matches.iter().map(|correction| {
+/// The result of each pair, or why no numbers are shown.
+fn found(measurement: &Measurement) -> Vec<Found> {
+    if let Some(reason) = withheld(measurement) {
+        return vec![Found {
+            headline: Headline::of(measurement).words,
+            sentence: reason.into(),
+        }];
+    }
+    let of_pair = |correction| {
         let judgement = Judgement::of(measurement, correction);
         Found {
             headline: Headline::of_pair(measurement, &judgement),
             sentence: judgement.sentence(correction),
         }
-    });
+    };
+    measurement.matches.iter().map(of_pair).collect()
+}
+
+fn done(bench: &Bench, measured: Measured, is_here: bool) -> Done {
+    let measurement = &measured.measurement;
     let warnings = measurement.warnings.iter().map(|warning| {
         (
             sentence(&warning.text),
@@ -136,26 +151,31 @@ fn done(bench: &Bench, measured: Measured) -> Done {
         )
     });
     let day = measurement.date.as_deref().unwrap_or("an unknown day");
-    let aircraft = bench.workshop.aircraft_named(&measurement.model);
+    let course = Course::of_model(bench, &measurement.model);
     let is_in_record =
         |other: &Measured| other.is_kept && other.measurement == measured.measurement;
-    let is_kept = measured.is_kept || bench.workshop.measurements().iter().any(is_in_record);
+    let is_kept = measured.is_kept
+        || match &course {
+            Some(course) => course.kept.iter().any(is_in_record),
+            None => bench.workshop.measurements().iter().any(is_in_record),
+        };
     Done {
         shell: Shell::of_model(
-            &match measurement.source {
+            match measurement.source {
                 Some(Source::Live) => format!("{}, measured live on {day}", measurement.model),
                 None => format!("{}, clip of {day}", measurement.model),
             },
-            bench,
-            &measurement.model,
+            course.as_ref(),
             At::Numbers,
         ),
         clip: measurement.clip.path.clone(),
-        found: found.collect(),
+        found: found(measurement),
+        has_numbers: !measurement.matches.is_empty() && withheld(measurement).is_none(),
         warnings: warnings.collect(),
         is_kept,
-        can_be_kept: !is_kept && aircraft.is_some(),
-        aircraft: aircraft.map(|aircraft| aircraft.id),
+        can_be_kept: !is_kept && course.is_some(),
+        is_here,
+        aircraft: course.map(|course| course.aircraft.id),
         id: measured.id.clone(),
     }
 }
@@ -177,8 +197,9 @@ pub async fn report(
         }
         let measured = bench.workshop.measurement_of(&id)?;
         let model = &measured.measurement.model;
+        let course = Course::of_model(&bench, model);
         page(&Report {
-            shell: Shell::of_model(&format!("Report: {model}"), &bench, model, At::Numbers),
+            shell: Shell::of_model(format!("Report: {model}"), course.as_ref(), At::Numbers),
             address: format!("/api/measurements/{id}/{}", PAGE),
             back,
         })
@@ -213,7 +234,7 @@ pub async fn act(
                 Ok(onward(&here))
             }
             _ => Err(Refusal::bad_request(
-                "this is nothing that can be done with a measurement",
+                "a measurement has no such action",
                 "send the form of the page",
             )),
         }

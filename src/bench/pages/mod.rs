@@ -21,11 +21,12 @@ mod shell;
 
 use askama::Template;
 use axum::Router;
-use axum::http::{StatusCode, header};
+use axum::http::{HeaderMap, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use axum::routing::{get, post};
 
 use super::{Refusal, Shared};
+use crate::names::without_unseen;
 use crate::report::sentence;
 use shell::{At, Place, Shell};
 
@@ -94,8 +95,18 @@ fn page(template: &impl Template) -> Result<Response, Refusal> {
 
 fn html(template: &impl Template, status: StatusCode) -> Result<Response, Refusal> {
     let text = template.render().map_err(|_| Refusal::fault())?;
+    Ok(html_of(without_unseen(&text), status))
+}
+
+/// A page whose form carries the text of a file, which has to come back as it was.
+fn html_with_text(template: &impl Template, status: StatusCode) -> Result<Response, Refusal> {
+    let text = template.render().map_err(|_| Refusal::fault())?;
+    Ok(html_of(text, status))
+}
+
+fn html_of(text: String, status: StatusCode) -> Response {
     let kind = [(header::CONTENT_TYPE, "text/html; charset=utf-8")];
-    Ok((status, kind, text).into_response())
+    (status, kind, text).into_response()
 }
 
 /// Sends the browser on to another page, after something was changed.
@@ -105,6 +116,14 @@ fn onward(address: &str) -> Response {
         [(header::LOCATION, address.to_owned())],
     )
         .into_response()
+}
+
+/// This computer as the browser names it, with the port.
+fn host_of(headers: &HeaderMap) -> String {
+    let host = headers
+        .get(header::HOST)
+        .and_then(|host| host.to_str().ok());
+    host.unwrap_or_default().to_owned()
 }
 
 /// A page written by a report, kept from everything else.

@@ -8,10 +8,9 @@ use axum::response::Response;
 use super::{Place, Shell, html, onward, page, sentence};
 use crate::bench::blocking::blocking;
 use crate::bench::form::{Form, number};
-use crate::bench::free_name::free_name;
+use crate::bench::free_name::{file_stem, free_name};
 use crate::bench::ids::{Kind, id};
 use crate::bench::model_text::{Answers, fresh};
-use crate::bench::uploads::plain_name;
 use crate::bench::{Bench, Refusal, Shared};
 use crate::commands::output::OutputFile;
 use crate::figures::sentences;
@@ -202,7 +201,9 @@ fn write(bench: &Bench, answers: &Answers) -> Result<String, Vec<Wrong>> {
             error: sentence(&error),
         }]
     };
-    let file = free_file(bench, &answers.name);
+    let file = free_name(&file_stem(&answers.name), ".toml", |file| {
+        bench.is_free(file)
+    });
     let checked = crate::bench::model_text::check(&file, &text);
     checked.map_err(|faults| {
         let wrong = faults.into_iter().map(|fault| Wrong {
@@ -219,14 +220,6 @@ fn write(bench: &Bench, answers: &Answers) -> Result<String, Vec<Wrong>> {
         .and_then(|output| output.finish(&text))
         .map_err(|error| name_fault(error.to_string()))?;
     Ok(id(Kind::Aircraft, &file))
-}
-
-/// A file of that name that is not there yet.
-fn free_file(bench: &Bench, name: &str) -> std::path::PathBuf {
-    let plain = plain_name(&format!("{}.toml", name.to_lowercase().replace('.', "_")));
-    free_name(plain.trim_end_matches(".toml"), ".toml", |file| {
-        bench.workshop.path(file).symlink_metadata().is_err()
-    })
 }
 
 #[cfg(test)]

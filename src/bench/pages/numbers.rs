@@ -8,7 +8,9 @@ use axum::response::Response;
 
 use super::{At, Shell, onward, page};
 use crate::bench::blocking::blocking;
+use crate::bench::course::Course;
 use crate::bench::form::Form;
+use crate::bench::guard::IsHere;
 use crate::bench::model_text::{check, with_entered};
 use crate::bench::{Bench, Refusal, Shared, ticks};
 use crate::cautions::{AFTER_ENTERING, BEFORE_MOVING};
@@ -34,6 +36,7 @@ struct Numbers {
     ticked: usize,
     count: usize,
     can_carry: bool,
+    is_here: bool,
 }
 
 /// The numbers of one servo.
@@ -80,38 +83,44 @@ fn others(measurement: &Measurement, correction: &Correction) -> Vec<Other> {
     reaches.chain(exchanged).collect()
 }
 
+/// The numbers that change.
+fn rows(measurement: &Measurement, correction: &Correction, ticked: &BTreeSet<String>) -> Vec<Row> {
+    let rows = number_rows(measurement, correction).into_iter();
+    let rows = rows.filter(|row| row.changed).map(|row| {
+        let tick = ticks::tick(&correction.follower, &row.what);
+        Row {
+            is_ticked: ticked.contains(&tick),
+            tick,
+            what: row.what,
+            before: row.before,
+            now: row.now,
+        }
+    });
+    rows.collect()
+}
+
 impl List {
     fn of(measurement: &Measurement, correction: &Correction, ticked: &BTreeSet<String>) -> Self {
         let judgement = Judgement::of(measurement, correction);
-        let is_shown = withheld(measurement).is_none();
-        let rows = number_rows(measurement, correction).into_iter();
-        let rows = rows.filter(|row| is_shown && row.changed).map(|row| {
-            let tick = ticks::tick(&correction.follower, &row.what);
-            Row {
-                is_ticked: ticked.contains(&tick),
-                tick,
-                what: row.what,
-                before: row.before,
-                now: row.now,
-            }
-        });
+        let (headline, sentence, rows, others) = match withheld(measurement) {
+            Some(reason) => ("No numbers to enter", reason.into(), Vec::new(), Vec::new()),
+            None => (
+                judgement.headline(),
+                judgement.sentence(correction),
+                rows(measurement, correction, ticked),
+                others(measurement, correction),
+            ),
+        };
         Self {
             follower: correction.follower.clone(),
-            headline: match is_shown {
-                true => judgement.headline(),
-                false => "No numbers to enter",
-            },
-            sentence: withheld(measurement)
-                .map_or_else(|| judgement.sentence(correction), Into::into),
+            headline,
+            sentence,
             needs_report: !matches!(judgement.verdict, Verdict::Alike | Verdict::NumbersCure),
             unit: Counting::of(measurement.radio.as_ref()).unit(),
             curve_kind: curve_kind(measurement.radio.as_ref()),
             sense: sense_sentence(measurement, correction),
-            others: match is_shown {
-                true => others(measurement, correction),
-                false => Vec::new(),
-            },
-            rows: rows.collect(),
+            others,
+            rows,
         }
     }
 }
@@ -119,6 +128,7 @@ impl List {
 pub async fn numbers(
     State(bench): State<Shared>,
     Path(id): Path<String>,
+    IsHere(is_here): IsHere,
 ) -> Result<Response, Refusal> {
     blocking(move || {
         let measured = bench.workshop.measurement_of(&id)?;
@@ -130,12 +140,11 @@ pub async fn numbers(
             .collect();
         let rows = || lists.iter().flat_map(|list| &list.rows);
         let grave = measurement.warnings.iter().filter(|warning| warning.grave);
-        let aircraft = bench.workshop.aircraft_named(&measurement.model);
+        let course = Course::of_model(&bench, &measurement.model);
         page(&Numbers {
             shell: Shell::of_model(
-                &format!("Numbers for {}", measurement.model),
-                &bench,
-                &measurement.model,
+                format!("Numbers for {}", measurement.model),
+                course.as_ref(),
                 At::Numbers,
             ),
             is_confirmed: ticks::cautions_confirmed(&bench.store),
@@ -147,7 +156,8 @@ pub async fn numbers(
                 .collect(),
             ticked: rows().filter(|row| row.is_ticked).count(),
             count: rows().count(),
-            can_carry: aircraft.is_some(),
+            can_carry: course.is_some(),
+            is_here,
             lists,
             id,
         })
@@ -190,8 +200,8 @@ pub async fn entered(
 fn carry(bench: &Bench, measurement: &Measurement) -> Result<String, Refusal> {
     let aircraft = bench.workshop.aircraft_named(&measurement.model);
     let aircraft = aircraft.ok_or_else(|| Refusal::not_found("aircraft"))?;
-    let before = std::fs::read_to_string(bench.workshop.path(&aircraft.file))
-        .map_err(|_| Refusal::not_found("aircraft"))?;
+    let before = bench.workshop.read_text(&aircraft.file);
+    let before = before.ok_or_else(|| Refusal::not_found("aircraft"))?;
     let entered: Vec<_> = (measurement.matches.iter())
         .map(|correction| (correction.follower.clone(), correction.settings.clone()))
         .collect();

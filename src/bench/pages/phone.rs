@@ -146,7 +146,7 @@ pub async fn paired(
     let secret = secret.ok_or_else(|| {
         Refusal::new(
             StatusCode::UNAUTHORIZED,
-            "this code does not work, or no longer",
+            "this code is invalid or has expired",
             "make a new one on the page \"Phone\" of the computer, and scan it",
         )
     })?;

@@ -1,6 +1,5 @@
 //! What all pages have around them: where one is, and the steps of the job.
 
-use crate::bench::Bench;
 use crate::bench::course::Course;
 use crate::measurement;
 
@@ -100,10 +99,10 @@ impl Shell {
         }
     }
 
-    /// Around a page of an aircraft by the name that a measurement gives it, where its file is there.
-    pub fn of_model(title: &str, bench: &Bench, model: &str, at: At) -> Self {
-        match bench.workshop.aircraft_named(model) {
-            Some(aircraft) => Self::step(title, &Course::of(bench, aircraft), at),
+    /// Around a page of an aircraft whose file may not be there.
+    pub fn of_model(title: impl Into<String>, course: Option<&Course>, at: At) -> Self {
+        match course {
+            Some(course) => Self::step(title, course, at),
             None => Self::of(title, Place::Aircraft),
         }
     }

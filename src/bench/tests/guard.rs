@@ -238,4 +238,36 @@ fn links_that_lead_out_of_the_folder_are_not_followed() {
     std::os::unix::fs::symlink("/", bench.folder.path().join("clips")).unwrap();
     assert_eq!(bench.get_json("/api/aircraft"), serde_json::json!([]));
     assert!(bench.bench.workshop.clips().is_empty());
+    let upload = order(Method::POST, "/api/clips?name=a.mp4");
+    let refused = bench.ask(upload.body(Body::from(&b"x"[..])).unwrap());
+    assert_eq!(refused.status(), 409);
+    assert!(text(refused).contains("leads elsewhere"));
+}
+
+#[cfg(unix)]
+#[test]
+fn files_of_results_that_are_links_or_pipes_are_not_served() {
+    let bench = TestBench::with_sample();
+    let inside = |name: &str| bench.folder.path().join(name);
+    let measured = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/data/measurement/before.json");
+    std::fs::create_dir(inside("before")).unwrap();
+    std::fs::copy(measured, inside("before/measurement.json")).unwrap();
+    std::os::unix::fs::symlink("/etc/passwd", inside("before/report.html")).unwrap();
+    let pipe = std::process::Command::new("mkfifo")
+        .arg(inside("before/stations.csv"))
+        .status();
+    assert!(pipe.unwrap().success());
+    std::os::unix::fs::symlink("/etc/passwd", inside("camera.html")).unwrap();
+    std::fs::create_dir(inside("model-record")).unwrap();
+    std::os::unix::fs::symlink("/etc/passwd", inside("model-record/setup-001.html")).unwrap();
+    let first = |list: &str| bench.get_json(list)[0]["id"].as_str().unwrap().to_owned();
+    let measurement = first("/api/measurements");
+    for path in [
+        format!("/api/measurements/{measurement}/report.html"),
+        format!("/api/measurements/{measurement}/stations.csv"),
+        format!("/camera/{}/report.html", first("/api/cameras")),
+        format!("/aircraft/{}/setup-sheet.html", first("/api/aircraft")),
+    ] {
+        assert_eq!(bench.get(&path).status(), 404, "{path}");
+    }
 }

@@ -1,7 +1,7 @@
 //! Live sessions, asked without sockets: what is refused, what is dropped, and who may do what.
 
 use super::*;
-use crate::bench::live::body::MOST_FRAME_BYTES;
+use crate::bench::frames::body::MOST_FRAME_BYTES;
 
 /// Size of the frames of these tests: the shape of the bundled profile.
 const WIDTH: usize = 192;
@@ -22,7 +22,7 @@ impl TestBench {
         self.post_json("/api/live", ids)
     }
 
-    fn post_frame(&self, path: &str, headers: &[(&str, &str)], body: Vec<u8>) -> Response {
+    pub fn post_frame(&self, path: &str, headers: &[(&str, &str)], body: Vec<u8>) -> Response {
         let mut request = order(Method::POST, path);
         for (name, value) in headers {
             request = request.header(*name, *value);
@@ -40,7 +40,7 @@ impl TestBench {
     }
 }
 
-fn luma_headers<'a>(width: &'a str, height: &'a str) -> [(&'a str, &'a str); 4] {
+pub fn luma_headers<'a>(width: &'a str, height: &'a str) -> [(&'a str, &'a str); 4] {
     [
         ("content-type", "application/octet-stream"),
         ("x-width", width),

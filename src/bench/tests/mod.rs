@@ -1,10 +1,12 @@
 //! Handlers, asked without sockets.
 
 mod guard;
+mod guide;
 mod live;
 mod measuring;
 mod pages;
 mod uploads;
+mod warned;
 
 use std::net::SocketAddr;
 use std::path::Path;

@@ -3,7 +3,7 @@
 use super::*;
 
 impl TestBench {
-    fn page(&self, path: &str) -> String {
+    pub fn page(&self, path: &str) -> String {
         let response = self.get(path);
         let status = response.status();
         let text = text(response);
@@ -18,12 +18,12 @@ impl TestBench {
         self.ask(order(Method::POST, path).body(body.into()).unwrap())
     }
 
-    fn aircraft_id(&self) -> String {
+    pub fn aircraft_id(&self) -> String {
         self.bench.workshop.aircraft()[0].id.clone()
     }
 
     /// With a measurement that was kept by `measure`.
-    fn with_measurement() -> Self {
+    pub fn with_measurement() -> Self {
         let bench = Self::with_clip();
         let measurement = crate::measurement::sample::heron();
         let folder = bench.folder.path().join("heron-result");
@@ -192,7 +192,7 @@ fn the_first_picture_of_a_clip_is_shown_with_its_tags_before_it_is_measured() {
     assert!(took[0] < std::time::Duration::from_secs(2), "{took:?}");
     assert_eq!(page.matches("pixels wide").count(), 3, "{page}");
     assert!(
-        page.contains("H.264, 1920 × 1080 pixels, 30 pictures a second, 11.8 s, 2.5 MB"),
+        page.contains("H.264, 1920 × 1080 pixels, landscape, 30 pictures a second, 11.8 s, 2.5 MB"),
         "{page}"
     );
     let drawing = bench.get(&format!("/aircraft/{id}/clips/{clip}/picture.svg"));
@@ -239,33 +239,6 @@ fn numbers_are_ticked_off_kept_and_carried_into_the_model_file() {
     let measurement = crate::measurement::sample::heron();
     let active = &model.radio.unwrap().active["right tailplane"];
     assert_eq!(*active, measurement.matches[0].settings);
-}
-
-#[test]
-fn a_grave_warning_comes_before_the_numbers_on_every_page() {
-    let bench = TestBench::with_measurement();
-    let mut measurement = crate::measurement::sample::heron();
-    measurement.warnings.push(crate::warning::WarningText {
-        code: "profile-contradicted".into(),
-        text: "the clip contradicts the camera profile".into(),
-        mend: "calibrate the camera again".into(),
-        grave: true,
-    });
-    let file = bench.folder.path().join("heron-result/measurement.json");
-    std::fs::write(file, measurement.to_json().unwrap()).unwrap();
-    let id = bench.bench.workshop.measurements()[0].id.clone();
-    let aircraft = bench.aircraft_id();
-    let overview = bench.page(&format!("/aircraft/{aircraft}"));
-    assert!(overview.contains("Next: Read the warning"), "{overview}");
-    for path in [
-        "/".into(),
-        format!("/aircraft/{aircraft}"),
-        format!("/measurements/{id}"),
-    ] {
-        let page = bench.page(&path).to_lowercase();
-        assert!(page.contains("read the warning first"), "{path}: {page}");
-        assert!(!page.contains("enter the numbers below"), "{path}: {page}");
-    }
 }
 
 #[test]
@@ -431,6 +404,23 @@ fn nothing_is_changed_by_looking() {
 }
 
 #[test]
+fn invisible_characters_of_names_stay_in_the_file_and_out_of_the_pages() {
+    let bench = TestBench::with_sample();
+    let file = bench.folder.path().join("model.toml");
+    let model = std::fs::read_to_string(&file).unwrap();
+    let model = model.replacen("name = \"", "name = \"\u{202e}", 1);
+    std::fs::write(&file, &model).unwrap();
+    let id = bench.aircraft_id();
+    for page in ["", "/film", "/print", "/history"] {
+        let shown = text(bench.get(&format!("/aircraft/{id}{page}")));
+        assert!(!shown.contains('\u{202e}'), "{page}");
+    }
+    assert!(!text(bench.get("/")).contains('\u{202e}'));
+    let carried = text(bench.get(&format!("/aircraft/{id}/text")));
+    assert!(carried.contains('\u{202e}'));
+}
+
+#[test]
 fn a_phone_is_paired_reads_and_changes_nothing_of_the_computer() {
     let bench = TestBench::with_clip();
     let phone = |method: Method, path: &str, cookie: &str, body: &str| {
@@ -463,6 +453,14 @@ fn a_phone_is_paired_reads_and_changes_nothing_of_the_computer() {
             401,
             "{path}"
         );
+    }
+    for (path, offer) in [
+        ("/", "New aircraft"),
+        (&format!("/aircraft/{id}/film"), "Send it from the phone"),
+    ] {
+        assert!(text(bench.get(path)).contains(offer), "{path}");
+        let there = text(phone(Method::GET, path, cookie, ""));
+        assert!(!there.contains(offer), "{path}");
     }
     for path in [
         "/phone",

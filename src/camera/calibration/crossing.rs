@@ -10,14 +10,13 @@
 //! pattern looks the same turned by 180° about the crossing, whatever the lens's blur, the camera's
 //! tone curve or the ink's spread make of its edges, so none of them moves the result.
 
-use nalgebra::{Matrix2, Point2, SMatrix, SVector, Vector2};
+use nalgebra::{Matrix2, Point2, Vector2};
 
+use super::crossing_model::{
+    AMPLITUDE, Model, Normal, PARAMETERS, Parameters, Pixel, normal_equations,
+};
 use crate::clip::GreyImage;
 use crate::solver::{Change, Descent, Policy, Undefined, descend};
-
-/// Parameters: centre (2), edge angles (2), log blur (2), mean, amplitude, slope (2).
-const PARAMETERS: usize = 10;
-const AMPLITUDE: usize = 7;
 
 /// Radius below which a window holds too few pixels of each edge, px.
 const SMALLEST_RADIUS_PX: f64 = 2.4;
@@ -53,9 +52,6 @@ const POLICY: Policy = Policy {
     decrease: Change::NONE,
     increase: Change::NONE,
 };
-
-type Parameters = SVector<f64, PARAMETERS>;
-type Normal = SMatrix<f64, PARAMETERS, PARAMETERS>;
 
 /// A crossing of the board and where it is expected.
 pub(super) struct Expected {
@@ -218,11 +214,6 @@ impl Window {
     }
 }
 
-struct Pixel {
-    from_centre: Vector2<f64>,
-    value: f64,
-}
-
 struct Fit {
     parameters: Parameters,
     inverse_normal: Normal,
@@ -318,94 +309,4 @@ impl Descent for Edges<'_> {
     fn is_negligible(&self, from: &Parameters, to: &Parameters) -> bool {
         (to[0] - from[0]).abs().max((to[1] - from[1]).abs()) < CONVERGED_PX
     }
-}
-
-/// JᵀJ, Jᵀr and rᵀr.
-fn normal_equations(pixels: &[Pixel], parameters: &Parameters) -> (Normal, Parameters, f64) {
-    let model = Model::new(parameters);
-    let mut normal = Normal::zeros();
-    let mut gradient = Parameters::zeros();
-    let mut cost = 0.0;
-    for pixel in pixels {
-        let (value, slope) = model.at(pixel.from_centre);
-        let residual = value - pixel.value;
-        normal.syger(1.0, &slope, &slope, 1.0);
-        gradient += slope * residual;
-        cost += residual * residual;
-    }
-    normal.fill_upper_triangle_with_lower_triangle();
-    (normal, gradient, cost)
-}
-
-struct Model {
-    centre: Vector2<f64>,
-    along: [Vector2<f64>; 2],
-    blur_px: [f64; 2],
-    mean: f64,
-    amplitude: f64,
-    slope: Vector2<f64>,
-}
-
-impl Model {
-    fn new(p: &Parameters) -> Self {
-        let along = |angle_rad: f64| Vector2::new(angle_rad.cos(), angle_rad.sin());
-        Self {
-            centre: Vector2::new(p[0], p[1]),
-            along: [along(p[2]), along(p[3])],
-            blur_px: [p[4].exp(), p[5].exp()],
-            mean: p[6],
-            amplitude: p[AMPLITUDE],
-            slope: Vector2::new(p[8], p[9]),
-        }
-    }
-
-    /// Brightness and its derivatives by the parameters.
-    fn at(&self, from_window_centre: Vector2<f64>) -> (f64, Parameters) {
-        let q = from_window_centre - self.centre;
-        // Distance from an edge along t: the component of q on t turned by 90°.
-        let edge = |i: usize| {
-            let normal = Vector2::new(-self.along[i].y, self.along[i].x);
-            let z = normal.dot(&q) / self.blur_px[i];
-            let rate = (2.0 / std::f64::consts::PI).sqrt() * (-0.5 * z * z).exp();
-            (
-                normal,
-                z,
-                error_function(z / std::f64::consts::SQRT_2),
-                rate,
-            )
-        };
-        let (normal_1, z_1, step_1, rate_1) = edge(0);
-        let (normal_2, z_2, step_2, rate_2) = edge(1);
-        let by_z_1 = self.amplitude * step_2 * rate_1;
-        let by_z_2 = self.amplitude * step_1 * rate_2;
-        let pull = normal_1 * (by_z_1 / self.blur_px[0]) + normal_2 * (by_z_2 / self.blur_px[1]);
-        let value = self.mean + self.slope.dot(&q) + self.amplitude * step_1 * step_2;
-        let derivatives = Parameters::from_row_slice(&[
-            -pull.x - self.slope.x,
-            -pull.y - self.slope.y,
-            -by_z_1 * self.along[0].dot(&q) / self.blur_px[0],
-            -by_z_2 * self.along[1].dot(&q) / self.blur_px[1],
-            -by_z_1 * z_1,
-            -by_z_2 * z_2,
-            1.0,
-            step_1 * step_2,
-            q.x,
-            q.y,
-        ]);
-        (value, derivatives)
-    }
-}
-
-/// erf to 1.5e-7 (Abramowitz & Stegun 1964, 7.1.26): far below one code value.
-fn error_function(x: f64) -> f64 {
-    const A: [f64; 5] = [
-        0.254_829_592,
-        -0.284_496_736,
-        1.421_413_741,
-        -1.453_152_027,
-        1.061_405_429,
-    ];
-    let t = 1.0 / (1.0 + 0.327_591_1 * x.abs());
-    let polynomial = A.iter().rev().fold(0.0, |sum, a| sum * t + a) * t;
-    (1.0 - polynomial * (-x * x).exp()).copysign(x)
 }

@@ -5,6 +5,7 @@ mod board;
 mod candidate;
 mod charuco;
 mod crossing;
+mod crossing_model;
 mod diagnosis;
 mod effect;
 mod error;

@@ -1,4 +1,4 @@
-//! What a clip in which the surfaces rest shows: one or several views of all tags.
+//! Views of all tags in a clip in which the surfaces rest: one, or several.
 
 use nalgebra::{DMatrix, Point2};
 
@@ -11,8 +11,8 @@ use crate::tags::{SightedFrame, Sighting};
 pub(super) const TAG_ROWS: usize = 8;
 /// Tags that wander less than this rest before a still camera, px.
 const STILL_PX: f64 = 0.5;
-/// Views that are taken of a clip in which the camera moves: what lasts in the corners' errors is the
-/// same in all, so more would add little.
+/// Number of views of a clip in which the camera moves. Lasting errors of the corners are the same in
+/// all views, so more views would add little.
 const VIEWS: usize = 12;
 /// As many frames of a rest count as independent: most of a corner's error lasts through a rest.
 const INDEPENDENT_FRAMES: f64 = 10.0;
@@ -28,47 +28,15 @@ pub(super) struct View {
     pub by_readout: Vec<f64>,
 }
 
-/// One view of tags that rest before a still camera, else some frames by themselves.
+/// One view of tags that rest in front of a still camera; otherwise some frames, each as its own view.
 pub(super) fn views(ids: &[u32], frames: &[&SightedFrame], clip: &ClipInfo) -> Vec<View> {
-    let of_tag = |id: u32| frames.iter().filter_map(move |frame| frame.sighting(id));
-    let middle = |id: u32, corner: usize| {
-        let coordinate = |axis: usize| {
-            median(of_tag(id).map(|seen| seen.corners_px[corner][axis])).unwrap_or(0.0)
-        };
-        Point2::new(coordinate(0), coordinate(1))
-    };
-    let middles: Vec<[Point2<f64>; 4]> = ids
-        .iter()
-        .map(|&id| std::array::from_fn(|corner| middle(id, corner)))
-        .collect();
-    let wander_px = |(&id, middles): (&u32, &[Point2<f64>; 4])| {
-        let off = |seen: &Sighting| {
-            let pairs = seen.corners_px.iter().zip(middles);
-            pairs.map(|(a, b)| (a - b).norm()).fold(0.0, f64::max)
-        };
-        median(of_tag(id).map(off)).unwrap_or(0.0)
-    };
+    let middles: Vec<[Point2<f64>; 4]> = ids.iter().map(|&id| median_corners(id, frames)).collect();
     let is_still = ids
         .iter()
         .zip(&middles)
-        .all(|tag| wander_px(tag) < STILL_PX);
+        .all(|(&id, middle_px)| wander_px(id, frames, middle_px) < STILL_PX);
     if is_still {
-        let independent = (frames.len() as f64).min(INDEPENDENT_FRAMES);
-        let inflation = if frames.len() < 3 {
-            1.0
-        } else {
-            MEDIAN_VARIANCE
-        };
-        let noise = |id: u32| {
-            let mut sum = DMatrix::zeros(TAG_ROWS, TAG_ROWS);
-            of_tag(id).for_each(|seen| sum += noise_px2(seen));
-            sum * (inflation / (frames.len() as f64 * independent))
-        };
-        return vec![View {
-            corners_px: middles,
-            noise_px2: ids.iter().map(|&id| noise(id)).collect(),
-            by_readout: vec![0.0; TAG_ROWS * ids.len()],
-        }];
+        return vec![still_view(ids, frames, middles)];
     }
     let count = frames.len().min(VIEWS);
     let chosen = (0..count).map(|view| (2 * view + 1) * frames.len() / (2 * count));
@@ -83,6 +51,51 @@ pub(super) fn views(ids: &[u32], frames: &[&SightedFrame], clip: &ClipInfo) -> V
             }
         })
         .collect()
+}
+
+/// All sightings of a tag.
+fn of_tag<'a>(id: u32, frames: &[&'a SightedFrame]) -> impl Iterator<Item = &'a Sighting> {
+    frames.iter().filter_map(move |frame| frame.sighting(id))
+}
+
+/// The median of each corner of a tag over all frames.
+fn median_corners(id: u32, frames: &[&SightedFrame]) -> [Point2<f64>; 4] {
+    std::array::from_fn(|corner| {
+        let coordinate = |axis: usize| {
+            let seen = of_tag(id, frames);
+            median(seen.map(|seen| seen.corners_px[corner][axis])).unwrap_or(0.0)
+        };
+        Point2::new(coordinate(0), coordinate(1))
+    })
+}
+
+/// How far a tag is usually from its middle place: its farthest corner.
+fn wander_px(id: u32, frames: &[&SightedFrame], middle_px: &[Point2<f64>; 4]) -> f64 {
+    let off = |seen: &Sighting| {
+        let pairs = seen.corners_px.iter().zip(middle_px);
+        pairs.map(|(a, b)| (a - b).norm()).fold(0.0, f64::max)
+    };
+    median(of_tag(id, frames).map(off)).unwrap_or(0.0)
+}
+
+/// All frames as one view with the median corners.
+fn still_view(ids: &[u32], frames: &[&SightedFrame], middles: Vec<[Point2<f64>; 4]>) -> View {
+    let independent = (frames.len() as f64).min(INDEPENDENT_FRAMES);
+    let inflation = if frames.len() < 3 {
+        1.0
+    } else {
+        MEDIAN_VARIANCE
+    };
+    let noise = |id: u32| {
+        let mut sum = DMatrix::zeros(TAG_ROWS, TAG_ROWS);
+        of_tag(id, frames).for_each(|seen| sum += noise_px2(seen));
+        sum * (inflation / (frames.len() as f64 * independent))
+    };
+    View {
+        corners_px: middles,
+        noise_px2: ids.iter().map(|&id| noise(id)).collect(),
+        by_readout: vec![0.0; TAG_ROWS * ids.len()],
+    }
 }
 
 /// How corners are displaced by each second in which a moving camera reads a picture: the later a line,

@@ -3,6 +3,7 @@
 use serde::Serialize;
 
 use super::CalibrationReport;
+use crate::camera::calibration::{self, Objection};
 use crate::measured::Measured;
 use crate::warning::WarningText;
 
@@ -87,65 +88,68 @@ impl<'a> CalibrationRecord<'a> {
             height_px: calibration.size_px.1,
             verdict: report.verdict.grade.words(),
             u_of_30_deg: report.verdict.u_of_30_deg,
-            objections: report
-                .verdict
-                .objections
-                .iter()
-                .map(|objection| Doubt {
-                    text: objection.text(),
-                    mend: objection.mend(),
-                })
-                .collect(),
+            objections: report.verdict.objections.iter().map(Doubt::of).collect(),
             places: calibration.places,
             rms_px: calibration.rms_px,
             parameters: parameters(report),
             distortion_terms: calibration.terms.words(),
-            trials: calibration
-                .trials
-                .iter()
-                .map(|trial| Trial {
-                    terms: trial.terms.words(),
-                    rms_px: trial.rms_px,
-                    f: trial.f_value,
-                    outcome: trial.outcome.words(),
-                })
-                .collect(),
+            trials: calibration.trials.iter().map(Trial::of).collect(),
             board_layout: report.layout.map(|layout| layout.words()),
             board_bend_mm: calibration.bend_mm.into(),
             views: calibration.views.iter().map(View::of).collect(),
             dropped_views: calibration
                 .dropped_views
                 .iter()
-                .map(|view| Named {
-                    name: &view.name,
-                    reason: view.reason.words(),
-                })
+                .map(|view| Named::new(&view.name, view.reason.words()))
                 .collect(),
             no_view: report
                 .no_view
                 .iter()
-                .map(|(name, reason)| Named {
-                    name,
-                    reason: reason.words(),
-                })
+                .map(|(name, reason)| Named::new(name, reason.words()))
                 .collect(),
             spare_views: report.chosen.spare.len(),
             spare: report
                 .chosen
                 .spare
                 .iter()
-                .map(|(name, why)| Named {
-                    name,
-                    reason: why.words().into(),
-                })
+                .map(|(name, reason)| Named::new(name, reason.words()))
                 .collect(),
             warnings: report.warnings.to_vec(),
         }
     }
 }
 
+impl Doubt {
+    fn of(objection: &Objection) -> Self {
+        Self {
+            text: objection.text(),
+            mend: objection.mend(),
+        }
+    }
+}
+
+impl Trial {
+    fn of(trial: &calibration::TermsTrial) -> Self {
+        Self {
+            terms: trial.terms.words(),
+            rms_px: trial.rms_px,
+            f: trial.f_value,
+            outcome: trial.outcome.words(),
+        }
+    }
+}
+
+impl<'a> Named<'a> {
+    fn new(name: &'a str, reason: impl Into<String>) -> Self {
+        Self {
+            name,
+            reason: reason.into(),
+        }
+    }
+}
+
 impl<'a> View<'a> {
-    fn of(view: &'a crate::camera::calibration::CalibratedView) -> Self {
+    fn of(view: &'a calibration::CalibratedView) -> Self {
         Self {
             name: &view.name,
             rms_px: view.rms_px,

@@ -1,13 +1,9 @@
 //! The largest deflections of one surface over the measurements of an aircraft.
 
+use super::over_measurements::{Series, over_measurements};
 use crate::measured::Measured;
 use crate::report::format::Format;
-use crate::report::palette::SurfaceLook;
-use crate::report::plot::{Axis, Entry, Plot};
 use crate::report::svg::Mark;
-
-/// Height of the plot area.
-const HEIGHT: f64 = 170.0;
 
 /// The deflections of a surface at both ends of its travel, in one measurement.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -18,35 +14,24 @@ pub struct Throws {
     pub lowest_deg: Measured,
 }
 
-/// The chart of how both ends changed since the oldest measurement, which comes first. Measurements stand
-/// side by side, however much time passed between them.
+/// The chart of how both ends changed since the oldest measurement, which comes first.
 pub fn throws(surface: &str, measured: &[Throws], format: Format) -> String {
     let highest: Vec<Measured> = measured.iter().map(|one| one.highest_deg).collect();
     let lowest: Vec<Measured> = measured.iter().map(|one| one.lowest_deg).collect();
-    let series = [
-        ("highest", Mark::Disc, changes(&highest)),
-        ("lowest", Mark::Square, changes(&lowest)),
-    ];
-    let figures = series.iter().flat_map(|(_, _, values)| values);
-    let figures = figures.flat_map(|one| [one.value - one.u(), one.value + one.u()]);
     let title = format!("{surface}: change of the largest deflections since the oldest, degrees");
-    let y = Axis::covering(figures, &title);
-    let x = Axis::counted(measured.len(), "measurement, the oldest first");
-    let looks = [SurfaceLook::of(0), SurfaceLook::of(1)];
-    let legend: Vec<Entry> = (series.iter().zip(looks))
-        .map(|((words, mark, _), look)| Entry::line(look.stroke(1.6), Some(*mark), *words))
-        .collect();
-    let mut plot = Plot::new(&title, (format, HEIGHT), [x, y], &legend);
-    plot.grid();
-    for ((_, mark, values), look) in series.iter().zip(looks) {
-        let points = || (1_u32..).map(f64::from).zip(values);
-        let line: Vec<(f64, f64)> = points().map(|(at, one)| (at, one.value)).collect();
-        plot.curve(&line, look.stroke(1.6));
-        for (at, one) in points() {
-            plot.measured((at, one.value), one.u(), *mark, look.colour);
-        }
-    }
-    plot.finish()
+    let series = [
+        Series {
+            words: "highest",
+            mark: Mark::Disc,
+            values: changes(&highest),
+        },
+        Series {
+            words: "lowest",
+            mark: Mark::Square,
+            values: changes(&lowest),
+        },
+    ];
+    over_measurements(&title, &series, format)
 }
 
 /// Changes since the first, whose own change is nothing.

@@ -225,11 +225,14 @@ fn early_stop_row(surface: &SurfaceRecord) -> HealthRow {
 }
 
 /// All warnings to show: those of the measurement, then poor figures of health that none of them names.
-/// A name that is part of a longer one counts as named with it.
 pub fn shown_warnings(measurement: &Measurement, rows: &[HealthRow]) -> Vec<WarningText> {
+    let surfaces = measurement.surfaces.iter();
+    let surfaces: Vec<&str> = surfaces.map(|surface| surface.name.as_str()).collect();
     let is_named = |row: &HealthRow, code: &str| {
         let mut warnings = measurement.warnings.iter();
-        warnings.any(|warning| warning.code == code && warning.text.contains(&row.surface))
+        warnings.any(|warning| {
+            warning.code == code && named(&warning.text, &surfaces).contains(&row.surface.as_str())
+        })
     };
     let poor = rows.iter().filter(|row| row.state.is_poor());
     let poor = poor.filter_map(|row| {
@@ -245,6 +248,26 @@ pub fn shown_warnings(measurement: &Measurement, rows: &[HealthRow]) -> Vec<Warn
         })
     });
     measurement.warnings.iter().cloned().chain(poor).collect()
+}
+
+/// The surfaces that a text names. A name inside a longer name, or inside a word, is not one of them.
+fn named<'n>(text: &str, surfaces: &[&'n str]) -> Vec<&'n str> {
+    let is_letter = |letter: Option<char>| letter.is_some_and(char::is_alphanumeric);
+    let mut found = Vec::new();
+    let (mut before, mut rest) = (None, text);
+    while let Some(first) = rest.chars().next() {
+        let begins_here = |name: &&&str| {
+            let after = rest.strip_prefix(**name);
+            !name.is_empty() && after.is_some_and(|after| !is_letter(after.chars().next()))
+        };
+        let names = surfaces.iter().filter(|_| !is_letter(before));
+        let longest = names.filter(begins_here).max_by_key(|name| name.len());
+        let step = longest.map_or(first.len_utf8(), |name| name.len());
+        found.extend(longest);
+        before = rest[..step].chars().next_back();
+        rest = &rest[step..];
+    }
+    found
 }
 
 /// The sentence with which a page opens when a surface stopped before its servo did.
@@ -301,6 +324,40 @@ mod tests {
             "0.09° ± 0.04° between visits; on average at −0.05° ± 0.02° after rising, +0.05° ± 0.02° after falling"
         );
         assert_eq!(rows[9].figure, "0.08° ± 0.03°");
+    }
+
+    #[test]
+    fn only_whole_names_of_surfaces_are_named() {
+        let surfaces = ["flap", "left flap", "flap 1", "flap 12", "Höhenruder"];
+        let named = |text| named(text, &surfaces);
+        assert_eq!(named("play of the left flap: 0.5°"), ["left flap"]);
+        assert_eq!(named("flap 12 after flap"), ["flap 12", "flap"]);
+        assert_eq!(
+            named("flap 123, flaps, aflap, Höhenruder"),
+            ["flap", "Höhenruder"]
+        );
+        assert_eq!(named("left flap 1"), ["left flap"]);
+    }
+
+    #[test]
+    fn a_poor_figure_is_shown_beside_a_warning_of_a_surface_with_a_longer_name() {
+        let mut measurement = heron();
+        measurement.surfaces[0].name = "flap".into();
+        measurement.surfaces[1].name = "left flap".into();
+        for surface in &mut measurement.surfaces {
+            surface.health.play_deg = Some(Measured::new(0.9, 0.02));
+        }
+        measurement.warnings = vec![WarningText {
+            code: "much-play".into(),
+            text: "the left flap has 0.9° of play".into(),
+            mend: "look for worn clevises".into(),
+            grave: false,
+        }];
+        let shown = shown_warnings(&measurement, &health_rows(&measurement));
+        let of_play = shown.iter().filter(|warning| warning.text.contains("play"));
+        let of_play: Vec<&str> = of_play.map(|warning| warning.text.as_str()).collect();
+        assert_eq!(of_play.len(), 2, "{of_play:?}");
+        assert!(of_play[1].starts_with("flap: play "), "{of_play:?}");
     }
 
     #[test]

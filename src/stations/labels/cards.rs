@@ -1,10 +1,10 @@
 //! Assigns stations to rests from the cards seen in them.
 
-use crate::stations::constants::CONFLICT_SHARE;
 use std::collections::BTreeMap;
 
 use super::Labels;
 use crate::motion::Motion;
+use crate::stations::constants::CONFLICT_SHARE;
 use crate::stations::error::{CardConflict, StationsError};
 use crate::stations::warning::StationsWarning;
 use crate::tags::Sightings;
@@ -13,7 +13,7 @@ use crate::tags::Sightings;
 pub(in crate::stations) struct CardSpan<'a> {
     /// Settled frames.
     pub settled: &'a [usize],
-    /// First and last frame near the level, asked where no settled frame shows a card.
+    /// First and last frame near the level, used if no settled frame shows a card.
     pub whole: [usize; 2],
     /// Span of the settled frames.
     pub time_s: [f64; 2],
@@ -31,21 +31,7 @@ pub(in crate::stations) fn label_by_cards(
     let mut labels = Vec::with_capacity(rests.len());
     let mut conflicts = Vec::new();
     for rest in rests {
-        let count = |frames: &mut dyn Iterator<Item = usize>| {
-            let mut count_by_card: BTreeMap<u32, usize> = BTreeMap::new();
-            for card in frames
-                .flat_map(|k| cards.get(&motion.frames[k].index))
-                .flatten()
-            {
-                *count_by_card.entry(*card).or_default() += 1;
-            }
-            count_by_card
-        };
-        let mut count_by_card = count(&mut rest.settled.iter().copied());
-        if count_by_card.is_empty() {
-            let [first, last] = rest.whole;
-            count_by_card = count(&mut (first..=last));
-        }
+        let count_by_card = count_by_card(motion, &cards, rest);
         if let Some(ids) = contradiction(&count_by_card, stick_by_card) {
             conflicts.push(CardConflict {
                 time_s: rest.time_s,
@@ -74,6 +60,31 @@ pub(in crate::stations) fn label_by_cards(
         warnings.push(StationsWarning::HoldsWithoutCard { strangers, times_s });
     }
     Ok(labels)
+}
+
+/// Number of frames of a rest that show each card: settled frames, or if those show none, all frames
+/// near the level.
+fn count_by_card(
+    motion: &Motion,
+    cards: &BTreeMap<usize, Vec<u32>>,
+    rest: &CardSpan,
+) -> BTreeMap<u32, usize> {
+    let count = |frames: &mut dyn Iterator<Item = usize>| {
+        let mut count_by_card: BTreeMap<u32, usize> = BTreeMap::new();
+        for card in frames
+            .flat_map(|k| cards.get(&motion.frames[k].index))
+            .flatten()
+        {
+            *count_by_card.entry(*card).or_default() += 1;
+        }
+        count_by_card
+    };
+    let in_settled = count(&mut rest.settled.iter().copied());
+    if !in_settled.is_empty() {
+        return in_settled;
+    }
+    let [first, last] = rest.whole;
+    count(&mut (first..=last))
 }
 
 /// Undeclared tags seen in rests without a declared card and in no other rest, rising: objects

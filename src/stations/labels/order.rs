@@ -27,24 +27,8 @@ pub(in crate::stations) fn label_by_order(
         order_pct
     };
     let candidates = ranked_candidates(order_pct, seen);
-    let wrong_count = |guess: String| StationsError::WrongCount {
-        declared: order_pct.len(),
-        seen: seen.to_vec(),
-        guess,
-    };
     let Some((off_smooth_deg, labels)) = candidates.first() else {
-        return match beginning(order_pct, seen) {
-            Beginning::Clear(labels) => {
-                warnings.push(StationsWarning::HoldsMiscounted {
-                    declared: order_pct.len(),
-                    seen: seen.len(),
-                    difference: beginning_only(seen),
-                });
-                Ok(labels)
-            }
-            Beginning::Perhaps => Err(wrong_count(format!("; perhaps {}", beginning_only(seen)))),
-            Beginning::Unlike => Err(wrong_count(String::new())),
-        };
+        return label_beginning(order_pct, seen, warnings);
     };
     let misfit_deg = consistency::off_monotone_deg(seen, labels);
     let threshold_deg = consistency::off_monotone_threshold_deg(seen);
@@ -61,27 +45,61 @@ pub(in crate::stations) fn label_by_order(
         };
     }
     if !is_fitting {
-        return Err(wrong_count(String::new()));
+        return Err(wrong_count(order_pct, seen, String::new()));
     }
     let difference = describe(order_pct, seen, labels);
     let clear_deg = consistency::clearly_off_deg(*off_smooth_deg);
     let is_clear = candidates.get(1).is_none_or(|next| next.0 > clear_deg);
     if !is_clear {
-        return Err(wrong_count(format!("; perhaps {difference}")));
+        let guess = format!("; perhaps {difference}");
+        return Err(wrong_count(order_pct, seen, guess));
     }
-    warnings.push(StationsWarning::HoldsMiscounted {
+    warnings.push(miscounted(order_pct, seen, difference));
+    Ok(labels.clone())
+}
+
+/// The error for holds whose number differs from the declared one, with a guess at the reason.
+fn wrong_count(order_pct: &[f64], seen: &[SeenRest], guess: String) -> StationsError {
+    StationsError::WrongCount {
+        declared: order_pct.len(),
+        seen: seen.to_vec(),
+        guess,
+    }
+}
+
+/// The warning about such holds, if the difference is clear.
+fn miscounted(order_pct: &[f64], seen: &[SeenRest], difference: String) -> StationsWarning {
+    StationsWarning::HoldsMiscounted {
         declared: order_pct.len(),
         seen: seen.len(),
         difference,
-    });
-    Ok(labels.clone())
+    }
+}
+
+/// The stations of a clip that ends before the last declared holds.
+fn label_beginning(
+    order_pct: &[f64],
+    seen: &[SeenRest],
+    warnings: &mut Vec<StationsWarning>,
+) -> Result<Labels, StationsError> {
+    match beginning(order_pct, seen) {
+        Beginning::Clear(labels) => {
+            warnings.push(miscounted(order_pct, seen, beginning_only(seen)));
+            Ok(labels)
+        }
+        Beginning::Perhaps => {
+            let guess = format!("; perhaps {}", beginning_only(seen));
+            Err(wrong_count(order_pct, seen, guess))
+        }
+        Beginning::Unlike => Err(wrong_count(order_pct, seen, String::new())),
+    }
 }
 
 /// Whether the rests are the first of the declared holds.
 enum Beginning {
-    /// They are, and no later ones.
+    /// They are the first ones and no later ones.
     Clear(Labels),
-    /// They may be.
+    /// They may be the first ones.
     Perhaps,
     /// They are not.
     Unlike,
@@ -106,9 +124,10 @@ fn beginning(order_pct: &[f64], seen: &[SeenRest]) -> Beginning {
         return Beginning::Unlike;
     }
     let clear_deg = consistency::clearly_off_deg(first_deg);
-    match runs.all(|(off_deg, labels)| off_deg > clear_deg || labels == first) {
-        true => Beginning::Clear(first),
-        false => Beginning::Perhaps,
+    if runs.all(|(off_deg, labels)| off_deg > clear_deg || labels == first) {
+        Beginning::Clear(first)
+    } else {
+        Beginning::Perhaps
     }
 }
 
@@ -119,7 +138,7 @@ fn beginning_only(seen: &[SeenRest]) -> String {
     )
 }
 
-/// All assignments, best first, each once.
+/// All different assignments, best first.
 fn ranked_candidates(order_pct: &[f64], seen: &[SeenRest]) -> Vec<(f64, Labels)> {
     let (declared, rests) = (order_pct.len(), seen.len());
     if declared.abs_diff(rests) > MOST_MISCOUNTED || declared.min(rests) < 2 {

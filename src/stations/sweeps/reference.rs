@@ -5,31 +5,32 @@
 //! It moves all surfaces alike, so it blurs the place of a mismatch on the stick, but hardly the
 //! mismatch itself.
 
-use crate::stations::constants::{
-    FASTEST_BY_REFERENCE_PCT_PER_S, FEWEST_REFERENCE_STATIONS, SLOWEST_BY_REFERENCE_PCT_PER_S,
-    WIDE_GAP_PCT,
-};
 use nalgebra::{DMatrix, DVector};
 
 use super::delay::{delay_s, moving_frames};
 use super::hold_levels::{HoldLevels, half_play_sd_deg};
-use super::sweep::{Courses, Sweeps, frames_near};
+use super::sweep::{Courses, Passage, Sweeps, frames_near};
 use crate::conventions::COVERAGE_FACTOR;
 use crate::geometry::{BEND_SHARES, FIRST_BEND, legendre_leading};
+use crate::measured::Measured;
 use crate::model_file::ModelFile;
 use crate::response_model::side_at_rate;
+use crate::stations::constants::{
+    FASTEST_BY_REFERENCE_PCT_PER_S, FEWEST_REFERENCE_STATIONS, SLOWEST_BY_REFERENCE_PCT_PER_S,
+    WIDE_GAP_PCT,
+};
 use crate::stations::hold::Hold;
 use crate::stations::scene::Scene;
 use crate::stations::warning::StationsWarning;
 
-/// Stations that the stick is taken from at a time.
+/// Number of stations from which a stick position is computed.
 const NODES: usize = 5;
 
-/// Time before and after over which a speed is taken, s: so long that noise does not hide how the
+/// Time before and after over which a speed is computed, s: so long that noise does not hide how the
 /// deflection follows the speed.
 const SPEED_S: f64 = 0.28;
 
-/// Fewest frames that a speed is taken from.
+/// Fewest frames from which a speed is computed.
 const FEWEST_SPEED_FRAMES: usize = 3;
 
 /// Sweeps between the holds by the reference, and the stick by frame; `None` if there are none.
@@ -45,68 +46,46 @@ pub(in crate::stations) fn sweeps_by_reference(
     let by_reference = ReferenceStick::new(scene, reference, holds)?;
     let stick_pct = by_reference.stick_by_frame();
     let rates = rates_pct_per_s(&scene.trace.time_s, &stick_pct);
-    let delays: Vec<(f64, f64)> = (0..scene.trace.surfaces.len())
-        .map(|surface| match surface {
-            _ if surface == reference => (0.0, 0.0),
-            _ => {
-                let levels = HoldLevels::new(scene, surface, holds);
-                let frames = moving_frames(&scene.trace.surfaces[surface], &stick_pct, &rates);
-                delay_s(&frames, levels.half_play_deg())
-            }
-        })
+    let delays = by_reference.delays(holds, &stick_pct, &rates);
+    let course_pct: Vec<Vec<Option<f64>>> = delays
+        .iter()
+        .map(|delay| delayed_pct(&stick_pct, &rates, delay.value))
         .collect();
-    let course = |(delay_s, _): &(f64, f64)| -> Vec<Option<f64>> {
-        let frames = stick_pct.iter().zip(&rates);
-        let at = frames.map(|(stick, rate)| Some((*stick)? - delay_s * (*rate)?));
-        at.collect()
-    };
-    let course_pct: Vec<Vec<Option<f64>>> = delays.iter().map(course).collect();
-    let trace = scene.trace;
-    let is_usable = |surface: usize, frame: usize| {
-        trace.surfaces[surface].angle_deg[frame].is_some()
-            && trace.surfaces[reference].angle_deg[frame].is_some()
-    };
-    let courses = Courses {
-        time_s: &trace.time_s,
-        stick_pct: &stick_pct,
-        course_pct: &course_pct,
-        is_usable: &is_usable,
-        fastest_pct_per_s: FASTEST_BY_REFERENCE_PCT_PER_S,
-    };
-    let mut passages = courses.passages(holds);
-    passages.retain(|passage| by_reference.is_in_wide_gap(passage.stick_pct));
+    let passages = by_reference.passages(holds, &stick_pct, &course_pct);
     if passages.is_empty() {
         return None;
     }
-    let sds = passages
-        .iter()
-        .map(|passage| by_reference.shape_sd_pct(passage.stick_pct));
-    let largest_sd_pct = sds.fold(0.0, f64::max);
     warnings.push(StationsWarning::StickByReference {
         surface: group.reference.clone(),
         stations: by_reference.stations.len(),
-        stick_u_pct: COVERAGE_FACTOR * largest_sd_pct,
+        stick_u_pct: COVERAGE_FACTOR * by_reference.largest_shape_sd_pct(&passages),
     });
-    let mut passed = vec![None; trace.len()];
+    let mut passed = vec![None; scene.trace.len()];
     for &frame in passages
         .iter()
         .flat_map(|passage| passage.frames.iter().flatten())
     {
         passed[frame] = stick_pct[frame];
     }
-    let variances: Vec<f64> = delays.iter().map(|(_, sd_s)| sd_s * sd_s).collect();
-    Some((
-        Sweeps {
-            opposed_sd_pct: delays
-                .iter()
-                .map(|_| by_reference.opposed_sd_pct())
-                .collect(),
-            passages,
-            course_pct,
-            timing_covariance_s2: DMatrix::from_diagonal(&DVector::from_vec(variances)),
-        },
-        passed,
-    ))
+    let variances_s2: Vec<f64> = delays.iter().map(|delay| delay.sd * delay.sd).collect();
+    let sweeps = Sweeps {
+        opposed_sd_pct: vec![by_reference.opposed_sd_pct(); delays.len()],
+        passages,
+        course_pct,
+        timing_covariance_s2: DMatrix::from_diagonal(&DVector::from_vec(variances_s2)),
+    };
+    Some((sweeps, passed))
+}
+
+/// The stick that a surface follows by frame, with its delay.
+fn delayed_pct(
+    stick_pct: &[Option<f64>],
+    rates_pct_per_s: &[Option<f64>],
+    delay_s: f64,
+) -> Vec<Option<f64>> {
+    let frames = stick_pct.iter().zip(rates_pct_per_s);
+    let at = frames.map(|(stick, rate)| Some((*stick)? - delay_s * (*rate)?));
+    at.collect()
 }
 
 /// The reference and the results of its holds.
@@ -173,6 +152,59 @@ impl<'a> ReferenceStick<'a> {
             self.stick_at((*angle)? - side * self.half_play_deg)
         };
         angles.iter().zip(&rates).map(stick).collect()
+    }
+
+    /// The delay of each surface behind the reference, s.
+    fn delays(
+        &self,
+        holds: &[Hold],
+        stick_pct: &[Option<f64>],
+        rates_pct_per_s: &[Option<f64>],
+    ) -> Vec<Measured> {
+        let surfaces = self.scene.trace.surfaces.iter().enumerate();
+        surfaces
+            .map(|(surface, trace)| {
+                if surface == self.reference {
+                    return Measured::new(0.0, 0.0);
+                }
+                let levels = HoldLevels::new(self.scene, surface, holds);
+                let frames = moving_frames(trace, stick_pct, rates_pct_per_s);
+                let (delay_s, sd_s) = delay_s(&frames, levels.half_play_deg());
+                Measured::new(delay_s, sd_s)
+            })
+            .collect()
+    }
+
+    /// The passages in the gaps between the holds, from frames that show the reference as well.
+    fn passages(
+        &self,
+        holds: &[Hold],
+        stick_pct: &[Option<f64>],
+        course_pct: &[Vec<Option<f64>>],
+    ) -> Vec<Passage> {
+        let trace = self.scene.trace;
+        let is_usable = |surface: usize, frame: usize| {
+            trace.surfaces[surface].angle_deg[frame].is_some()
+                && trace.surfaces[self.reference].angle_deg[frame].is_some()
+        };
+        let courses = Courses {
+            time_s: &trace.time_s,
+            stick_pct,
+            course_pct,
+            is_usable: &is_usable,
+            fastest_pct_per_s: FASTEST_BY_REFERENCE_PCT_PER_S,
+        };
+        let mut passages = courses.passages(holds);
+        passages.retain(|passage| self.is_in_wide_gap(passage.stick_pct));
+        passages
+    }
+
+    /// The largest standard deviation of the stick at some passages.
+    fn largest_shape_sd_pct(&self, passages: &[Passage]) -> f64 {
+        passages
+            .iter()
+            .map(|passage| self.shape_sd_pct(passage.stick_pct))
+            .fold(0.0, f64::max)
     }
 
     fn is_in_wide_gap(&self, stick_pct: f64) -> bool {

@@ -5,8 +5,9 @@ use serde::{Deserialize, Serialize};
 
 use crate::clip::Frame;
 use crate::geometry::quadrilateral::centre;
+use crate::tags::pattern_fit::look::Look;
 use crate::tags::pattern_fit::pattern::Pattern;
-use crate::tags::pattern_fit::refine::{Look, PatternFit};
+use crate::tags::pattern_fit::refine::PatternFit;
 
 /// Motion between two frames below which it is not extrapolated, px: most of it is noise, and the
 /// fit converges from so near.

@@ -145,9 +145,9 @@ mod tests {
 
     use super::*;
     use crate::clip::{GreyImage, Levels, Transfer};
+    use crate::tags::pattern_fit::look::Look;
     use crate::tags::pattern_fit::patch::Patch;
     use crate::tags::pattern_fit::pattern::Pattern;
-    use crate::tags::pattern_fit::refine::Look;
     use crate::tags::pattern_fit::tone::{Coding, Tone};
 
     #[test]

@@ -121,20 +121,7 @@ impl Patch {
         let [reach_a, reach_b] = self.reach(patch_from_tag);
         let outline = homography::SQUARE
             .map(|(a, b)| self.to_px(homography::map(patch_from_tag, a * reach_a, b * reach_b)));
-        let low = outline
-            .iter()
-            .skip(1)
-            .fold(outline[0], |low, corner| low.inf(corner));
-        let high = outline
-            .iter()
-            .skip(1)
-            .fold(outline[0], |high, corner| high.sup(corner));
-        let last = [image.width_px as f64 - 1.0, image.height_px as f64 - 1.0];
-        if !(low.x >= 0.0 && low.y >= 0.0 && high.x <= last[0] && high.y <= last[1]) {
-            return Err(DropReason::CutOff);
-        }
-        let (left, top) = (low.x.ceil() as usize, low.y.ceil() as usize);
-        let (right, bottom) = (high.x.floor() as usize, high.y.floor() as usize);
+        let [[left, right], [top, bottom]] = pixels_within(&outline, image)?;
         let width_px = right + 1 - left;
         self.size_px = [width_px, bottom + 1 - top];
         let pixels: &[u8] = &image.pixels;
@@ -182,7 +169,25 @@ impl Patch {
     }
 }
 
-/// Puts pixels into groups, each kind by itself.
+/// First and last column, and first and last row, of the pixels within an outline.
+fn pixels_within(
+    outline: &[Point2<f64>; 4],
+    image: &GreyImage,
+) -> Result<[[usize; 2]; 2], DropReason> {
+    let others = || outline.iter().skip(1);
+    let low = others().fold(outline[0], |low, corner| low.inf(corner));
+    let high = others().fold(outline[0], |high, corner| high.sup(corner));
+    let last = [image.width_px as f64 - 1.0, image.height_px as f64 - 1.0];
+    if !(low.x >= 0.0 && low.y >= 0.0 && high.x <= last[0] && high.y <= last[1]) {
+        return Err(DropReason::CutOff);
+    }
+    Ok([
+        [low.x.ceil() as usize, high.x.floor() as usize],
+        [low.y.ceil() as usize, high.y.floor() as usize],
+    ])
+}
+
+/// Puts pixels into groups, one for each kind.
 struct Grouping {
     /// The unfinished group of each kind.
     open: [PixelGroup; PARITIES],

@@ -6,13 +6,11 @@
 //! have a joint covariance.
 
 use nalgebra::{Matrix3, Point2, SMatrix};
-use serde::{Deserialize, Serialize};
 
 use super::correlation::variance_factor;
-use super::image_model::{
-    BLUR, COVARIANCE, ImageModel, UNKNOWNS, Unknowns, WHITE, contrast, corners_of,
-};
+use super::image_model::{BLUR, COVARIANCE, ImageModel, UNKNOWNS, Unknowns, contrast, corners_of};
 use super::lanes::Numbers;
+use super::look::Look;
 use super::mosaic::{Mosaic, MosaicEvidence};
 use super::normal_equations::{PixelSums, Solved};
 use super::patch::{BLOCKS, Patch, PixelGroup};
@@ -50,25 +48,9 @@ pub struct PatternFit {
     pub(in crate::tags) look: Look,
 }
 
-/// How a tag looks, apart from its place: this hardly changes from frame to frame.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
-pub(in crate::tags) struct Look {
-    /// Standard deviation of the blur along the tag's axes.
-    pub blur_cells: [f64; 2],
-    /// Covariance of the two.
-    blur_covariance_cells2: f64,
-    /// Light of white and of black, each with its slopes along the patch.
-    light: [f64; UNKNOWNS - WHITE],
-    /// Standard deviation of the residuals, share of the range.
-    noise: f64,
-}
-
 /// Start of the fit, px: the blur of a sharp lens and sensor, then a wide one, which reaches edges
 /// further off.
 const START_BLURS_PX: [f64; 2] = [0.7, 1.6];
-
-/// Residuals that a start is expected to leave, share of the range.
-const START_NOISE: f64 = 0.05;
 
 /// A fit with larger residuals, as a share of the contrast, may have caught the wrong edges.
 const SUSPECT_RESIDUAL: f64 = 0.15;
@@ -129,7 +111,12 @@ pub fn refine(
         .map(|&blur_px| Look::at_first(&rough, blur_px));
     let mut result = Err(DropReason::NotFound);
     for look in before.copied().into_iter().chain(first_looks) {
-        result = fit_from(image, sensor, pattern, (&rough, &rough_from_tag), &look);
+        let start = Start {
+            patch: &rough,
+            patch_from_tag: &rough_from_tag,
+            look: &look,
+        };
+        result = fit_from(image, sensor, pattern, &start);
         if result
             .as_ref()
             .is_ok_and(|fit| fit.residual_share < SUSPECT_RESIDUAL)
@@ -140,75 +127,34 @@ pub fn refine(
     result
 }
 
+/// A rough place of a tag, from which a fit starts.
+struct Start<'a> {
+    /// Pixels around it.
+    patch: &'a Patch,
+    patch_from_tag: &'a Matrix3<f64>,
+    look: &'a Look,
+}
+
 /// Fits to the pixels chosen around the start, and chooses them again if the tag turns out to be
 /// elsewhere.
 fn fit_from(
     image: &GreyImage,
     sensor: &Sensor,
     pattern: &Pattern,
-    (rough, rough_from_tag): (&Patch, &Matrix3<f64>),
-    look: &Look,
+    start: &Start<'_>,
 ) -> Result<PatternFit, DropReason> {
-    let mut fit = Fit::new(pattern, rough, sensor.mosaic, look.noise)?;
-    let start = look.with_place(rough_from_tag);
-    let (near, step) = fit.approach(start)?;
-    if fit.farthest_px(&(near - start)) < NEAR_PX {
+    let mut fit = Fit::new(pattern, start.patch, sensor.mosaic, start.look.noise)?;
+    let first = start.look.with_place(start.patch_from_tag);
+    let (near, step) = fit.approach(first)?;
+    if fit.farthest_px(&(near - first)) < NEAR_PX {
         return fit.settle(near, step);
     }
-    let (corners_px, _) = corners_of(&near, rough);
+    let (corners_px, _) = corners_of(&near, start.patch);
     let (patch, patch_from_tag) = Patch::cut(image, &sensor.tone, &corners_px)?;
     let mut closer = Fit::new(pattern, &patch, sensor.mosaic, fit.noise)?;
     let mut state = Look::of(&near, fit.noise).with_place(&patch_from_tag);
     let step = closer.step(&mut state)?;
     closer.settle(state, step)
-}
-
-impl Look {
-    /// A guess for a tag that was not seen before.
-    pub(in crate::tags) fn at_first(patch: &Patch, blur_px: f64) -> Self {
-        let mut light: Vec<f32> = patch
-            .groups
-            .iter()
-            .flat_map(|pixels| pixels.light)
-            .collect();
-        light.sort_by(f32::total_cmp);
-        let at = |tenths: usize| {
-            light
-                .get(light.len() * tenths / 10)
-                .map_or(0.0, |&l| l.into())
-        };
-        let (white, black) = (at(9), at(1));
-        Self {
-            blur_cells: [blur_px * HALF / patch.scale_px; 2],
-            blur_covariance_cells2: 0.0,
-            light: [white, 0.0, 0.0, black, 0.0, 0.0],
-            noise: START_NOISE,
-        }
-    }
-
-    fn of(state: &Unknowns, noise: f64) -> Self {
-        Self {
-            blur_cells: [state[BLUR], state[BLUR + 1]],
-            blur_covariance_cells2: state[COVARIANCE],
-            light: std::array::from_fn(|k| state[WHITE + k]),
-            noise,
-        }
-    }
-
-    pub(in crate::tags) fn with_place(&self, patch_from_tag: &Matrix3<f64>) -> Unknowns {
-        let mut state = Unknowns::zeros();
-        for index in 0..BLUR {
-            state[index] = patch_from_tag[(index / 3, index % 3)];
-        }
-        state
-            .fixed_rows_mut::<2>(BLUR)
-            .copy_from_slice(&self.blur_cells);
-        state[COVARIANCE] = self.blur_covariance_cells2;
-        state
-            .fixed_rows_mut::<6>(WHITE)
-            .copy_from_slice(&self.light);
-        state
-    }
 }
 
 /// A step of the fit.

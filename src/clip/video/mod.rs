@@ -1,34 +1,32 @@
 //! Frames of a video file, through libav.
 
+mod single_frame;
+mod stored_turn;
+
 use std::path::{Path, PathBuf};
 
 use ffmpeg_the_third as libav;
-use libav::format::stream::Stream;
 use libav::frame::Video;
 use libav::{codec, format, picture};
 
-use super::claim::{Claim, Ending, seconds};
-use super::damage::{Arrival, Intact};
-use super::luma::{NoLuma, format_name, has_undecoded_part, levels, upright_luma};
-use super::opening::{
+use crate::clip::claim::{Claim, Ending, seconds};
+use crate::clip::damage::{Arrival, Intact};
+use crate::clip::luma::{NoLuma, format_name, has_undecoded_part, levels, upright_luma};
+use crate::clip::opening::{
     check_pictures, is_to_be_marked, one_picture_a_packet, open_container, open_decoder,
     video_track,
 };
-use super::seams::Seams;
-use super::timeline::Timeline;
-use super::transfer::Transfer;
-use super::turn::{OddMatrix, Turn};
-use super::{ClipError, ClipInfo, ClipOptions, ClipWarning, Frame, GreyImage};
-use crate::foreign::{Watch, has_decode_errors};
+use crate::clip::seams::Seams;
+use crate::clip::timeline::Timeline;
+use crate::clip::transfer::Transfer;
+use crate::clip::turn::Turn;
+use crate::clip::{ClipError, ClipInfo, ClipOptions, ClipWarning, Frame, GreyImage};
+use crate::foreign::{Watch, has_decode_errors, is_interlaced};
+use stored_turn::{odd_turn, turn_of_frame, turn_of_track};
 
 /// After so many errors in a row without a frame, and no claim that more frames exist, the rest is
 /// given up.
 const MOST_ERRORS_IN_A_ROW: u64 = 1000;
-
-/// A single frame is looked for from a key frame at least this long before it. Containers find key
-/// frames by the time of decoding, up to some frames before that of presentation, and frames
-/// presented between the two may need the key frame before.
-const KEY_FRAME_BEFORE_S: f64 = 0.5;
 
 /// The version of libavcodec that is running, as it numbers itself.
 pub fn decoder_version() -> u32 {
@@ -44,7 +42,7 @@ struct Picture {
 }
 
 /// Reads one video file from its first frame to its last.
-pub(super) struct VideoReader {
+pub(in crate::clip) struct VideoReader {
     path: PathBuf,
     input: format::context::Input,
     decoder: codec::decoder::Video,
@@ -70,7 +68,10 @@ pub(super) struct VideoReader {
 }
 
 impl VideoReader {
-    pub(super) fn open(path: &Path, options: &ClipOptions) -> Result<(ClipInfo, Self), ClipError> {
+    pub(in crate::clip) fn open(
+        path: &Path,
+        options: &ClipOptions,
+    ) -> Result<(ClipInfo, Self), ClipError> {
         if options.fps.is_some() {
             return Err(ClipError::FpsOfVideo { path: path.into() });
         }
@@ -111,7 +112,7 @@ impl VideoReader {
         Ok((info, reader))
     }
 
-    pub(super) fn next_frame(
+    pub(in crate::clip) fn next_frame(
         &mut self,
         warnings: &mut Vec<ClipWarning>,
     ) -> Result<Option<Frame>, ClipError> {
@@ -143,57 +144,6 @@ impl VideoReader {
                     .map_err(|_| self.error_without_times())?;
             }
         }
-    }
-
-    /// The frame at a position of the clip that was read before and had this time; `None` where the
-    /// clip ends before it.
-    pub(super) fn frame(mut self, index: usize, time_s: f64) -> Result<Option<Frame>, ClipError> {
-        if let Some(image) = self.image_from_key_frame(time_s) {
-            return Ok(Some(Frame {
-                index,
-                time_s,
-                image,
-            }));
-        }
-        let (_, mut from_start) = Self::open(&self.path, &ClipOptions::default())?;
-        let mut ignored = Vec::new();
-        while let Some(frame) = from_start.next_frame(&mut ignored)? {
-            if frame.index == index {
-                return Ok(Some(frame));
-            }
-        }
-        Ok(None)
-    }
-
-    /// The picture with this time, decoded from a key frame before it; `None` where seeking may give a
-    /// different picture than reading from the start: times were rebuilt, frames are broken, or the
-    /// container does not lead to a key frame.
-    fn image_from_key_frame(&mut self, time_s: f64) -> Option<GreyImage> {
-        let origin_s = self.timeline.origin_s()?;
-        let ticks_per_s = 1.0 / f64::from(libav::rescale::TIME_BASE);
-        let from = ((origin_s + time_s - KEY_FRAME_BEFORE_S) * ticks_per_s).floor() as i64;
-        self.input.seek(from, ..=from).ok()?;
-        self.decoder.flush();
-        let failures_before = self.failures;
-        let mut last_s = None;
-        while self.decode().ok()? && self.failures == failures_before {
-            if !self.watch.damaged().is_empty() {
-                return None;
-            }
-            let decoded_s = self.decoded_s()? - origin_s;
-            let goes_on = match last_s {
-                None => self.decoded.kind() == picture::Type::I,
-                Some(last_s) => decoded_s > last_s,
-            };
-            if !goes_on || decoded_s > time_s {
-                return None;
-            }
-            if decoded_s == time_s {
-                return self.take_luma().ok();
-            }
-            last_s = Some(decoded_s);
-        }
-        None
     }
 
     /// Decodes the first frame, which alone shows the format of the frames for certain.
@@ -239,6 +189,10 @@ impl VideoReader {
                 || self.is_marked && has_undecoded_part(&self.decoded),
         };
         self.note_damage();
+        if is_interlaced(&self.decoded) {
+            let path = self.path.clone();
+            return Err(ClipError::Interlaced { path });
+        }
         if let Some((order, key)) = self.intact.arrived(&arrival) {
             self.check_size()?;
             let format = self.decoded.format();
@@ -395,36 +349,6 @@ impl VideoReader {
                 claimed_s: self.claim.track_s.or(self.claim.container_s),
             });
         }
-    }
-}
-
-/// FFmpeg before 8 keeps the display matrix with the track, later ones hand it on with the frames.
-#[cfg(display_matrix_on_track)]
-fn turn_of_track(stream: &Stream) -> Result<Turn, OddMatrix> {
-    stream
-        .side_data()
-        .find(|data| data.kind() == codec::packet::side_data::Type::DisplayMatrix)
-        .map_or(Ok(Turn::None), |data| {
-            Turn::from_display_matrix(data.data())
-        })
-}
-
-#[cfg(not(display_matrix_on_track))]
-fn turn_of_track(_stream: &Stream) -> Result<Turn, OddMatrix> {
-    Ok(Turn::None)
-}
-
-fn turn_of_frame(frame: &Video) -> Option<Result<Turn, OddMatrix>> {
-    frame
-        .side_data(libav::frame::side_data::Type::DisplayMatrix)
-        .map(|data| Turn::from_display_matrix(data.data()))
-}
-
-fn odd_turn(path: &Path, odd: OddMatrix) -> ClipError {
-    let path = path.into();
-    match odd {
-        OddMatrix::Mirrored => ClipError::Mirrored { path },
-        OddMatrix::Angle { angle_deg } => ClipError::OddAngle { path, angle_deg },
     }
 }
 

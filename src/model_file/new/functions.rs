@@ -1,9 +1,10 @@
 //! Functions of a new model file, taken from the usual names of surfaces.
 
-use super::new::{NewSurface, has_word, without_side};
+use super::NewSurface;
+use super::sides::{has_words, without_side};
 
-/// A usual word for a surface, and what such surfaces do: the function's name, and how the sides of a
-/// pair move in it. Two lines of one word are two functions of the same pair.
+/// A usual word for a surface, or several in a row, and what such surfaces do: the function's
+/// name, and how the sides of a pair move in it. Two lines of one word are two functions of the same pair.
 ///
 /// Words of other languages (German, Dutch, French, Spanish, Italian, Polish, Swedish, Norwegian) are
 /// from memory, the most usual ones only.
@@ -17,6 +18,12 @@ const USUAL: &[(&str, &str, &str)] = &[
     ("canard", "elevator", SAME),
     ("ruddervator", "elevator", SAME),
     ("ruddervator", "rudder", OPPOSITE),
+    ("v tail", "elevator", SAME),
+    ("v tail", "rudder", OPPOSITE),
+    ("vtail", "elevator", SAME),
+    ("vtail", "rudder", OPPOSITE),
+    ("v leitwerk", "elevator", SAME),
+    ("v leitwerk", "rudder", OPPOSITE),
     ("elevon", "elevator", SAME),
     ("elevon", "ailerons", OPPOSITE),
     ("taileron", "elevator", SAME),
@@ -95,7 +102,7 @@ pub(super) fn functions_of(surfaces: &[NewSurface]) -> Vec<NewFunction<'_>> {
 fn uses(surface: &NewSurface) -> Vec<(String, &'static str)> {
     let usual = USUAL
         .iter()
-        .filter(|(word, ..)| has_word(&surface.name, word));
+        .filter(|(word, ..)| has_words(&surface.name, word));
     let uses: Vec<(String, &'static str)> = usual
         .map(|(_, function, motion)| ((*function).to_owned(), *motion))
         .collect();
@@ -107,14 +114,16 @@ fn uses(surface: &NewSurface) -> Vec<(String, &'static str)> {
 
 /// Whether the name of a surface says what it does.
 pub(super) fn has_usual_word(surface: &NewSurface) -> bool {
-    USUAL.iter().any(|(word, ..)| has_word(&surface.name, word))
+    USUAL
+        .iter()
+        .any(|(word, ..)| has_words(&surface.name, word))
 }
 
 /// Whether the name of a surface is that of a rudder, which is upright.
 pub(super) fn is_upright(name: &str) -> bool {
     let mut usual = USUAL.iter();
     usual.any(|&(word, function, motion)| {
-        (function, motion) == ("rudder", SAME) && has_word(name, word)
+        (function, motion) == ("rudder", SAME) && has_words(name, word)
     })
 }
 

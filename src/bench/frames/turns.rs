@@ -1,9 +1,14 @@
 //! Turns: one frame in work, one that waits. The newest frame waits; an older one that waited is
 //! sent away, so that no queue forms and figures are never older than one frame.
 
-use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::sync::{Arc, Mutex};
 
-use tokio::sync::oneshot;
+use crate::bench::lock::lock;
+use tokio::sync::{Semaphore, SemaphorePermit, oneshot};
+
+/// Frames whose bodies are read at once. One is in work and one waits; the others are dropped
+/// before they take memory.
+const MOST_READING: usize = 3;
 
 #[derive(Default)]
 struct Places {
@@ -11,25 +16,37 @@ struct Places {
     waiting: Option<oneshot::Sender<Turn>>,
 }
 
-/// The two places of a session.
-#[derive(Clone, Default)]
-pub struct Turns(Arc<Mutex<Places>>);
+/// The two places of a session, and those for reading bodies.
+pub struct Turns {
+    places: Arc<Mutex<Places>>,
+    reading: Semaphore,
+}
 
 /// The right to work on a frame. The next one works when this is dropped.
-pub struct Turn(Turns);
+pub struct Turn(Arc<Mutex<Places>>);
+
+impl Default for Turns {
+    fn default() -> Self {
+        Self {
+            places: Arc::default(),
+            reading: Semaphore::new(MOST_READING),
+        }
+    }
+}
 
 impl Turns {
-    fn lock(&self) -> MutexGuard<'_, Places> {
-        self.0.lock().unwrap_or_else(PoisonError::into_inner)
+    /// A place for reading the body of a frame; `None` where enough are being read.
+    pub fn reading(&self) -> Option<SemaphorePermit<'_>> {
+        self.reading.try_acquire().ok()
     }
 
     /// Waits for a turn; `None` where a newer frame came first.
     pub async fn take(&self) -> Option<Turn> {
         let waiting = {
-            let mut places = self.lock();
+            let mut places = lock(&self.places);
             if !places.is_taken {
                 places.is_taken = true;
-                return Some(Turn(self.clone()));
+                return Some(Turn(self.places.clone()));
             }
             let (sender, waiting) = oneshot::channel();
             // Dropping the sender that was here sends the older frame away.
@@ -43,7 +60,7 @@ impl Turns {
 impl Drop for Turn {
     fn drop(&mut self) {
         let next = {
-            let mut places = self.0.lock();
+            let mut places = lock(&self.0);
             let next = places.waiting.take();
             places.is_taken = next.is_some();
             next

@@ -1,7 +1,9 @@
 //! The body of a frame: a compressed picture, or luma as it is.
 
 use std::io::Cursor;
+use std::time::Duration;
 
+use axum::body::{Body, to_bytes};
 use axum::http::{HeaderMap, StatusCode, header};
 use image::{DynamicImage, ImageDecoder, ImageFormat, ImageReader};
 
@@ -35,23 +37,48 @@ pub struct Luma {
     pub levels: Levels,
 }
 
-/// Levels where all codes are used, as in JPEG (ITU-T T.871) and PNG.
-const FULL: Levels = Levels {
-    black: 0,
-    white: 255,
-};
+/// A frame that takes longer to arrive is too old to be of use.
+const ARRIVAL_TIME: Duration = Duration::from_secs(3);
 
-/// Levels of limited-range video, ITU-R BT.709 item 4.6 (8-bit coding).
-const LIMITED: Levels = Levels {
-    black: 16,
-    white: 235,
-};
+/// Reads the body of a frame.
+///
+/// # Errors
+/// It is too large, or too late.
+pub async fn read(body: Body) -> Result<Vec<u8>, Refusal> {
+    let arriving = tokio::time::timeout(ARRIVAL_TIME, to_bytes(body, MOST_FRAME_BYTES));
+    let arrived = arriving.await.map_err(|_| {
+        let error = "the frame took too long to arrive";
+        Refusal::new(
+            StatusCode::REQUEST_TIMEOUT,
+            error,
+            "choose a smaller picture of the camera",
+        )
+    })?;
+    let bytes = arrived.map_err(|error| {
+        let is_too_large = std::error::Error::source(&error)
+            .is_some_and(|cause| cause.is::<http_body_util::LengthLimitError>());
+        match is_too_large {
+            true => too_large(),
+            false => Refusal::bad_request("the frame stopped arriving", "send the next one"),
+        }
+    })?;
+    Ok(bytes.into())
+}
 
-/// Reads a frame from its body.
+/// A frame has more bytes than any camera sends.
+pub fn too_large() -> Refusal {
+    Refusal::new(
+        StatusCode::PAYLOAD_TOO_LARGE,
+        format!("the frame has more than {MOST_FRAME_BYTES} bytes"),
+        "choose a smaller picture of the camera, such as 1920 × 1080",
+    )
+}
+
+/// Decodes a frame from its body.
 ///
 /// # Errors
 /// The body does not hold what its headers say, or more pixels than a frame may have.
-pub fn read(headers: &HeaderMap, body: Vec<u8>) -> Result<Luma, Refusal> {
+pub fn picture(headers: &HeaderMap, body: Vec<u8>) -> Result<Luma, Refusal> {
     match coding(headers)? {
         Coding::Jpeg => decode(&body, ImageFormat::Jpeg),
         Coding::Png => decode(&body, ImageFormat::Png),
@@ -91,8 +118,8 @@ fn raw(headers: &HeaderMap, body: Vec<u8>) -> Result<Luma, Refusal> {
     };
     let (width_px, height_px) = (side("X-Width")?, side("X-Height")?);
     let levels = match text(headers, "X-Range").map(str::trim) {
-        Some("full") => FULL,
-        Some("limited") => LIMITED,
+        Some("full") => Levels::FULL,
+        Some("limited") => Levels::LIMITED,
         _ => {
             return Err(Refusal::bad_request(
                 "the frame does not say its range of codes",
@@ -149,7 +176,7 @@ fn decode(body: &[u8], format: ImageFormat) -> Result<Luma, Refusal> {
             height_px: grey.height() as usize,
             pixels: grey.into_raw().into(),
         },
-        levels: FULL,
+        levels: Levels::FULL,
     })
 }
 
@@ -188,10 +215,10 @@ mod tests {
             ("x-height", "2"),
             ("x-range", "limited"),
         ];
-        let luma = read(&headers(&sizes), vec![16, 17, 18, 233, 234, 235]).unwrap();
+        let luma = picture(&headers(&sizes), vec![16, 17, 18, 233, 234, 235]).unwrap();
         assert_eq!((luma.image.width_px, luma.image.height_px), (3, 2));
         assert_eq!(luma.image.pixels[3], 233);
-        assert_eq!(luma.levels, LIMITED);
+        assert_eq!(luma.levels, Levels::LIMITED);
     }
 
     #[test]
@@ -200,10 +227,10 @@ mod tests {
             ("image/jpeg", ImageFormat::Jpeg),
             ("image/png; charset=binary", ImageFormat::Png),
         ] {
-            let luma = read(&headers(&[("content-type", kind)]), step(format)).unwrap();
+            let luma = picture(&headers(&[("content-type", kind)]), step(format)).unwrap();
             assert_eq!((luma.image.width_px, luma.image.height_px), (64, 32));
             assert!(luma.image.pixels[0] < 3 && luma.image.pixels[63] > 252);
-            assert_eq!(luma.levels, FULL);
+            assert_eq!(luma.levels, Levels::FULL);
         }
     }
 
@@ -216,7 +243,7 @@ mod tests {
                 ("x-height", height),
                 ("x-range", range),
             ];
-            read(&headers(&pairs), vec![0; bytes]).unwrap_err()
+            picture(&headers(&pairs), vec![0; bytes]).unwrap_err()
         };
         assert_eq!(luma("3", "2", "full", 5).status(), 400);
         assert_eq!(luma("3", "2", "wide", 6).status(), 400);
@@ -232,20 +259,22 @@ mod tests {
             b"",
         ] {
             // A decoder may fill in what is missing at the end; it may not panic.
-            if let Err(refusal) = read(&jpeg, broken.to_vec()) {
+            if let Err(refusal) = picture(&jpeg, broken.to_vec()) {
                 assert_eq!(refusal.status(), 400);
             }
         }
         assert_eq!(
-            read(&jpeg, b"not a picture".to_vec()).unwrap_err().status(),
+            picture(&jpeg, b"not a picture".to_vec())
+                .unwrap_err()
+                .status(),
             400
         );
         assert_eq!(
-            read(&jpeg, step(ImageFormat::Png)).unwrap_err().status(),
+            picture(&jpeg, step(ImageFormat::Png)).unwrap_err().status(),
             400
         );
         let other = headers(&[("content-type", "text/plain")]);
-        assert_eq!(read(&other, whole).unwrap_err().status(), 415);
+        assert_eq!(picture(&other, whole).unwrap_err().status(), 415);
     }
 
     /// The header of a PNG that claims 60,000 × 60,000 pixels (PNG specification, 11.2.2).
@@ -257,7 +286,7 @@ mod tests {
         png[20..24].copy_from_slice(&side);
         let crc = crc(&png[12..29]);
         png[29..33].copy_from_slice(&crc.to_be_bytes());
-        let refused = read(&headers(&[("content-type", "image/png")]), png).unwrap_err();
+        let refused = picture(&headers(&[("content-type", "image/png")]), png).unwrap_err();
         assert_eq!(refused.status(), 413);
     }
 

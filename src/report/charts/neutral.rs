@@ -1,0 +1,17 @@
+//! Neutral of one surface over the measurements of a record.
+
+use super::over_measurements::{Series, over_measurements};
+use crate::measured::Measured;
+use crate::report::format::Format;
+use crate::report::svg::Mark;
+
+/// The chart of neutral in each measurement against the latest one; the oldest comes first.
+pub fn neutral(surface: &str, against_latest_deg: &[Measured], format: Format) -> String {
+    let title = format!("{surface}: neutral against the latest measurement, degrees");
+    let series = Series {
+        words: "neutral",
+        mark: Mark::Disc,
+        values: against_latest_deg.to_vec(),
+    };
+    over_measurements(&title, &[series], format)
+}
