@@ -122,6 +122,7 @@ impl FittedClip<'_> {
     ) -> Result<Part, CommandError> {
         let functions = &self.shown.functions;
         let function = &functions[number];
+        let model = &function.model;
         let (own_motion, own_cards);
         let (motion, cards) = if functions.len() == 1 {
             (self.motion, self.sightings)
@@ -130,17 +131,15 @@ impl FittedClip<'_> {
             own_cards = cards_shown_for(self.sightings, self.motion, functions, number);
             (&own_motion, &own_cards)
         };
-        let model = &function.model;
-
         let holds = self.holds(motion, cards, model, warnings)?;
-        log.stage("stations");
-        log.trace(|| Ok(report::trace_of_stations(number + 1, &holds.holds)?));
+        let files = || Ok(report::trace_of_stations(number + 1, &holds.holds)?);
+        log.traced("stations", files);
 
         let mut responses = gather(warnings, |doubts| {
             response::respond(motion, &holds, model, doubts)
         })?;
-        log.stage("response");
-        log.trace(|| Ok(report::trace_of_responses(number + 1, &responses)?));
+        let files = || Ok(report::trace_of_responses(number + 1, &responses)?);
+        log.traced("response", files);
         self.lay_level_over(motion, &mut responses, warnings, log);
 
         let (groups, radio) = (&model.matches, model.radio.as_ref());

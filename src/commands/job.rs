@@ -157,7 +157,6 @@ impl Job<'_> {
         seen: &mut Seen,
         log: &mut StageLog,
     ) -> Result<JobResult, CommandError> {
-        let (model, profile) = (self.model, self.profile);
         let info = clips.main.info().clone();
         let Seen {
             sightings,
@@ -169,34 +168,25 @@ impl Job<'_> {
         let (found, cache_hit) = gather(warnings, |doubts| self.search(clips.main, first, doubts))?;
         let sightings = &*sightings.insert(found);
         give_back_memory();
-        log.stage(cache_hit.stage());
-        log.trace(|| self.traced_sightings(sightings, first.clone()));
+        let files = || self.traced_sightings(sightings, first.clone());
+        log.traced(cache_hit.stage(), files);
 
-        let wanted = self.wanted;
-        let (motion, shown) = fit_wanted(sightings, model, wanted, profile, warnings)?;
-        give_back_memory();
-        log.stage("motion");
-        log.trace(|| {
-            let rests = stations::rests_seen(&motion, &HoldOptions::default());
-            Ok(report::trace_of_motion(&motion, &rests)?)
-        });
-        self.go_on()?;
-
+        let (motion, shown) = self.fit(sightings, warnings, log)?;
         let level = self.search_level(clips.level, &shown, warnings, log)?;
         let fitted = FittedClip {
             level: level.as_ref(),
             sightings,
-            profile,
+            profile: self.profile,
             motion: &motion,
             shown: &shown,
-            chosen_by_motion: *wanted == Wanted::Moving,
+            chosen_by_motion: *self.wanted == Wanted::Moving,
             given: None,
             warnings,
         };
         let mut doubts = Vec::new();
         let measured = fitted.measure(log, &mut doubts);
         if measured.is_err() {
-            *rests = unfinished::rests_seen(model, &motion);
+            *rests = unfinished::rests_seen(self.model, &motion);
             warnings.append(&mut doubts);
         }
         let (measurement, rows) = measured?;
@@ -209,6 +199,24 @@ impl Job<'_> {
             levels: info.levels,
             cache_hit,
         })
+    }
+
+    /// Sightings → motion, with what the clip shows of the functions.
+    fn fit(
+        &self,
+        sightings: &Sightings,
+        warnings: &mut Vec<WarningText>,
+        log: &mut StageLog,
+    ) -> Result<(Motion, InClip), CommandError> {
+        let (model, wanted) = (self.model, self.wanted);
+        let (motion, shown) = fit_wanted(sightings, model, wanted, self.profile, warnings)?;
+        give_back_memory();
+        log.traced("motion", || {
+            let rests = stations::rests_seen(&motion, &HoldOptions::default());
+            Ok(report::trace_of_motion(&motion, &rests)?)
+        });
+        self.go_on()?;
+        Ok((motion, shown))
     }
 
     /// The files of a trace that show the sightings; the picture is of the frame with the most tags.

@@ -46,6 +46,16 @@ impl StageLog {
         self.last = Instant::now();
     }
 
+    /// Ends a stage and writes its files.
+    pub fn traced(
+        &mut self,
+        name: &'static str,
+        files: impl FnOnce() -> Result<Vec<NamedFile>, CommandError>,
+    ) {
+        self.stage(name);
+        self.trace(files);
+    }
+
     /// Writes the files of a stage that has ended, with the times so far. A failure ends the trace and
     /// nothing else; it is for [`StageLog::no_trace`].
     pub fn trace(&mut self, files: impl FnOnce() -> Result<Vec<NamedFile>, CommandError>) {
