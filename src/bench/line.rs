@@ -392,7 +392,7 @@ impl Line {
 fn interrupted() -> State {
     State::Failed {
         error: "the program ended before this was done".into(),
-        help: "resume it: completed work is not repeated".into(),
+        help: "go on with it: completed work is not repeated".into(),
         interrupted: true,
     }
 }

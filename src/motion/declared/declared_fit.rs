@@ -259,7 +259,12 @@ fn cause_by_trials(declared: &Declared<'_>, fitted: &Result<Sorted, MotionError>
     };
     let misfit = tried.misfit()?;
     let explains = |changed: f64| changed < EXPLAINS_SHARE * misfit;
-    let edge = edge_check::best_edge(&tried, misfit).filter(|edge| explains(edge.misfit));
+    // Where all fits but for a picture that moves, an edge can be wrong by a little at most.
+    let fits_but_for_picture = fitted.as_ref().is_ok_and(|(fit, _)| {
+        ![Surroundings::Moving, Surroundings::Undetermined].contains(&fit.surroundings)
+    }) && !keeps_less_than(LEAST_KEPT_SHARE, fitted);
+    let edge = edge_check::best_edge(&tried, misfit, !fits_but_for_picture)
+        .filter(|edge| explains(edge.misfit));
     let lens = profile_check::best_lens(&tried).filter(|(_, of_lens)| explains(*of_lens));
     match (lens, edge) {
         (Some((_, of_lens)), Some(edge)) if edge.misfit <= of_lens => {

@@ -9,10 +9,10 @@ use crate::model_file::ModelFile;
 use crate::motion::MotionError;
 use crate::motion::start::setup;
 
-/// Edges over the declared ones that are tried first, about an eighth apart: a trial reaches half of that.
-const TRIED_RATIOS: [f64; 12] = [
-    0.5, 0.56, 0.63, 0.71, 0.8, 0.9, 1.12, 1.25, 1.4, 1.6, 1.8, 2.0,
-];
+/// Edges over the declared ones that are tried first: a trial reaches half of the way to the next …
+const NEAR_RATIOS: [f64; 6] = [0.8, 0.9, 0.97, 1.03, 1.12, 1.25];
+/// … and those that are tried as well where much does not fit.
+const FAR_RATIOS: [f64; 6] = [0.5, 0.63, 0.71, 1.4, 1.6, 2.0];
 /// Rounds of trials nearer and nearer to the best ratio, each by this factor of the step.
 const ROUNDS: usize = 5;
 const STEP_FACTOR: f64 = 0.5;
@@ -45,11 +45,14 @@ impl FittingEdge {
 }
 
 /// The one edge that explains the clip best if it is changed, and better than the declared ones with their
-/// misfit; `None` beside a still camera.
+/// misfit; `None` beside a still camera. `may_be_far`: it may be off by more than a quarter.
 pub(in crate::motion) fn best_edge(
     declared: &Declared<'_>,
     declared_misfit: f64,
+    may_be_far: bool,
 ) -> Option<FittingEdge> {
+    let far: &[f64] = if may_be_far { &FAR_RATIOS } else { &[] };
+    let ratios = [&NEAR_RATIOS, far].concat();
     let (sightings, model) = (declared.sightings, &declared.model);
     let moves = setup::camera_moves(sightings, model, &declared.profile, declared.options);
     if !moves.ok()? {
@@ -57,7 +60,7 @@ pub(in crate::motion) fn best_edge(
     }
     let mut best: Vec<FittingEdge> = edges(&declared.model)
         .into_iter()
-        .filter_map(|(_, tag_id)| best_of_tag(declared, tag_id, declared_misfit))
+        .filter_map(|(_, tag_id)| best_of_tag(declared, tag_id, &ratios, declared_misfit))
         .collect();
     best.sort_by(|a, b| a.misfit.total_cmp(&b.misfit));
     let (first, second) = (*best.first()?, best.get(1));
@@ -68,7 +71,12 @@ pub(in crate::motion) fn best_edge(
     })
 }
 
-fn best_of_tag(declared: &Declared<'_>, tag_id: u32, declared_misfit: f64) -> Option<FittingEdge> {
+fn best_of_tag(
+    declared: &Declared<'_>,
+    tag_id: u32,
+    ratios: &[f64],
+    declared_misfit: f64,
+) -> Option<FittingEdge> {
     let misfit = |ratio: f64| {
         let mut changed = declared.clone();
         let edge_mm = edge_of(&mut changed.model, tag_id)?;
@@ -77,20 +85,17 @@ fn best_of_tag(declared: &Declared<'_>, tag_id: u32, declared_misfit: f64) -> Op
         Some((ratio, fits_mm, changed.misfit()?))
     };
     let better = |a: &(f64, f64, f64), b: &(f64, f64, f64)| a.2.total_cmp(&b.2);
-    let declared_mm = declared_edge_mm(&declared.model, tag_id)?;
-    let tried = TRIED_RATIOS.into_iter().filter_map(misfit);
-    // An edge that is off by less than the ratios tried is found from the declared one.
-    let as_declared = (1.0, declared_mm, declared_misfit);
-    let mut best = tried.chain([as_declared]).min_by(better)?;
+    let tried = ratios.iter().copied().filter_map(misfit);
+    let mut best = tried.min_by(better)?;
+    if best.2 > declared_misfit {
+        return None;
+    }
     let mut step = FIRST_STEP;
     for _ in 0..ROUNDS {
         let nearby = [best.0 / (1.0 + step), best.0 * (1.0 + step)];
         let nearer = nearby.into_iter().filter_map(misfit);
         best = nearer.chain([best]).min_by(better)?;
         step *= STEP_FACTOR;
-    }
-    if best.0 == 1.0 {
-        return None;
     }
     Some(FittingEdge {
         tag_id,
