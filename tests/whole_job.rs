@@ -31,6 +31,11 @@ fn true_holds(path: &str) -> Vec<TrueHold> {
 }
 
 fn measured(clip: &str, model: &str) -> Value {
+    let camera = root("sample-frames/camera.toml");
+    measured_by(clip, model, &["--camera", camera.to_str().unwrap()])
+}
+
+fn measured_by(clip: &str, model: &str, camera: &[&str]) -> Value {
     let out = tempfile::tempdir().unwrap();
     let mut command = Command::cargo_bin("hingewise").unwrap();
     let output = command
@@ -39,8 +44,7 @@ fn measured(clip: &str, model: &str) -> Value {
         .arg(root(clip))
         .arg("--model")
         .arg(root(model))
-        .arg("--camera")
-        .arg(root("sample-frames/camera.toml"))
+        .args(camera)
         .arg("--out")
         .arg(out.path().join("report"))
         .args(["--force", "--json"])
@@ -204,4 +208,45 @@ fn a_hand_held_clip_with_holds_in_a_declared_order_is_measured_and_matched() {
     let worst_deg = true_mismatch_deg(correction, &response, 100.0);
     println!("true mismatch after the correction: {worst_deg:.3}°");
     assert!(worst_deg <= CLOSED_LOOP_DEG);
+}
+
+fn codes(measurement: &Value) -> Vec<&str> {
+    let warnings = measurement["warnings"].as_array().unwrap();
+    let codes = warnings.iter().map(|one| one["code"].as_str().unwrap());
+    codes.collect()
+}
+
+/// True focal length: 1512.6 px, in `sample-frames/camera.toml`.
+#[test]
+fn a_focal_length_off_by_a_twentieth_is_named_in_the_hand() {
+    let folder = tempfile::tempdir().unwrap();
+    let profile = std::fs::read_to_string(root("sample-frames/camera.toml")).unwrap();
+    for focal_px in ["1437.0", "1588.2"] {
+        let file = folder.path().join("camera.toml");
+        std::fs::write(&file, profile.replace("1512.6", focal_px)).unwrap();
+        let camera = ["--camera", file.to_str().unwrap()];
+        let measurement = measured_by(
+            "sample-frames/elevator.mp4",
+            "sample-frames/elevator.toml",
+            &camera,
+        );
+        let codes = codes(&measurement);
+        assert!(
+            codes.contains(&"profile-contradicted"),
+            "{focal_px}: {codes:?}"
+        );
+    }
+}
+
+#[test]
+fn a_field_of_view_in_place_of_a_profile_raises_no_grave_warning() {
+    // True: 72.1 degrees across the diagonal, by the focal length.
+    let measurement = measured_by(
+        "sample-frames/cards.mp4",
+        "sample-frames/model.toml",
+        &["--field-of-view-deg", "72"],
+    );
+    let warnings = measurement["warnings"].as_array().unwrap();
+    let grave: Vec<_> = warnings.iter().filter(|one| one["grave"] == true).collect();
+    assert!(grave.is_empty(), "{grave:?}");
 }

@@ -72,10 +72,10 @@ use start::setup::{declared, with_seen_airframe_tags};
 use surroundings::bridging;
 
 /// The last fit. Its last step may change deflections by a tenth of their standard deviation; what that
-/// leaves is less than a hundredth.
+/// leaves is less than a hundredth. A still camera with a free lens needs dozens of steps, other fits a few.
 const FINAL: Search = Search {
     damping: FROM_NEARBY,
-    steps: 25,
+    steps: 100,
     promised: 1e-2,
 };
 

@@ -4,6 +4,7 @@ use std::path::PathBuf;
 
 use nalgebra::{DMatrix, DVector, Point3, Vector3};
 
+use crate::camera::Camera;
 use crate::clip::{ClipInfo, Levels, Transfer};
 use crate::measured::Measured;
 use crate::model_file::{
@@ -67,6 +68,7 @@ pub(crate) fn motion_of(
                 .collect(),
             own_covariance_rad2: DMatrix::identity(surface_count, surface_count) * own_variance,
         });
+    let intrinsics = [1500.0, 1500.0, 960.0, 540.0, 0.0, 0.0, 0.0, 0.0, 0.0];
     Motion {
         surfaces: (0..surface_count)
             .map(|surface| SurfaceMotion {
@@ -87,9 +89,7 @@ pub(crate) fn motion_of(
         allowed_rms_px: 0.06,
         constants_covariance: DMatrix::zeros(1, 1),
         lasting: Default::default(),
-        lens: crate::camera::Camera::from_intrinsics(
-            &[1500.0, 1500.0, 960.0, 540.0, 0.0, 0.0, 0.0, 0.0, 0.0].into(),
-        ),
+        lens: Camera::from_intrinsics(&intrinsics.into()),
         tags_at_zero: Default::default(),
         passes: Vec::new(),
     }

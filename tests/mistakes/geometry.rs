@@ -16,7 +16,7 @@ use hingewise::warning::Warning;
 use made::{
     airframe_on_right, exchange_ids, exchange_sides, field_of_view, first_on_right,
     long_airframe_edge, long_edge, no_airframe_tag, on_its_side, other_phone, scale_focal,
-    second_on_right, short_ruler, upside_down,
+    second_on_right, short_ruler, slightly_long_airframe_edge, slightly_long_edge, upside_down,
 };
 
 use crate::support::aircraft::{self, Aircraft};
@@ -235,6 +235,18 @@ fn table() -> Vec<Mistake> {
             Hand,
             long_edge,
             Refuses("the edge of tag 10 does not fit the clip"),
+        ),
+        row(
+            "edge of a surface's tag 5 % too long",
+            Hand,
+            slightly_long_edge,
+            Refuses("the edge of tag 10 does not fit the clip"),
+        ),
+        row(
+            "edge of the airframe tag 3 % too long",
+            Hand,
+            slightly_long_airframe_edge,
+            Refuses("the edge of tag 0 does not fit the clip"),
         ),
         row(
             "edge of the airframe tag 25 % too long",

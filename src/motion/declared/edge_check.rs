@@ -9,8 +9,10 @@ use crate::model_file::ModelFile;
 use crate::motion::MotionError;
 use crate::motion::start::setup;
 
-/// Edges over the declared ones that are tried first.
-const TRIED_RATIOS: [f64; 8] = [0.5, 0.63, 0.8, 0.9, 1.1, 1.25, 1.6, 2.0];
+/// Edges over the declared ones that are tried first, about an eighth apart: a trial reaches half of that.
+const TRIED_RATIOS: [f64; 12] = [
+    0.5, 0.56, 0.63, 0.71, 0.8, 0.9, 1.12, 1.25, 1.4, 1.6, 1.8, 2.0,
+];
 /// Rounds of trials nearer and nearer to the best ratio, each by this factor of the step.
 const ROUNDS: usize = 5;
 const STEP_FACTOR: f64 = 0.5;
@@ -32,10 +34,7 @@ pub(in crate::motion) struct FittingEdge {
 impl FittingEdge {
     /// The refusal.
     pub fn error(&self, model: &ModelFile) -> MotionError {
-        let (declared_mm, _) = edges(model)
-            .into_iter()
-            .find(|(_, id)| *id == self.tag_id)
-            .unwrap_or_default();
+        let declared_mm = declared_edge_mm(model, self.tag_id).unwrap_or_default();
         MotionError::EdgeContradicted {
             tag_id: self.tag_id,
             declared_mm,
@@ -78,16 +77,20 @@ fn best_of_tag(declared: &Declared<'_>, tag_id: u32, declared_misfit: f64) -> Op
         Some((ratio, fits_mm, changed.misfit()?))
     };
     let better = |a: &(f64, f64, f64), b: &(f64, f64, f64)| a.2.total_cmp(&b.2);
-    let mut best = TRIED_RATIOS.into_iter().filter_map(misfit).min_by(better)?;
-    if best.2 > declared_misfit {
-        return None;
-    }
+    let declared_mm = declared_edge_mm(&declared.model, tag_id)?;
+    let tried = TRIED_RATIOS.into_iter().filter_map(misfit);
+    // An edge that is off by less than the ratios tried is found from the declared one.
+    let as_declared = (1.0, declared_mm, declared_misfit);
+    let mut best = tried.chain([as_declared]).min_by(better)?;
     let mut step = FIRST_STEP;
     for _ in 0..ROUNDS {
         let nearby = [best.0 / (1.0 + step), best.0 * (1.0 + step)];
         let nearer = nearby.into_iter().filter_map(misfit);
         best = nearer.chain([best]).min_by(better)?;
         step *= STEP_FACTOR;
+    }
+    if best.0 == 1.0 {
+        return None;
     }
     Some(FittingEdge {
         tag_id,
@@ -105,6 +108,12 @@ fn edges(model: &ModelFile) -> Vec<(f64, u32)> {
         .map(|surface| (surface.edge_mm, surface.tag_id))
         .chain(airframe.map(|tag| (tag.edge_mm, tag.id)))
         .collect()
+}
+
+fn declared_edge_mm(model: &ModelFile, tag_id: u32) -> Option<f64> {
+    let mut all = edges(model).into_iter();
+    all.find(|(_, id)| *id == tag_id)
+        .map(|(edge_mm, _)| edge_mm)
 }
 
 fn edge_of(model: &mut ModelFile, tag_id: u32) -> Option<&mut f64> {

@@ -34,6 +34,10 @@ const EXPLAINED_SHARE: f64 = 0.92;
 /// films with such errors alone a free lens explains 0.2 to 0.8 times as much, with focal lengths that are 5 % off
 /// 1.3 times and more.
 const EXPLAINED_LASTING: f64 = 1.0;
+/// … or if χ² of focal length and principal point is beyond this, more than twice the largest on films and clips
+/// with the right profile, 22: a focal length 5 % too long explains 0.9 times as much on one hand-held clip, with a
+/// χ² of 120.
+const OVERWHELMING_CHI2: f64 = 50.0;
 /// Beside a still camera a clip can contradict a lens without showing its focal length: if a free lens leaves
 /// no more than this share. On good clips it leaves 0.92 to 1.03, with focal lengths that are 5 % off 0.5 to
 /// 0.6 on a tripod and 0.7 to 0.8 in the hand …
@@ -129,7 +133,8 @@ pub(in crate::motion) fn options_with_lens(declared: &Declared<'_>, fit: &JointF
 
 /// Whether a lens shows that the declared one is wrong.
 pub(in crate::motion) fn contradicts(lens: &FreeLens, profile: &CameraProfile) -> bool {
-    looks_wrong(lens, profile) && (profile.is_rough() || lens.explained_lasting > EXPLAINED_LASTING)
+    let is_clear = lens.explained_lasting > EXPLAINED_LASTING || lens.chi2 > OVERWHELMING_CHI2;
+    looks_wrong(lens, profile) && (profile.is_rough() || is_clear)
 }
 
 /// The same, or a sign of another wrong declaration: to a camera in the hand a wrong edge looks like a lens that

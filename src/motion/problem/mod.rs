@@ -1,4 +1,4 @@
-//! Problem: the observations, the unknowns, and how each sighting follows them.
+//! Problem: the observations, the unknowns (`blocks` lists them), and how each sighting follows them.
 
 pub(super) mod blocks;
 pub(super) mod bow;

@@ -42,7 +42,6 @@ pub(in crate::motion) fn joint_fit(
     profile: &CameraProfile,
     options: &FitOptions,
 ) -> Result<JointFit, MotionError> {
-    let airframe_tags = model.airframe_tags.len();
     let Observed {
         mut frames,
         steadied,
@@ -57,7 +56,7 @@ pub(in crate::motion) fn joint_fit(
     require_every_surface(&frames, model, &sightings.overview)?;
     let layout = Layout {
         surfaces: model.surfaces.len(),
-        airframe_tags,
+        airframe_tags: model.airframe_tags.len(),
         camera_moves,
         picture_moves: false,
         edge_shift: options.edge_shift_sd_px > 0.0,

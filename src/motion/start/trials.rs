@@ -276,9 +276,7 @@ fn trial_fit(
             landmarks: vec![],
         })
         .collect();
-    let rulers = surfaces
-        .iter()
-        .map(|surface| fit.priors.radius_mm[*surface]);
+    let ruler_mm = |surface: &usize| fit.priors.radius_mm[*surface];
     JointFit {
         layout: Layout {
             surfaces: surfaces.len(),
@@ -293,7 +291,7 @@ fn trial_fit(
         },
         lens: fit.lens.clone(),
         priors: Priors {
-            radius_mm: rulers.collect(),
+            radius_mm: surfaces.iter().map(ruler_mm).collect(),
             ..fit.priors.clone()
         },
         loss: START_LOSS,

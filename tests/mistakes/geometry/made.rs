@@ -116,6 +116,15 @@ pub fn long_edge(film: &mut Film) {
     film.model.surfaces[0].edge_mm *= 1.25;
 }
 
+pub fn slightly_long_edge(film: &mut Film) {
+    film.model.surfaces[0].edge_mm *= 1.05;
+}
+
+pub fn slightly_long_airframe_edge(film: &mut Film) {
+    film.model.airframe_tags.truncate(1);
+    film.model.airframe_tags[0].edge_mm *= 1.03;
+}
+
 pub fn long_airframe_edge(film: &mut Film) {
     film.model.airframe_tags.truncate(1);
     film.model.airframe_tags[0].edge_mm *= 1.25;
