@@ -11,8 +11,8 @@ use super::figures::{percent, signed_with_u};
 use super::neutral::neutral_sentence;
 use super::page::{
     Counting, NumberRow, OTHER_NAMES, approach_word, cause_sentences, curve_kind,
-    early_stop_cautions, exchanged, hand_work_sentence, health_rows, mismatch_rows, number_rows,
-    reach_views, sense_sentence, shown_warnings, stage_rows,
+    early_stop_cautions, exchanged, hand_work_sentence, health_rows, mismatch_rows, moved_neutral,
+    number_rows, reach_views, sense_sentence, shown_warnings, stage_rows,
 };
 use super::verdict::{HEADLINE_IF_GRAVE, Judgement, Verdict, unmatched_pairs, warning_sentence};
 use super::withheld::withheld;
@@ -171,6 +171,9 @@ fn add_numbers(
         };
         if let Some(kind) = curve_kind(radio) {
             paragraph(text, &format!("On this radio {kind}."), "");
+        }
+        if let Some(words) = moved_neutral(measurement) {
+            paragraph(text, &words, "");
         }
         let head = format!("\nEnter for the {follower}{only}, in {unit}");
         add_rows(text, &head, &numbers);

@@ -212,7 +212,8 @@ pub fn floor_sentences(measurement: &Measurement, correction: &Correction) -> Ve
 }
 
 /// A word on neutral where the curve has no point there.
-fn moved_neutral(measurement: &Measurement) -> Option<String> {
+/// By how much neutral may move with a curve that has no point there.
+pub fn moved_neutral(measurement: &Measurement) -> Option<String> {
     let radio = measurement.radio.as_ref()?;
     let points = radio.curve_points_pct.as_ref()?;
     let counting = Counting::of(Some(radio));

@@ -25,7 +25,8 @@ use super::verdict::{Judgement, Verdict, WorstWarning, measured_in_part, unmatch
 use super::withheld::withheld;
 
 pub use cures::{
-    Alternative, ReachView, StageRow, exchanged, floor_sentences, reach_views, stage_rows,
+    Alternative, ReachView, StageRow, exchanged, floor_sentences, moved_neutral, reach_views,
+    stage_rows,
 };
 pub use health::{HealthRow, early_stop_cautions, health_rows, shown_warnings};
 pub use numbers::{Counting, NumberRow, OTHER_NAMES, curve_kind, number_rows, sense_sentence};
