@@ -172,7 +172,8 @@ impl Fault for TableFault {
                 "correct this first; the rest of the file is checked once it can be read".into()
             }
             Self::OtherKind { .. } => {
-                "give the model file of the aircraft with `--model`, and the camera profile with `--camera`"
+                "give the model file of the aircraft with `--model`, and the camera profile with `--camera`; \
+                 each is a text file that ends in .toml"
                     .into()
             }
             Self::TooLong { .. } => "write a shorter name".into(),
