@@ -71,13 +71,9 @@ use solve::search::{FROM_NEARBY, Search};
 use start::setup::{declared, with_seen_airframe_tags};
 use surroundings::bridging;
 
-/// The last fit. Its last step may change deflections by a tenth of their standard deviation; what that
-/// leaves is less than a hundredth. A still camera with a free lens needs dozens of steps, other fits a few.
-const FINAL: Search = Search {
-    damping: FROM_NEARBY,
-    steps: 100,
-    promised: 1e-2,
-};
+/// The last search. Its last step may change deflections by a tenth of their standard deviation; what that
+/// leaves is less than a hundredth.
+const FINAL_PROMISED: f64 = 1e-2;
 
 /// Fits all frames of a clip to the hinges of the declared surfaces.
 ///
@@ -106,6 +102,14 @@ struct Concluded {
     motion: Motion,
 }
 
+fn last_search(options: &FitOptions) -> Search {
+    Search {
+        damping: FROM_NEARBY,
+        steps: options.most_steps,
+        promised: FINAL_PROMISED,
+    }
+}
+
 fn fit_to_the_end(
     sightings: &Sightings,
     model: &ModelFile,
@@ -132,7 +136,7 @@ fn fit_to_the_end(
     let lasting =
         correlated_errors::weigh_rests(&mut fit, &sorted, &constant, options.place_error_sd_px);
     // 6. The minimum with these weights.
-    let minimum = fit.pass("with final weights", sorted, FINAL);
+    let minimum = fit.pass("with final weights", sorted, last_search(options));
     let minimum = minimum.map_err(|Undefined| sorted_fit::undetermined(&fit))?;
     if minimum.ending != Ending::Converged {
         warnings.push(MotionWarning::NotConverged);

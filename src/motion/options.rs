@@ -42,6 +42,9 @@ pub struct FitOptions {
     pub still_camera_px: f64,
     /// Surfaces that travel less than this are refused, degrees: the hinge line would be guessed.
     pub smallest_travel_deg: f64,
+    /// Most steps of the last fit; if they do not suffice, [`MotionWarning::NotConverged`](super::MotionWarning)
+    /// is raised. A still camera with a free lens needs dozens, other fits a few.
+    pub most_steps: usize,
 }
 
 impl FitOptions {
@@ -81,6 +84,7 @@ impl Default for FitOptions {
             rejection_chi2: 32.0,
             still_camera_px: 0.08,
             smallest_travel_deg: 3.0,
+            most_steps: 100,
         }
     }
 }

@@ -44,6 +44,21 @@ fn measured_with(
     Ok((motion, warnings))
 }
 
+#[test]
+fn a_fit_whose_steps_do_not_suffice_is_reported() {
+    let film = observe(&aircraft::plain(1), &brief(filming::tripod(), 1));
+    let is_reported = |most_steps: usize| {
+        let options = FitOptions {
+            most_steps,
+            ..FitOptions::default()
+        };
+        let (_, warnings) = measured_with(&film, options).unwrap();
+        warnings.contains(&MotionWarning::NotConverged)
+    };
+    assert!(is_reported(0));
+    assert!(!is_reported(FitOptions::default().most_steps));
+}
+
 /// Fewer frames a second keep the suite short; statistics are the same. Edge shift, constant errors of
 /// corners and, beside a still camera, errors of places are drawn as clips show them, unless the
 /// film sets them.
