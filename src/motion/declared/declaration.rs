@@ -85,9 +85,8 @@ impl Warning for DeclarationWarning {
                 stated_deg,
                 fits_deg,
             } => format!(
-                "the clip contradicts the stated field of view of {:.0}°: it fits {:.1}° ± {:.1}° \
+                "the clip contradicts the stated field of view of {stated_deg:.0}°: it fits {:.1}° ± {:.1}° \
                  across the diagonal. The result uses that lens",
-                stated_deg,
                 fits_deg.value,
                 fits_deg.u()
             ),
