@@ -230,14 +230,18 @@ fn cause(declared: &Declared<'_>, fitted: &Result<Sorted, MotionError>) -> Optio
     let lens = lens.filter(|lens| profile_check::looks_wrong(lens, profile));
     // To a camera in the hand a wrong edge can look like a wrong lens, like surroundings that move or fit
     // nowhere, or like a picture that moves against its lens.
-    let looks_so = fitted.as_ref().is_ok_and(|(fit, _)| {
-        let fits_badly = [Surroundings::Moving, Surroundings::Undetermined];
-        let wrong_lens = lens.is_some() || fit.layout.picture_moves;
-        fits_badly.contains(&fit.surroundings) || wrong_lens && fit.layout.camera_moves
+    let fits_badly = keeps_less_than(LEAST_KEPT_SHARE, fitted)
+        || fitted.as_ref().is_ok_and(|(fit, _)| {
+            [Surroundings::Moving, Surroundings::Undetermined].contains(&fit.surroundings)
+        });
+    let looks_like_lens = fitted.as_ref().is_ok_and(|(fit, _)| {
+        fit.layout.camera_moves && (lens.is_some() || fit.layout.picture_moves)
     });
     let lens = lens.filter(|lens| profile_check::contradicts(lens, profile));
-    let to_try = keeps_less_than(LEAST_KEPT_SHARE, fitted) || looks_so;
-    let tried = to_try.then(|| cause_by_trials(declared, fitted)).flatten();
+    let to_try = fits_badly || looks_like_lens;
+    let tried = to_try
+        .then(|| cause_by_trials(declared, fitted, fits_badly))
+        .flatten();
     match (tried, lens) {
         (Some(Cause::Refused(error)), _) => Some(Cause::Refused(error)),
         (_, Some(lens)) => Some(Cause::Lens(lens)),
@@ -245,8 +249,12 @@ fn cause(declared: &Declared<'_>, fitted: &Result<Sorted, MotionError>) -> Optio
     }
 }
 
-/// The same by changing each declaration in turn.
-fn cause_by_trials(declared: &Declared<'_>, fitted: &Result<Sorted, MotionError>) -> Option<Cause> {
+/// The same by changing each declaration in turn; edges that are far off only where much fits badly.
+fn cause_by_trials(
+    declared: &Declared<'_>,
+    fitted: &Result<Sorted, MotionError>,
+    fits_badly: bool,
+) -> Option<Cause> {
     if declared.model.airframe_tags.is_empty() {
         return keeps_less_than(LEAST_KEPT_FOR_SURE, fitted)
             .then(|| declared.sightings.overview.undeclared_throughout())
@@ -259,22 +267,18 @@ fn cause_by_trials(declared: &Declared<'_>, fitted: &Result<Sorted, MotionError>
     };
     let misfit = tried.misfit()?;
     let explains = |changed: f64| changed < EXPLAINS_SHARE * misfit;
-    // Where all fits but for a picture that moves, an edge can be wrong by a little at most.
-    let fits_but_for_picture = fitted.as_ref().is_ok_and(|(fit, _)| {
-        ![Surroundings::Moving, Surroundings::Undetermined].contains(&fit.surroundings)
-    }) && !keeps_less_than(LEAST_KEPT_SHARE, fitted);
-    let edge = edge_check::best_edge(&tried, misfit, !fits_but_for_picture)
-        .filter(|edge| explains(edge.misfit));
+    let edge = edge_check::best_edge(&tried, misfit, fits_badly);
+    let edge = edge.filter(|edge| explains(edge.misfit));
     let lens = profile_check::best_lens(&tried).filter(|(_, of_lens)| explains(*of_lens));
     match (lens, edge) {
         (Some((_, of_lens)), Some(edge)) if edge.misfit <= of_lens => {
-            Some(Cause::Refused(edge.error(&declared.model)))
+            Some(Cause::Refused(edge.error()))
         }
         (Some((profile, of_lens)), _) => Some(Cause::OtherLens {
             profile: Box::new(profile),
             share: of_lens / misfit,
         }),
-        (None, edge) => Some(Cause::Refused(edge?.error(&declared.model))),
+        (None, edge) => Some(Cause::Refused(edge?.error())),
     }
 }
 

@@ -24,6 +24,7 @@ const AS_WELL: f64 = 1.5;
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(in crate::motion) struct FittingEdge {
     pub tag_id: u32,
+    pub declared_mm: f64,
     pub fits_mm: f64,
     /// [`Declared::misfit`] with it.
     pub misfit: f64,
@@ -33,11 +34,10 @@ pub(in crate::motion) struct FittingEdge {
 
 impl FittingEdge {
     /// The refusal.
-    pub fn error(&self, model: &ModelFile) -> MotionError {
-        let declared_mm = declared_edge_mm(model, self.tag_id).unwrap_or_default();
+    pub fn error(&self) -> MotionError {
         MotionError::EdgeContradicted {
             tag_id: self.tag_id,
-            declared_mm,
+            declared_mm: self.declared_mm,
             fits_mm: self.fits_mm,
             or: self.or,
         }
@@ -45,7 +45,8 @@ impl FittingEdge {
 }
 
 /// The one edge that explains the clip best if it is changed, and better than the declared ones with their
-/// misfit; `None` beside a still camera. `may_be_far`: it may be off by more than a quarter.
+/// misfit; `None` beside a still camera. Trials begin within a quarter of the
+/// declared edge, and further off where `may_be_far`.
 pub(in crate::motion) fn best_edge(
     declared: &Declared<'_>,
     declared_misfit: f64,
@@ -60,7 +61,7 @@ pub(in crate::motion) fn best_edge(
     }
     let mut best: Vec<FittingEdge> = edges(&declared.model)
         .into_iter()
-        .filter_map(|(_, tag_id)| best_of_tag(declared, tag_id, &ratios, declared_misfit))
+        .filter_map(|tag| best_of_tag(declared, tag, &ratios, declared_misfit))
         .collect();
     best.sort_by(|a, b| a.misfit.total_cmp(&b.misfit));
     let (first, second) = (*best.first()?, best.get(1));
@@ -73,7 +74,7 @@ pub(in crate::motion) fn best_edge(
 
 fn best_of_tag(
     declared: &Declared<'_>,
-    tag_id: u32,
+    (declared_mm, tag_id): (f64, u32),
     ratios: &[f64],
     declared_misfit: f64,
 ) -> Option<FittingEdge> {
@@ -99,6 +100,7 @@ fn best_of_tag(
     }
     Some(FittingEdge {
         tag_id,
+        declared_mm,
         fits_mm: best.1,
         misfit: best.2,
         or: None,
@@ -113,12 +115,6 @@ fn edges(model: &ModelFile) -> Vec<(f64, u32)> {
         .map(|surface| (surface.edge_mm, surface.tag_id))
         .chain(airframe.map(|tag| (tag.edge_mm, tag.id)))
         .collect()
-}
-
-fn declared_edge_mm(model: &ModelFile, tag_id: u32) -> Option<f64> {
-    let mut all = edges(model).into_iter();
-    all.find(|(_, id)| *id == tag_id)
-        .map(|(edge_mm, _)| edge_mm)
 }
 
 fn edge_of(model: &mut ModelFile, tag_id: u32) -> Option<&mut f64> {
