@@ -13,7 +13,7 @@ use crate::measurement::Measurement;
 use crate::model_file::{ModelFile, Settings};
 use crate::names;
 pub use crate::registration::{Registration, register};
-pub use neutral::{NeutralChange, NeutralDrift, neutral_drifts};
+pub use neutral::{NeutralChange, NeutralDrift, neutral_against_latest, neutral_drifts};
 pub use sources::{Source, never_measured, sources};
 pub use throws::{Drift, drifts};
 

@@ -72,6 +72,22 @@ pub fn neutral_drifts(latest: &Measurement, earlier: &[Kept]) -> Vec<NeutralDrif
     drifts
 }
 
+/// Neutral of a surface in each measurement that shows it against the airframe, less that of the latest one, degrees;
+/// the oldest comes first. `None` where no earlier one shows it.
+///
+/// Takes the drifts as [`neutral_drifts`] lists them: of the latest of the earlier measurements first.
+pub fn neutral_against_latest(surface: &str, drifts: &[NeutralDrift]) -> Option<Vec<Measured>> {
+    let of_surface = drifts.iter().rev().filter_map(|drift| match drift.change {
+        NeutralChange::Known(change) if drift.surface == surface && drift.against.is_none() => {
+            Some(change.scaled(-1.0))
+        }
+        _ => None,
+    });
+    let earlier: Vec<Measured> = of_surface.collect();
+    let latest = Measured::new(0.0, 0.0);
+    (!earlier.is_empty()).then(|| earlier.into_iter().chain([latest]).collect())
+}
+
 /// The changes since one earlier measurement.
 fn since(
     latest: &Measurement,
@@ -163,4 +179,39 @@ fn change(found: &Registration, surface: usize, against: Option<usize>) -> Neutr
     }
     let sd_rad = (variance_rad2.max(0.0) * found.misfit.max(1.0) + return_rad2).sqrt();
     NeutralChange::Known(Measured::new(value_rad, sd_rad).scaled(deg_from_rad(1.0)))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn drift(against: Option<&str>, change: NeutralChange) -> NeutralDrift {
+        NeutralDrift {
+            since: "2026-11-25".into(),
+            surface: "rudder".into(),
+            upright: true,
+            against: against.map(Into::into),
+            change,
+            numbers_changed: false,
+        }
+    }
+
+    #[test]
+    fn neutral_against_the_latest_takes_what_is_known_against_the_airframe_oldest_first() {
+        let known = |value: f64| NeutralChange::Known(Measured::new(value, 0.1));
+        let others = [
+            drift(Some("fin"), known(0.4)),
+            drift(None, NeutralChange::TagsMoved),
+        ];
+        assert_eq!(neutral_against_latest("rudder", &others), None);
+        let drifts = [drift(None, known(0.4)), drift(None, known(0.7))];
+        assert_eq!(neutral_against_latest("fin", &drifts), None);
+        // Later less earlier is 0.4 and 0.7, so the earlier ones were lower by as much.
+        let expected = [(-0.7, 0.1), (-0.4, 0.1), (0.0, 0.0)];
+        let expected = expected.map(|(value, sd)| Measured::new(value, sd));
+        assert_eq!(
+            neutral_against_latest("rudder", &drifts),
+            Some(expected.to_vec())
+        );
+    }
 }

@@ -13,10 +13,9 @@ use crate::bench::course::Course;
 use crate::bench::workshop::{Aircraft, Measured};
 use crate::bench::{Bench, Refusal, Shared};
 use crate::comparison::Comparison;
-use crate::measured;
 use crate::measurement::{Measurement, SurfaceRecord};
 use crate::names::of_file;
-use crate::record::{self, Kept, NeutralChange, NeutralDrift, Source};
+use crate::record::{self, Kept, NeutralDrift, Source};
 use crate::report::{
     Throws, comparison_page, neutral_charts, neutral_lines, signed_deg, throws_charts,
 };
@@ -167,34 +166,15 @@ impl Neutral {
         let sources = record::sources(&kept, model);
         let drifts: Vec<NeutralDrift> = sources.iter().flat_map(Source::neutral_drifts).collect();
         let earlier = sources.first().map_or(&[][..], |latest| latest.earlier);
-        let surfaces = model.surfaces.iter();
+        let charts = model.surfaces.iter().filter_map(|surface| {
+            let against_latest_deg = record::neutral_against_latest(&surface.name, &drifts)?;
+            Some(neutral_charts(&surface.name, &against_latest_deg))
+        });
         Self {
-            charts: surfaces
-                .filter_map(|surface| chart_of_neutral(&surface.name, &drifts))
-                .collect(),
+            charts: charts.collect(),
             lines: neutral_lines(&drifts, earlier),
         }
     }
-}
-
-/// The chart of a surface whose neutral is known against the airframe in an earlier measurement.
-fn chart_of_neutral(surface: &str, drifts: &[NeutralDrift]) -> Option<[String; 2]> {
-    let changes = drifts.iter().filter_map(|drift| match drift.change {
-        NeutralChange::Known(change) if drift.surface == surface && drift.against.is_none() => {
-            Some(change)
-        }
-        _ => None,
-    });
-    // A change is the latest neutral less an earlier one, and the latest measurements come first.
-    let mut against_latest: Vec<measured::Measured> = changes
-        .map(|change| measured::Measured::new(-change.value, change.sd))
-        .collect();
-    if against_latest.is_empty() {
-        return None;
-    }
-    against_latest.reverse();
-    against_latest.push(measured::Measured::new(0.0, 0.0));
-    Some(neutral_charts(surface, &against_latest))
 }
 
 /// The latest setup sheet of the record, which `record` writes; its name inside the folder.
@@ -256,39 +236,4 @@ pub async fn comparison(
         Ok(sandboxed(comparison_page(&comparison, &before, &after)?))
     })
     .await
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    fn drift(against: Option<&str>, change: NeutralChange) -> NeutralDrift {
-        NeutralDrift {
-            since: "2026-11-25".into(),
-            surface: "rudder".into(),
-            upright: true,
-            against: against.map(Into::into),
-            change,
-            numbers_changed: false,
-        }
-    }
-
-    #[test]
-    fn neutral_is_drawn_where_it_is_known_against_the_airframe() {
-        let known = NeutralChange::Known(measured::Measured::new(0.4, 0.1));
-        let others = [
-            drift(Some("fin"), known),
-            drift(None, NeutralChange::TagsMoved),
-        ];
-        assert!(chart_of_neutral("rudder", &others).is_none());
-        let drifts = [drift(None, known)];
-        assert!(chart_of_neutral("fin", &drifts).is_none());
-        let [wide, narrow] = chart_of_neutral("rudder", &drifts).unwrap();
-        for chart in [wide, narrow] {
-            assert!(
-                chart.contains("neutral against the latest measurement"),
-                "{chart}"
-            );
-        }
-    }
 }

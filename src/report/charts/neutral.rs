@@ -15,3 +15,20 @@ pub fn neutral(surface: &str, against_latest_deg: &[Measured], format: Format) -
     };
     over_measurements(&title, &[series], format)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_chart_says_what_neutral_is_compared_with() {
+        let against_latest_deg = [Measured::new(-0.4, 0.1), Measured::new(0.0, 0.0)];
+        for format in [Format::Wide, Format::Narrow] {
+            let chart = neutral("rudder", &against_latest_deg, format);
+            assert!(
+                chart.contains("neutral against the latest measurement"),
+                "{chart}"
+            );
+        }
+    }
+}
