@@ -1,4 +1,4 @@
-//! Usual slips behind a text that is no TOML: what a person meant to write.
+//! Common mistakes in a file that is not valid TOML, and what to write instead.
 
 use std::fmt;
 use std::ops::Range;
@@ -45,12 +45,16 @@ impl Slip {
         if value.starts_with(CURLY) {
             return Some(Self::CurlyQuotes);
         }
-        let quotes = value.matches('"').count();
         if value.starts_with('"') {
+            let quotes = value.matches('"').count();
             return (quotes == 1).then_some(Self::OpenQuote);
         }
         let value = value.split('#').next().unwrap_or_default().trim();
-        if value.starts_with(char::is_alphabetic) && quotes == 0 {
+        // The fault of the line is another one, such as a key that is there twice.
+        if matches!(value, "true" | "false") || value.parse::<f64>().is_ok() {
+            return None;
+        }
+        if value.starts_with(char::is_alphabetic) && !value.contains('"') {
             let text = value.to_owned();
             return Some(Self::NoQuotes { text });
         }
@@ -80,7 +84,7 @@ impl fmt::Display for Slip {
             Self::CurlyQuotes => write!(formatter, "use straight quotes: \""),
             Self::Unit { number } => write!(
                 formatter,
-                "write {number} alone: the unit is in the name of the key"
+                "write {number} alone: the name of the key gives the unit"
             ),
             Self::OpenQuote => write!(formatter, "close the text with a second quote: \""),
             Self::NoQuotes { text } => write!(formatter, "put the text in quotes: \"{text}\""),
@@ -110,6 +114,7 @@ mod tests {
             ("tolerance_deg = 0.3°", "write 0.3 alone"),
             ("name = \"Heron", "second quote"),
             ("side = left", "in quotes: \"left\""),
+            ("side = left # or \"right\"", "in quotes: \"left\""),
         ];
         for (line, expected) in cases {
             let advice = at(line).unwrap_or_default();
@@ -125,6 +130,8 @@ mod tests {
             "name = \"a\" \"b\"",
             "= 3",
             "points = [0,5, 1",
+            "upright = true",
+            "edge_mm = 2e1",
         ] {
             assert_eq!(at(line), None, "{line}");
         }
