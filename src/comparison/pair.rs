@@ -158,10 +158,7 @@ fn went_down(before_deg: Option<Measured>, after_deg: Measured) -> bool {
 /// Size of the largest mismatch at the stations, and between them if it is known.
 fn worst(correction: &Correction) -> Option<Measured> {
     correction
-        .found_deg
-        .iter()
-        .map(|station| station.mismatch_deg)
-        .chain(correction.found_worst_deg)
+        .found_mismatches_deg()
         .map(|mismatch_deg| Measured::new(mismatch_deg.value.abs(), mismatch_deg.sd))
         .reduce(|worst, size_deg| {
             if size_deg.value > worst.value {

@@ -36,10 +36,7 @@ impl Standing {
     /// The worst standing of the mismatches at the stations, and between them if known.
     pub fn of_correction(correction: &Correction, tolerance_deg: f64) -> Self {
         correction
-            .found_deg
-            .iter()
-            .map(|station| station.mismatch_deg)
-            .chain(correction.found_worst_deg)
+            .found_mismatches_deg()
             .map(|mismatch_deg| Self::of(mismatch_deg, tolerance_deg))
             .max()
             .unwrap_or(Self::Within)

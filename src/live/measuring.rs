@@ -4,7 +4,8 @@ use std::collections::VecDeque;
 
 use super::rest::{Moment, RestFinder, Span};
 use super::watch::Watch;
-use crate::conventions::rad_from_deg;
+use crate::conventions::{deg_from_rad, rad_from_deg};
+use crate::measured::Measured;
 use crate::motion::{Figures, HeldFit, HeldFrame};
 use crate::tags::SightedFrame;
 use crate::warning::WarningText;
@@ -41,6 +42,17 @@ pub(super) struct Measuring {
 }
 
 impl Measuring {
+    /// A weighted sum of deflections, by surfaces of the fit, counted from `zero` where there is one.
+    pub fn deflection_deg(
+        &self,
+        figures: &Figures,
+        zero: Option<&Figures>,
+        weights: &[(usize, f64)],
+    ) -> Option<Measured> {
+        let rad = self.held.deflection_rad(figures, zero, weights)?;
+        Some(rad.scaled(deg_from_rad(1.0)))
+    }
+
     /// By a fit; `names` are the declared surfaces, and `patient` lets poorly known hinges count as learned.
     pub fn new(
         held: HeldFit,

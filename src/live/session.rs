@@ -156,12 +156,8 @@ impl LiveSession {
     pub fn sighted(&mut self, mut sighted: SightedFrame) -> Result<LiveState, LiveError> {
         self.check_time(sighted.time_s)?;
         if self.input.is_none() {
-            let levels = Levels {
-                black: 0,
-                white: u8::MAX,
-            };
             let size_px = [self.profile.width_px, self.profile.height_px];
-            self.open_input(size_px, levels)?;
+            self.open_input(size_px, Levels::FULL)?;
         }
         sighted.index = self.next_index;
         Ok(self.take(sighted))

@@ -7,7 +7,6 @@ use super::state::{
     HoldFigure, LiveHold, LivePair, LiveState, LiveSurface, LiveTag, Missing, Peak, Phase, Unseen,
     View, Zero,
 };
-use crate::conventions::deg_from_rad;
 use crate::geometry::quadrilateral::mean_edge;
 use crate::model_file::{MatchMotion, ModelFile};
 use crate::motion::{Figures, MotionError, Spoiled};
@@ -162,12 +161,8 @@ impl LiveSession {
             shown.learned = true;
             shown.moving = measuring.is_moving(surface);
             let Some(now) = &measuring.now else { continue };
-            let in_degrees = |figures: &Figures| {
-                let rad = measuring
-                    .held
-                    .deflection_rad(figures, zero, &[(surface, 1.0)])?;
-                Some(rad.scaled(deg_from_rad(1.0)))
-            };
+            let in_degrees =
+                |figures: &Figures| measuring.deflection_deg(figures, zero, &[(surface, 1.0)]);
             shown.deflection_deg = measuring.figures.as_ref().and_then(in_degrees);
             shown.hinge_px = measuring.held.hinge_px(now, surface);
             shown.peak = self.peaks.of(surface).and_then(|[least, most]| {
@@ -201,11 +196,10 @@ impl LiveSession {
                     MatchMotion::Opposite => 1.0,
                 };
                 let weights = [(place(follower)?, 1.0), (place(&group.reference)?, sign)];
-                let rad = measuring.held.deflection_rad(figures, zero, &weights)?;
                 Some(LivePair {
                     reference: group.reference.clone(),
                     follower: follower.clone(),
-                    difference_deg: rad.scaled(deg_from_rad(1.0)),
+                    difference_deg: measuring.deflection_deg(figures, zero, &weights)?,
                     tolerance_deg: group.tolerance_deg,
                 })
             })
@@ -234,12 +228,10 @@ impl LiveSession {
     ) -> Vec<HoldFigure> {
         let surfaces = self.model.surfaces.iter().zip(&measuring.surfaces);
         let shown = surfaces.filter_map(|(declared, surface)| {
-            let rad = measuring
-                .held
-                .deflection_rad(figures, zero, &[((*surface)?, 1.0)])?;
+            let weights = [((*surface)?, 1.0)];
             Some(HoldFigure {
                 surface: declared.name.clone(),
-                deflection_deg: rad.scaled(deg_from_rad(1.0)),
+                deflection_deg: measuring.deflection_deg(figures, zero, &weights)?,
             })
         });
         shown.collect()

@@ -206,6 +206,12 @@ pub struct Correction {
 }
 
 impl Correction {
+    /// The mismatches as found, at the stations and the largest between them, where it is known.
+    pub fn found_mismatches_deg(&self) -> impl Iterator<Item = Measured> {
+        let stations = self.found_deg.iter().map(|station| station.mismatch_deg);
+        stations.chain(self.found_worst_deg)
+    }
+
     /// The correction of a surface that is its own target: no mismatch, without any uncertainty, and
     /// nothing to enter. How well its response is known concerns the other side only.
     pub(super) fn at_its_target(mut self) -> Self {

@@ -48,17 +48,35 @@ impl PairCovariance {
             let scatter_deg = side.scatter_deg().hypot(scatter_deg);
             side.visits().used_covariance_deg2(scatter_deg)
         });
-        let [reference, follower] = [&reference.visits().used, &follower.visits().used];
-        let (first, second) = (reference.len(), follower.len());
-        DMatrix::from_fn(first + second, first + second, |row, column| {
-            match (row.checked_sub(first), column.checked_sub(first)) {
-                (None, None) => own[0][(row, column)],
-                (Some(row), Some(column)) => own[1][(row, column)],
-                (Some(row), None) => self.cross_deg2[(follower[row], reference[column])],
-                (None, Some(column)) => self.cross_deg2[(follower[column], reference[row])],
-            }
-        })
+        joined(&own, &used(&self.cross_deg2, reference, follower))
     }
+}
+
+/// The part of a covariance between all visits that is between those that count.
+fn used(
+    cross_deg2: &DMatrix<f64>,
+    reference: &ResponseCurve,
+    follower: &ResponseCurve,
+) -> DMatrix<f64> {
+    cross_deg2
+        .select_rows(&follower.visits().used)
+        .select_columns(&reference.visits().used)
+}
+
+/// Both sides' own covariances, the reference's first, with the one between the follower's (rows) and the
+/// reference's.
+fn joined(own: &[DMatrix<f64>; 2], cross: &DMatrix<f64>) -> DMatrix<f64> {
+    let (first, second) = (own[0].nrows(), own[1].nrows());
+    let mut joint = DMatrix::zeros(first + second, first + second);
+    joint.view_mut((0, 0), (first, first)).copy_from(&own[0]);
+    joint
+        .view_mut((first, first), (second, second))
+        .copy_from(&own[1]);
+    joint.view_mut((first, 0), (second, first)).copy_from(cross);
+    joint
+        .view_mut((0, first), (first, second))
+        .copy_from(&cross.transpose());
+    joint
 }
 
 /// Covariance between the follower's (rows) and the reference's visits, deg².
@@ -82,23 +100,9 @@ fn joint_deg2(
     cross_deg2: &DMatrix<f64>,
 ) -> DMatrix<f64> {
     let own = [reference.covariance_deg2(), follower.covariance_deg2()];
-    let (first, second) = (own[0].nrows(), own[1].nrows());
-    let used = cross_deg2
-        .select_rows(&follower.visits().used)
-        .select_columns(&reference.visits().used);
+    let used = used(cross_deg2, reference, follower);
     let shared = follower.gain() * used * reference.gain().transpose();
-    let mut joint = DMatrix::zeros(first + second, first + second);
-    joint.view_mut((0, 0), (first, first)).copy_from(&own[0]);
-    joint
-        .view_mut((first, first), (second, second))
-        .copy_from(&own[1]);
-    joint
-        .view_mut((first, 0), (second, first))
-        .copy_from(&shared);
-    joint
-        .view_mut((0, first), (first, second))
-        .copy_from(&shared.transpose());
-    joint
+    joined(&own, &shared)
 }
 
 /// The same with the follower's neutral above the reference's as one more unknown, where it is one.

@@ -13,7 +13,7 @@ use crate::model_file::ModelFile;
 use crate::motion::problem::blocks::Block;
 use crate::motion::problem::joint_fit::{JointFit, State};
 use crate::motion::problem::observation::{Corners, ObservedFrame, PIECE, Target};
-use crate::motion::problem::parameters::{FrameState, Hinged, SURFACE_CONSTANTS};
+use crate::motion::problem::parameters::{FrameState, Hinged};
 use crate::motion::select::at_rest::require_travel;
 use crate::motion::select::scatter::Scatter;
 use crate::motion::solve::reduced::{AngleElimination, FrameElimination, Reduced, ViewVector};
@@ -175,7 +175,7 @@ impl Conclusion<'_> {
         surfaces
             .enumerate()
             .map(|(index, (hinged, declared))| {
-                let own = (self.fit.layout).own_covariance(Block::Surface(index), covariance)?;
+                let own = self.fit.layout.surface_covariance(index, covariance)?;
                 let seen = hinged.hinge.seen_from(&camera);
                 let tag: Point3<f64> = camera * hinged.tag_centre();
                 let axis = if signs[index] < 0.0 {
@@ -190,10 +190,7 @@ impl Conclusion<'_> {
                     axis_in_camera: axis,
                     arm_at_zero_in_camera: Unit::new_normalize(tag - foot),
                     point_in_camera_mm: foot,
-                    radius_mm: hinged.radius(
-                        &own.fixed_view::<SURFACE_CONSTANTS, SURFACE_CONSTANTS>(0, 0)
-                            .into_owned(),
-                    ),
+                    radius_mm: hinged.radius(&own),
                 })
             })
             .collect()

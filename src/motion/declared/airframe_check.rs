@@ -10,6 +10,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use nalgebra::{DMatrix, DVector, Vector2};
 
+use crate::geometry::quadrilateral::centre;
 use crate::model_file::ModelFile;
 use crate::motion::{DeclarationWarning, MotionError, MotionWarning};
 use crate::statistics::{inner_ends, median};
@@ -283,8 +284,7 @@ fn path_of_tag(frames: &[&SightedFrame], tag_id: u32) -> Vec<Option<Vector2<f64>
 }
 
 fn centre_px(sighting: &Sighting) -> Vector2<f64> {
-    let corners = sighting.corners_px.iter();
-    corners.fold(Vector2::zeros(), |sum, corner| sum + corner.coords) / 4.0
+    centre(&sighting.corners_px).coords
 }
 
 /// `None` if the tag was seen too seldom.

@@ -4,8 +4,6 @@ use super::declaration::DeclarationWarning;
 use super::declared_fit::{Declared, Sorted};
 use crate::measured::Measured;
 use crate::motion::MotionError;
-use crate::motion::problem::blocks::Block;
-use crate::motion::problem::parameters::SURFACE_CONSTANTS;
 use crate::motion::select::outliers::round;
 use crate::motion::solve::search::FROM_NEARBY;
 
@@ -64,13 +62,7 @@ fn radii_mm((fit, state): &Sorted) -> Option<Vec<Measured>> {
     let covariance = fit.covariance(state)?;
     let surfaces = state.constants.surfaces.iter().enumerate();
     let radii = surfaces.map(|(index, hinged)| {
-        let own = (fit.layout).own_covariance(Block::Surface(index), &covariance)?;
-        Some(
-            hinged.radius(
-                &own.fixed_view::<SURFACE_CONSTANTS, SURFACE_CONSTANTS>(0, 0)
-                    .into_owned(),
-            ),
-        )
+        Some(hinged.radius(&fit.layout.surface_covariance(index, &covariance)?))
     });
     radii.collect()
 }

@@ -4,8 +4,9 @@
 //! sides are exchanged or the phone was upside down. The tags' printed tops do not decide between the two:
 //! programs draw the tags of this family in two ways, half a turn apart. They do show a quarter turn.
 
-use nalgebra::{Point2, Vector2};
+use nalgebra::Vector2;
 
+use crate::geometry::quadrilateral::centre;
 use crate::model_file::{ModelFile, Side, Surface};
 use crate::motion::{DeclarationWarning, MotionWarning};
 use crate::statistics::median;
@@ -103,7 +104,7 @@ fn turn_of_pair(sightings: &Sightings, [left, right]: &[&Surface; 2]) -> Option<
         if let (Some(left), Some(right)) =
             (frame.sighting(left.tag_id), frame.sighting(right.tag_id))
         {
-            let way = centre(right) - centre(left);
+            let way = centre(&right.corners_px) - centre(&left.corners_px);
             ways.push(way / printed_up(left).norm().max(1.0));
         }
     }
@@ -140,14 +141,6 @@ fn turn_of_tag(sightings: &Sightings, tag_id: u32) -> Option<QuarterTurn> {
 fn common(mut turns: impl Iterator<Item = QuarterTurn>) -> Option<QuarterTurn> {
     let first = turns.next()?;
     turns.all(|turn| turn == first).then_some(first)
-}
-
-fn centre(sighting: &Sighting) -> Point2<f64> {
-    let sum = sighting
-        .corners_px
-        .iter()
-        .fold(Vector2::zeros(), |sum, corner| sum + corner.coords);
-    Point2::from(sum / 4.0)
 }
 
 /// From the middle of the printed tag's lower edge to that of its upper edge, px.

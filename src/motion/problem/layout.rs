@@ -2,11 +2,11 @@
 
 use std::ops::Range;
 
-use nalgebra::{DMatrix, DMatrixView};
+use nalgebra::{DMatrix, DMatrixView, SMatrix};
 
 use super::blocks::{Block, RESIDUAL};
 use super::observation::Target;
-use super::parameters::{TAG_CONSTANTS, VIEW_UNKNOWNS};
+use super::parameters::{SURFACE_CONSTANTS, TAG_CONSTANTS, VIEW_UNKNOWNS};
 
 /// What was chosen for a fit; the blocks of constants and their columns follow from it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -76,6 +76,19 @@ impl Layout {
     ) -> Option<DMatrixView<'a, f64>> {
         let first = self.column(block)?;
         Some(covariance.view((first, first), (block.count(), block.count())))
+    }
+
+    /// The part of a covariance of the constants that belongs to a surface.
+    pub fn surface_covariance(
+        &self,
+        surface: usize,
+        covariance: &DMatrix<f64>,
+    ) -> Option<SMatrix<f64, SURFACE_CONSTANTS, SURFACE_CONSTANTS>> {
+        let own = self.own_covariance(Block::Surface(surface), covariance)?;
+        Some(
+            own.fixed_view::<SURFACE_CONSTANTS, SURFACE_CONSTANTS>(0, 0)
+                .into_owned(),
+        )
     }
 
     /// How many constants the fit moves.
