@@ -51,6 +51,15 @@ impl Refusal {
         )
     }
 
+    /// Something cannot be written to the folder that is served.
+    pub fn not_kept(status: StatusCode, what: &str, cause: &std::io::Error) -> Self {
+        Self::new(
+            status,
+            format!("{what} cannot be kept: {cause}"),
+            "check that the folder is writable and has free space",
+        )
+    }
+
     /// What a command would have said.
     pub fn of(error: &CommandError) -> Self {
         let (words, help) = command_words(error);

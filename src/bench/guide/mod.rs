@@ -13,7 +13,7 @@ use std::time::Duration;
 
 use super::open_sessions::{OpenSession, OpenSessions, Rules, Used};
 use super::{Bench, Refusal};
-pub use session::{Asked, Device, Session};
+pub use session::{Asked, Device, Session, views_of};
 
 /// Most sessions at once: two cores search the pictures of one camera.
 const MOST_SESSIONS: usize = 4;

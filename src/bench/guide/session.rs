@@ -208,8 +208,16 @@ impl Session {
     /// Orders the calibration of the kept pictures.
     ///
     /// # Errors
-    /// Too few views are kept.
+    /// Too few views are kept, or the profile's name was taken meanwhile.
     pub fn finish(&self, bench: &Bench) -> Result<String, Refusal> {
+        // Only the folder of the pictures is held for a session: a profile of its name may have come since.
+        if !bench.is_free(&self.order.out) {
+            return Err(Refusal::new(
+                StatusCode::CONFLICT,
+                format!("the name {} was taken meanwhile", self.order.out.display()),
+                "begin again with another name; the pictures stay",
+            ));
+        }
         let views = lock(&self.engine).standing().fit_views;
         let needed = CalibrateOptions::default().fewest_views;
         if views < needed {
@@ -284,7 +292,7 @@ fn write_whole(path: &Path, bytes: &[u8]) -> std::io::Result<()> {
 }
 
 /// The folder of the pictures that a profile is made from, beside it.
-fn views_of(profile: &Path) -> PathBuf {
+pub fn views_of(profile: &Path) -> PathBuf {
     let stem = profile.file_stem().unwrap_or_default();
     PathBuf::from(format!("{}{VIEWS}", stem.to_string_lossy()))
 }
@@ -308,9 +316,5 @@ fn refused(error: &GuidanceError) -> Refusal {
 }
 
 fn unwritable(cause: &std::io::Error) -> Refusal {
-    Refusal::new(
-        StatusCode::UNPROCESSABLE_ENTITY,
-        format!("the picture cannot be kept: {cause}"),
-        "check that the folder is writable and has free space",
-    )
+    Refusal::not_kept(StatusCode::UNPROCESSABLE_ENTITY, "the picture", cause)
 }

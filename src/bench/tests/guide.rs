@@ -84,3 +84,14 @@ fn what_a_calibration_keeps_has_the_rights_of_other_files() {
     let kept: Vec<_> = kept.map(|entry| rights(&entry.unwrap().path())).collect();
     assert_eq!(kept, [rights(&other)]);
 }
+
+#[test]
+fn a_calibration_does_not_replace_a_profile_that_came_meanwhile() {
+    let bench = TestBench::new();
+    let id = begin(&bench);
+    std::fs::write(bench.folder.path().join("webcam.toml"), "").unwrap();
+    let finished = bench.post_json(&format!("/api/guidance/{id}/finish"), Value::Null);
+    assert_eq!(finished.status(), StatusCode::CONFLICT);
+    let refusal = json(finished)["error"].as_str().unwrap().to_owned();
+    assert_eq!(refusal, "the name webcam.toml was taken meanwhile");
+}
