@@ -27,7 +27,7 @@ pub(crate) fn inner_ends<T>(sorted: &[T]) -> Option<[&T; 2]> {
     Some([at(low)?, at(high)?])
 }
 
-/// Smallest and largest value; infinite, and the wrong way round, of nothing.
+/// Smallest and largest value; `[∞, −∞]` if there are no values.
 pub(crate) fn extremes(values: impl Iterator<Item = f64>) -> [f64; 2] {
     values.fold([f64::INFINITY, f64::NEG_INFINITY], |[low, high], value| {
         [low.min(value), high.max(value)]

@@ -2,7 +2,8 @@
 
 use std::path::{Path, PathBuf};
 
-use super::uploads::plain_name;
+/// Longest name of a file that comes from outside, in letters, without its ending.
+const LONGEST_NAME: usize = 80;
 
 /// The first of `STEM.ENDING`, `STEM-2.ENDING`, `STEM-3.ENDING`, … that is free. `ending` begins with its
 /// point, or is empty.
@@ -21,6 +22,28 @@ pub fn file_stem(name: &str) -> String {
     plain.trim_end_matches(".toml").into()
 }
 
+/// A name from outside as the name of a file: no folders, no hidden file, plain letters, not too long.
+pub fn plain_name(name: &str) -> String {
+    let last = name.rsplit(['/', '\\']).next().unwrap_or_default();
+    let plain: String = last
+        .chars()
+        .map(|letter| match letter {
+            letter if letter.is_alphanumeric() => letter,
+            '-' | '.' => letter,
+            _ => '_',
+        })
+        .collect();
+    let plain = plain.trim_matches(['.', '-']);
+    let (stem, ending) = plain.rsplit_once('.').unwrap_or((plain, ""));
+    let stem: String = stem.chars().take(LONGEST_NAME).collect();
+    let ending: String = ending.chars().take(5).collect();
+    match (stem.is_empty(), ending.is_empty()) {
+        (true, _) => "clip.mp4".into(),
+        (false, true) => format!("{stem}.mp4"),
+        (false, false) => format!("{stem}.{ending}"),
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -32,5 +55,22 @@ mod tests {
         let free = |stem, ending| free_name(stem, ending, is_free);
         assert_eq!(free("heron", ".toml"), Path::new("heron-3.toml"));
         assert_eq!(free("heron", ""), Path::new("heron"));
+    }
+
+    #[test]
+    fn names_from_outside_become_plain_names() {
+        for (name, plain) in [
+            ("IMG 0042.MOV", "IMG_0042.MOV"),
+            ("../../etc/passwd", "passwd.mp4"),
+            ("C:\\films\\a.mp4", "a.mp4"),
+            ("..", "clip.mp4"),
+            (".hidden.mp4", "hidden.mp4"),
+            ("Höhenruder.mp4", "Höhenruder.mp4"),
+            ("a\u{0}b<script>.mp4", "a_b_script_.mp4"),
+            ("", "clip.mp4"),
+        ] {
+            assert_eq!(plain_name(name), plain, "{name:?}");
+        }
+        assert!(plain_name(&"x".repeat(500)).len() < 100);
     }
 }

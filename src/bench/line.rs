@@ -375,11 +375,7 @@ impl Line {
     fn keep(&self, kept: &Kept) -> Result<(), Refusal> {
         let name = format!("{LINE}/{}.json", kept.order.id());
         self.store.write(&name, kept).map_err(|cause| {
-            Refusal::new(
-                StatusCode::UNPROCESSABLE_ENTITY,
-                format!("the order cannot be kept: {cause}"),
-                "check that the folder is writable and has free space",
-            )
+            Refusal::not_kept(StatusCode::UNPROCESSABLE_ENTITY, "the order", &cause)
         })
     }
 

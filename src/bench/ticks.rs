@@ -2,6 +2,8 @@
 
 use std::collections::BTreeSet;
 
+use axum::http::StatusCode;
+
 use super::Refusal;
 use super::store::Store;
 use crate::measurement::Measurement;
@@ -39,10 +41,7 @@ fn name(id: &str) -> String {
 }
 
 fn not_kept(cause: std::io::Error) -> Refusal {
-    Refusal::bad_request(
-        format!("this cannot be kept: {cause}"),
-        "check that the folder is writable and has free space",
-    )
+    Refusal::not_kept(StatusCode::BAD_REQUEST, "this", &cause)
 }
 
 /// The name of a number's tick.

@@ -17,7 +17,7 @@ use http_body_util::BodyExt;
 use serde::{Deserialize, Serialize};
 use tokio::sync::mpsc;
 
-use super::free_name::free_name;
+use super::free_name::{free_name, plain_name};
 use super::ids::{Kind, id};
 use super::store::Store;
 use super::workshop::{CLIPS, is_inside};
@@ -40,9 +40,6 @@ const ABANDONED_AFTER: Duration = Duration::from_secs(24 * 3600);
 /// Pieces of a body that wait for the disk. Each is at most some 400 kB, what the connection reads
 /// at once.
 const WAITING_PIECES: usize = 8;
-
-/// Longest name of a clip, in letters.
-const LONGEST_NAME: usize = 80;
 
 /// Name of the folder of the store.
 const ARRIVING: &str = "arriving";
@@ -204,9 +201,7 @@ impl Uploads {
     /// Makes the folder of clips, and checks that no link leads from it to other files.
     fn check_place(&self) -> Result<(), Refusal> {
         let folder = self.root.join(CLIPS);
-        if !folder.is_dir() {
-            fs::create_dir_all(&folder).map_err(|cause| disk(&cause))?;
-        }
+        fs::create_dir_all(&folder).map_err(|cause| disk(&cause))?;
         match is_inside(&self.root, &folder) {
             true => Ok(()),
             false => Err(Refusal::new(
@@ -360,11 +355,7 @@ fn broken_off() -> Refusal {
 }
 
 fn disk(cause: &std::io::Error) -> Refusal {
-    Refusal::new(
-        StatusCode::UNPROCESSABLE_ENTITY,
-        format!("the clip cannot be kept: {cause}"),
-        "check that the folder is writable and has free space",
-    )
+    Refusal::not_kept(StatusCode::UNPROCESSABLE_ENTITY, "the clip", cause)
 }
 
 fn set_changed(path: &Path, changed_ms: Option<u64>) -> std::io::Result<()> {
@@ -391,48 +382,9 @@ fn free_bytes(folder: &Path) -> Option<u64> {
     Some(disk.f_bavail.saturating_mul(disk.f_frsize))
 }
 
-/// A name from outside as the name of a file: no folders, no hidden file, plain letters, not too long.
-pub fn plain_name(name: &str) -> String {
-    let last = name.rsplit(['/', '\\']).next().unwrap_or_default();
-    let plain: String = last
-        .chars()
-        .map(|letter| match letter {
-            letter if letter.is_alphanumeric() => letter,
-            '-' | '.' => letter,
-            _ => '_',
-        })
-        .collect();
-    let plain = plain.trim_matches(['.', '-']);
-    let (stem, ending) = plain.rsplit_once('.').unwrap_or((plain, ""));
-    let stem: String = stem.chars().take(LONGEST_NAME).collect();
-    let ending: String = ending.chars().take(5).collect();
-    match (stem.is_empty(), ending.is_empty()) {
-        (true, _) => "clip.mp4".into(),
-        (false, true) => format!("{stem}.mp4"),
-        (false, false) => format!("{stem}.{ending}"),
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn names_from_outside_become_plain_names() {
-        for (name, plain) in [
-            ("IMG 0042.MOV", "IMG_0042.MOV"),
-            ("../../etc/passwd", "passwd.mp4"),
-            ("C:\\films\\a.mp4", "a.mp4"),
-            ("..", "clip.mp4"),
-            (".hidden.mp4", "hidden.mp4"),
-            ("Höhenruder.mp4", "Höhenruder.mp4"),
-            ("a\u{0}b<script>.mp4", "a_b_script_.mp4"),
-            ("", "clip.mp4"),
-        ] {
-            assert_eq!(plain_name(name), plain, "{name:?}");
-        }
-        assert!(plain_name(&"x".repeat(500)).len() < 100);
-    }
 
     /// Examples of RFC 9110, 14.4, and what it calls invalid there.
     #[test]

@@ -1,12 +1,13 @@
 //! The main job of `measure` and `demo`, from an opened clip to a report.
 
+mod search;
+
 use std::path::{Path, PathBuf};
 
 use super::CommandError;
 use super::function_work::{FittedClip, fit_wanted};
 use super::level_clip::{LevelClip, SearchedLevel};
 use super::output::{OutputFolder, write_files};
-use super::search::CacheHit;
 use super::stage_log::StageLog;
 use super::unfinished;
 use crate::camera::{Camera, CameraProfile};
@@ -21,6 +22,7 @@ use crate::report::{self, NamedFile, Picture, ReportInputs, frame_to_mark};
 use crate::stations::{self, HoldOptions, SeenRest};
 use crate::tags::{SightedFrame, Sightings};
 use crate::warning::{WarningText, gather};
+pub use search::CacheHit;
 
 /// Input of the job.
 pub struct Job<'a> {

@@ -23,7 +23,7 @@ pub struct Options {
     model: Option<PathBuf>,
     #[command(flatten)]
     entered: EnteredOptions,
-    /// Exit with code 1 if out of tolerance
+    /// Exit with code 1 if a pair is out of tolerance
     #[arg(long)]
     check: bool,
     /// Folder for the new report and tables [default: print the result only]

@@ -5,10 +5,9 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 
 use super::entered::EnteredOptions;
-use super::job::{Cache, Clips, Done, Job};
+use super::job::{Cache, CacheHit, Clips, Done, Job};
 use super::level_clip::LevelClip;
 use super::output::OutputFolder;
-use super::search::CacheHit;
 use super::stage_log::StageLog;
 use super::terminal::{progress, say, say_result, warn};
 use super::values::positive_number;
@@ -35,10 +34,10 @@ pub struct Options {
     /// Folder for the report and the tables
     #[arg(long)]
     out: PathBuf,
-    /// Frames per second, of frames without times.csv
+    /// Frame rate of a folder of frames without times.csv
     #[arg(long, value_parser = positive_number)]
     fps: Option<f64>,
-    /// Exit with code 1 if out of tolerance
+    /// Exit with code 1 if a pair is out of tolerance
     #[arg(long)]
     check: bool,
     /// Clip of the surfaces held level with each other

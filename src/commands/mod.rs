@@ -17,7 +17,6 @@ mod new;
 pub mod output;
 mod print;
 pub(crate) mod record;
-mod search;
 pub(crate) mod stage_log;
 mod system_files;
 mod terminal;

@@ -144,7 +144,7 @@ impl Unseen {
                 "move the camera closer, to {:.0} % of its present distance, or print a larger tag",
                 100.0 * edge_px / needed_px
             ),
-            Self::TooSmall { .. } => "move the camera nearer, or print a larger tag".to_owned(),
+            Self::TooSmall { .. } => "move the camera closer, or print a larger tag".to_owned(),
             Self::Blurred => {
                 "hold the camera still, focus on the tags, and give more light".to_owned()
             }
@@ -320,7 +320,7 @@ impl Missing {
                     .to_owned()
             }
             Self::CameraBumped => {
-                "let the camera stand, and keep the airframe tags in sight".to_owned()
+                "leave the camera where it is, and keep the airframe tags in the picture".to_owned()
             }
             Self::ZoomChanged { .. } => {
                 "set the zoom back to that of the camera profile".to_owned()

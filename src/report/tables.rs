@@ -156,7 +156,7 @@ pub fn rests_csv(surfaces: &[&str], rests: &[SeenRest]) -> Result<Vec<u8>, Repor
     table(head, rows)
 }
 
-/// `4-stations-….csv` of a trace: every hold of a function with its station.
+/// `4-stations-function-….csv` of a trace: every hold of a function with its station.
 pub fn holds_csv(holds: &[Hold]) -> Result<Vec<u8>, ReportError> {
     let rows = holds.iter().enumerate().map(|(number, hold)| {
         [
@@ -172,7 +172,7 @@ pub fn holds_csv(holds: &[Hold]) -> Result<Vec<u8>, ReportError> {
     table(head, rows)
 }
 
-/// `5-response-….csv` of a trace: the deflections of a function's surfaces.
+/// `5-response-function-….csv` of a trace: the deflections of a function's surfaces.
 pub fn responses_csv(responses: &Responses) -> Result<Vec<u8>, ReportError> {
     let rows = responses.surfaces.iter().flat_map(|surface| {
         surface.stations.iter().map(|station| {

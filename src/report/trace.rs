@@ -37,7 +37,7 @@ pub fn trace_of_motion(motion: &Motion, rests: &[SeenRest]) -> Result<Vec<NamedF
 
 /// The holds of a function with their stations; functions count from 1.
 pub fn trace_of_stations(function: usize, holds: &[Hold]) -> Result<Vec<NamedFile>, ReportError> {
-    let name = format!("4-stations-{function}.csv");
+    let name = format!("4-stations-function-{function}.csv");
     Ok(vec![table(&name, tables::holds_csv(holds)?)])
 }
 
@@ -46,7 +46,7 @@ pub fn trace_of_responses(
     function: usize,
     responses: &Responses,
 ) -> Result<Vec<NamedFile>, ReportError> {
-    let name = format!("5-response-{function}.csv");
+    let name = format!("5-response-function-{function}.csv");
     Ok(vec![table(&name, tables::responses_csv(responses)?)])
 }
 

@@ -104,7 +104,7 @@ fn a_person_measures_live_and_gets_the_numbers() {
         .await;
         browser.wait_until_shown(".surface:not(.none)").await;
         stale(&mut browser, &server).await;
-        browser.press("Work by hand").await;
+        browser.press("Adjust the linkage").await;
         browser.wait_for("The tone rises").await;
         // The sides differ by 2° at one end, and by less than the tolerance near neutral.
         let loud = |heard: &Value| heard["loud"].as_f64().unwrap();
@@ -112,7 +112,7 @@ fn a_person_measures_live_and_gets_the_numbers() {
         wait_to_hear(&browser, "silence", |heard| loud(heard) == 0.0).await;
         browser.picture("by-hand").await;
         figures_fit(&browser).await;
-        browser.press("Work by hand").await;
+        browser.press("Adjust the linkage").await;
         hold_all(&mut browser, &server, &id).await;
         let two_tones = |heard: &Value| heard["tones"].as_array().unwrap().contains(&990.into());
         wait_to_hear(&browser, "two tones", two_tones).await;

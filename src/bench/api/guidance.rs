@@ -9,7 +9,7 @@ use axum::routing::{get, post};
 use axum::{Json, Router};
 use serde::Deserialize;
 
-use super::{created, read_json};
+use super::{read_json, with_id};
 use crate::bench::blocking::blocking;
 use crate::bench::frames::body;
 use crate::bench::guide::{Asked, Device};
@@ -31,7 +31,7 @@ async fn begin(State(bench): State<Shared>, body: Bytes) -> Result<Response, Ref
     let asked: Asked = read_json(&body, "order", help)?;
     blocking(move || {
         let session = bench.guides.begin(&bench, asked)?;
-        Ok(created(&session.id))
+        Ok(with_id(StatusCode::CREATED, &session.id))
     })
     .await
 }

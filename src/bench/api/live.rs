@@ -11,7 +11,7 @@ use axum::routing::{get, post};
 use axum::{Json, Router};
 use serde::Deserialize;
 
-use super::{created, read_json};
+use super::{read_json, with_id};
 use crate::bench::blocking::blocking;
 use crate::bench::frames::body;
 use crate::bench::live::{self, Asked, Film, Session, Shown};
@@ -43,7 +43,7 @@ async fn begin(State(bench): State<Shared>, body: Bytes) -> Result<Response, Ref
     let asked: Asked = read_json(&body, "order", help)?;
     blocking(move || {
         let session = bench.live.begin(&bench, asked)?;
-        Ok(created(&session.id))
+        Ok(with_id(StatusCode::CREATED, &session.id))
     })
     .await
 }

@@ -8,7 +8,7 @@ use axum::routing::{get, post};
 use axum::{Json, Router};
 use serde::{Deserialize, Serialize};
 
-use super::read_json;
+use super::{read_json, with_id};
 use crate::bench::blocking::blocking;
 use crate::bench::line::{Advance, Entry, Order, State as LineState};
 use crate::bench::workshop::Measured;
@@ -148,8 +148,7 @@ async fn order(State(bench): State<Shared>, body: Bytes) -> Result<Response, Ref
     let asked: Asked = read_json(&body, "order", help)?;
     blocking(move || {
         let id = place_order(&bench, &asked)?;
-        let answer = Json(serde_json::json!({ "id": id }));
-        Ok((StatusCode::ACCEPTED, answer).into_response())
+        Ok(with_id(StatusCode::ACCEPTED, &id))
     })
     .await
 }
@@ -200,8 +199,7 @@ async fn cancel(State(bench): State<Shared>, Path(id): Path<String>) -> Result<R
 async fn resume(State(bench): State<Shared>, Path(id): Path<String>) -> Result<Response, Refusal> {
     blocking(move || {
         bench.line.resume(&id)?;
-        let answer = Json(serde_json::json!({ "id": id }));
-        Ok((StatusCode::ACCEPTED, answer).into_response())
+        Ok(with_id(StatusCode::ACCEPTED, &id))
     })
     .await
 }

@@ -37,9 +37,8 @@ fn read_json<T: DeserializeOwned>(body: &[u8], what: &str, help: &str) -> Result
 }
 
 /// The id of what a request made.
-fn created(id: &str) -> Response {
-    let answer = Json(serde_json::json!({ "id": id }));
-    (StatusCode::CREATED, answer).into_response()
+fn with_id(status: StatusCode, id: &str) -> Response {
+    (status, Json(serde_json::json!({ "id": id }))).into_response()
 }
 
 /// What is answered for an address that means nothing.

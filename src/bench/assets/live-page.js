@@ -22,7 +22,7 @@ export const read = async (answer) => {
 
 /** @param {unknown} error */
 export const words = (error) => {
-  if (error instanceof TypeError) return "The bench does not answer. See that it still runs on the computer.";
+  if (error instanceof TypeError) return "The bench does not answer. Check that it is still running on the computer.";
   return sentence(error instanceof Error ? error.message : String(error));
 };
 

@@ -4,8 +4,7 @@ use serde::Serialize;
 
 use super::Session;
 use crate::bench::frames::tenth_px;
-use crate::figures::percent;
-use crate::figures::{sentence, sentences};
+use crate::figures::{percent, sentence, sentences};
 use crate::live::{LiveHold, LiveState, LiveTag, Missing, Phase, View, Zero};
 use crate::measured::Measured;
 use crate::warning::WarningText;

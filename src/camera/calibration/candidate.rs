@@ -218,7 +218,7 @@ fn sharp(candidates: &[Candidate]) -> Vec<bool> {
         .collect()
 }
 
-/// The blur in the middle of those of some views, of two the larger; `None` of none.
+/// The median blur of some views, the upper one of an even number; `None` without views.
 pub(in crate::camera) fn usual_blur_px(blurs_px: impl Iterator<Item = f64>) -> Option<f64> {
     let mut blurs_px: Vec<f64> = blurs_px.collect();
     blurs_px.sort_by(f64::total_cmp);

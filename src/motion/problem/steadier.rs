@@ -51,7 +51,7 @@ pub(in crate::motion) enum MotionModel {
     Turn,
 }
 
-/// FrameMotion of one frame, with its covariance.
+/// The motion of the picture in one frame, with its covariance.
 #[derive(Debug, Clone, Copy)]
 pub(in crate::motion) struct FrameMotion {
     pub numbers: Vector3<f64>,

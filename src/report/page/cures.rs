@@ -211,7 +211,6 @@ pub fn floor_sentences(measurement: &Measurement, correction: &Correction) -> Ve
     play.into_iter().chain(neutral).chain(how_good).collect()
 }
 
-/// A word on neutral where the curve has no point there.
 /// By how much neutral may move with a curve that has no point there.
 pub fn moved_neutral(measurement: &Measurement) -> Option<String> {
     let radio = measurement.radio.as_ref()?;

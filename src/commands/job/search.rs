@@ -1,8 +1,8 @@
 //! The search of a job's clip: as many sightings as possible come from the cache.
 
-use super::CommandError;
-use super::job::{Cache, Job};
+use super::{Cache, Job};
 use crate::clip::{Clip, ClipWarning, Frame, drop_damaged};
+use crate::commands::CommandError;
 use crate::sighting_cache::{Before, SightingCache};
 use crate::tags::{self, Checkpoint, Sightings, TagPlan};
 
@@ -22,7 +22,7 @@ pub enum CacheHit {
 
 impl Job<'_> {
     /// Clip → sightings, from the cache as far as possible; also the clip's first frame, if it is read.
-    pub(super) fn search(
+    pub(in crate::commands) fn search(
         &self,
         clip: Clip,
         first: &mut Option<Frame>,
