@@ -7,6 +7,13 @@
 set -eu
 
 wanted_by=${1:-build}
+case $#$wanted_by in
+0build | 1build | 1tests) ;;
+*)
+    printf '%s\n' "setup.sh takes one argument at most, build or tests (not: $*)" >&2
+    exit 2
+    ;;
+esac
 
 oldest_rust=$(sed -n 's/^rust-version = "\(.*\)"/\1/p' "$(dirname "$0")/Cargo.toml")
 
