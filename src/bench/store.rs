@@ -11,9 +11,10 @@ use serde::Serialize;
 use serde::de::DeserializeOwned;
 
 use crate::bounded_file;
+use crate::commands::output::BENCH_FOLDER;
 
-/// Name of the hidden folder, inside the folder that is served.
-const FOLDER: &str = ".hingewise-bench";
+/// Names of files in the making start like this.
+const IN_THE_MAKING: &str = ".tmp";
 
 /// Largest file that is read from it, bytes: several times the longest line or the most ticks.
 const MOST_BYTES: u64 = 16 << 20;
@@ -28,17 +29,20 @@ impl Store {
     /// The store of a folder; it is made when something is first kept.
     pub fn of(root: &Path) -> Self {
         Self {
-            home: root.join(FOLDER),
+            home: root.join(BENCH_FOLDER),
         }
     }
 
     /// Keeps other benches out of this store for as long as the file stays open; `None` where another
-    /// has it.
+    /// has it. Removes what a bench that was killed has left in the making.
     pub fn lock(&self) -> io::Result<Option<fs::File>> {
         fs::create_dir_all(&self.home)?;
         let file = fs::File::create(self.path("lock"))?;
         match file.try_lock() {
-            Ok(()) => Ok(Some(file)),
+            Ok(()) => {
+                remove_leftovers(&self.home);
+                Ok(Some(file))
+            }
             Err(fs::TryLockError::WouldBlock) => Ok(None),
             Err(fs::TryLockError::Error(cause)) => Err(cause),
         }
@@ -60,7 +64,9 @@ impl Store {
         let target = self.path(name);
         let folder = target.parent().unwrap_or(&self.home);
         fs::create_dir_all(folder)?;
-        let mut file = tempfile::NamedTempFile::new_in(folder)?;
+        let mut file = tempfile::Builder::new()
+            .prefix(IN_THE_MAKING)
+            .tempfile_in(folder)?;
         file.write_all(&serde_json::to_vec(kept)?)?;
         file.persist(target).map_err(|error| error.error)?;
         Ok(())
@@ -81,5 +87,45 @@ impl Store {
             .collect();
         names.sort();
         names
+    }
+}
+
+/// Removes files in the making from a folder and from those in it; what cannot be removed stays.
+fn remove_leftovers(folder: &Path) {
+    for entry in fs::read_dir(folder).into_iter().flatten().flatten() {
+        let is_folder = entry.file_type().is_ok_and(|kind| kind.is_dir());
+        if is_folder {
+            remove_leftovers(&entry.path());
+        } else if entry
+            .file_name()
+            .to_string_lossy()
+            .starts_with(IN_THE_MAKING)
+        {
+            let _ = fs::remove_file(entry.path());
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used)]
+    use super::*;
+
+    #[test]
+    fn what_a_killed_bench_left_goes_and_what_is_kept_stays() {
+        let root = tempfile::tempdir().unwrap();
+        let store = Store::of(root.path());
+        store.write("line.json", &1).unwrap();
+        store.write("ticks/a.json", &2).unwrap();
+        for left in [".tmpAbC123", "ticks/.tmpAbC123"] {
+            fs::write(store.path(left), "[").unwrap();
+        }
+        let lock = store.lock().unwrap();
+        assert!(lock.is_some());
+        for left in [".tmpAbC123", "ticks/.tmpAbC123"] {
+            assert!(!store.path(left).exists(), "{left}");
+        }
+        assert_eq!(store.read("line.json"), Some(1));
+        assert_eq!(store.read("ticks/a.json"), Some(2));
     }
 }

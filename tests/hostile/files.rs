@@ -4,26 +4,26 @@ use std::fs::File;
 use std::os::unix::fs::symlink;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
-use std::time::{Duration, SystemTime};
 
+use super::kills::between;
 use super::{hingewise, measure, names_in, project, refused, said};
 
 /// A folder with a kept measurement.
-fn workshop() -> tempfile::TempDir {
+pub fn workshop() -> tempfile::TempDir {
     let folder = tempfile::tempdir().unwrap();
     let kept = project("tests/data/measurement/before.json");
     std::fs::copy(kept, folder.path().join("measurement.json")).unwrap();
     folder
 }
 
-fn match_into(folder: &Path, out: &str) -> Command {
+pub fn match_into(folder: &Path, out: &str) -> Command {
     let mut command = hingewise(folder);
     command.args(["match", "measurement.json", "--out", out]);
     command
 }
 
 /// Every file below a folder with its bytes.
-fn files_in(folder: &Path) -> Vec<(PathBuf, Vec<u8>)> {
+pub fn files_in(folder: &Path) -> Vec<(PathBuf, Vec<u8>)> {
     let mut files = vec![];
     for name in names_in(folder) {
         let path = folder.join(&name);
@@ -96,6 +96,26 @@ fn a_folder_that_stands_where_a_file_belongs_is_never_deleted() {
 }
 
 #[test]
+fn what_the_bench_keeps_beside_or_in_an_output_folder_stays() {
+    // Its folder is hidden and has a lock as those in the making do; no bench runs.
+    let folder = workshop();
+    let kept = folder.path().join(".hingewise-bench");
+    std::fs::create_dir_all(kept.join("ticks")).unwrap();
+    std::fs::write(kept.join("lock"), "").unwrap();
+    std::fs::write(kept.join("ticks/a.json"), "[]").unwrap();
+    let before = files_in(&kept);
+    for out in ["out", "."] {
+        let output = match_into(folder.path(), out)
+            .arg("--force")
+            .output()
+            .unwrap();
+        assert!(output.status.code() < Some(2), "{}", said(&output));
+        assert!(folder.path().join(out).join("report.html").is_file());
+        assert_eq!(files_in(&kept), before, "{out}");
+    }
+}
+
+#[test]
 fn folders_made_on_the_way_go_again_with_a_refusal() {
     let folder = workshop();
     let mut command = measure(folder.path(), Path::new("no-such.mp4"), "a/b/c");
@@ -134,150 +154,6 @@ fn what_cannot_be_written_is_an_error_and_no_panic() {
             said(&output)
         );
     }
-}
-
-/// A library that goes between the program and the system: ends the program at the call of this number that
-/// changes files, or lets the disk be full for files below a folder.
-const BETWEEN: &str = r#"
-#define _GNU_SOURCE
-#include <dlfcn.h>
-#include <errno.h>
-#include <signal.h>
-#include <stdio.h>
-#include <stdlib.h>
-#include <string.h>
-#include <sys/stat.h>
-#include <unistd.h>
-static void step(void) {
-    static int count = 0;
-    const char *at = getenv("END_AT");
-    if (at && __sync_add_and_fetch(&count, 1) == atoi(at)) kill(getpid(), SIGKILL);
-}
-static int full(int fd) {
-    char link[64], path[4096];
-    const char *below = getenv("FULL_BELOW");
-    if (!below) return 0;
-    snprintf(link, sizeof link, "/proc/self/fd/%d", fd);
-    ssize_t n = readlink(link, path, sizeof path - 1);
-    if (n < 0) return 0;
-    path[n] = 0;
-    return strstr(path, below) != NULL;
-}
-#define REAL(name) ((__typeof__(&name))dlsym(RTLD_NEXT, #name))
-ssize_t write(int fd, const void *b, size_t n) {
-    if (fd > 2) step();
-    if (fd > 2 && full(fd)) { errno = ENOSPC; return -1; }
-    return REAL(write)(fd, b, n);
-}
-int rename(const char *a, const char *b) { step(); return REAL(rename)(a, b); }
-int linkat(int c, const char *a, int d, const char *b, int f) { step(); return REAL(linkat)(c, a, d, b, f); }
-int mkdir(const char *a, mode_t m) { step(); return REAL(mkdir)(a, m); }
-int chmod(const char *a, mode_t m) { step(); return REAL(chmod)(a, m); }
-int unlink(const char *a) { step(); return REAL(unlink)(a); }
-int unlinkat(int d, const char *a, int f) { step(); return REAL(unlinkat)(d, a, f); }
-int rmdir(const char *a) { step(); return REAL(rmdir)(a); }
-"#;
-
-/// Builds that library; `None` where there is no C compiler or another system.
-fn between(folder: &Path) -> Option<PathBuf> {
-    let (source, library) = (folder.join("between.c"), folder.join("between.so"));
-    std::fs::write(&source, BETWEEN).unwrap();
-    let built = Command::new("cc")
-        .args(["-shared", "-fPIC", "-w", "-o"])
-        .args([&library, &source])
-        .arg("-ldl")
-        .status();
-    let is_built = cfg!(target_os = "linux") && built.is_ok_and(|status| status.success());
-    if !is_built {
-        println!("no C compiler is at hand");
-    }
-    is_built.then_some(library)
-}
-
-#[test]
-fn a_program_killed_at_any_step_leaves_all_old_or_all_new() {
-    let tools = tempfile::tempdir().unwrap();
-    let Some(library) = between(tools.path()) else {
-        return;
-    };
-    let new = workshop();
-    assert!(match_into(new.path(), "out").status().unwrap().code() < Some(2));
-    let new = contents(&new.path().join("out"));
-    let old = vec![
-        ("report.html".to_owned(), b"old".to_vec()),
-        ("stations.csv".into(), b"old".to_vec()),
-    ];
-
-    let (mut kills, mut old_ones, mut new_ones) = (0, 0, 0);
-    for step in 1.. {
-        let folder = workshop();
-        let out = folder.path().join("out");
-        std::fs::create_dir(&out).unwrap();
-        for (name, bytes) in old
-            .iter()
-            .chain([&("notes.txt".to_owned(), b"mine".to_vec())])
-        {
-            std::fs::write(out.join(name), bytes).unwrap();
-        }
-        let mut command = match_into(folder.path(), "out");
-        command
-            .arg("--force")
-            .env("LD_PRELOAD", &library)
-            .env("END_AT", step.to_string());
-        if command.output().unwrap().status.code().is_some() {
-            break;
-        }
-        kills += 1;
-        assert!(kills < 500);
-        let mut found = contents(&out);
-        let notes = found
-            .iter()
-            .position(|(name, _)| name == "notes.txt")
-            .unwrap();
-        assert_eq!(found.remove(notes).1, b"mine", "step {step}");
-        assert!(
-            found == old || found == new,
-            "step {step}: {:?}",
-            names_in(&out)
-        );
-        old_ones += usize::from(found == old);
-        new_ones += usize::from(found == new);
-
-        // What has no lock yet counts as dead after a minute.
-        for name in names_in(folder.path()) {
-            let then = SystemTime::now() - Duration::from_secs(61);
-            let file = File::open(folder.path().join(name)).unwrap();
-            file.set_modified(then).unwrap();
-        }
-        let output = match_into(folder.path(), "out")
-            .arg("--force")
-            .output()
-            .unwrap();
-        assert!(
-            output.status.code() < Some(2),
-            "step {step}: {}",
-            said(&output)
-        );
-        assert_eq!(
-            names_in(folder.path()),
-            ["measurement.json", "out"],
-            "step {step}"
-        );
-    }
-    println!("{kills} kills: {old_ones} old, {new_ones} new");
-    assert!(
-        old_ones > 5 && new_ones > 3,
-        "{old_ones} old, {new_ones} new"
-    );
-}
-
-/// Names and bytes of the files in a folder.
-fn contents(folder: &Path) -> Vec<(String, Vec<u8>)> {
-    let name = |path: &Path| path.file_name().unwrap().to_string_lossy().into_owned();
-    files_in(folder)
-        .into_iter()
-        .map(|(path, bytes)| (name(&path), bytes))
-        .collect()
 }
 
 #[test]

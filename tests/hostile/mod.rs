@@ -5,6 +5,8 @@
 mod damaged_clips;
 #[cfg(unix)]
 mod files;
+#[cfg(unix)]
+mod kills;
 mod limits;
 mod readers;
 mod shown;

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use tempfile::NamedTempFile;
 
 use super::folder::MadeParents;
-use super::making::{IN_THE_MAKING, begin, end, making};
+use super::making::{IN_THE_MAKING, begin, clean_up, end, making};
 use super::{OutputError, parent_of};
 
 /// Reading and writing for all, less what the person's umask takes away.
@@ -49,6 +49,7 @@ impl OutputFile {
         let home = parent_of(target);
         let made_parents =
             MadeParents::on_the_way_to(home).map_err(OutputError::not_writable(target))?;
+        clean_up(home);
         let new_file = file_in_the_making(home).map_err(OutputError::not_writable(target))?;
         // Shows other programs that this one is alive; nothing is lost where locks do not exist.
         let _ = new_file.as_file().try_lock();

@@ -4,7 +4,7 @@ use std::fs;
 use std::io::{self, ErrorKind};
 use std::path::{Path, PathBuf};
 
-use super::making::{IN_THE_MAKING, REPLACED, Workplace, making};
+use super::making::{REPLACED, Workplace, is_in_the_making, making};
 use super::{OutputError, names_in, parent_of};
 use crate::report::UNFINISHED_PAGE;
 
@@ -196,10 +196,7 @@ impl OutputFolder {
 /// Whether a folder holds nothing, or only the page of a clip that could not be measured.
 fn has_no_result(folder: &Path) -> io::Result<bool> {
     let names = names_in(folder)?;
-    let is_result = |name: &std::ffi::OsString| {
-        let in_the_making = name.to_string_lossy().starts_with(IN_THE_MAKING);
-        name != UNFINISHED_PAGE && !in_the_making
-    };
+    let is_result = |name: &std::ffi::OsString| name != UNFINISHED_PAGE && !is_in_the_making(name);
     Ok(!names.iter().any(is_result))
 }
 
@@ -209,8 +206,7 @@ fn carry_over(old: &Path, new: &Path) -> io::Result<()> {
         let entry = entry?;
         let name = entry.file_name();
         let place = new.join(&name);
-        let passed_over =
-            name == UNFINISHED_PAGE || name.to_string_lossy().starts_with(IN_THE_MAKING);
+        let passed_over = name == UNFINISHED_PAGE || is_in_the_making(&name);
         if passed_over || place.symlink_metadata().is_ok() {
             continue;
         }

@@ -1,6 +1,7 @@
 //! What is in the making: hidden folders and files beside their targets, which nobody else touches while
 //! this program lives, and which are cleaned up when it dies.
 
+use std::ffi::OsStr;
 use std::fs::{self, File, TryLockError};
 use std::io::{self, ErrorKind};
 use std::path::{Path, PathBuf};
@@ -10,6 +11,14 @@ use std::time::Duration;
 /// Names of folders and files in the making start like this, so that leftovers are known for what they
 /// are.
 pub(super) const IN_THE_MAKING: &str = ".hingewise-";
+
+/// The hidden folder of the bench. It starts like what is in the making, but is kept.
+pub const BENCH_FOLDER: &str = ".hingewise-bench";
+
+/// Whether a name is that of something in the making, or of what a dead program left of it.
+pub(super) fn is_in_the_making(name: &OsStr) -> bool {
+    name != BENCH_FOLDER && name.to_string_lossy().starts_with(IN_THE_MAKING)
+}
 
 /// File in a folder in the making that its program keeps locked.
 const LOCK: &str = "lock";
@@ -172,10 +181,9 @@ fn name_for(target: &Path) -> String {
 
 /// Removes what programs that died have left in a folder. If one died between two moves, what it was
 /// about to replace goes back to its place.
-fn clean_up(home: &Path) {
+pub(super) fn clean_up(home: &Path) {
     for entry in fs::read_dir(home).into_iter().flatten().flatten() {
-        let name = entry.file_name();
-        if name.to_string_lossy().starts_with(IN_THE_MAKING) && is_dead(&entry.path()) {
+        if is_in_the_making(&entry.file_name()) && is_dead(&entry.path()) {
             put_back(home, &entry.path());
             remove(&entry.path());
         }

@@ -12,7 +12,7 @@ use thiserror::Error;
 
 pub use file::OutputFile;
 pub use folder::OutputFolder;
-pub use making::clean_up_on_signals;
+pub use making::{BENCH_FOLDER, clean_up_on_signals};
 
 use super::CommandError;
 use crate::report::NamedFile;
