@@ -1,8 +1,7 @@
 //! The numbers that serve best: end points and curve together.
 //!
 //! For each side of neutral the curve is searched on every end point that may serve, the most
-//! promising first. Sets that leave nearly the same go to those with fewer changes, so that two clips
-//! of one aircraft give like sets.
+//! promising first. Of sets that leave nearly the same, those with fewer and smaller changes are taken.
 
 use super::constants::{LEAST_SD_DEG, NEARLY};
 use crate::model_file::Settings;
