@@ -247,17 +247,31 @@ impl Uploads {
         })
     }
 
+    /// Removes uploads that nobody went on with, and records without bytes: the program died between
+    /// moving the clip and removing the record, so that the clip is there whole.
     fn remove_abandoned(&self) {
         for name in self.store.names(ARRIVING) {
-            let path = self.store.path(&name);
-            let changed = fs::metadata(&path).and_then(|metadata| metadata.modified());
-            let age = changed.ok().and_then(|changed| changed.elapsed().ok());
-            if name.ends_with(".bytes") && age.is_some_and(|age| age > ABANDONED_AFTER) {
-                let id = name.trim_start_matches(&format!("{ARRIVING}/"));
-                self.forget(id.trim_end_matches(".bytes"));
+            let file = name.trim_start_matches(&format!("{ARRIVING}/"));
+            let Some((id, kind)) = file.rsplit_once('.') else {
+                continue;
+            };
+            let is_over = match kind {
+                "json" => !self.bytes_path(id).exists(),
+                "bytes" => is_abandoned(&self.store.path(&name)),
+                _ => false,
+            };
+            if is_over {
+                self.forget(id);
             }
         }
     }
+}
+
+/// Whether the bytes of an upload were last added to long ago.
+fn is_abandoned(path: &Path) -> bool {
+    let changed = fs::metadata(path).and_then(|metadata| metadata.modified());
+    let age = changed.ok().and_then(|changed| changed.elapsed().ok());
+    age.is_some_and(|age| age > ABANDONED_AFTER)
 }
 
 fn record(id: &str) -> String {

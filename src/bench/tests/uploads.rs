@@ -163,6 +163,23 @@ fn an_upload_goes_on_after_a_restart() {
 }
 
 #[test]
+fn a_clip_is_known_as_whole_after_a_kill_just_behind_its_move() {
+    let bench = TestBench::with_sample();
+    let clip = short_clip();
+    let id = bench.begin("a.mp4", clip.len());
+    let arriving = bench.folder.path().join(".hingewise-bench/arriving");
+    std::fs::remove_file(arriving.join(format!("{id}.bytes"))).unwrap();
+    std::fs::create_dir_all(bench.folder.path().join("clips")).unwrap();
+    std::fs::write(bench.folder.path().join("clips/a.mp4"), &clip).unwrap();
+    let again = TestBench {
+        bench: Bench::open(bench.folder.path(), PORT).unwrap(),
+        folder: bench.folder,
+    };
+    assert_eq!(again.offset(&id), clip.len());
+    assert_eq!(std::fs::read_dir(arriving).unwrap().count(), 0);
+}
+
+#[test]
 fn chunks_that_do_not_follow_or_do_not_fit_are_refused() {
     let bench = TestBench::new();
     let id = bench.begin("a.mp4", 1000);
