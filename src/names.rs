@@ -13,6 +13,15 @@ pub fn of_file(file: &Path) -> String {
     stem.chars().take(LONGEST_NAME).collect()
 }
 
+/// A text for the name of a file: letters, digits, hyphens and points; whatever else becomes an underscore.
+pub fn plain_letters(text: &str) -> String {
+    let is_plain = |letter: char| letter.is_alphanumeric() || matches!(letter, '-' | '.');
+    let letters = text.chars();
+    letters
+        .map(|letter| if is_plain(letter) { letter } else { '_' })
+        .collect()
+}
+
 /// "tag 7", "tags 7, 8".
 pub fn tags<'a>(ids: impl IntoIterator<Item = &'a u32>) -> String {
     let ids: Vec<String> = ids.into_iter().map(u32::to_string).collect();

@@ -2,6 +2,8 @@
 
 use std::path::{Path, PathBuf};
 
+use crate::names::plain_letters;
+
 /// Longest name of a file that comes from outside, in letters, without its ending.
 const LONGEST_NAME: usize = 80;
 
@@ -25,14 +27,7 @@ pub fn file_stem(name: &str) -> String {
 /// A name from outside as the name of a file: no folders, no hidden file, plain letters, not too long.
 pub fn plain_name(name: &str) -> String {
     let last = name.rsplit(['/', '\\']).next().unwrap_or_default();
-    let plain: String = last
-        .chars()
-        .map(|letter| match letter {
-            letter if letter.is_alphanumeric() => letter,
-            '-' | '.' => letter,
-            _ => '_',
-        })
-        .collect();
+    let plain = plain_letters(last);
     let plain = plain.trim_matches(['.', '-']);
     let (stem, ending) = plain.rsplit_once('.').unwrap_or((plain, ""));
     let stem: String = stem.chars().take(LONGEST_NAME).collect();

@@ -64,6 +64,7 @@ impl Store {
         let target = self.path(name);
         let folder = target.parent().unwrap_or(&self.home);
         fs::create_dir_all(folder)?;
+        // Its rights stay those of a temporary file: what is kept here is for its owner only.
         let mut file = tempfile::Builder::new()
             .prefix(IN_THE_MAKING)
             .tempfile_in(folder)?;

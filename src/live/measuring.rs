@@ -42,17 +42,6 @@ pub(super) struct Measuring {
 }
 
 impl Measuring {
-    /// A weighted sum of deflections, by surfaces of the fit, counted from `zero` where there is one.
-    pub fn deflection_deg(
-        &self,
-        figures: &Figures,
-        zero: Option<&Figures>,
-        weights: &[(usize, f64)],
-    ) -> Option<Measured> {
-        let rad = self.held.deflection_rad(figures, zero, weights)?;
-        Some(rad.scaled(deg_from_rad(1.0)))
-    }
-
     /// By a fit; `names` are the declared surfaces, and `patient` lets poorly known hinges count as learned.
     pub fn new(
         held: HeldFit,
@@ -82,6 +71,17 @@ impl Measuring {
             watch: Watch::default(),
             finder: RestFinder::default(),
         }
+    }
+
+    /// A weighted sum of deflections, by surfaces of the fit, counted from `zero` where there is one.
+    pub fn deflection_deg(
+        &self,
+        figures: &Figures,
+        zero: Option<&Figures>,
+        weights: &[(usize, f64)],
+    ) -> Option<Measured> {
+        let rad = self.held.deflection_rad(figures, zero, weights)?;
+        Some(rad.scaled(deg_from_rad(1.0)))
     }
 
     /// Positions in the fit of the surfaces that are learned.

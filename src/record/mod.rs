@@ -95,14 +95,7 @@ pub fn check(measurement: &Measurement, model: &ModelFile) -> Result<(), RecordE
 pub fn entry_name(number: usize, measurement: &Measurement) -> String {
     let clip = names::of_file(Path::new(&measurement.clip.path));
     let date = measurement.date.as_deref().unwrap_or("undated");
-    let plain: String = format!("{date}-{clip}")
-        .chars()
-        .map(|letter| match letter {
-            letter if letter.is_alphanumeric() => letter,
-            '-' | '_' => letter,
-            _ => '_',
-        })
-        .collect();
+    let plain = names::plain_letters(&format!("{date}-{clip}").replace('.', "_"));
     format!("{number:0NUMBER_DIGITS$}-{plain}")
 }
 

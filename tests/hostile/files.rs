@@ -158,8 +158,7 @@ fn what_cannot_be_written_is_an_error_and_no_panic() {
 
 #[test]
 fn a_full_disk_leaves_the_old_results() {
-    let tools = tempfile::tempdir().unwrap();
-    let Some(library) = between(tools.path()) else {
+    let Some((_tools, library)) = between() else {
         return;
     };
     let folder = workshop();
@@ -177,8 +176,7 @@ fn a_full_disk_leaves_the_old_results() {
 
 #[test]
 fn a_full_disk_for_the_trace_costs_the_trace_only() {
-    let tools = tempfile::tempdir().unwrap();
-    let Some(library) = between(tools.path()) else {
+    let Some((_tools, library)) = between() else {
         return;
     };
     let folder = tempfile::tempdir().unwrap();

@@ -67,9 +67,10 @@ int unlinkat(int d, const char *a, int f) { step(a); return REAL(unlinkat)(d, a,
 int rmdir(const char *a) { step(a); return REAL(rmdir)(a); }
 "#;
 
-/// Builds that library; `None` where there is no C compiler or another system.
-pub fn between(folder: &Path) -> Option<PathBuf> {
-    let (source, library) = (folder.join("between.c"), folder.join("between.so"));
+/// Builds that library in a folder of its own; `None` where there is no C compiler or another system.
+pub fn between() -> Option<(TempDir, PathBuf)> {
+    let folder = tempfile::tempdir().unwrap();
+    let [source, library] = ["between.c", "between.so"].map(|name| folder.path().join(name));
     std::fs::write(&source, BETWEEN).unwrap();
     let built = Command::new("cc")
         .args(["-shared", "-fPIC", "-w", "-o"])
@@ -80,7 +81,7 @@ pub fn between(folder: &Path) -> Option<PathBuf> {
     if !is_built {
         println!("no C compiler is at hand");
     }
-    is_built.then_some(library)
+    is_built.then_some((folder, library))
 }
 
 /// Ends a command at one step after another until it comes to its end. What it left is looked at, and again
@@ -131,18 +132,17 @@ fn age(folder: &Path) {
 
 #[test]
 fn a_program_killed_at_any_step_leaves_a_folder_all_old_or_all_new() {
-    let tools = tempfile::tempdir().unwrap();
-    let Some(library) = between(tools.path()) else {
+    let Some((_tools, library)) = between() else {
         return;
     };
     let new = workshop();
     assert!(match_into(new.path(), "out").status().unwrap().code() < Some(2));
-    let new = contents(&new.path().join("out"));
-    let old = vec![
-        ("report.html".to_owned(), b"old".to_vec()),
+    let new = files_below(&new.path().join("out"));
+    let old: Vec<(PathBuf, _)> = vec![
+        ("report.html".into(), b"old".to_vec()),
         ("stations.csv".into(), b"old".to_vec()),
     ];
-    let mine = ("notes.txt".to_owned(), b"mine".to_vec());
+    let mine = ("notes.txt".into(), b"mine".to_vec());
     let prepare = || {
         let folder = workshop();
         let out = folder.path().join("out");
@@ -159,7 +159,7 @@ fn a_program_killed_at_any_step_leaves_a_folder_all_old_or_all_new() {
     };
     let (mut old_ones, mut new_ones) = (0, 0);
     let left = |folder: &Path, step: usize| {
-        let mut found = contents(&folder.join("out"));
+        let mut found = files_below(&folder.join("out"));
         let notes = found.iter().position(|file| *file == mine);
         found.remove(notes.unwrap());
         assert!(
@@ -221,8 +221,7 @@ const SINGLE_FILES: [(&[&str], &[&str]); 4] = [
 
 #[test]
 fn a_program_killed_at_any_step_leaves_a_file_old_or_new() {
-    let tools = tempfile::tempdir().unwrap();
-    let Some(library) = between(tools.path()) else {
+    let Some((_tools, library)) = between() else {
         return;
     };
     let room = || {
@@ -285,8 +284,7 @@ fn a_program_killed_at_any_step_leaves_a_file_old_or_new() {
 
 #[test]
 fn a_record_loses_nothing_to_a_program_killed_at_any_step() {
-    let tools = tempfile::tempdir().unwrap();
-    let Some(library) = between(tools.path()) else {
+    let Some((_tools, library)) = between() else {
         return;
     };
     let command = |folder: &Path, from: &str| {
@@ -380,8 +378,7 @@ const SHORT_CLIP_BYTES: usize = 600_000;
 
 #[test]
 fn kept_sightings_serve_after_a_kill_at_any_step() {
-    let tools = tempfile::tempdir().unwrap();
-    let Some(library) = between(tools.path()) else {
+    let Some((_tools, library)) = between() else {
         return;
     };
     let prepare = || {
@@ -398,11 +395,11 @@ fn kept_sightings_serve_after_a_kill_at_any_step() {
     let undisturbed = prepare();
     let output = command(undisturbed.path()).output().unwrap();
     assert!(output.status.success(), "{}", said(&output));
-    let result = files_in_order(&undisturbed.path().join("out"));
+    let result = files_below(&undisturbed.path().join("out"));
     let kept = names_in(&undisturbed.path().join("kept"));
     let after = |folder: &Path, step: usize| {
         assert!(
-            files_in_order(&folder.join("out")) == result,
+            files_below(&folder.join("out")) == result,
             "step {step}: another result"
         );
         assert_eq!(
@@ -416,20 +413,4 @@ fn kept_sightings_serve_after_a_kill_at_any_step() {
     let kills = at_each_step(&library, prepare, command, |_, _| (), after);
     println!("{kills} kills");
     assert!(kills > 4, "{kills}");
-}
-
-/// As [`contents`], for comparisons.
-fn files_in_order(folder: &Path) -> Vec<(String, Vec<u8>)> {
-    let mut files = contents(folder);
-    files.sort();
-    files
-}
-
-/// Names and bytes of the files in a folder.
-fn contents(folder: &Path) -> Vec<(String, Vec<u8>)> {
-    let name = |path: &Path| path.file_name().unwrap().to_string_lossy().into_owned();
-    files_in(folder)
-        .into_iter()
-        .map(|(path, bytes)| (name(&path), bytes))
-        .collect()
 }

@@ -36,7 +36,7 @@ fn read_json<T: DeserializeOwned>(body: &[u8], what: &str, help: &str) -> Result
         .map_err(|error| Refusal::bad_request(format!("the {what} cannot be read: {error}"), help))
 }
 
-/// The id of what a request made.
+/// An answer with the id of what a request made or went on with.
 fn with_id(status: StatusCode, id: &str) -> Response {
     (status, Json(serde_json::json!({ "id": id }))).into_response()
 }

@@ -13,7 +13,7 @@ use std::time::Duration;
 
 use super::open_sessions::{OpenSession, OpenSessions, Rules, Used};
 use super::{Bench, Refusal};
-pub use session::{Asked, Device, Session, views_of};
+pub use session::{Asked, Device, Session, is_free_profile};
 
 /// Most sessions at once: two cores search the pictures of one camera.
 const MOST_SESSIONS: usize = 4;

@@ -291,8 +291,13 @@ fn write_whole(path: &Path, bytes: &[u8]) -> std::io::Result<()> {
     })
 }
 
+/// Whether neither a profile of this name nor a folder for its pictures is there or on order.
+pub fn is_free_profile(bench: &Bench, profile: &Path) -> bool {
+    bench.is_free(profile) && bench.is_free(&views_of(profile))
+}
+
 /// The folder of the pictures that a profile is made from, beside it.
-pub fn views_of(profile: &Path) -> PathBuf {
+fn views_of(profile: &Path) -> PathBuf {
     let stem = profile.file_stem().unwrap_or_default();
     PathBuf::from(format!("{}{VIEWS}", stem.to_string_lossy()))
 }
@@ -300,8 +305,7 @@ pub fn views_of(profile: &Path) -> PathBuf {
 /// A file for the profile and a folder for the pictures that are not there yet.
 fn free_files(bench: &Bench, name: &str, is_taken: impl Fn(&Path) -> bool) -> (PathBuf, PathBuf) {
     let profile = free_name(&file_stem(name), ".toml", |profile| {
-        let folder = views_of(profile);
-        bench.is_free(profile) && bench.is_free(&folder) && !is_taken(&folder)
+        is_free_profile(bench, profile) && !is_taken(&views_of(profile))
     });
     let folder = views_of(&profile);
     (profile, folder)

@@ -12,7 +12,7 @@ use crate::bench::blocking::blocking;
 use crate::bench::calibrate::{self, BoardOrder, Markers};
 use crate::bench::form::{Form, number};
 use crate::bench::free_name::{file_stem, free_name};
-use crate::bench::guide::views_of;
+use crate::bench::guide::is_free_profile;
 use crate::bench::line::Order;
 use crate::bench::{Bench, Refusal, Shared};
 use crate::names::{LONGEST_NAME, is_too_long};
@@ -178,7 +178,7 @@ fn placed(bench: &Bench, form: &Form) -> Result<String, Wrong> {
     };
     let order = Order::Calibrate(calibrate::Order {
         out: free_name(&file_stem(&name), ".toml", |file| {
-            bench.is_free(file) && bench.is_free(&views_of(file))
+            is_free_profile(bench, file)
         }),
         clip,
         board,
