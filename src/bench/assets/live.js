@@ -71,7 +71,7 @@ const showSurface = (surface, time_s) => {
     write(find("[data-way]", box), surface.seen ? "no figure yet" : `tag ${surface.why ?? "not seen"}`);
   }
   const peak = surface.peak_deg;
-  write(find("[data-peak]", box), peak ? [peak[1], peak[0]].map((end) => `${signed(end.value, digits(end.u))}° ${way(end.value, digits(end.u), surface.upright)}`).join(", ") : "none yet");
+  write(find("[data-peak]", box), peak ? [peak[1], peak[0]].map((end) => `${signed(end.value, digits(end.u))}° ${way(end.value, digits(end.u), surface.upright)}`.trim()).join(", ") : "none yet");
 };
 
 /** @param {Pair | undefined} pair @param {HTMLElement} box @param {number} time_s */
