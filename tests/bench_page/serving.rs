@@ -10,6 +10,7 @@ use rustix::process::Signal;
 
 use super::folder_with;
 use super::server::Server;
+use crate::support::signals::ending;
 
 const ALL: [&str; 3] = ["model.toml", "camera.toml", "cards.mp4"];
 const FILES: [&str; 4] = [
@@ -113,7 +114,7 @@ fn a_bench_that_is_killed_while_it_measures_goes_on_after_its_next_start() {
 
 #[test]
 fn signals_end_the_bench_within_two_seconds_with_nothing_half_written() {
-    for signal in [Signal::INT, Signal::TERM, Signal::HUP] {
+    for (signal, _) in ending() {
         let folder = folder_with(&ALL);
         let mut server = Server::of(folder.path());
         let clip = server.send_sample();

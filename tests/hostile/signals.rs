@@ -8,7 +8,7 @@ use std::time::{Duration, Instant};
 use rustix::process::Signal;
 
 use super::{hingewise, measure, names_in, project, refused, said};
-use crate::support::signals::send;
+use crate::support::signals::{ending, send};
 
 /// Longest wait for a program that is at work.
 const PATIENCE: Duration = Duration::from_secs(60);
@@ -40,8 +40,7 @@ fn begun(mut command: Command, folder: &Path) -> Child {
 
 #[test]
 fn signals_end_the_program_and_leave_nothing_behind() {
-    // Numbers of POSIX.1, `kill`.
-    for (signal, number) in [(Signal::INT, 2), (Signal::TERM, 15), (Signal::HUP, 1)] {
+    for (signal, number) in ending() {
         let folder = tempfile::tempdir().unwrap();
         let mut command = measure(folder.path(), &sample(), "new/out");
         command.args(["--trace", "trace"]);
